@@ -1,0 +1,25 @@
+//! The trade: quantities, lots, ledger, exposure, shelf life, allocation, reconciliation, yields, money.
+//!
+//! *Invariant:* this crate is pure. It has no clock, no randomness, no network, no database and nothing
+//! asynchronous; "now" is always a parameter. The calculations stand here and nowhere else.
+
+pub mod allocation;
+pub mod calendar;
+pub mod earnings;
+pub mod exposure;
+pub mod lot;
+pub mod money;
+pub mod quantity;
+pub mod reconciliation;
+pub mod refusal;
+pub mod risk;
+pub mod senml;
+pub mod shelf_life;
+pub mod text;
+pub mod weighing;
+pub mod weight_loss;
+pub mod words;
+pub mod yields;
+
+pub use quantity::Grams;
+pub use refusal::{Fault, Kind, Refusal};

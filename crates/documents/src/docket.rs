@@ -1,0 +1,138 @@
+//! The delivery docket.
+
+use gillbook_core::Grams;
+use serde::Serialize;
+
+use crate::{Error, typesetting::pdf};
+
+/// A line of a docket, as it prints.
+#[derive(Debug, Clone, Serialize)]
+pub struct Line {
+    /// Name of the product.
+    pub product: String,
+    /// Lot code.
+    pub lot: String,
+    /// Harvest day, as the farm writes days.
+    pub harvested: String,
+    /// Best-before day.
+    pub best_before: Option<String>,
+    /// Weight.
+    pub grams: Grams,
+    /// Price of a unit.
+    pub price: String,
+    /// `kg` or `pack`.
+    pub unit: String,
+    /// Net amount.
+    pub amount: String,
+}
+
+/// How it was handed over.
+#[derive(Debug, Clone, Serialize)]
+pub struct HandedOver {
+    /// Who took it, or where it was left.
+    pub taken_by: String,
+    /// When.
+    pub at: String,
+    /// °C at the door.
+    pub temperature: Option<String>,
+    /// Crates left there.
+    pub crates_out: i32,
+    /// Crates brought back.
+    pub crates_back: i32,
+}
+
+/// A docket, as it prints.
+#[derive(Debug, Clone, Serialize)]
+pub struct Docket {
+    /// The farm's name.
+    pub farm: String,
+    /// Its address.
+    pub farm_address: String,
+    /// The farm's word for a docket.
+    pub word: String,
+    /// Its code.
+    pub docket: String,
+    /// The order.
+    pub order: String,
+    /// Name of the customer.
+    pub customer: String,
+    /// Address of the customer.
+    pub address: String,
+    /// The day it is wanted.
+    pub delivery_day: String,
+    /// When it went out.
+    pub sent_at: String,
+    /// Whether it was taken back.
+    pub void: bool,
+    /// Lines.
+    pub lines: Vec<Line>,
+    /// Weight in all.
+    pub grams: Grams,
+    /// Net amount in all.
+    pub net: String,
+    /// ISO 4217 letters.
+    pub currency: String,
+    /// How it was handed over; blanks to fill where it was not yet.
+    pub delivery: Option<HandedOver>,
+    /// The usual caution.
+    pub caution: String,
+}
+
+impl Docket {
+    /// The docket as PDF. The same values give the same bytes.
+    ///
+    /// # Errors
+    /// When the template fails, which would be our mistake.
+    pub fn pdf(&self) -> Result<Vec<u8>, Error> {
+        pdf(include_str!("../templates/docket.typ"), self, &format!("{} {}", self.farm, self.docket))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn docket(lines: usize) -> Docket {
+        Docket {
+            farm: "Näckrosen Svamp".into(),
+            farm_address: "Lane 1\nHollow".into(),
+            word: "Docket".into(),
+            docket: "D-12".into(),
+            order: "O-30".into(),
+            customer: "Гриб & Лес #1 *Bistro*".into(),
+            address: "Street $2".into(),
+            delivery_day: "Fri 9 Oct 2026".into(),
+            sent_at: "9 Oct 07:12".into(),
+            void: false,
+            lines: (0..lines)
+                .map(|i| Line {
+                    product: "Grey oyster".into(),
+                    lot: format!("OY-261008-{i}"),
+                    harvested: "8 Oct".into(),
+                    best_before: (i % 2 == 0).then(|| "15 Oct".into()),
+                    grams: Grams(1235),
+                    price: "17.50".into(),
+                    unit: "kg".into(),
+                    amount: "21.61".into(),
+                })
+                .collect(),
+            grams: Grams(1235),
+            net: "21.61".into(),
+            currency: "EUR".into(),
+            delivery: None,
+            caution: "Planning aid.".into(),
+        }
+    }
+
+    #[test]
+    fn the_same_values_give_the_same_bytes() {
+        let first = docket(3).pdf().unwrap();
+        assert!(first.starts_with(b"%PDF-"));
+        assert_eq!(first, docket(3).pdf().unwrap());
+    }
+
+    #[test]
+    fn markup_in_a_name_is_text_and_long_dockets_have_pages() {
+        assert!(docket(80).pdf().unwrap().len() > docket(3).pdf().unwrap().len());
+    }
+}

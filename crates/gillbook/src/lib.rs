@@ -1,0 +1,7 @@
+//! The program: command line, configuration, the embedded database, start and stop.
+
+pub mod cluster;
+pub mod commands;
+pub mod database;
+pub mod demo;
+pub mod serve;

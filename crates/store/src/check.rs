@@ -1,0 +1,171 @@
+//! Proves the ledger's invariants again over the stored data, and names the rows that break one.
+//!
+//! What the database refuses when it is written is proved here once more from the movements alone: a disk that lied, a restore that was
+//! cut short or a hand at a console leave traces that no trigger saw.
+
+use serde::Serialize;
+use sqlx::{PgConnection, postgres::PgConnectOptions};
+
+use crate::Result;
+
+/// One row that breaks an invariant.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Finding {
+    /// The invariant, in a few words.
+    pub invariant: &'static str,
+    /// The farm; none for the schema itself.
+    pub farm: Option<i32>,
+    /// Which row.
+    pub row: String,
+}
+
+/// Names of the invariants that [`check`] proves.
+pub const INVARIANTS: [&str; 13] = [
+    "a balance is the sum of its movements",
+    "no place holds less than nothing",
+    "set aside is the sum of its rows",
+    "what came into a lot is where it is now",
+    "nothing is left on the packing table",
+    "a weighing is what it moved",
+    "a weighing is the sum of its sources",
+    "made lots are linked to the gram",
+    "a reversal mirrors its act",
+    "a movement follows the rules of its act",
+    "docket numbers have no gaps",
+    "a docket is what it moved",
+    "records are guarded",
+];
+
+/// Proves every invariant. `options` are the audit role's, which sees every farm.
+///
+/// # Errors
+/// When the database fails. A broken invariant is a finding and no error.
+#[expect(clippy::too_many_lines, reason = "one flat list of proofs")]
+pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
+    use sqlx::Connection;
+    let mut db = PgConnection::connect_with(options).await?;
+    let mut findings = Vec::new();
+    let mut note = |invariant: &'static str, rows: Vec<(Option<i32>, String)>| {
+        findings.extend(rows.into_iter().map(|(farm, row)| Finding { invariant, farm, row }));
+    };
+    macro_rules! prove {
+        ($n:literal, $sql:literal) => {
+            let rows = sqlx::query!($sql).fetch_all(&mut db).await?;
+            note(INVARIANTS[$n], rows.into_iter().map(|r| (r.farm, r.row)).collect());
+        };
+    }
+    prove!(
+        0,
+        r#"with moved as (
+               select m.farm_id, m.lot, m.place, sum(m.delta)::bigint as grams
+                 from (select farm_id, lot, from_place as place, -grams as delta from movement
+                       union all select farm_id, lot, to_place, grams from movement) m
+                 join place p on p.farm_id = m.farm_id and p.place = m.place and p.kind not in ('room', 'opening', 'found')
+                group by m.farm_id, m.lot, m.place)
+           select coalesce(b.farm_id, m.farm_id) as "farm?", format('lot %s at %s: balance %s g, movements %s g',
+                  coalesce(b.lot, m.lot), coalesce(b.place, m.place), coalesce(b.grams, 0), coalesce(m.grams, 0)) as "row!"
+             from balance b full join moved m using (farm_id, lot, place) where coalesce(b.grams, 0) <> coalesce(m.grams, 0)"#
+    );
+    prove!(
+        1,
+        r#"select m.farm_id as "farm?", format('lot %s at %s: %s g', m.lot, m.place, sum(m.delta)) as "row!"
+             from (select farm_id, lot, from_place as place, -grams as delta from movement
+                   union all select farm_id, lot, to_place, grams from movement) m
+             join place p on p.farm_id = m.farm_id and p.place = m.place and p.kind not in ('room', 'opening', 'found')
+            group by m.farm_id, m.lot, m.place having sum(m.delta) < 0"#
+    );
+    prove!(
+        2,
+        r#"select b.farm_id as "farm?", format('lot %s at %s: %s g set aside, rows say %s g', b.lot, b.place, b.set_aside_g, coalesce(s.grams, 0)) as "row!"
+             from balance b left join (select farm_id, lot, place, sum(grams) as grams from set_aside group by 1, 2, 3) s using (farm_id, lot, place)
+            where b.set_aside_g <> coalesce(s.grams, 0)"#
+    );
+    prove!(
+        3,
+        r#"with came as (
+               select m.farm_id, m.lot, sum(case when f.kind in ('room', 'opening', 'found', 'packing') then m.grams else 0 end)
+                                      - sum(case when t.kind in ('room', 'opening', 'found', 'packing') then m.grams else 0 end) as grams
+                 from movement m join place f on f.farm_id = m.farm_id and f.place = m.from_place
+                 join place t on t.farm_id = m.farm_id and t.place = m.to_place group by 1, 2),
+           stands as (
+               select b.farm_id, b.lot, sum(b.grams) as grams from balance b join place p using (farm_id, place) where p.kind <> 'packing' group by 1, 2)
+           select c.farm_id as "farm?", format('lot %s: %s g came in, %s g stand', c.lot, c.grams, coalesce(s.grams, 0)) as "row!"
+             from came c left join stands s using (farm_id, lot) where c.grams <> coalesce(s.grams, 0)"#
+    );
+    prove!(
+        4,
+        r#"select m.farm_id as "farm?", format('act %s', m.act_id) as "row!"
+             from movement m join place f on f.farm_id = m.farm_id and f.place = m.from_place
+             join place t on t.farm_id = m.farm_id and t.place = m.to_place
+            group by m.farm_id, m.act_id
+           having sum(case t.kind when 'packing' then m.grams else 0 end) <> sum(case f.kind when 'packing' then m.grams else 0 end)"#
+    );
+    prove!(
+        5,
+        r#"select w.farm_id as "farm?", format('weighing %s: %s g weighed, %s g moved', w.act_id, w.net_g + w.trim_g, coalesce(m.grams, 0)) as "row!"
+             from weighing w left join (select farm_id, act_id, sum(grams) as grams from movement group by 1, 2) m using (farm_id, act_id)
+            where w.net_g + w.trim_g <> coalesce(m.grams, 0) or w.net_g <> w.gross_g - w.tare_g"#
+    );
+    prove!(
+        6,
+        r#"select w.farm_id as "farm?", format('weighing %s: %s g weighed, %s g by source', w.act_id, w.net_g + w.trim_g, coalesce(s.grams, 0)) as "row!"
+             from weighing w left join (select farm_id, act_id, sum(grams) as grams from weighing_source group by 1, 2) s using (farm_id, act_id)
+            where w.net_g + w.trim_g <> coalesce(s.grams, 0)"#
+    );
+    prove!(
+        7,
+        r#"with made as (
+               select m.farm_id, m.act_id, m.lot, sum(m.grams) as grams from movement m join act a using (farm_id, act_id)
+                 join place f on f.farm_id = m.farm_id and f.place = m.from_place and f.kind = 'packing'
+                where a.kind <> 'reversal' group by 1, 2, 3),
+           linked as (select farm_id, act_id, child as lot, sum(grams) as grams from lot_link group by 1, 2, 3)
+           select coalesce(m.farm_id, l.farm_id) as "farm?", format('lot %s: %s g made, %s g linked', coalesce(m.lot, l.lot), coalesce(m.grams, 0), coalesce(l.grams, 0)) as "row!"
+             from made m full join linked l using (farm_id, act_id, lot) where coalesce(m.grams, 0) <> coalesce(l.grams, 0)"#
+    );
+    prove!(
+        8,
+        r#"select r.farm_id as "farm?", format('reversal %s of %s', r.act_id, r.reverses) as "row!"
+             from act r where r.kind = 'reversal' and (
+                  exists (select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m where m.farm_id = r.farm_id and m.act_id = r.act_id
+                          except select m.leg, m.lot, m.to_place, m.from_place, m.grams from movement m where m.farm_id = r.farm_id and m.act_id = r.reverses)
+               or exists (select m.leg, m.lot, m.to_place, m.from_place, m.grams from movement m where m.farm_id = r.farm_id and m.act_id = r.reverses
+                          except select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m where m.farm_id = r.farm_id and m.act_id = r.act_id))"#
+    );
+    prove!(
+        9,
+        r#"select m.farm_id as "farm?", format('act %s leg %s: a %s from a %s to a %s', m.act_id, m.leg, a.kind, f.kind, t.kind) as "row!"
+             from movement m join act a using (farm_id, act_id)
+             join place f on f.farm_id = m.farm_id and f.place = m.from_place
+             join place t on t.farm_id = m.farm_id and t.place = m.to_place
+            where a.kind <> 'reversal'
+              and not exists (select from movement_rule r where r.act_kind = a.kind and r.from_kind = f.kind and r.to_kind = t.kind)"#
+    );
+    prove!(
+        10,
+        r#"select d.farm_id as "farm?", format('%s dockets, the last is number %s, the counter stands at %s', count(*), max(d.number), max(c.last)) as "row!"
+             from docket d left join counter c on c.farm_id = d.farm_id and c.kind = 'docket'
+            group by d.farm_id having count(*) <> max(d.number) or max(d.number) <> coalesce(max(c.last), 0)"#
+    );
+    prove!(
+        11,
+        r#"with said as (select d.farm_id, d.act_id, l.lot, sum(l.grams) as grams from docket d join docket_line l using (farm_id, docket) group by 1, 2, 3),
+           moved as (select m.farm_id, m.act_id, m.lot, sum(m.grams) as grams from movement m join act a using (farm_id, act_id)
+                      where a.kind = 'dispatch' group by 1, 2, 3)
+           select coalesce(s.farm_id, m.farm_id) as "farm?", format('dispatch %s, lot %s: %s g on the docket, %s g moved', coalesce(s.act_id, m.act_id),
+                  coalesce(s.lot, m.lot), coalesce(s.grams, 0), coalesce(m.grams, 0)) as "row!"
+             from said s full join moved m using (farm_id, act_id, lot) where coalesce(s.grams, 0) <> coalesce(m.grams, 0)"#
+    );
+    prove!(
+        12,
+        r#"select null::int as "farm?", format('table %s: row security is %s, rewriting is %s', c.relname,
+                  case when c.relrowsecurity and c.relforcerowsecurity then 'forced' else 'off' end,
+                  case when exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'kept' and t.tgenabled <> 'D') then 'refused' else 'possible' end) as "row!"
+             from pg_class c where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p')
+              and c.relname in ('act', 'movement', 'weighing', 'weighing_source', 'lot', 'lot_link', 'lot_event', 'reading', 'docket', 'docket_line',
+                                'delivery', 'stock_count', 'week_close', 'market_sale', 'batch', 'batch_move', 'batch_loss')
+              and not (c.relrowsecurity and c.relforcerowsecurity
+                       and exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'kept' and t.tgenabled <> 'D'))"#
+    );
+    db.close().await?;
+    Ok(findings)
+}

@@ -1,0 +1,692 @@
+//! Dockets: what goes out, how it was handed over, what comes back.
+
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use gillbook_core::{
+    Grams,
+    calendar::Instant,
+    refusal::{Kind, Refusal},
+    text::{CustomerCode, DocketCode, GradeCode, Line, LotCode, OrderCode, PlaceCode, ProductCode, Short},
+    words::{ActKind, OrderStatus, PlaceKind, PriceUnit},
+};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::{
+    Page, Result, Tx,
+    ledger::{Leg, NewAct},
+    readings::CAUTION,
+};
+
+/// An order to be sent out, with what is set aside for it.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewDocket {
+    /// Made by the client; the same again counts once.
+    pub id: Option<Uuid>,
+    /// The order.
+    pub order: OrderCode,
+    /// The van that takes it. Without one the customer fetches it.
+    pub van: Option<PlaceCode>,
+    /// Send what is set aside though some of the order is short.
+    #[serde(default)]
+    pub short: bool,
+    /// When; now unless said.
+    pub dispatched_at: Option<Instant>,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// How a docket was handed over.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewDelivery {
+    /// Made by the client; the same again counts once.
+    pub id: Option<Uuid>,
+    /// Who took it, or where it was left.
+    pub taken_by: Line,
+    /// Temperature at the door, °C.
+    #[schema(minimum = -40, maximum = 60)]
+    pub temperature_c: Option<f64>,
+    /// Crates left there.
+    #[serde(default)]
+    #[schema(minimum = 0, maximum = 1000)]
+    pub crates_out: i32,
+    /// Crates brought back.
+    #[serde(default)]
+    #[schema(minimum = 0, maximum = 1000)]
+    pub crates_back: i32,
+    /// Lines that were not taken, or not wholly; they stay in the van.
+    #[serde(default)]
+    #[schema(max_items = 200)]
+    pub refused: Vec<PartLine>,
+    /// When; now unless said.
+    pub delivered_at: Option<Instant>,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// Grams of a docket line.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PartLine {
+    /// The docket's line.
+    pub line: i32,
+    /// How much.
+    pub grams_g: Grams,
+}
+
+/// What came back from a customer. It goes to waste: goods that left a customer's hands are never sold again.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewReturn {
+    /// Made by the client; the same again counts once.
+    pub id: Option<Uuid>,
+    /// What came back.
+    #[schema(min_items = 1, max_items = 200)]
+    pub lines: Vec<PartLine>,
+    /// Why.
+    pub reason: Line,
+    /// When; now unless said.
+    pub returned_at: Option<Instant>,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// A line of a docket: one lot of one product.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct DocketLine {
+    /// Its number.
+    pub line: i32,
+    /// The order's line.
+    pub order_line: i32,
+    /// The product.
+    pub product: ProductCode,
+    /// Name of the product when it went out.
+    pub product_name: String,
+    /// The lot.
+    pub lot: LotCode,
+    /// Its grade.
+    pub grade: GradeCode,
+    /// Where it was taken from.
+    pub place: PlaceCode,
+    /// Harvest day.
+    pub harvest_day: NaiveDate,
+    /// Best before, by the farm's own rule.
+    pub best_before: Option<NaiveDate>,
+    /// How much.
+    pub grams_g: Grams,
+    /// Price of a unit when it went out.
+    #[schema(value_type = String)]
+    pub price: Decimal,
+    /// A kilogram, or a pack.
+    pub unit: PriceUnit,
+    /// Tax rate, per cent.
+    #[schema(value_type = String)]
+    pub tax_percent: Decimal,
+    /// Net amount.
+    #[schema(value_type = String)]
+    pub amount: Decimal,
+}
+
+/// How a docket was handed over.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Delivery {
+    /// The act.
+    pub act_id: Uuid,
+    /// When.
+    pub delivered_at: DateTime<Utc>,
+    /// Who took it, or where it was left.
+    pub taken_by: String,
+    /// Temperature at the door, °C.
+    pub temperature_c: Option<f64>,
+    /// Crates left there.
+    pub crates_out: i32,
+    /// Crates brought back.
+    pub crates_back: i32,
+    /// Who brought it.
+    pub done_by: String,
+}
+
+/// Where a docket stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum DocketStatus {
+    /// On its way.
+    Dispatched,
+    /// Handed over.
+    Delivered,
+    /// Taken back; its number stays.
+    Void,
+}
+
+/// A docket.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Docket {
+    /// Code.
+    pub docket: DocketCode,
+    /// The order.
+    pub order: OrderCode,
+    /// The customer.
+    pub customer: CustomerCode,
+    /// Name of the customer when it went out.
+    pub customer_name: String,
+    /// Address when it went out.
+    pub address: String,
+    /// The act that sent it; reverse that to void the docket.
+    pub act_id: Uuid,
+    /// The van.
+    pub van: Option<PlaceCode>,
+    /// The day it is wanted.
+    pub delivery_day: NaiveDate,
+    /// When it went out.
+    pub dispatched_at: DateTime<Utc>,
+    /// Where it stands.
+    pub status: DocketStatus,
+    /// Lines.
+    pub lines: Vec<DocketLine>,
+    /// Net sum.
+    #[schema(value_type = String)]
+    pub net: Decimal,
+    /// ISO 4217 letters.
+    pub currency: String,
+    /// How it was handed over.
+    pub delivery: Option<Delivery>,
+    /// The usual caution.
+    pub caution: &'static str,
+}
+
+impl Tx {
+    /// Sends an order out: what is set aside for it goes onto the van, under a docket with the prices of now.
+    ///
+    /// # Errors
+    /// Refuses an order that is not promised, nothing set aside, a short order unless said, a lot on hold, and a missing price.
+    pub async fn dispatch(&mut self, new: &NewDocket) -> Result<Docket> {
+        let dispatched_at = self.happened(new.dispatched_at, "/dispatched_at")?;
+        let order = self.order_for_change(&new.order).await.map_err(|e| named(e, "/order"))?;
+        if order.status != OrderStatus::Confirmed {
+            return Err(Refusal::new(
+                Kind::Closed,
+                format!("Order {} is {} and cannot be sent out.", order.order, order.status),
+            )
+            .at("/order")
+            .into());
+        }
+        let lots: Vec<LotCode> = order.lines.iter().flat_map(|l| l.set_aside.iter().map(|s| s.lot.clone())).collect();
+        if lots.is_empty() {
+            return Err(Refusal::new(
+                Kind::NotEnough,
+                format!("Nothing is set aside for order {}. Set lots aside first.", order.order),
+            )
+            .into());
+        }
+        if !new.short
+            && let Some(l) = order.lines.iter().find(|l| l.short_g > Grams::ZERO)
+        {
+            return Err(Refusal::new(
+                Kind::NotEnough,
+                format!(
+                    "{} of {} are short. Set more aside, or send it short by saying so (\"short\": true).",
+                    l.short_g, l.name
+                ),
+            )
+            .into());
+        }
+        self.lock_lots(&lots).await?;
+        self.expect_free_of_hold(&lots).await?;
+        let to_place: PlaceCode = match &new.van {
+            Some(van) => {
+                let kind = self.place_kind(van, "/van").await?;
+                if kind != PlaceKind::Van {
+                    return Err(Refusal::field("/van", format!("{van} is a {kind}, not a van.")).into());
+                }
+                van.clone()
+            }
+            None => order.customer.as_str().parse().map_err(crate::Error::Stored)?,
+        };
+        let lines = self.docket_lines(&order, dispatched_at).await?;
+        let number = self.next_number("docket").await?;
+        let docket: DocketCode = format!("D-{number}").parse().map_err(crate::Error::Stored)?;
+        let id = new.id.unwrap_or_else(|| self.new_id());
+        let act = NewAct {
+            id,
+            kind: ActKind::Dispatch,
+            happened_at: dispatched_at,
+            by: new.by.as_ref(),
+            document: Some(docket.as_str()),
+            reason: "",
+        };
+        self.release_set_aside(&order.order).await?;
+        self.enter_act(&act, None).await?;
+        self.insert_docket(&docket, number, &order, id, new.van.as_ref(), dispatched_at, &lines).await?;
+        let legs: Vec<Leg> = lines
+            .iter()
+            .map(|l| Leg {
+                lot: l.lot.clone(),
+                from_place: l.place.clone(),
+                to_place: to_place.clone(),
+                grams_g: l.grams_g,
+            })
+            .collect();
+        self.enter_legs(id, &legs).await?;
+        // Without a van the customer has it already.
+        let status = if new.van.is_some() { OrderStatus::Dispatched } else { OrderStatus::Delivered };
+        self.set_order_status(&order.order, status).await?;
+        self.docket(&docket).await
+    }
+
+    /// Prices what is set aside: rounded once an order line, shared to its lots without losing a cent.
+    async fn docket_lines(&mut self, order: &crate::orders::Order, at: DateTime<Utc>) -> Result<Vec<DocketLine>> {
+        let coinage = self.ways().await?.coinage;
+        let customer = self.customer(&order.customer).await?;
+        let products = self.products_of(order).await?;
+        let mut lines = Vec::new();
+        for (line, product) in order.lines.iter().zip(&products) {
+            if line.set_aside.is_empty() {
+                continue;
+            }
+            let (price, unit) = self.price_at(&customer.price_list, &product.product, at).await?;
+            let weights: Vec<Grams> = line.set_aside.iter().map(|s| s.grams_g).collect();
+            let grams: Grams = weights.iter().copied().sum();
+            let amount = match (unit, product.pack_g) {
+                (PriceUnit::Pack, Some(pack)) => coinage.round(Decimal::from(grams.0) / Decimal::from(pack) * price),
+                _ => coinage.by_weight(grams, price),
+            };
+            for (s, amount) in line.set_aside.iter().zip(coinage.share(amount, &weights)) {
+                let lot = self.lot(&s.lot).await?;
+                let rule = self.best_before_days(&product.product, lot.packaging, at).await?;
+                lines.push(DocketLine {
+                    line: i32::try_from(lines.len() + 1).unwrap_or(i32::MAX),
+                    order_line: line.line,
+                    product: product.product.clone(),
+                    product_name: product.name.clone(),
+                    lot: s.lot.clone(),
+                    grade: lot.grade,
+                    place: s.place.clone(),
+                    harvest_day: lot.harvest_day,
+                    best_before: lot.best_before.or_else(|| rule.map(|d| lot.harvest_day + Days::new(d))),
+                    grams_g: s.grams_g,
+                    price,
+                    unit,
+                    tax_percent: product.tax_percent,
+                    amount,
+                });
+            }
+        }
+        Ok(lines)
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "the columns of one row")]
+    async fn insert_docket(
+        &mut self,
+        docket: &DocketCode,
+        number: i64,
+        order: &crate::orders::Order,
+        act: Uuid,
+        van: Option<&PlaceCode>,
+        dispatched_at: DateTime<Utc>,
+        lines: &[DocketLine],
+    ) -> Result<()> {
+        let currency = self.farm().await?.currency;
+        let address = self.customer(&order.customer).await?.address;
+        sqlx::query!(
+            "insert into docket (farm_id, docket, number, order_code, customer, customer_name, address, act_id, van, delivery_day, dispatched_at, currency)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
+            self.farm.0,
+            docket.as_str(),
+            number,
+            order.order.as_str(),
+            order.customer.as_str(),
+            order.customer_name,
+            address,
+            act,
+            van.map(PlaceCode::as_str),
+            order.delivery_day,
+            dispatched_at,
+            currency
+        )
+        .execute(&mut *self.db)
+        .await?;
+        for l in lines {
+            sqlx::query!(
+                "insert into docket_line (farm_id, docket, line, order_line, product, product_name, lot, place, harvest_day, best_before, grams, price, unit,
+                                          tax_percent, amount)
+                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)",
+                self.farm.0,
+                docket.as_str(),
+                l.line,
+                l.order_line,
+                l.product.as_str(),
+                l.product_name,
+                l.lot.as_str(),
+                l.place.as_str(),
+                l.harvest_day,
+                l.best_before,
+                l.grams_g.0,
+                l.price,
+                l.unit.as_str(),
+                l.tax_percent,
+                l.amount
+            )
+            .execute(&mut *self.db)
+            .await?;
+        }
+        Ok(())
+    }
+
+    /// Writes down that a docket was handed over. What was refused at the door stays in the van.
+    ///
+    /// # Errors
+    /// Refuses a docket that is void, was handed over, or was fetched by the customer.
+    pub async fn deliver(&mut self, code: &DocketCode, new: &NewDelivery) -> Result<Docket> {
+        let delivered_at = self.happened(new.delivered_at, "/delivered_at")?;
+        let docket = self.docket_for_change(code).await?;
+        let Some(van) = docket.van.clone().filter(|_| docket.status == DocketStatus::Dispatched) else {
+            let text = match docket.status {
+                DocketStatus::Void => "was taken back and is void.",
+                _ => "was handed over already.",
+            };
+            return Err(Refusal::new(Kind::Closed, format!("Docket {code} {text}")).into());
+        };
+        check_parts(&docket, &new.refused, "/refused")?;
+        let customer: PlaceCode = docket.customer.as_str().parse().map_err(crate::Error::Stored)?;
+        let legs: Vec<Leg> = docket
+            .lines
+            .iter()
+            .map(|l| {
+                let refused: Grams = new.refused.iter().filter(|p| p.line == l.line).map(|p| p.grams_g).sum();
+                Leg {
+                    lot: l.lot.clone(),
+                    from_place: van.clone(),
+                    to_place: customer.clone(),
+                    grams_g: l.grams_g - refused,
+                }
+            })
+            .filter(|l| l.grams_g > Grams::ZERO)
+            .collect();
+        if legs.is_empty() {
+            return Err(Refusal::new(
+                Kind::Invalid,
+                "Everything was refused. Reverse the dispatch instead: then the docket is void and the goods are back in stock.",
+            )
+            .at("/refused")
+            .into());
+        }
+        let id = new.id.unwrap_or_else(|| self.new_id());
+        let act = NewAct {
+            id,
+            kind: ActKind::Delivery,
+            happened_at: delivered_at,
+            by: new.by.as_ref(),
+            document: Some(code.as_str()),
+            reason: "",
+        };
+        self.enter(&act, &legs).await?;
+        sqlx::query!(
+            "insert into delivery (farm_id, act_id, docket, taken_by, temperature_c, crates_out, crates_back) values ($1, $2, $3, $4, $5, $6, $7)",
+            self.farm.0,
+            id,
+            code.as_str(),
+            new.taken_by.as_str(),
+            new.temperature_c,
+            new.crates_out,
+            new.crates_back
+        )
+        .execute(&mut *self.db)
+        .await?;
+        self.set_order_status(&docket.order, OrderStatus::Delivered).await?;
+        self.docket(code).await
+    }
+
+    /// Writes down what came back from the customer. It goes to waste.
+    ///
+    /// # Errors
+    /// Refuses a docket that was not handed over, and more than the customer has of it.
+    pub async fn take_return(&mut self, code: &DocketCode, new: &NewReturn) -> Result<Docket> {
+        let returned_at = self.happened(new.returned_at, "/returned_at")?;
+        let docket = self.docket_for_change(code).await?;
+        if docket.status != DocketStatus::Delivered {
+            return Err(Refusal::new(
+                Kind::Closed,
+                format!("Docket {code} was not handed over, so nothing can come back of it."),
+            )
+            .into());
+        }
+        if new.lines.is_empty() {
+            return Err(Refusal::field("/lines", "Nothing comes back. Name the lines.").into());
+        }
+        check_parts(&docket, &new.lines, "/lines")?;
+        let customer: PlaceCode = docket.customer.as_str().parse().map_err(crate::Error::Stored)?;
+        let waste = self.sink(PlaceKind::Waste).await?;
+        let mut legs = Vec::new();
+        for (i, part) in new.lines.iter().enumerate() {
+            let Some(line) = docket.lines.iter().find(|l| l.line == part.line) else { continue };
+            let had = self.customer_has(code, &line.lot, &customer).await?;
+            let wanted: Grams = new
+                .lines
+                .iter()
+                .filter(|p| docket.lines.iter().any(|l| l.line == p.line && l.lot == line.lot))
+                .map(|p| p.grams_g)
+                .sum();
+            if wanted > had {
+                return Err(Refusal::new(
+                    Kind::NotEnough,
+                    format!(
+                        "{} has {had} of lot {} from this docket, and {wanted} came back.",
+                        docket.customer_name, line.lot
+                    ),
+                )
+                .at(format!("/lines/{i}/grams_g"))
+                .into());
+            }
+            legs.push(Leg {
+                lot: line.lot.clone(),
+                from_place: customer.clone(),
+                to_place: waste.clone(),
+                grams_g: part.grams_g,
+            });
+        }
+        let id = new.id.unwrap_or_else(|| self.new_id());
+        let act = NewAct {
+            id,
+            kind: ActKind::Return,
+            happened_at: returned_at,
+            by: new.by.as_ref(),
+            document: Some(code.as_str()),
+            reason: new.reason.as_str(),
+        };
+        self.enter(&act, &legs).await?;
+        self.docket(code).await
+    }
+
+    /// Grams of a lot that a customer has from one docket.
+    async fn customer_has(&mut self, docket: &DocketCode, lot: &LotCode, customer: &PlaceCode) -> Result<Grams> {
+        Ok(sqlx::query_scalar!(
+            r#"select coalesce(sum(case when m.to_place = $4 then m.grams when m.from_place = $4 then -m.grams else 0 end), 0)::bigint as "g!: Grams"
+                 from movement m join act a using (farm_id, act_id) where m.farm_id = $1 and a.document = $2 and m.lot = $3"#,
+            self.farm.0,
+            docket.as_str(),
+            lot.as_str(),
+            customer.as_str()
+        )
+        .fetch_one(&mut *self.db)
+        .await?)
+    }
+
+    async fn docket_for_change(&mut self, code: &DocketCode) -> Result<Docket> {
+        let docket = self.docket(code).await?;
+        self.order_for_change(&docket.order).await?;
+        let lots: Vec<LotCode> = docket.lines.iter().map(|l| l.lot.clone()).collect();
+        self.lock_lots(&lots).await?;
+        // Read again behind the locks.
+        self.docket(code).await
+    }
+
+    /// Before a dispatch is reversed: a docket that was handed over takes returns only.
+    pub(crate) async fn dispatch_taken_back(&mut self, code: &DocketCode) -> Result<()> {
+        let docket = self.docket_for_change(code).await?;
+        if docket.status == DocketStatus::Delivered && docket.van.is_some() {
+            return Err(Refusal::new(
+                Kind::NotReversible,
+                format!("Docket {code} was handed over. What comes back is a return; a delivery entered by mistake is reversed first."),
+            )
+            .into());
+        }
+        self.set_order_status(&docket.order, OrderStatus::Confirmed).await
+    }
+
+    /// Before a delivery is reversed: the order is on its way again.
+    pub(crate) async fn delivery_taken_back(&mut self, code: &DocketCode) -> Result<()> {
+        let docket = self.docket_for_change(code).await?;
+        self.set_order_status(&docket.order, OrderStatus::Dispatched).await
+    }
+
+    /// One docket.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    pub async fn docket(&mut self, code: &DocketCode) -> Result<Docket> {
+        self.dockets_where(Some(code), None, &Page { after: None, limit: 1 })
+            .await?
+            .pop()
+            .ok_or_else(|| Refusal::not_found(DocketCode::WHAT, code).into())
+    }
+
+    /// Dockets by number, or of one day.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn dockets(&mut self, day: Option<NaiveDate>, page: &Page) -> Result<Vec<Docket>> {
+        self.dockets_where(None, day, page).await
+    }
+
+    async fn dockets_where(
+        &mut self,
+        only: Option<&DocketCode>,
+        day: Option<NaiveDate>,
+        page: &Page,
+    ) -> Result<Vec<Docket>> {
+        let rows = sqlx::query!(
+            r#"select d.docket as "docket: DocketCode", d.order_code as "order: OrderCode", d.customer as "customer: CustomerCode", d.customer_name, d.address,
+                      d.act_id, d.van as "van: PlaceCode", d.delivery_day, d.dispatched_at, d.currency,
+                      exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id) as "void!",
+                      v.act_id as "delivery_act?", v.taken_by as "taken_by?", v.temperature_c as "temperature_c?", v.crates_out as "crates_out?",
+                      v.crates_back as "crates_back?", a.happened_at as "delivered_at?", a.done_by as "delivered_by?"
+                 from docket d
+                 left join (delivery v join act a using (farm_id, act_id)) on v.farm_id = d.farm_id and v.docket = d.docket
+                      and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id)
+                where d.farm_id = $1 and ($2::text is null or d.docket = $2) and ($3::date is null or d.delivery_day = $3)
+                  and ($4::text is null or d.number > (select number from docket where farm_id = $1 and docket = $4))
+                order by d.number limit $5"#,
+            self.farm.0,
+            only.map(DocketCode::as_str),
+            day,
+            page.after,
+            page.limit
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let codes: Vec<String> = rows.iter().map(|r| r.docket.to_string()).collect();
+        let lines = sqlx::query!(
+            r#"select d.docket as "docket: DocketCode", d.line, d.order_line, d.product as "product: ProductCode", d.product_name, d.lot as "lot: LotCode",
+                      l.grade as "grade: GradeCode", d.place as "place: PlaceCode", d.harvest_day, d.best_before, d.grams as "grams: Grams", d.price,
+                      d.unit as "unit: PriceUnit", d.tax_percent, d.amount
+                 from docket_line d join lot l using (farm_id, lot) where d.farm_id = $1 and d.docket = any ($2) order by d.docket, d.line"#,
+            self.farm.0,
+            &codes
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let coinage = self.ways().await?.coinage;
+        Ok(rows
+            .into_iter()
+            .map(|r| {
+                let lines: Vec<DocketLine> = lines
+                    .iter()
+                    .filter(|l| l.docket == r.docket)
+                    .map(|l| DocketLine {
+                        line: l.line,
+                        order_line: l.order_line,
+                        product: l.product.clone(),
+                        product_name: l.product_name.clone(),
+                        lot: l.lot.clone(),
+                        grade: l.grade.clone(),
+                        place: l.place.clone(),
+                        harvest_day: l.harvest_day,
+                        best_before: l.best_before,
+                        grams_g: l.grams,
+                        price: l.price.normalize(),
+                        unit: l.unit,
+                        tax_percent: l.tax_percent.normalize(),
+                        amount: coinage.round(l.amount),
+                    })
+                    .collect();
+                let delivery = r.delivery_act.zip(r.delivered_at).map(|(act_id, delivered_at)| Delivery {
+                    act_id,
+                    delivered_at,
+                    taken_by: r.taken_by.unwrap_or_default(),
+                    temperature_c: r.temperature_c,
+                    crates_out: r.crates_out.unwrap_or_default(),
+                    crates_back: r.crates_back.unwrap_or_default(),
+                    done_by: r.delivered_by.unwrap_or_default(),
+                });
+                Docket {
+                    status: match (r.void, delivery.is_some() || r.van.is_none()) {
+                        (true, _) => DocketStatus::Void,
+                        (false, true) => DocketStatus::Delivered,
+                        (false, false) => DocketStatus::Dispatched,
+                    },
+                    net: coinage.round(lines.iter().map(|l| l.amount).sum()),
+                    docket: r.docket,
+                    order: r.order,
+                    customer: r.customer,
+                    customer_name: r.customer_name,
+                    address: r.address,
+                    act_id: r.act_id,
+                    van: r.van,
+                    delivery_day: r.delivery_day,
+                    dispatched_at: r.dispatched_at,
+                    lines,
+                    currency: r.currency,
+                    delivery,
+                    caution: CAUTION,
+                }
+            })
+            .collect())
+    }
+}
+
+fn check_parts(docket: &Docket, parts: &[PartLine], pointer: &str) -> Result<(), Refusal> {
+    for (i, part) in parts.iter().enumerate() {
+        let Some(line) = docket.lines.iter().find(|l| l.line == part.line) else {
+            return Err(Refusal::field(
+                format!("{pointer}/{i}/line"),
+                format!("Docket {} has no line {}.", docket.docket, part.line),
+            ));
+        };
+        if parts[..i].iter().any(|p| p.line == part.line) {
+            return Err(Refusal::field(
+                format!("{pointer}/{i}/line"),
+                format!("Line {} stands there twice. Add the two up.", part.line),
+            ));
+        }
+        if part.grams_g <= Grams::ZERO || part.grams_g > line.grams_g {
+            return Err(Refusal::field(
+                format!("{pointer}/{i}/grams_g"),
+                format!("Line {} is of {}. Give a weight above zero and up to that.", part.line, line.grams_g),
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Blames a refusal on a field of the body.
+fn named(error: crate::Error, pointer: &str) -> crate::Error {
+    match error {
+        crate::Error::Refused(r) if r.kind == Kind::NotFound => {
+            Refusal::field(pointer, format!("{} Check the code.", r.detail)).into()
+        }
+        other => other,
+    }
+}

@@ -1,0 +1,294 @@
+//! The ledger in Postgres: the only crate that knows SQL.
+//!
+//! One way in: [`transact!`] runs one transaction for one farm and hands out a [`Tx`]. What a thing
+//! needs of the database stands in the module of that thing, as methods of `Tx`.
+//!
+//! *Invariant:* nothing outside this crate holds a connection, and no query runs before `gillbook.farms` is set.
+
+pub mod batches;
+pub mod check;
+pub mod counts;
+pub mod customers;
+pub mod dockets;
+pub mod error;
+pub mod farm;
+pub mod growing;
+pub mod idempotency;
+pub mod ledger;
+pub mod lots;
+pub mod market;
+pub mod migrate;
+pub mod orders;
+pub mod packings;
+pub mod people;
+pub mod places;
+pub mod products;
+pub mod readings;
+pub mod reports;
+mod schema_names;
+pub mod weeks;
+pub mod weighings;
+
+use std::{sync::Arc, time::Duration};
+
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use gillbook_core::{calendar::cut_to_micros, money::Coinage, refusal::Refusal, text::Short};
+use sqlx::{
+    ConnectOptions, PgPool, Postgres,
+    postgres::{PgConnectOptions, PgPoolOptions},
+};
+use uuid::Uuid;
+
+pub use error::{Error, Result};
+pub use schema_names::refusal_for;
+
+/// A farm's number.
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    Hash,
+    PartialOrd,
+    Ord,
+    serde::Serialize,
+    serde::Deserialize,
+    sqlx::Type,
+    utoipa::ToSchema,
+)]
+#[serde(transparent)]
+#[sqlx(transparent)]
+pub struct FarmId(pub i32);
+
+/// Who is signed in, as far as the store needs to know.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Signed {
+    /// The farm that they belong to.
+    pub farm: FarmId,
+    /// Initials of a person, or `token` and its name: the `entered_by` of an act.
+    pub name: String,
+    /// Unique in the farm, for idempotency keys.
+    pub key: String,
+}
+
+/// How often a transaction is run again after a deadlock or a serialisation failure.
+#[doc(hidden)]
+pub const TRIES: u32 = 5;
+
+/// A pool of connections of the service's role.
+#[derive(Debug, Clone)]
+pub struct Store {
+    pool: PgPool,
+}
+
+impl Store {
+    /// Connects. `most` bounds the number of connections.
+    ///
+    /// # Errors
+    /// When the database cannot be reached.
+    pub async fn connect(options: PgConnectOptions, most: u32) -> Result<Self> {
+        let options = options.application_name("gillbook").log_statements(tracing::log::LevelFilter::Trace);
+        let pool = PgPoolOptions::new()
+            .max_connections(most)
+            .acquire_timeout(Duration::from_secs(10))
+            .connect_with(options)
+            .await?;
+        Ok(Self { pool })
+    }
+
+    /// Closes every connection.
+    pub async fn close(&self) {
+        self.pool.close().await;
+    }
+
+    /// Whether the database answers.
+    ///
+    /// # Errors
+    /// When it does not.
+    pub async fn ping(&self) -> Result<()> {
+        sqlx::query_scalar!(r#"select 1 as "one!""#).fetch_one(&self.pool).await?;
+        Ok(())
+    }
+
+    /// Begins a transaction that may write. [`transact!`] is how to run one.
+    ///
+    /// # Errors
+    /// When the database cannot be reached.
+    #[doc(hidden)]
+    pub async fn begin_write(&self, signed: &Signed, now: DateTime<Utc>) -> Result<Tx> {
+        let db = self.pool.begin().await?;
+        Tx::new(db, signed, now).await
+    }
+
+    /// Begins a transaction that only reads, on one snapshot. [`transact!`] is how to run one.
+    ///
+    /// # Errors
+    /// When the database cannot be reached.
+    #[doc(hidden)]
+    pub async fn begin_read(&self, signed: &Signed, now: DateTime<Utc>) -> Result<Tx> {
+        let db = self.pool.begin_with("begin isolation level repeatable read read only").await?;
+        Tx::new(db, signed, now).await
+    }
+}
+
+/// Runs one transaction of one farm: `transact!(write, store, &signed, now, |tx| work)`, where `work` gives a [`Result`].
+///
+/// A transaction that writes is committed once, when `work` succeeds, and rolled back when it does not; after a deadlock or a serialisation
+/// failure `work` is run again, a bounded number of times. One that reads sees one snapshot.
+///
+/// A macro and not a function with an async closure, because the compiler cannot yet see that such a closure's future may move
+/// between threads when it borrows.
+#[macro_export]
+macro_rules! transact {
+    (write, $store:expr, $signed:expr, $now:expr, |$tx:ident| $work:expr) => {
+        async {
+            let mut tried = 0;
+            loop {
+                let mut transaction = $store.begin_write($signed, $now).await?;
+                let outcome: $crate::Result<_> = async {
+                    let $tx = &mut transaction;
+                    $work
+                }
+                .await;
+                tried += 1;
+                match transaction.end(outcome).await {
+                    Err(error) if error.is_retryable() && tried < $crate::TRIES => {}
+                    done => break done,
+                }
+            }
+        }
+        .await
+    };
+    (read, $store:expr, $signed:expr, $now:expr, |$tx:ident| $work:expr) => {
+        async {
+            let mut transaction = $store.begin_read($signed, $now).await?;
+            let outcome: $crate::Result<_> = async {
+                let $tx = &mut transaction;
+                $work
+            }
+            .await;
+            transaction.end(outcome).await
+        }
+        .await
+    };
+}
+
+async fn set_farm(db: &mut sqlx::Transaction<'static, Postgres>, farm: FarmId) -> Result<()> {
+    // Every wait is bounded: a lock for ten seconds, a statement for thirty.
+    sqlx::query!(
+        "select set_config('gillbook.farms', $1, true) as farms, set_config('lock_timeout', '10s', true) as lock,
+                set_config('statement_timeout', '30s', true) as statement",
+        format!("{{{}}}", farm.0)
+    )
+    .fetch_one(&mut **db)
+    .await?;
+    Ok(())
+}
+
+/// One transaction of one farm.
+#[derive(Debug)]
+pub struct Tx {
+    db: sqlx::Transaction<'static, Postgres>,
+    farm: FarmId,
+    signed: Arc<Signed>,
+    now: DateTime<Utc>,
+}
+
+/// What calculations need to know of a farm.
+#[derive(Debug, Clone, Copy)]
+pub struct Ways {
+    /// Its time zone.
+    pub zone: Tz,
+    /// Its currency and rounding rule.
+    pub coinage: Coinage,
+}
+
+impl Tx {
+    async fn new(mut db: sqlx::Transaction<'static, Postgres>, signed: &Signed, now: DateTime<Utc>) -> Result<Self> {
+        set_farm(&mut db, signed.farm).await?;
+        Ok(Self { db, farm: signed.farm, signed: Arc::new(signed.clone()), now: cut_to_micros(now) })
+    }
+
+    /// Commits what succeeded and rolls back what did not.
+    ///
+    /// # Errors
+    /// What the work failed with, or the commit.
+    #[doc(hidden)]
+    pub async fn end<T>(self, outcome: Result<T>) -> Result<T> {
+        match outcome {
+            Ok(value) => {
+                self.db.commit().await?;
+                Ok(value)
+            }
+            Err(error) => {
+                // Dropping the transaction rolls it back as well; asking for it frees the connection sooner.
+                if let Err(failed) = self.db.rollback().await {
+                    tracing::warn!(error = %failed, "rolling back failed; the connection is dropped");
+                }
+                Err(error)
+            }
+        }
+    }
+
+    /// The instant of the request.
+    #[must_use]
+    pub fn now(&self) -> DateTime<Utc> {
+        self.now
+    }
+
+    /// The signed-in name.
+    #[must_use]
+    pub fn signed(&self) -> &Signed {
+        &self.signed
+    }
+
+    /// A new id: UUID version 7 (RFC 9562) of the request's instant.
+    fn new_id(&self) -> Uuid {
+        let ms = u64::try_from(self.now.timestamp_millis()).unwrap_or_default();
+        uuid::Builder::from_unix_timestamp_millis(ms, &rand::random()).into_uuid()
+    }
+
+    /// Who did it: what was written down, or else who is signed in.
+    fn done_by(&self, written: Option<&Short>) -> String {
+        written.map_or_else(|| self.signed.name.chars().take(60).collect(), |w| w.as_str().to_owned())
+    }
+
+    /// When it happened: what was written down, or else now. Up to five minutes of a phone's clock running ahead are let pass.
+    fn happened(&self, written: Option<gillbook_core::calendar::Instant>, pointer: &str) -> Result<DateTime<Utc>> {
+        let at = written.map_or(self.now, |i| i.0);
+        if at > self.now + chrono::TimeDelta::minutes(5) {
+            return Err(Refusal::field(
+                pointer,
+                format!(
+                    "{} is in the future. Check the clock of the phone, or the date.",
+                    at.format("%Y-%m-%d %H:%M UTC")
+                ),
+            )
+            .into());
+        }
+        Ok(at)
+    }
+
+    /// Takes the next number of a kind, without gaps: the row stays locked until the transaction ends.
+    async fn next_number(&mut self, kind: &str) -> Result<i64> {
+        Ok(sqlx::query_scalar!(
+            "insert into counter as c (farm_id, kind, last) values ($1, $2, 1)
+             on conflict (farm_id, kind) do update set last = c.last + 1 returning last",
+            self.farm.0,
+            kind
+        )
+        .fetch_one(&mut *self.db)
+        .await?)
+    }
+}
+
+/// A page of a list: at most `limit` rows that come after `after`.
+#[derive(Debug, Clone)]
+pub struct Page {
+    /// The last key of the page before.
+    pub after: Option<String>,
+    /// The most rows.
+    pub limit: i64,
+}

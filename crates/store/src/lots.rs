@@ -1,0 +1,661 @@
+//! Lots: what they are, what they are made of, where each gram is, and what they touched.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use gillbook_core::{
+    Grams,
+    calendar::{Instant, Span},
+    exposure::{Point, Segment, segments},
+    lot::{self, Link, MakeUp, Source},
+    refusal::{Kind, Refusal},
+    shelf_life::{LifeLeft, Profile, life_left},
+    text::{
+        BatchCode, CookCode, CustomerCode, DocketCode, GradeCode, Line, LotCode, PlaceCode, RecipeCode, Short,
+        StrainCode,
+    },
+    words::{ActKind, Basis, Form, LotEventKind, LotOrigin, Packaging, PlaceKind},
+};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use crate::{
+    Page, Result, Tx,
+    ledger::{Leg, NewAct},
+    readings::CAUTION,
+};
+
+/// What a lot is made of, from one batch and flush.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct MadeOf {
+    /// The batch.
+    pub batch: BatchCode,
+    /// Its flush.
+    pub flush: i32,
+    /// How much.
+    pub grams_g: Grams,
+    /// Weighed apart, or shared.
+    pub basis: Basis,
+}
+
+/// Grams of a lot at a place.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct LotAt {
+    /// Where.
+    pub place: PlaceCode,
+    /// Kind of place.
+    pub kind: PlaceKind,
+    /// How much.
+    pub grams_g: Grams,
+    /// Of that, set aside.
+    pub set_aside_g: Grams,
+    /// Life left there, where stock is kept and a profile is known.
+    pub life: Option<LifeLeft>,
+}
+
+/// A lot.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Lot {
+    /// Code.
+    pub lot: LotCode,
+    /// Strain.
+    pub strain: StrainCode,
+    /// Grade.
+    pub grade: GradeCode,
+    /// Packaging.
+    pub packaging: Packaging,
+    /// Fresh or dried.
+    pub form: Form,
+    /// Harvest day.
+    pub harvest_day: NaiveDate,
+    /// When the first of it was weighed.
+    pub harvested_at: DateTime<Utc>,
+    /// How it began.
+    pub origin: LotOrigin,
+    /// Best before, by the farm's own rule, set when packed.
+    pub best_before: Option<NaiveDate>,
+    /// Whether it is on hold.
+    pub on_hold: bool,
+    /// Whether it is finished.
+    pub finished: bool,
+    /// Where each gram is.
+    pub places: Vec<LotAt>,
+    /// What it is made of. Empty for lots of the opening entry.
+    pub made_of: Vec<MadeOf>,
+    /// The usual caution.
+    pub caution: &'static str,
+}
+
+/// Why a lot is held, released or finished.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewLotEvent {
+    /// Why.
+    pub reason: Line,
+    /// When; now unless said.
+    pub happened_at: Option<Instant>,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// A lot to be begun.
+pub(crate) struct NewLot<'a> {
+    pub strain: &'a StrainCode,
+    pub grade: &'a GradeCode,
+    pub packaging: Packaging,
+    pub form: Form,
+    pub harvest_day: NaiveDate,
+    pub harvested_at: DateTime<Utc>,
+    pub origin: LotOrigin,
+    pub best_before: Option<NaiveDate>,
+    pub began_by: uuid::Uuid,
+}
+
+/// Where a lot came from: one batch.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct CameFrom {
+    /// The lot that was weighed.
+    pub lot: LotCode,
+    /// The batch.
+    pub batch: BatchCode,
+    /// Its flush.
+    pub flush: i32,
+    /// How much.
+    pub grams_g: Grams,
+    /// Weighed apart, or shared.
+    pub basis: Basis,
+    /// Day the batch was made.
+    pub made_on: NaiveDate,
+    /// Its cook.
+    pub cook: Option<CookCode>,
+    /// Its recipe.
+    pub recipe: RecipeCode,
+    /// Where its spawn came from.
+    pub spawn_supplier: String,
+    /// The spawn's lot.
+    pub spawn_lot: String,
+}
+
+/// A store that a lot was in.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct WasIn {
+    /// The lot.
+    pub lot: LotCode,
+    /// The place.
+    pub place: PlaceCode,
+    /// Its first arrival there.
+    pub since: DateTime<Utc>,
+    /// Grams there now.
+    pub grams_g: Grams,
+}
+
+/// Where a lot went: one customer.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct WentTo {
+    /// The lot that was sent.
+    pub lot: LotCode,
+    /// The customer.
+    pub customer: CustomerCode,
+    /// Name of the customer.
+    pub name: String,
+    /// The docket; none for a market stall.
+    pub docket: Option<DocketCode>,
+    /// When it was sent.
+    pub sent_at: DateTime<Utc>,
+    /// How much.
+    pub grams_g: Grams,
+}
+
+/// Everything that some lots touched, both ways.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Trace {
+    /// The lots asked for.
+    pub lots: Vec<LotCode>,
+    /// Lots that they were made of.
+    pub made_of_lots: Vec<LotCode>,
+    /// Lots that were made of them.
+    pub made_into_lots: Vec<LotCode>,
+    /// Back to batches, cooks, spawn and recipes.
+    pub came_from: Vec<CameFrom>,
+    /// The stores they were in.
+    pub was_in: Vec<WasIn>,
+    /// Forward to customers.
+    pub went_to: Vec<WentTo>,
+}
+
+/// What a trace starts from.
+#[derive(Debug, Clone)]
+pub enum TraceFrom {
+    /// A batch.
+    Batch(BatchCode),
+    /// A cook.
+    Cook(CookCode),
+    /// A docket.
+    Docket(DocketCode),
+    /// A customer.
+    Customer(CustomerCode),
+    /// Everything that stood in a place at an instant.
+    Place(PlaceCode, DateTime<Utc>),
+}
+
+/// The air of each place, read once for many lots.
+#[derive(Debug, Default)]
+pub(crate) struct Airs {
+    by_place: BTreeMap<PlaceCode, Air>,
+}
+
+#[derive(Debug)]
+struct Air {
+    readings: Vec<Point>,
+    gap: TimeDelta,
+    limit_c: f64,
+    /// Mean of the last day, or the limit where nothing is known.
+    recent_c: f64,
+}
+
+impl Tx {
+    pub(crate) async fn lot_exists(&mut self, code: &LotCode) -> Result<()> {
+        sqlx::query_scalar!(
+            r#"select 1 as "one!" from lot where farm_id = $1 and lot = $2"#,
+            self.farm.0,
+            code.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?
+        .map(|_| ())
+        .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
+    }
+
+    /// Begins a lot and gives it its code.
+    pub(crate) async fn begin_lot(&mut self, new: &NewLot<'_>) -> Result<LotCode> {
+        let number = self.next_number(&format!("lot {} {}", new.strain, new.harvest_day)).await?;
+        let code = lot::code(new.strain, new.harvest_day, u32::try_from(number).unwrap_or(u32::MAX));
+        sqlx::query!(
+            "insert into lot (farm_id, lot, strain, grade, packaging, form, harvest_day, harvested_at, origin, best_before, began_by)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+            self.farm.0,
+            code.as_str(),
+            new.strain.as_str(),
+            new.grade.as_str(),
+            new.packaging.as_str(),
+            new.form.as_str(),
+            new.harvest_day,
+            new.harvested_at,
+            new.origin.as_str(),
+            new.best_before,
+            new.began_by
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(code)
+    }
+
+    /// Lots by code, or only those with stock.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn lots(&mut self, in_stock: bool, page: &Page) -> Result<Vec<Lot>> {
+        self.lots_where(None, in_stock, page).await
+    }
+
+    /// One lot.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    pub async fn lot(&mut self, code: &LotCode) -> Result<Lot> {
+        self.lots_where(Some(code), false, &Page { after: None, limit: 1 })
+            .await?
+            .pop()
+            .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
+    }
+
+    async fn lots_where(&mut self, only: Option<&LotCode>, in_stock: bool, page: &Page) -> Result<Vec<Lot>> {
+        let rows = sqlx::query!(
+            r#"select l.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.grade as "grade: GradeCode",
+                      l.packaging as "packaging: Packaging", l.form as "form: Form", l.harvest_day, l.harvested_at,
+                      l.origin as "origin: LotOrigin", l.best_before,
+                      coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
+                        order by e.recorded_at desc, e.event_id desc limit 1) = 'hold', false) as "on_hold!",
+                      exists (select from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind = 'finish') as "finished!"
+                 from lot l
+                where l.farm_id = $1 and ($2::text is null or l.lot = $2) and ($3::text is null or l.lot > $3)
+                  and (not $4 or exists (select from balance b join place p using (farm_id, place)
+                                          where b.farm_id = l.farm_id and b.lot = l.lot and b.grams > 0
+                                            and p.kind in ('fridge', 'shelf', 'van', 'stall')))
+                order by l.lot limit $5"#,
+            self.farm.0,
+            only.map(LotCode::as_str),
+            page.after,
+            in_stock,
+            page.limit
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let codes: Vec<String> = rows.iter().map(|r| r.lot.to_string()).collect();
+        let places = sqlx::query!(
+            r#"select b.lot as "lot: LotCode", b.place as "place: PlaceCode", p.kind as "kind: PlaceKind", b.grams as "grams: Grams",
+                      b.set_aside_g as "set_aside_g: Grams"
+                 from balance b join place p using (farm_id, place)
+                where b.farm_id = $1 and b.lot = any ($2) and b.grams > 0 order by b.lot, b.place"#,
+            self.farm.0,
+            &codes
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let make_ups = self.make_ups(Some(&codes)).await?;
+        let mut airs = Airs::default();
+        let mut lots = Vec::with_capacity(rows.len());
+        for r in rows {
+            let profile = self.profile(&r.strain, r.packaging).await?;
+            let mut at = Vec::new();
+            for p in places.iter().filter(|p| p.lot == r.lot) {
+                let life = match &profile {
+                    Some(profile) if p.kind.holds_stock() => {
+                        Some(self.life_at(&mut airs, profile, &r.lot, r.harvested_at, &p.place).await?)
+                    }
+                    _ => None,
+                };
+                at.push(LotAt {
+                    place: p.place.clone(),
+                    kind: p.kind,
+                    grams_g: p.grams,
+                    set_aside_g: p.set_aside_g,
+                    life,
+                });
+            }
+            lots.push(Lot {
+                made_of: made_of(make_ups.get(&r.lot)),
+                lot: r.lot,
+                strain: r.strain,
+                grade: r.grade,
+                packaging: r.packaging,
+                form: r.form,
+                harvest_day: r.harvest_day,
+                harvested_at: r.harvested_at,
+                origin: r.origin,
+                best_before: r.best_before,
+                on_hold: r.on_hold,
+                finished: r.finished,
+                places: at,
+                caution: CAUTION,
+            });
+        }
+        Ok(lots)
+    }
+
+    /// The saleable-life profile in force.
+    async fn profile(&mut self, strain: &StrainCode, packaging: Packaging) -> Result<Option<Profile>> {
+        let row = sqlx::query!(
+            "select l.point_c, l.point_days, l.spread, s.lowest_safe_c from strain_life l join strain s using (farm_id, strain)
+              where l.farm_id = $1 and l.strain = $2 and l.packaging = $3 and l.effective_from <= $4 order by l.effective_from desc limit 1",
+            self.farm.0,
+            strain.as_str(),
+            packaging.as_str(),
+            self.now
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        row.map(|r| {
+            let points: Vec<(f64, f64)> = r.point_c.into_iter().zip(r.point_days).collect();
+            Profile::new(&points, r.lowest_safe_c, r.spread).map_err(crate::Error::Stored)
+        })
+        .transpose()
+    }
+
+    /// Life left of a lot at a place: its path is every store that it was in before, then this one until now. The time from the scale to
+    /// the first store counts as the first store's; a made lot is taken to have stood where it was made.
+    async fn life_at(
+        &mut self,
+        airs: &mut Airs,
+        profile: &Profile,
+        lot: &LotCode,
+        harvested_at: DateTime<Utc>,
+        place: &PlaceCode,
+    ) -> Result<LifeLeft> {
+        let arrivals = sqlx::query!(
+            r#"select m.to_place as "place: PlaceCode", min(a.happened_at) as "since!"
+                 from movement m join act a using (farm_id, act_id) join place p on p.farm_id = m.farm_id and p.place = m.to_place
+                where m.farm_id = $1 and m.lot = $2 and p.kind in ('fridge', 'shelf', 'van', 'stall') and a.kind <> 'reversal'
+                group by m.to_place order by 2"#,
+            self.farm.0,
+            lot.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let here = arrivals.iter().position(|a| &a.place == place).unwrap_or(0);
+        let mut known: Vec<Segment> = Vec::new();
+        let mut unknown = TimeDelta::zero();
+        for (i, arrival) in arrivals.iter().enumerate().take(here + 1) {
+            let from = if i == 0 { harvested_at } else { arrival.since };
+            let until = if i == here { self.now } else { arrivals[i + 1].since };
+            if from >= until {
+                continue;
+            }
+            let window = Span { from, until };
+            let air = self.air_of(airs, &arrival.place, harvested_at).await?;
+            let stretch = segments(&air.readings, air.gap, window);
+            let covered: TimeDelta = stretch.iter().map(|s| s.span.until - s.span.from).sum();
+            unknown += (until - from) - covered;
+            known.extend(stretch);
+        }
+        let air = self.air_of(airs, place, harvested_at).await?;
+        Ok(life_left(profile, &known, unknown, air.recent_c, air.limit_c + 5.0))
+    }
+
+    async fn air_of<'a>(&mut self, airs: &'a mut Airs, place: &PlaceCode, since: DateTime<Utc>) -> Result<&'a Air> {
+        let from = since.min(self.now - TimeDelta::days(1));
+        let stale = airs
+            .by_place
+            .get(place)
+            .is_none_or(|a| a.readings.first().is_some_and(|r| r.0 > from + a.gap) && a.readings[0].0 > from);
+        if stale {
+            let limits = self.limits_between(place, self.now).await?;
+            let (_, limit_c, gap_minutes) = limits.last().copied().unwrap_or((self.now, 5.0, 15));
+            let gap = TimeDelta::minutes(i64::from(gap_minutes));
+            let readings = self.air(place, Span { from: from - TimeDelta::days(7), until: self.now }).await?;
+            let day = Span { from: self.now - TimeDelta::days(1), until: self.now };
+            let recent_c = gillbook_core::exposure::exposure(&readings, gap, day, limit_c).mean_c.unwrap_or(limit_c);
+            airs.by_place.insert(place.clone(), Air { readings, gap, limit_c, recent_c });
+        }
+        Ok(&airs.by_place[place])
+    }
+
+    /// The make-up of lots, or of every lot.
+    pub(crate) async fn make_ups(&mut self, only: Option<&[String]>) -> Result<BTreeMap<LotCode, MakeUp>> {
+        let wanted = only.unwrap_or_default();
+        let links: Vec<Link> = sqlx::query!(
+            r#"with recursive up(lot) as (
+                   select lot from lot where farm_id = $1 and (not $3 or lot = any ($2))
+                   union
+                   select k.parent from lot_link k join up on k.child = up.lot where k.farm_id = $1)
+               select k.parent as "parent: LotCode", k.child as "child: LotCode", k.grams as "grams: Grams"
+                 from lot_link k where k.farm_id = $1 and k.child in (select lot from up)
+                  and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)
+                order by k.act_id, k.parent, k.child"#,
+            self.farm.0,
+            wanted,
+            only.is_some()
+        )
+        .fetch_all(&mut *self.db)
+        .await?
+        .into_iter()
+        .map(|r| Link { parent: r.parent, child: r.child, grams: r.grams })
+        .collect();
+        let lots: Vec<String> = wanted.iter().cloned().chain(links.iter().map(|l| l.parent.to_string())).collect();
+        let sources = sqlx::query!(
+            r#"select w.lot as "lot: LotCode", s.batch as "batch: BatchCode", s.flush, sum(s.grams)::bigint as "grams!: Grams",
+                      bool_or(s.basis = 'shared') as "shared!"
+                 from weighing_source s join weighing w using (farm_id, act_id)
+                where s.farm_id = $1 and (not $3 or w.lot = any ($2))
+                  and not exists (select from act x where x.farm_id = s.farm_id and x.reverses = s.act_id)
+                group by w.lot, s.batch, s.flush"#,
+            self.farm.0,
+            &lots,
+            only.is_some()
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let mut weighed: BTreeMap<LotCode, MakeUp> = BTreeMap::new();
+        for s in sources {
+            let basis = if s.shared { Basis::Shared } else { Basis::Measured };
+            weighed.entry(s.lot).or_default().insert(Source { batch: s.batch, flush: s.flush }, (s.grams, basis));
+        }
+        Ok(lot::make_ups(&weighed, &links))
+    }
+
+    /// Holds a lot: nothing of it leaves but to waste or a test until it is released.
+    ///
+    /// # Errors
+    /// Refuses a lot that is not there or is on hold.
+    pub async fn hold_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
+        self.standing_event(code, LotEventKind::Hold, new).await
+    }
+
+    /// Releases a lot from hold.
+    ///
+    /// # Errors
+    /// Refuses a lot that is not on hold.
+    pub async fn release_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
+        self.standing_event(code, LotEventKind::Release, new).await
+    }
+
+    async fn standing_event(&mut self, code: &LotCode, kind: LotEventKind, new: &NewLotEvent) -> Result<Lot> {
+        let at = self.happened(new.happened_at, "/happened_at")?;
+        // Whoever sends the lot out at this moment holds the same locks: either it is held first, or gone first.
+        self.lock_lots(std::slice::from_ref(code)).await?;
+        let lot = self.lot(code).await?;
+        if lot.on_hold == (kind == LotEventKind::Hold) {
+            let text = if lot.on_hold { "is on hold already." } else { "is not on hold." };
+            return Err(Refusal::new(Kind::Closed, format!("Lot {code} {text}")).into());
+        }
+        self.enter_lot_event(code, kind, new.reason.as_str(), at, new.by.as_ref()).await?;
+        self.lot(code).await
+    }
+
+    /// Finishes a lot: what the book still has of it in fridge, shelf, van and stall is weight lost as water.
+    ///
+    /// # Errors
+    /// Refuses a lot that is finished, or of which something is set aside.
+    pub async fn finish_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
+        let at = self.happened(new.happened_at, "/happened_at")?;
+        self.lock_lots(std::slice::from_ref(code)).await?;
+        let lot = self.lot(code).await?;
+        if lot.finished {
+            return Err(Refusal::new(Kind::Closed, format!("Lot {code} is finished already.")).into());
+        }
+        let water = self.sink(PlaceKind::Water).await?;
+        let legs: Vec<Leg> = lot
+            .places
+            .iter()
+            .filter(|p| p.kind.holds_stock())
+            .map(|p| Leg {
+                lot: code.clone(),
+                from_place: p.place.clone(),
+                to_place: water.clone(),
+                grams_g: p.grams_g,
+            })
+            .collect();
+        let id = self.new_id();
+        let act = NewAct {
+            id,
+            kind: ActKind::Finish,
+            happened_at: at,
+            by: new.by.as_ref(),
+            document: None,
+            reason: new.reason.as_str(),
+        };
+        self.enter(&act, &legs).await?;
+        self.enter_lot_event(code, LotEventKind::Finish, new.reason.as_str(), at, new.by.as_ref()).await?;
+        self.lot(code).await
+    }
+
+    /// Everything that a lot touched.
+    ///
+    /// # Errors
+    /// Refuses a lot that is not there.
+    pub async fn trace_lot(&mut self, code: &LotCode) -> Result<Trace> {
+        self.lot_exists(code).await?;
+        self.trace_lots(vec![code.clone()]).await
+    }
+
+    /// Everything that a batch, cook, docket, customer, or a place at an instant touched.
+    ///
+    /// # Errors
+    /// When the database fails. A start that is not there has touched nothing.
+    pub async fn trace(&mut self, from: &TraceFrom) -> Result<Trace> {
+        let (mut batch, mut cook, mut docket, mut customer, mut place, mut at) = (None, None, None, None, None, None);
+        match from {
+            TraceFrom::Batch(b) => batch = Some(b.as_str()),
+            TraceFrom::Cook(c) => cook = Some(c.as_str()),
+            TraceFrom::Docket(d) => docket = Some(d.as_str()),
+            TraceFrom::Customer(c) => customer = Some(c.as_str()),
+            TraceFrom::Place(p, t) => (place, at) = (Some(p.as_str()), Some(*t)),
+        }
+        let lots = sqlx::query_scalar!(
+            r#"select distinct lot as "lot!: LotCode" from (
+                   select w.lot from weighing w join weighing_source s using (farm_id, act_id) join batch b using (farm_id, batch)
+                    where w.farm_id = $1 and (b.batch = $2 or b.cook = $3)
+                   union all select l.lot from docket_line l where l.farm_id = $1 and l.docket = $4
+                   union all select m.lot from movement m where m.farm_id = $1 and m.to_place = $5
+                   union all
+                   select d.lot from (
+                       select m.lot, m.act_id, m.grams as delta from movement m where m.farm_id = $1 and m.to_place = $6
+                       union all select m.lot, m.act_id, -m.grams from movement m where m.farm_id = $1 and m.from_place = $6) d
+                   join act a on a.farm_id = $1 and a.act_id = d.act_id and a.happened_at <= $7
+                   group by d.lot having sum(d.delta) > 0) x order by 1 limit 5000"#,
+            self.farm.0,
+            batch,
+            cook,
+            docket,
+            customer,
+            place,
+            at
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        self.trace_lots(lots).await
+    }
+
+    async fn trace_lots(&mut self, lots: Vec<LotCode>) -> Result<Trace> {
+        let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        let back = self.came_from(&codes).await?;
+        let family = sqlx::query!(
+            r#"with recursive up(lot) as (
+                   select unnest($2::text[]) union select k.parent from lot_link k join up on k.child = up.lot where k.farm_id = $1),
+               down(lot) as (
+                   select unnest($2::text[]) union select k.child from lot_link k join down on k.parent = down.lot where k.farm_id = $1)
+               select lot as "lot!: LotCode", true as "up!" from up where lot <> all ($2)
+               union all select lot, false from down where lot <> all ($2) order by 1"#,
+            self.farm.0,
+            &codes
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let went_to = sqlx::query_as!(
+            WentTo,
+            r#"with recursive down(lot) as (
+                   select unnest($2::text[]) union select k.child from lot_link k join down on k.parent = down.lot where k.farm_id = $1)
+               select m.lot as "lot!: _", c.customer as "customer!: _", c.name as "name!", d.docket as "docket?: _", min(a.happened_at) as "sent_at!",
+                      sum(m.grams)::bigint as "grams_g!: _"
+                 from movement m
+                 join act a using (farm_id, act_id)
+                 join place p on p.farm_id = m.farm_id and p.place = m.to_place
+                 left join docket d on d.farm_id = m.farm_id and d.docket = a.document
+                 join customer c on c.farm_id = m.farm_id and c.customer = coalesce(d.customer, m.to_place)
+                where m.farm_id = $1 and m.lot in (select lot from down) and a.kind in ('dispatch', 'market_close') and (p.kind = 'customer' or d.docket is not null)
+                  and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
+                group by m.lot, c.customer, c.name, d.docket order by 5, 2, 1"#,
+            self.farm.0,
+            &codes
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let was_in = sqlx::query_as!(
+            WasIn,
+            r#"select m.lot as "lot: _", m.to_place as "place: _", min(a.happened_at) as "since!", coalesce(max(b.grams), 0)::bigint as "grams_g!: _"
+                 from movement m join act a using (farm_id, act_id)
+                 join place p on p.farm_id = m.farm_id and p.place = m.to_place and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                 left join balance b on b.farm_id = m.farm_id and b.lot = m.lot and b.place = m.to_place
+                where m.farm_id = $1 and m.lot = any ($2) and a.kind <> 'reversal' group by m.lot, m.to_place order by 3, 1"#,
+            self.farm.0,
+            &codes
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(Trace {
+            lots,
+            made_of_lots: family.iter().filter(|f| f.up).map(|f| f.lot.clone()).collect(),
+            made_into_lots: family.iter().filter(|f| !f.up).map(|f| f.lot.clone()).collect(),
+            came_from: back,
+            was_in,
+            went_to,
+        })
+    }
+
+    async fn came_from(&mut self, lots: &[String]) -> Result<Vec<CameFrom>> {
+        Ok(sqlx::query_as!(
+            CameFrom,
+            r#"with recursive up(lot) as (
+                   select unnest($2::text[]) union select k.parent from lot_link k join up on k.child = up.lot where k.farm_id = $1)
+               select w.lot as "lot: _", s.batch as "batch: _", s.flush, sum(s.grams)::bigint as "grams_g!: _",
+                      case when bool_or(s.basis = 'shared') then 'shared' else 'measured' end as "basis!: _",
+                      b.made_on, b.cook as "cook: _", b.recipe as "recipe: _", b.spawn_supplier, b.spawn_lot
+                 from weighing w join weighing_source s using (farm_id, act_id) join batch b using (farm_id, batch)
+                where w.farm_id = $1 and w.lot in (select lot from up)
+                  and not exists (select from act x where x.farm_id = w.farm_id and x.reverses = w.act_id)
+                group by w.lot, s.batch, s.flush, b.made_on, b.cook, b.recipe, b.spawn_supplier, b.spawn_lot order by w.lot, s.batch, s.flush"#,
+            self.farm.0,
+            lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+}
+
+fn made_of(make_up: Option<&MakeUp>) -> Vec<MadeOf> {
+    make_up
+        .into_iter()
+        .flatten()
+        .map(|(s, (grams, basis))| MadeOf { batch: s.batch.clone(), flush: s.flush, grams_g: *grams, basis: *basis })
+        .collect()
+}

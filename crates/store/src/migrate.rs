@@ -1,0 +1,119 @@
+//! Bringing a database to the schema, and refusing one that cannot keep a promise.
+
+use sqlx::{Connection, Executor, PgConnection, migrate::Migrator, postgres::PgConnectOptions};
+
+use crate::{Error, Result, Store};
+
+static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations");
+
+/// The roles that the schema speaks of. They belong to the cluster, not to the database, so no migration can make them.
+const ROLES: &str = "
+do $$
+declare r text;
+begin
+    foreach r in array array['gillbook_owner', 'gillbook_app', 'gillbook_audit'] loop
+        if not exists (select from pg_roles where rolname = r) then
+            execute format('create role %I %s', r, case r when 'gillbook_owner' then 'nologin' else 'login' end);
+        end if;
+    end loop;
+    if not pg_has_role(current_user, 'gillbook_owner', 'member') then
+        execute format('grant gillbook_owner to %I', current_user);
+    end if;
+end $$;";
+
+/// Makes the roles and brings the schema up to date. `options` are an administrator's.
+///
+/// # Errors
+/// When the database cannot be reached, the administrator may not make roles, or a migration fails.
+pub async fn migrate(options: &PgConnectOptions) -> Result<()> {
+    let mut db = PgConnection::connect_with(options).await?;
+    db.execute(ROLES).await?;
+    db.execute(
+        "do $$ begin
+             execute format('grant create, connect, temporary on database %I to gillbook_owner', current_database());
+             execute format('grant connect on database %I to gillbook_app, gillbook_audit', current_database());
+         end $$;
+         grant usage, create on schema public to gillbook_owner;
+         grant usage on schema public to gillbook_app, gillbook_audit;
+         set role gillbook_owner;",
+    )
+    .await?;
+    MIGRATIONS.run(&mut db).await.map_err(|e| Error::Stored(format!("a migration failed: {e}")))?;
+    db.execute("grant select on _sqlx_migrations to gillbook_app, gillbook_audit; reset role;").await?;
+    db.close().await?;
+    Ok(())
+}
+
+/// How a database is set, as far as it decides whether an acknowledged write is kept.
+#[derive(Debug, Clone)]
+struct Standing {
+    fsync: String,
+    full_page_writes: String,
+    synchronous_commit: String,
+    superuser: bool,
+    bypasses: bool,
+    owner: bool,
+}
+
+impl Store {
+    /// Refuses a database that is behind or ahead of this program.
+    ///
+    /// # Errors
+    /// Says what to do.
+    pub async fn expect_schema(&self) -> Result<()> {
+        let at = sqlx::query_scalar!(r#"select to_regclass('public._sqlx_migrations') is not null as "there!""#)
+            .fetch_one(&self.pool)
+            .await?;
+        let newest = MIGRATIONS.iter().map(|m| m.version).max().unwrap_or(0);
+        let found = if at {
+            sqlx::query_scalar!(r#"select coalesce(max(version), 0) as "version!" from _sqlx_migrations where success"#)
+                .fetch_one(&self.pool)
+                .await?
+        } else {
+            0
+        };
+        match found.cmp(&newest) {
+            std::cmp::Ordering::Equal => Ok(()),
+            std::cmp::Ordering::Less => Err(Error::Stored(format!(
+                "the database stands at schema {found} and this program needs {newest}. Run `gillbook migrate`."
+            ))),
+            std::cmp::Ordering::Greater => Err(Error::Stored(format!(
+                "the database stands at schema {found}, which is newer than this program ({newest}). Run a newer gillbook."
+            ))),
+        }
+    }
+
+    /// Refuses a database that can lose an acknowledged write, and a role that could see every farm or change a record.
+    /// `durable` is false only on a throw-away cluster of a test.
+    ///
+    /// # Errors
+    /// Says which setting, and what to do.
+    pub async fn expect_trustworthy(&self, durable: bool) -> Result<()> {
+        let s = sqlx::query_as!(
+            Standing,
+            r#"select current_setting('fsync') as "fsync!", current_setting('full_page_writes') as "full_page_writes!",
+                      current_setting('synchronous_commit') as "synchronous_commit!",
+                      r.rolsuper as "superuser!", r.rolbypassrls as "bypasses!",
+                      pg_has_role(current_user, (select relowner from pg_class where oid = 'public.act'::regclass), 'member') as "owner!"
+                 from pg_roles r where r.rolname = current_user"#
+        )
+        .fetch_one(&self.pool)
+        .await?;
+        let settings = [
+            ("fsync", &s.fsync),
+            ("full_page_writes", &s.full_page_writes),
+            ("synchronous_commit", &s.synchronous_commit),
+        ];
+        if let Some((name, _)) = settings.iter().find(|(_, value)| durable && *value == "off") {
+            return Err(Error::Stored(format!(
+                "the database has {name} off and could lose a weighing that was said to be kept. Set {name} = on."
+            )));
+        }
+        if s.superuser || s.bypasses || s.owner {
+            return Err(Error::Stored(
+                "the service is connected as a superuser, the schema's owner or a role that passes row security by. Connect as gillbook_app.".into(),
+            ));
+        }
+        Ok(())
+    }
+}

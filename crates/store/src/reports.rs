@@ -1,0 +1,507 @@
+//! Reports: what will spoil, and what a block earns.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use gillbook_core::{
+    Grams,
+    allocation::{Candidate, Wish},
+    calendar::day_of,
+    earnings::{Sale, contribution, follow},
+    risk::{Demand, Stock, at_risk, urgency},
+    shelf_life::LifeLeft,
+    text::{BatchCode, CookCode, CustomerCode, LotCode, RecipeCode, StrainCode},
+    words::{CustomerKind, OrderStatus, PlaceKind},
+    yields::{biological_efficiency, per_block},
+};
+use rust_decimal::Decimal;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use crate::{Page, Result, Tx, orders::expires, readings::CAUTION};
+
+/// How far ahead orders are looked at for the shelf-life report, in days.
+const HORIZON_DAYS: u64 = 14;
+
+/// A sold row: grams of a lot, to a customer, for an amount, what was refused or came back taken off.
+#[derive(Debug, Clone)]
+pub(crate) struct SoldRow {
+    pub lot: LotCode,
+    pub customer: CustomerCode,
+    pub channel: CustomerKind,
+    pub grams: Grams,
+    pub amount: Decimal,
+}
+
+/// A lot at risk.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct RiskRow {
+    /// The lot.
+    pub lot: LotCode,
+    /// Its strain.
+    pub strain: StrainCode,
+    /// Grams in stock.
+    pub stock_g: Grams,
+    /// Grams without an order before the lot's last day.
+    pub at_risk_g: Grams,
+    /// What they would bring, at the mean price of the last four weeks.
+    #[schema(value_type = Option<String>)]
+    pub money: Option<Decimal>,
+    /// The last day by the farm's own best-before rule.
+    pub last_day: NaiveDate,
+    /// `past its day`, `today`, `tomorrow` or `later`.
+    pub when: &'static str,
+    /// Life left by the lot's own temperatures, where it stands now.
+    pub life: Option<LifeLeft>,
+    /// What would save it.
+    pub remedy: String,
+}
+
+/// What will spoil.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct ShelfLife {
+    /// The farm's day.
+    pub today: NaiveDate,
+    /// Lots at risk, soonest first.
+    pub lots: Vec<RiskRow>,
+    /// Grams at risk in all.
+    pub at_risk_g: Grams,
+    /// What they would bring.
+    #[schema(value_type = String)]
+    pub money: Decimal,
+    /// ISO 4217 letters.
+    pub currency: String,
+    /// The usual caution.
+    pub caution: &'static str,
+}
+
+/// What a flush of a batch gave.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct FlushYield {
+    /// The flush.
+    pub flush: i32,
+    /// Grams harvested, trim included.
+    pub grams_g: Grams,
+}
+
+/// What a batch gave and earned.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct BatchEarnings {
+    /// The batch.
+    pub batch: BatchCode,
+    /// Its strain.
+    pub strain: StrainCode,
+    /// Its cook.
+    pub cook: Option<CookCode>,
+    /// Its recipe.
+    pub recipe: RecipeCode,
+    /// The day it was made.
+    pub made_on: NaiveDate,
+    /// Blocks made.
+    pub blocks: i32,
+    /// Blocks lost.
+    pub lost: i32,
+    /// Blocks still standing.
+    pub standing: i32,
+    /// Grams by flush.
+    pub flushes: Vec<FlushYield>,
+    /// Grams harvested, trim included.
+    pub harvested_g: Grams,
+    /// Grams a block made.
+    pub per_block_g: Option<f64>,
+    /// Biological efficiency, per cent, where everything was weighed before cutting or with its trim.
+    pub biological_efficiency: Option<f64>,
+    /// The same quotient where only cut weight is known.
+    pub saleable_yield: Option<f64>,
+    /// Grams sold.
+    pub sold_g: Grams,
+    /// Net revenue.
+    #[schema(value_type = String)]
+    pub revenue: Decimal,
+    /// Cost of its blocks.
+    #[schema(value_type = String)]
+    pub cost: Decimal,
+    /// Revenue less cost.
+    #[schema(value_type = String)]
+    pub contribution: Decimal,
+    /// Contribution a block made.
+    #[schema(value_type = String)]
+    pub contribution_per_block: Decimal,
+    /// Whether some of it rests on shares and not on the scale.
+    pub rests_on_shares: bool,
+}
+
+/// Sales of a customer or channel.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct CustomerEarnings {
+    /// The customer.
+    pub customer: CustomerCode,
+    /// Its channel.
+    pub channel: CustomerKind,
+    /// Grams sold.
+    pub sold_g: Grams,
+    /// Net revenue.
+    #[schema(value_type = String)]
+    pub revenue: Decimal,
+    /// Net revenue a kilogram.
+    #[schema(value_type = Option<String>)]
+    pub per_kg: Option<Decimal>,
+}
+
+/// What blocks earn.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Earnings {
+    /// Batches by code.
+    pub batches: Vec<BatchEarnings>,
+    /// Customers by revenue, the best first.
+    pub customers: Vec<CustomerEarnings>,
+    /// Grams sold of lots without a known batch (the opening entry).
+    pub unknown_g: Grams,
+    /// What they brought.
+    #[schema(value_type = String)]
+    pub unknown_revenue: Decimal,
+    /// ISO 4217 letters.
+    pub currency: String,
+}
+
+/// What calls for attention this morning.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Morning {
+    /// Free and promised grams by strain.
+    pub strains: Vec<(StrainCode, Grams, Grams)>,
+    /// Orders for today or before that have not gone out.
+    pub to_make_up: i64,
+    /// Dockets on the way.
+    pub on_the_way: i64,
+    /// Lots on hold with stock.
+    pub on_hold: i64,
+    /// Grams short on orders until today.
+    pub short_g: Grams,
+}
+
+impl Tx {
+    /// Sold rows of a span of time, or all: dockets that are not void, less what was refused or returned, and stalls.
+    pub(crate) async fn sales(&mut self, span: Option<(DateTime<Utc>, DateTime<Utc>)>) -> Result<Vec<SoldRow>> {
+        let coinage = self.ways().await?.coinage;
+        let (from, until) = span.map_or((None, None), |(f, u)| (Some(f), Some(u)));
+        let rows = sqlx::query!(
+            r#"select l.lot as "lot!: LotCode", d.customer as "customer!: CustomerCode", c.kind as "channel!: CustomerKind",
+                      sum(l.grams)::bigint as "sent!: Grams", sum(l.amount) as "amount!",
+                      case when bool_or(v.act_id is not null) then
+                          (select coalesce(sum(case when m.to_place = d.customer then m.grams when m.from_place = d.customer then -m.grams else 0 end), 0)
+                             from movement m join act a using (farm_id, act_id)
+                            where m.farm_id = $1 and a.document = d.docket and m.lot = l.lot)::bigint
+                      else sum(l.grams)::bigint - (select coalesce(sum(m.grams), 0) from movement m join act a using (farm_id, act_id)
+                            where m.farm_id = $1 and a.document = d.docket and a.kind = 'return' and m.lot = l.lot
+                              and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id))::bigint end as "kept!: Grams"
+                 from docket d join docket_line l using (farm_id, docket) join customer c using (farm_id, customer)
+                 left join delivery v on v.farm_id = d.farm_id and v.docket = d.docket and d.van is not null
+                      and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id)
+                where d.farm_id = $1 and ($2::timestamptz is null or d.dispatched_at >= $2) and ($3::timestamptz is null or d.dispatched_at < $3)
+                  and not exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id)
+                group by d.docket, d.customer, c.kind, l.lot
+               union all
+               select s.lot, m.customer, c.kind, s.grams, s.amount, s.grams
+                 from market_sale s join market_day m using (farm_id, market_day) join customer c using (farm_id, customer)
+                 join act a on a.farm_id = m.farm_id and a.act_id = m.close_act
+                where s.farm_id = $1 and ($2::timestamptz is null or a.happened_at >= $2) and ($3::timestamptz is null or a.happened_at < $3)"#,
+            self.farm.0,
+            from,
+            until
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .filter(|r| r.sent > Grams::ZERO)
+            .map(|r| SoldRow {
+                amount: if r.kept == r.sent {
+                    r.amount
+                } else {
+                    coinage.round(r.amount * Decimal::from(r.kept.0) / Decimal::from(r.sent.0))
+                },
+                lot: r.lot,
+                customer: r.customer,
+                channel: r.channel,
+                grams: r.kept,
+            })
+            .collect())
+    }
+
+    /// What will spoil: dispatch simulated over what is ordered for the next two weeks.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn shelf_life(&mut self) -> Result<ShelfLife> {
+        let ways = self.ways().await?;
+        let today = day_of(self.now, ways.zone);
+        let lots = self.lots(true, &Page { after: None, limit: 10_000 }).await?;
+        let rules = sqlx::query!(
+            r#"select s.strain as "strain: StrainCode", b.packaging as "packaging: gillbook_core::words::Packaging", min(b.days) as "days!"
+                 from (select distinct on (product, packaging) product, packaging, days from best_before_rule
+                        where farm_id = $1 and effective_from <= $2 order by product, packaging, effective_from desc) b
+                 join product_strain s on s.farm_id = $1 and s.product = b.product group by s.strain, b.packaging"#,
+            self.farm.0,
+            self.now
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let last_day = |lot: &crate::lots::Lot| {
+            lot.best_before.unwrap_or_else(|| {
+                let days =
+                    rules.iter().find(|r| r.strain == lot.strain && r.packaging == lot.packaging).map(|r| r.days);
+                expires(lot.harvest_day, days)
+            })
+        };
+        let stock: Vec<Stock> = lots
+            .iter()
+            .flat_map(|lot| {
+                lot.places.iter().filter(|p| matches!(p.kind, PlaceKind::Fridge | PlaceKind::Shelf)).map(|p| Stock {
+                    strain: lot.strain.clone(),
+                    candidate: Candidate {
+                        lot: lot.lot.clone(),
+                        place: p.place.clone(),
+                        free: p.grams_g,
+                        expires_on: last_day(lot),
+                        harvest_day: lot.harvest_day,
+                    },
+                })
+            })
+            .collect();
+        let demand = self.demand(today).await?;
+        let price = self.mean_prices().await?;
+        let mut rows = Vec::new();
+        for risk in at_risk(&stock, &demand) {
+            let Some(lot) = lots.iter().find(|l| l.lot == risk.lot) else { continue };
+            if risk.last_day > today + Days::new(HORIZON_DAYS) {
+                continue;
+            }
+            let money = price.get(&lot.strain).map(|p| ways.coinage.by_weight(risk.grams, *p));
+            rows.push(RiskRow {
+                lot: risk.lot,
+                strain: lot.strain.clone(),
+                stock_g: lot.places.iter().filter(|p| p.kind.holds_stock()).map(|p| p.grams_g).sum(),
+                at_risk_g: risk.grams,
+                money,
+                last_day: risk.last_day,
+                when: urgency(risk.last_day, today),
+                life: lot.places.iter().filter_map(|p| p.life).min_by(|a, b| a.days_left.total_cmp(&b.days_left)),
+                remedy: remedy(risk.last_day, today, lot.on_hold).to_owned(),
+            });
+        }
+        Ok(ShelfLife {
+            today,
+            at_risk_g: rows.iter().map(|r| r.at_risk_g).sum(),
+            money: ways.coinage.round(rows.iter().filter_map(|r| r.money).sum()),
+            lots: rows,
+            currency: self.farm().await?.currency,
+            caution: CAUTION,
+        })
+    }
+
+    /// What is ordered and has not gone out, from today on.
+    async fn demand(&mut self, today: NaiveDate) -> Result<Vec<Demand>> {
+        let orders = self
+            .orders(
+                None,
+                Some(today + Days::new(HORIZON_DAYS)),
+                Some(OrderStatus::Confirmed),
+                &Page { after: None, limit: 5000 },
+            )
+            .await?;
+        let products = self.products(&Page { after: None, limit: 5000 }).await?;
+        let customers = self.customers(&Page { after: None, limit: 5000 }).await?;
+        Ok(orders
+            .iter()
+            .flat_map(|o| {
+                let customer = customers.iter().find(|c| c.customer == o.customer);
+                o.lines.iter().filter_map({
+                    let products = &products;
+                    move |l| {
+                        let product = products.iter().find(|p| p.product == l.product)?;
+                        Some(Demand {
+                            strains: product.strains.clone(),
+                            wish: Wish {
+                                grams: l.grams_g,
+                                pack: product.pack_g.map(|g| Grams(g.into())),
+                                delivery_day: o.delivery_day.max(today),
+                                least_days: customer.map_or(0, |c| c.least_days.unsigned_abs()),
+                                freshest: customer.is_some_and(|c| c.freshest),
+                            },
+                        })
+                    }
+                })
+            })
+            .collect())
+    }
+
+    /// Mean price a kilogram by strain, over the last four weeks.
+    async fn mean_prices(&mut self) -> Result<BTreeMap<StrainCode, Decimal>> {
+        let sales = self.sales(Some((self.now - chrono::TimeDelta::days(28), self.now))).await?;
+        let strains = sqlx::query!(
+            r#"select lot as "lot: LotCode", strain as "strain: StrainCode" from lot where farm_id = $1"#,
+            self.farm.0
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let strain_of: BTreeMap<LotCode, StrainCode> = strains.into_iter().map(|r| (r.lot, r.strain)).collect();
+        let mut sums: BTreeMap<StrainCode, (Grams, Decimal)> = BTreeMap::new();
+        for s in sales {
+            if let Some(strain) = strain_of.get(&s.lot) {
+                let sum = sums.entry(strain.clone()).or_default();
+                sum.0 += s.grams;
+                sum.1 += s.amount;
+            }
+        }
+        Ok(sums
+            .into_iter()
+            .filter(|(_, (g, _))| *g > Grams::ZERO)
+            .map(|(strain, (g, amount))| (strain, amount * Decimal::from(1000) / Decimal::from(g.0)))
+            .collect())
+    }
+
+    /// What blocks earn, by batch and by customer.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn earnings(&mut self) -> Result<Earnings> {
+        let coinage = self.ways().await?.coinage;
+        let sales = self.sales(None).await?;
+        let make_ups = self.make_ups(None).await?;
+        let rows: Vec<Sale> =
+            sales.iter().map(|s| Sale { lot: s.lot.clone(), grams: s.grams, amount: s.amount }).collect();
+        let followed = follow(&rows, &make_ups, coinage);
+        let earned = followed.by_batch();
+        let costs = sqlx::query!(
+            r#"select recipe as "recipe: RecipeCode", block_cost, block_dry_g from recipe where farm_id = $1"#,
+            self.farm.0
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let weighed = sqlx::query!(
+            r#"select s.batch as "batch: BatchCode", s.flush, sum(s.grams)::bigint as "grams!: Grams",
+                      bool_or(w.cut and w.trim_g = 0) as "cut_only!", bool_or(s.basis = 'shared') as "shared!"
+                 from weighing_source s join weighing w using (farm_id, act_id)
+                where s.farm_id = $1 and not exists (select from act x where x.farm_id = s.farm_id and x.reverses = s.act_id)
+                group by s.batch, s.flush order by s.batch, s.flush"#,
+            self.farm.0
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let mut batches = Vec::new();
+        for b in self.batches(&Page { after: None, limit: 10_000 }).await? {
+            let flushes: Vec<_> = weighed.iter().filter(|w| w.batch == b.batch).collect();
+            let harvested: Grams = flushes.iter().map(|w| w.grams).sum();
+            let recipe = costs
+                .iter()
+                .find(|c| c.recipe == b.recipe)
+                .ok_or_else(|| crate::Error::Stored(format!("batch {} has no recipe", b.batch)))?;
+            let dry = Grams(i64::from(recipe.block_dry_g) * i64::from(b.blocks));
+            let quotient = biological_efficiency(harvested, dry).filter(|_| harvested > Grams::ZERO);
+            let cut_only = flushes.iter().any(|w| w.cut_only);
+            let sold = earned.get(&b.batch).cloned().unwrap_or_default();
+            let gain = contribution(sold.amount, recipe.block_cost, b.blocks, coinage);
+            batches.push(BatchEarnings {
+                rests_on_shares: sold.shared || flushes.iter().any(|w| w.shared),
+                flushes: flushes.iter().map(|w| FlushYield { flush: w.flush, grams_g: w.grams }).collect(),
+                per_block_g: per_block(harvested, b.blocks),
+                biological_efficiency: quotient.filter(|_| !cut_only),
+                saleable_yield: quotient.filter(|_| cut_only),
+                harvested_g: harvested,
+                sold_g: sold.grams,
+                revenue: coinage.round(sold.amount),
+                cost: coinage.round(recipe.block_cost * Decimal::from(b.blocks)),
+                contribution: gain,
+                contribution_per_block: coinage.round(gain / Decimal::from(b.blocks)),
+                batch: b.batch,
+                strain: b.strain,
+                cook: b.cook,
+                recipe: b.recipe,
+                made_on: b.made_on,
+                blocks: b.blocks,
+                lost: b.lost,
+                standing: b.standing,
+            });
+        }
+        let mut customers: BTreeMap<CustomerCode, CustomerEarnings> = BTreeMap::new();
+        for s in &sales {
+            let c = customers.entry(s.customer.clone()).or_insert_with(|| CustomerEarnings {
+                customer: s.customer.clone(),
+                channel: s.channel,
+                sold_g: Grams::ZERO,
+                revenue: Decimal::ZERO,
+                per_kg: None,
+            });
+            c.sold_g += s.grams;
+            c.revenue += s.amount;
+        }
+        let mut customers: Vec<CustomerEarnings> = customers
+            .into_values()
+            .map(|c| CustomerEarnings {
+                per_kg: (c.sold_g > Grams::ZERO)
+                    .then(|| coinage.round(c.revenue * Decimal::from(1000) / Decimal::from(c.sold_g.0))),
+                revenue: coinage.round(c.revenue),
+                ..c
+            })
+            .collect();
+        customers.sort_by(|a, b| (b.revenue, &a.customer).cmp(&(a.revenue, &b.customer)));
+        Ok(Earnings {
+            batches,
+            customers,
+            unknown_g: followed.unknown.grams,
+            unknown_revenue: coinage.round(followed.unknown.amount),
+            currency: self.farm().await?.currency,
+        })
+    }
+
+    /// What calls for attention this morning.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn morning(&mut self) -> Result<Morning> {
+        let today = day_of(self.now, self.ways().await?.zone);
+        let mut strains: BTreeMap<StrainCode, (Grams, Grams)> = BTreeMap::new();
+        let stock = self.stock(None, None).await?;
+        let held: std::collections::BTreeSet<&LotCode> = stock.iter().filter(|s| s.on_hold).map(|s| &s.lot).collect();
+        let on_hold = i64::try_from(held.len()).unwrap_or(i64::MAX);
+        for s in stock.iter().filter(|s| s.place_kind.sells()) {
+            strains.entry(s.strain.clone()).or_default().0 += s.grams_g;
+        }
+        let orders = self
+            .orders(None, Some(today + Days::new(2)), Some(OrderStatus::Confirmed), &Page { after: None, limit: 5000 })
+            .await?;
+        let products = self.products(&Page { after: None, limit: 5000 }).await?;
+        for l in orders.iter().flat_map(|o| &o.lines) {
+            // A product of several strains counts for its first.
+            if let Some(strain) = products.iter().find(|p| p.product == l.product).and_then(|p| p.strains.first()) {
+                strains.entry(strain.clone()).or_default().1 += l.grams_g;
+            }
+        }
+        let due: Vec<_> = orders.iter().filter(|o| o.delivery_day <= today).collect();
+        let on_the_way = sqlx::query_scalar!(
+            r#"select count(*) as "n!" from customer_order where farm_id = $1 and status = 'dispatched'"#,
+            self.farm.0
+        )
+        .fetch_one(&mut *self.db)
+        .await?;
+        Ok(Morning {
+            strains: strains.into_iter().map(|(s, (free, promised))| (s, free, promised)).collect(),
+            to_make_up: i64::try_from(due.len()).unwrap_or(i64::MAX),
+            on_the_way,
+            on_hold,
+            short_g: due.iter().flat_map(|o| &o.lines).map(|l| l.short_g).sum(),
+        })
+    }
+}
+
+fn remedy(last_day: NaiveDate, today: NaiveDate, on_hold: bool) -> &'static str {
+    if on_hold {
+        "It is on hold. Decide on it first."
+    } else if last_day < today {
+        "It is past the farm's own day. Take it out of sale."
+    } else if last_day == today {
+        "Offer it today, dry it, or give it away."
+    } else {
+        "Offer it with the next orders, or take it to the market."
+    }
+}

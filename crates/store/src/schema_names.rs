@@ -1,0 +1,116 @@
+//! What a broken constraint means to the person who broke it.
+//!
+//! Every constraint in the migrations has a name that ends in what it demands: `movement_lot_fk`, `weighing_tare_g_range`. The
+//! plain ones are told from their name; those that need more words are listed. A test reads the catalogue and holds
+//! every constraint to this.
+
+use gillbook_core::refusal::{Kind, Refusal};
+
+/// The refusal for a broken constraint, or `None` for one that is not known here.
+///
+/// `detail` is what a trigger of ours gives, fields parted by `|`.
+#[must_use]
+pub fn refusal_for(table: &str, constraint: &str, detail: &str) -> Option<Refusal> {
+    told_apart(constraint, detail).or_else(|| by_name(table, constraint))
+}
+
+fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
+    let part = |i: usize| detail.split('|').nth(i).unwrap_or("?");
+    let (kind, text) = match constraint {
+        "balance_grams_enough" => (
+            Kind::NotEnough,
+            format!(
+                "{} has {} g of lot {} and {} g were asked for. Take less, or another lot.",
+                part(1),
+                part(2),
+                part(0),
+                part(3)
+            ),
+        ),
+        "balance_set_aside_g_enough" if part(4).is_empty() || part(4) == "?" => (
+            Kind::NotEnough,
+            format!(
+                "{} has {} g of lot {} free and {} g were asked for. Take less, or another lot.",
+                part(1),
+                part(2),
+                part(0),
+                part(3)
+            ),
+        ),
+        "balance_set_aside_g_enough" => (
+            Kind::SetAside,
+            format!(
+                "{} has only {} g of lot {} that are not set aside, and {} g were asked for. The rest is promised to order {}. Release it there first.",
+                part(1),
+                part(2),
+                part(0),
+                part(3),
+                part(4)
+            ),
+        ),
+        "movement_rule_kept" => (
+            Kind::Invalid,
+            format!("A {} does not take grams from a {} to a {}. Choose another place.", part(0), part(1), part(2)),
+        ),
+        "act_reverses_key" => (Kind::AlreadyReversed, "It was reversed before. An act is reversed once.".into()),
+        "act_reversal_allowed" => (
+            Kind::NotReversible,
+            "A reversal cannot itself be reversed, nor can the closing of a week. Enter it anew instead.".into(),
+        ),
+        "act_reversal_whole" => (Kind::NotReversible, "A reversal takes back the whole act.".into()),
+        "act_is_closed" | "record_is_kept" => {
+            (Kind::RecordKept, "Records are added to, never changed. Add a reversal instead.".into())
+        }
+        "act_moves_something" => (Kind::Invalid, "It moves nothing. Give at least one weight above zero.".into()),
+        "act_packing_adds_up" | "act_children_add_up" | "act_parents_add_up" => {
+            (Kind::Invalid, "What went in is not what came out. In = out + trim + water, to the gram.".into())
+        }
+        "act_weighing_adds_up" | "weighing_net_g_adds_up" => {
+            (Kind::Invalid, "Gross less tare is not the net weight, or the sources do not add up to it.".into())
+        }
+        "idempotency_pk" => {
+            (Kind::InProgress, "The first request with this key is still at work. Try again in a moment.".into())
+        }
+        "person_initials_key" => {
+            (Kind::AlreadyThere, "Somebody on this farm has these initials. Add a digit: AB2.".into())
+        }
+        "sign_in_name_pk" => (Kind::AlreadyThere, "Somebody signs in with this name already. Choose another.".into()),
+        "week_close_pk" => {
+            (Kind::Closed, "This week is closed. What arrives later for it shows as after close.".into())
+        }
+        "set_aside_pk" => (Kind::Invalid, "The same lot stands twice for one order line. Add them up.".into()),
+        _ => return None,
+    };
+    Some(Refusal::new(kind, text))
+}
+
+/// Tables whose own name people do not say.
+fn plain(word: &str) -> String {
+    match word {
+        "customer_order" | "order_code" => "order".into(),
+        "batch_move" => "move".into(),
+        "batch_loss" => "loss".into(),
+        word => word.trim_end_matches("_id").replace('_', " "),
+    }
+}
+
+fn by_name(table: &str, constraint: &str) -> Option<Refusal> {
+    let (stem, rule) = constraint.rsplit_once('_')?;
+    let column = stem.strip_prefix(table).map_or(stem, |c| c.trim_start_matches('_'));
+    let field = if column.is_empty() { String::new() } else { format!("/{column}") };
+    let what = plain(if column.is_empty() { table } else { column });
+    let refusal = match rule {
+        "pk" | "key" => {
+            Refusal::new(Kind::AlreadyThere, format!("There is such a {} already. Choose another code.", plain(table)))
+        }
+        "fk" => Refusal::field(field, format!("There is no such {what} on this farm. Check the code.")),
+        "range" => Refusal::field(field, format!("The {what} is out of range.")),
+        "length" => Refusal::field(field, format!("The {what} is empty or too long.")),
+        "shape" => Refusal::field(field, format!("The {what} is not written as it must be.")),
+        "known" => Refusal::field(field, format!("This {what} is not one that is known.")),
+        "needed" | "whole" => Refusal::field(field, format!("The {what} does not go with the rest, or is missing.")),
+        "apart" => Refusal::field(field, format!("The {what} must be two different ones.")),
+        _ => return None,
+    };
+    Some(refusal)
+}

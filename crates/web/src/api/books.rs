@@ -1,0 +1,56 @@
+//! Reports, and the closing of a week.
+
+use axum::{Json, extract::State};
+use gillbook_core::calendar::IsoWeek;
+use gillbook_store::{
+    reports::{Earnings, ShelfLife},
+    weeks::{NewWeekClose, Week},
+};
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use crate::{
+    App,
+    body::{Code, Create},
+    once,
+    problem::{Problem, Problems},
+    read,
+    reply::Answered,
+    who::Who,
+};
+
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(get_week))
+        .routes(routes!(post_week_close))
+        .routes(routes!(get_shelf_life))
+        .routes(routes!(get_earnings))
+}
+
+/// The week reconciled, in grams and in money, as the book has it now and as it was closed.
+#[utoipa::path(get, path = "/api/reports/weeks/{week}", tag = "reports", params(("week" = IsoWeek, Path, description = "The week")), responses((status = 200, description = "The week", body = Week), Problems))]
+async fn get_week(State(app): State<App>, who: Who, Code(week): Code<IsoWeek>) -> Result<Json<Week>, Problem> {
+    Ok(Json(read!(app, who, |tx| tx.week(week).await)?))
+}
+
+/// Closes a week that is over.
+#[utoipa::path(post, path = "/api/weeks/{week}/close", tag = "reports", request_body = NewWeekClose, params(("week" = IsoWeek, Path, description = "The week"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Closed", body = Week), Problems))]
+async fn post_week_close(
+    State(app): State<App>,
+    who: Who,
+    Code(week): Code<IsoWeek>,
+    new: Create<NewWeekClose>,
+) -> Result<Answered, Problem> {
+    Ok(Answered(once!(app, who, &new.once, |tx| tx.close_week(week, &new.value).await)?))
+}
+
+/// What will spoil: lots with more than is ordered of them before their last day.
+#[utoipa::path(get, path = "/api/reports/shelf-life", tag = "reports", responses((status = 200, description = "Lots at risk", body = ShelfLife), Problems))]
+async fn get_shelf_life(State(app): State<App>, who: Who) -> Result<Json<ShelfLife>, Problem> {
+    Ok(Json(read!(app, who, |tx| tx.shelf_life().await)?))
+}
+
+/// What blocks earn, by batch and by customer.
+#[utoipa::path(get, path = "/api/reports/earnings", tag = "reports", responses((status = 200, description = "Earnings", body = Earnings), Problems))]
+async fn get_earnings(State(app): State<App>, who: Who) -> Result<Json<Earnings>, Problem> {
+    Ok(Json(read!(app, who, |tx| tx.earnings().await)?))
+}

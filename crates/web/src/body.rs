@@ -1,0 +1,262 @@
+//! What comes in: bodies, codes in paths, query parameters, keys and versions. Each parses into core's types or answers with a problem.
+
+use std::str::FromStr;
+
+use axum::{
+    extract::{FromRequest, FromRequestParts, Request},
+    http::{HeaderMap, header, request::Parts},
+};
+use bytes::Bytes;
+use gillbook_core::refusal::{Fault, Kind, Refusal};
+use gillbook_store::{Page, idempotency::Once};
+use serde::{Deserialize, de::DeserializeOwned};
+use sha2::{Digest, Sha256};
+use utoipa::IntoParams;
+
+use crate::{App, problem::Problem};
+
+/// A JSON body.
+#[derive(Debug)]
+pub(crate) struct Body<T>(pub T);
+
+/// A JSON body of a request that creates, with its key.
+#[derive(Debug)]
+pub(crate) struct Create<T> {
+    pub value: T,
+    pub once: Once,
+}
+
+/// The code in a path. What is no code is not found.
+#[derive(Debug)]
+pub(crate) struct Code<T>(pub T);
+
+/// Query parameters.
+#[derive(Debug)]
+pub(crate) struct Asked<T>(pub T);
+
+/// The version that a change was made from, out of `If-Match`.
+#[derive(Debug)]
+pub(crate) struct IfMatch(pub i32);
+
+/// Where a list goes on, and how long it is.
+#[derive(Debug, Clone, Default, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct PageAsked {
+    /// The most rows, 100 unless said.
+    #[param(minimum = 1, maximum = 500)]
+    pub limit: Option<i64>,
+    /// The last key of the page before.
+    #[param(max_length = 100)]
+    pub after: Option<String>,
+}
+
+impl PageAsked {
+    /// # Errors
+    /// Refuses a limit or key that cannot be.
+    pub(crate) fn page(&self) -> Result<Page, Problem> {
+        let limit = self.limit.unwrap_or(100);
+        if !(1..=500).contains(&limit) {
+            return Err(Refusal::field("limit", "A page has 1 to 500 rows.").into());
+        }
+        if self.after.as_ref().is_some_and(|a| a.len() > 100 || a.chars().any(char::is_control)) {
+            return Err(Refusal::field("after", "Give the last key of the page before.").into());
+        }
+        Ok(Page { after: self.after.clone(), limit })
+    }
+}
+
+fn expect_json(headers: &HeaderMap) -> Result<(), Problem> {
+    let kind = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
+    let essence = kind.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
+    if essence == "application/json" || essence.ends_with("+json") { Ok(()) } else { Err(Problem::not_json()) }
+}
+
+pub(crate) async fn read_bytes(request: Request, app: &App) -> Result<Bytes, Problem> {
+    Bytes::from_request(request, app).await.map_err(|rejection| {
+        if rejection.status() == axum::http::StatusCode::PAYLOAD_TOO_LARGE {
+            Problem::too_large()
+        } else {
+            Problem::bad_syntax("The body did not arrive whole. Send it again.")
+        }
+    })
+}
+
+/// Parses JSON; what is wrong with a field is told with its pointer.
+pub(crate) fn parse<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
+    let mut json = serde_json::Deserializer::from_slice(bytes);
+    let value = serde_path_to_error::deserialize(&mut json).map_err(|error| {
+        let inner = error.inner();
+        if inner.is_data() {
+            let text = inner.to_string();
+            let detail = text.rsplit_once(" at line ").map_or(text.as_str(), |(head, _)| head);
+            let fault = Fault {
+                pointer: pointer(error.path()),
+                detail: format!("{}{}", capital(detail), if detail.ends_with('.') { "" } else { "." }),
+            };
+            Problem::from(Refusal { kind: Kind::Invalid, detail: fault.detail.clone(), faults: vec![fault] })
+        } else {
+            Problem::bad_syntax(format!("The body is not well-formed JSON: {inner}. Mend it and send it again."))
+        }
+    })?;
+    json.end().map_err(|e| {
+        Problem::bad_syntax(format!("The body is not well-formed JSON: {e}. Mend it and send it again."))
+    })?;
+    Ok(value)
+}
+
+fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map(|c| c.to_uppercase().chain(chars).collect()).unwrap_or_default()
+}
+
+/// A path of serde as a JSON pointer (RFC 6901).
+fn pointer(path: &serde_path_to_error::Path) -> String {
+    use serde_path_to_error::Segment;
+    path.iter()
+        .map(|segment| match segment {
+            Segment::Seq { index } => format!("/{index}"),
+            Segment::Map { key } => format!("/{}", key.replace('~', "~0").replace('/', "~1")),
+            Segment::Enum { variant } => format!("/{variant}"),
+            Segment::Unknown => String::new(),
+        })
+        .collect()
+}
+
+/// The `Idempotency-Key` header: a string of structured fields, quoted or not.
+pub(crate) fn header_key(headers: &HeaderMap) -> Result<Option<String>, Problem> {
+    let Some(value) = headers.get("idempotency-key") else { return Ok(None) };
+    let key = value.to_str().unwrap_or_default().trim().trim_matches('"');
+    if key.is_empty() || key.len() > 150 || !key.bytes().all(|b| b.is_ascii_graphic()) {
+        return Err(Problem::bad_syntax("The Idempotency-Key has 1 to 150 printable characters. A UUID does well."));
+    }
+    Ok(Some(format!("key {key}")))
+}
+
+/// The key, method, path and hash of a request that creates.
+pub(crate) fn once_of(request_line: String, headers: &HeaderMap, bytes: &[u8]) -> Result<Once, Problem> {
+    #[derive(Deserialize)]
+    struct Id {
+        id: Option<uuid::Uuid>,
+    }
+    let key = match header_key(headers)? {
+        Some(key) => Some(key),
+        None => serde_json::from_slice::<Id>(bytes).ok().and_then(|b| b.id).map(|id| format!("id {id}")),
+    };
+    let key = key.ok_or_else(|| {
+        Problem::bad_syntax("The request has no key, so sending it twice would count twice. Add an Idempotency-Key header with a new UUID.")
+    })?;
+    Ok(Once { key, request: request_line.chars().take(400).collect(), body_hash: Sha256::digest(bytes).into() })
+}
+
+impl<T: DeserializeOwned> FromRequest<App> for Body<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
+        expect_json(request.headers())?;
+        let bytes = read_bytes(request, app).await?;
+        Ok(Self(parse(&bytes)?))
+    }
+}
+
+impl<T: DeserializeOwned> FromRequest<App> for Create<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
+        expect_json(request.headers())?;
+        let line = format!("{} {}", request.method(), request.uri().path());
+        let headers = request.headers().clone();
+        let bytes = read_bytes(request, app).await?;
+        let value = parse(&bytes)?;
+        Ok(Self { value, once: once_of(line, &headers, &bytes)? })
+    }
+}
+
+impl<T: FromStr> FromRequestParts<App> for Code<T> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
+        let axum::extract::Path(text) = axum::extract::Path::<String>::from_request_parts(parts, app)
+            .await
+            .map_err(|_| Problem::not_found_page())?;
+        let shown: String = text.chars().filter(|c| !c.is_control()).take(40).collect();
+        text.parse().map(Self).map_err(|_| {
+            Refusal::new(Kind::NotFound, format!("There is no {shown} on this farm. Check the code.")).into()
+        })
+    }
+}
+
+impl<T: DeserializeOwned> FromRequestParts<App> for Asked<T> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
+        let axum::extract::Query(value) =
+            axum::extract::Query::from_request_parts(parts, app).await.map_err(|rejection| {
+                let text = rejection.to_string();
+                let text = text.strip_prefix("Failed to deserialize query string: ").unwrap_or(&text);
+                let (field, detail) = text.split_once(": ").unwrap_or(("", text));
+                Problem::from(Refusal::field(field, capital(detail)))
+            })?;
+        Ok(Self(value))
+    }
+}
+
+impl FromRequestParts<App> for IfMatch {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
+        let value = parts.headers.get(header::IF_MATCH).ok_or_else(|| {
+            Problem::from(Refusal::new(
+                Kind::VersionNeeded,
+                "Say which version you changed, so that nobody's work is lost: send If-Match with the ETag that you read.",
+            ))
+        })?;
+        let version = value.to_str().ok().and_then(|v| v.trim().trim_matches('"').parse().ok());
+        version.map(Self).ok_or_else(|| {
+            Problem::from(Refusal::new(
+                Kind::Stale,
+                "If-Match is not a version of this. Read it again and send its ETag.",
+            ))
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(Debug, Deserialize)]
+    #[expect(dead_code, reason = "only its parsing is looked at")]
+    struct Outer {
+        rows: Vec<Inner>,
+    }
+    #[derive(Debug, Deserialize)]
+    #[expect(dead_code, reason = "only its parsing is looked at")]
+    struct Inner {
+        grams_g: gillbook_core::Grams,
+    }
+
+    #[test]
+    fn a_wrong_field_is_named_by_its_pointer() {
+        let problem = parse::<Outer>(br#"{"rows":[{"grams_g":1},{"grams_g":2.5}]}"#).unwrap_err();
+        let json = serde_json::to_value(&problem).unwrap();
+        assert_eq!(json["errors"][0]["pointer"], "/rows/1/grams_g");
+        assert!(json["detail"].as_str().unwrap().contains("whole grams: 2.34 kg is 2340"), "{json}");
+    }
+
+    #[test]
+    fn broken_json_is_400_and_says_where() {
+        let problem = parse::<Outer>(br#"{"rows":["#).unwrap_err();
+        assert_eq!(problem.status(), 400);
+        assert!(problem.detail().contains("line 1"));
+        assert_eq!(parse::<Outer>(br#"{"rows":[]} x"#).unwrap_err().status(), 400);
+    }
+
+    #[test]
+    fn a_key_is_quoted_or_not() {
+        let mut headers = HeaderMap::new();
+        headers.insert("idempotency-key", r#""8e03978e-40d5-43e8-bc93-6894a57f9324""#.parse().unwrap());
+        // The header's example in the IETF draft "The Idempotency-Key HTTP Header Field", section 2.1.
+        assert_eq!(header_key(&headers).unwrap().unwrap(), "key 8e03978e-40d5-43e8-bc93-6894a57f9324");
+        assert!(once_of("POST /".into(), &HeaderMap::new(), b"{}").is_err());
+    }
+}

@@ -1,0 +1,180 @@
+//! HTTP: the JSON interface, the pages, sign-in, errors.
+//!
+//! A request travels one way: route → [`rules`] (who may) → extractors (parse into core's types) → one store transaction → core's
+//! calculation → reply. A handler is short enough to read at a glance.
+//!
+//! *Invariant:* no SQL and no calculation stands here, and every route stands in the one table of [`rules`].
+
+mod api;
+mod body;
+mod pages;
+mod problem;
+mod reply;
+pub mod rules;
+mod who;
+
+use std::{num::NonZeroU32, sync::Arc, time::Duration};
+
+use axum::{
+    Router,
+    extract::{Request, State},
+    http::{HeaderName, HeaderValue, StatusCode, header},
+    middleware,
+    response::{IntoResponse, Response},
+    routing::get,
+};
+use chrono::{DateTime, Utc};
+use gillbook_store::Store;
+use governor::{DefaultKeyedRateLimiter, Quota, RateLimiter};
+use tower_http::{
+    catch_panic::CatchPanicLayer,
+    csrf::CsrfLayer,
+    limit::RequestBodyLimitLayer,
+    request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer},
+    set_header::SetResponseHeaderLayer,
+    timeout::TimeoutLayer,
+    trace::TraceLayer,
+};
+
+use crate::problem::Problem;
+
+/// The largest body that is read: a pack of 10,000 readings is about half of it.
+pub const MOST_BODY_BYTES: usize = 2 * 1024 * 1024;
+/// The longest that a request may take.
+const MOST_TIME: Duration = Duration::from_secs(60);
+
+/// Tells the time. The system's in service, a manual one in the demo and in tests.
+pub type Clock = Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>;
+
+/// How the service is set.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Settings {
+    /// Whether cookies are sent over HTTPS only. True behind a proxy that ends TLS.
+    pub secure_cookies: bool,
+}
+
+/// What handlers share.
+#[derive(Clone)]
+pub struct App {
+    store: Store,
+    clock: Clock,
+    settings: Settings,
+    sign_ins: Arc<DefaultKeyedRateLimiter<String>>,
+}
+
+impl std::fmt::Debug for App {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("App").field("settings", &self.settings).finish_non_exhaustive()
+    }
+}
+
+impl App {
+    /// An app over a store.
+    ///
+    /// # Panics
+    /// Never: the quota is a constant above zero.
+    #[must_use]
+    pub fn new(store: Store, clock: Clock, settings: Settings) -> Self {
+        // Ten tries a minute for one name: enough for wet thumbs, too few for guessing.
+        let quota = Quota::per_minute(NonZeroU32::new(10).expect("ten is not zero"));
+        Self { store, clock, settings, sign_ins: Arc::new(RateLimiter::keyed(quota)) }
+    }
+
+    fn now(&self) -> DateTime<Utc> {
+        (self.clock)()
+    }
+}
+
+/// Runs a request that creates: once for a key, its answer kept beside the key in the same transaction.
+macro_rules! once {
+    ($app:expr, $who:expr, $once:expr, |$tx:ident| $work:expr) => {
+        crate::write!($app, $who, |tx| match tx.claim($once).await? {
+            Some(first) => Ok(first),
+            None => {
+                let value = async {
+                    let $tx = &mut *tx;
+                    $work
+                }
+                .await?;
+                tx.answer($once, 201, &value).await
+            }
+        })
+    };
+}
+
+/// Runs a request that changes something that is there.
+macro_rules! write {
+    ($app:expr, $who:expr, |$tx:ident| $work:expr) => {
+        gillbook_store::transact!(write, $app.store, &$who.signed, $app.now(), |$tx| $work)
+            .map_err(crate::problem::Problem::from)
+    };
+}
+
+/// Runs a request that only reads.
+macro_rules! read {
+    ($app:expr, $who:expr, |$tx:ident| $work:expr) => {
+        gillbook_store::transact!(read, $app.store, &$who.signed, $app.now(), |$tx| $work)
+            .map_err(crate::problem::Problem::from)
+    };
+}
+
+pub(crate) use {once, read, write};
+
+/// The OpenAPI description, as JSON. Made without a database.
+///
+/// # Panics
+/// Never: the description is made of plain data.
+#[must_use]
+pub fn openapi_json() -> String {
+    let (_, api) = api::router();
+    let mut text = serde_json::to_string_pretty(&api).expect("a description is plain data");
+    text.push('\n');
+    text
+}
+
+/// The whole service.
+///
+/// # Panics
+/// When a route has no rule, or a rule no route: a mistake of ours that every test would meet.
+pub fn router(app: App) -> Router {
+    let (api, description) = api::router();
+    let (pages, page_routes) = pages::router();
+    let routes: Vec<(String, String)> = rules::routes_of(&description).into_iter().chain(page_routes).collect();
+    rules::expect_complete(&routes);
+    let guarded = api.merge(pages).route_layer(middleware::from_fn_with_state(app.clone(), who::guard));
+    guarded
+        .route("/health/live", get(|| async { StatusCode::NO_CONTENT }))
+        .route("/health/ready", get(ready))
+        .fallback(async || Problem::not_found_page())
+        .method_not_allowed_fallback(async || Problem::wrong_method())
+        .with_state(app)
+        .layer(CsrfLayer::new().with_rejection_response(|_| Problem::other_site().into_response()))
+        .layer(middleware::from_fn(too_large))
+        .layer(RequestBodyLimitLayer::new(MOST_BODY_BYTES))
+        .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, MOST_TIME))
+        .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| Problem::broken().into_response()))
+        .layer(PropagateRequestIdLayer::x_request_id())
+        .layer(TraceLayer::new_for_http())
+        .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
+        .layer(header_layer("x-content-type-options", "nosniff"))
+        .layer(header_layer("referrer-policy", "same-origin"))
+        .layer(header_layer(
+            header::CONTENT_SECURITY_POLICY.as_str(),
+            "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; form-action 'self'; base-uri 'none'",
+        ))
+}
+
+fn header_layer(name: &'static str, value: &'static str) -> SetResponseHeaderLayer<HeaderValue> {
+    SetResponseHeaderLayer::if_not_present(HeaderName::from_static(name), HeaderValue::from_static(value))
+}
+
+async fn ready(State(app): State<App>) -> Result<StatusCode, Problem> {
+    app.store.ping().await?;
+    Ok(StatusCode::NO_CONTENT)
+}
+
+/// Turns the body limit's bare answer into a problem that says what to do.
+async fn too_large(request: Request, next: middleware::Next) -> Response {
+    let response = next.run(request).await;
+    if response.status() == StatusCode::PAYLOAD_TOO_LARGE { Problem::too_large().into_response() } else { response }
+}

@@ -1,0 +1,239 @@
+//! Who may do what: the one table, pages included. A route that is not in it does not start.
+
+use gillbook_core::words::Role;
+use gillbook_store::people::Standing;
+use utoipa::openapi::OpenApi;
+
+/// Who is let through.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Allows {
+    /// Anybody, signed in or not.
+    Anybody,
+    /// People of these roles, and tokens that read where `reader`, and tokens of a probe where `probe`.
+    Some {
+        /// The roles.
+        roles: &'static [Role],
+        /// Tokens that read.
+        reader: bool,
+        /// Tokens of a probe.
+        probe: bool,
+    },
+}
+
+impl Allows {
+    /// Whether somebody is let through.
+    #[must_use]
+    pub fn lets(self, standing: Standing) -> bool {
+        match (self, standing) {
+            (Self::Anybody, _) => true,
+            (Self::Some { roles, .. }, Standing::Person(role)) => roles.contains(&role),
+            (Self::Some { reader, .. }, Standing::Reader) => reader,
+            (Self::Some { probe, .. }, Standing::Probe(_)) => probe,
+        }
+    }
+}
+
+/// A route and who may use it.
+#[derive(Debug, Clone, Copy)]
+pub struct Rule {
+    /// HTTP method; `HEAD` follows `GET`.
+    pub method: &'static str,
+    /// The route's path.
+    pub path: &'static str,
+    /// Who is let through.
+    pub allows: Allows,
+}
+
+use Role::{Bookkeeper, Driver, Owner, Picker, Verifier};
+
+const fn people(roles: &'static [Role]) -> Allows {
+    Allows::Some { roles, reader: false, probe: false }
+}
+
+/// Changes what the farm is.
+const OWNS: Allows = people(&[Owner]);
+/// Works with stock.
+const WORKS: Allows = people(&[Owner, Picker]);
+/// Works with stock or drives.
+const CARRIES: Allows = people(&[Owner, Picker, Driver]);
+/// Drives.
+const DRIVES: Allows = people(&[Owner, Driver]);
+/// Reads what everybody on the farm reads.
+const READS: Allows =
+    Allows::Some { roles: &[Owner, Picker, Driver, Verifier, Bookkeeper], reader: true, probe: false };
+/// Reads money.
+const RECKONS: Allows = Allows::Some { roles: &[Owner, Bookkeeper], reader: true, probe: false };
+/// Signed in, as anything.
+const SIGNED_IN: Allows =
+    Allows::Some { roles: &[Owner, Picker, Driver, Verifier, Bookkeeper], reader: true, probe: true };
+/// Sees pages.
+const LOOKS: Allows = people(&[Owner, Picker, Driver, Verifier, Bookkeeper]);
+/// Posts readings.
+const PROBES: Allows = Allows::Some { roles: &[Owner], reader: false, probe: true };
+
+const fn rule(method: &'static str, path: &'static str, allows: Allows) -> Rule {
+    Rule { method, path, allows }
+}
+
+/// The table.
+pub const RULES: &[Rule] = &[
+    rule("POST", "/api/sign-in", Allows::Anybody),
+    rule("DELETE", "/api/sign-in", Allows::Anybody),
+    rule("GET", "/api/openapi.json", Allows::Anybody),
+    rule("GET", "/api/me", SIGNED_IN),
+    rule("GET", "/api/people", OWNS),
+    rule("POST", "/api/people", OWNS),
+    rule("DELETE", "/api/people/{person}", OWNS),
+    rule("GET", "/api/tokens", OWNS),
+    rule("POST", "/api/tokens", OWNS),
+    rule("DELETE", "/api/tokens/{token}", OWNS),
+    rule("GET", "/api/farm", READS),
+    rule("PATCH", "/api/farm", OWNS),
+    rule("GET", "/api/strains", READS),
+    rule("POST", "/api/strains", OWNS),
+    rule("GET", "/api/strains/{strain}", READS),
+    rule("PATCH", "/api/strains/{strain}", OWNS),
+    rule("GET", "/api/recipes", READS),
+    rule("POST", "/api/recipes", OWNS),
+    rule("GET", "/api/rooms", READS),
+    rule("POST", "/api/rooms", OWNS),
+    rule("PATCH", "/api/rooms/{room}", OWNS),
+    rule("GET", "/api/cooks", READS),
+    rule("POST", "/api/cooks", WORKS),
+    rule("GET", "/api/batches", READS),
+    rule("POST", "/api/batches", WORKS),
+    rule("GET", "/api/batches/{batch}", READS),
+    rule("GET", "/api/batches/{batch}/moves", READS),
+    rule("POST", "/api/batches/{batch}/moves", WORKS),
+    rule("GET", "/api/batches/{batch}/losses", READS),
+    rule("POST", "/api/batches/{batch}/losses", WORKS),
+    rule("GET", "/api/crates", READS),
+    rule("POST", "/api/crates", WORKS),
+    rule("PATCH", "/api/crates/{crate}", WORKS),
+    rule("GET", "/api/weighings", READS),
+    rule("POST", "/api/weighings", WORKS),
+    rule("GET", "/api/weighings/{weighing}", READS),
+    rule("POST", "/api/weighings/{weighing}/reversal", WORKS),
+    rule("GET", "/api/lots", READS),
+    rule("GET", "/api/lots/{lot}", READS),
+    rule("GET", "/api/lots/{lot}/trace", READS),
+    rule("GET", "/api/trace", READS),
+    rule("POST", "/api/lots/{lot}/hold", WORKS),
+    rule("POST", "/api/lots/{lot}/release", OWNS),
+    rule("POST", "/api/lots/{lot}/finish", WORKS),
+    rule("GET", "/api/packings", READS),
+    rule("POST", "/api/packings", WORKS),
+    rule("POST", "/api/openings", OWNS),
+    rule("GET", "/api/places", READS),
+    rule("POST", "/api/places", OWNS),
+    rule("GET", "/api/places/{place}", READS),
+    rule("PATCH", "/api/places/{place}", OWNS),
+    rule("GET", "/api/places/{place}/temperature", READS),
+    rule("GET", "/api/probes", READS),
+    rule("POST", "/api/probes", OWNS),
+    rule("POST", "/api/readings", PROBES),
+    rule("GET", "/api/stock", READS),
+    rule("GET", "/api/movements", READS),
+    rule("POST", "/api/movements", CARRIES),
+    rule("GET", "/api/acts/{act}", READS),
+    rule("POST", "/api/acts/{act}/reversal", CARRIES),
+    rule("GET", "/api/stock-counts", READS),
+    rule("POST", "/api/stock-counts", WORKS),
+    rule("GET", "/api/products", READS),
+    rule("POST", "/api/products", OWNS),
+    rule("GET", "/api/products/{product}", READS),
+    rule("PATCH", "/api/products/{product}", OWNS),
+    rule("GET", "/api/price-lists", RECKONS),
+    rule("POST", "/api/price-lists", OWNS),
+    rule("GET", "/api/prices", RECKONS),
+    rule("POST", "/api/prices", OWNS),
+    rule("GET", "/api/customers", READS),
+    rule("POST", "/api/customers", OWNS),
+    rule("GET", "/api/customers/{customer}", READS),
+    rule("PATCH", "/api/customers/{customer}", OWNS),
+    rule("GET", "/api/orders", READS),
+    rule("POST", "/api/orders", WORKS),
+    rule("GET", "/api/orders/{order}", READS),
+    rule("PATCH", "/api/orders/{order}", WORKS),
+    rule("PUT", "/api/orders/{order}/set-aside", WORKS),
+    rule("DELETE", "/api/orders/{order}/set-aside", WORKS),
+    rule("GET", "/api/dockets", READS),
+    rule("POST", "/api/dockets", CARRIES),
+    rule("GET", "/api/dockets/{docket}", READS),
+    rule("GET", "/api/dockets/{docket}/pdf", READS),
+    rule("POST", "/api/dockets/{docket}/delivery", DRIVES),
+    rule("POST", "/api/dockets/{docket}/returns", CARRIES),
+    rule("GET", "/api/market-days", RECKONS),
+    rule("POST", "/api/market-days", CARRIES),
+    rule("GET", "/api/market-days/{market_day}", RECKONS),
+    rule("PATCH", "/api/market-days/{market_day}", CARRIES),
+    rule("GET", "/api/reports/weeks/{week}", RECKONS),
+    rule("POST", "/api/weeks/{week}/close", OWNS),
+    rule("GET", "/api/reports/shelf-life", READS),
+    rule("GET", "/api/reports/earnings", RECKONS),
+    rule("GET", "/", LOOKS),
+    rule("GET", "/sign-in", Allows::Anybody),
+    rule("POST", "/sign-in", Allows::Anybody),
+    rule("POST", "/sign-out", Allows::Anybody),
+    rule("GET", "/food-safety", Allows::Anybody),
+    rule("GET", "/problems/{slug}", Allows::Anybody),
+    rule("GET", "/assets/{file}", Allows::Anybody),
+    rule("GET", "/weigh", WORKS),
+    rule("GET", "/fridge", LOOKS),
+    rule("GET", "/stock", LOOKS),
+    rule("GET", "/orders", LOOKS),
+    rule("GET", "/orders/{order}", LOOKS),
+    rule("POST", "/orders/{order}/set-aside", WORKS),
+    rule("POST", "/orders/{order}/dispatch", CARRIES),
+    rule("GET", "/dockets/{docket}", LOOKS),
+    rule("POST", "/dockets/{docket}/delivery", DRIVES),
+    rule("GET", "/week", people(&[Owner, Bookkeeper])),
+    rule("GET", "/blocks", people(&[Owner, Bookkeeper])),
+    rule("GET", "/lots/{lot}", LOOKS),
+];
+
+/// The rule of a route.
+#[must_use]
+pub fn rule_of(method: &str, path: &str) -> Option<&'static Rule> {
+    let method = if method == "HEAD" { "GET" } else { method };
+    RULES.iter().find(|r| r.method == method && r.path == path)
+}
+
+/// Methods and paths of a description.
+#[must_use]
+pub fn routes_of(api: &OpenApi) -> Vec<(String, String)> {
+    api.paths
+        .paths
+        .iter()
+        .flat_map(|(path, item)| {
+            [
+                ("GET", &item.get),
+                ("POST", &item.post),
+                ("PUT", &item.put),
+                ("PATCH", &item.patch),
+                ("DELETE", &item.delete),
+            ]
+            .into_iter()
+            .filter(|(_, operation)| operation.is_some())
+            .map(|(method, _)| (method.to_owned(), path.clone()))
+        })
+        .collect()
+}
+
+/// Holds the table against the routes.
+///
+/// # Panics
+/// When a route has no rule or a rule no route.
+pub fn expect_complete(routes: &[(String, String)]) {
+    for (method, path) in routes {
+        assert!(rule_of(method, path).is_some(), "the route {method} {path} has no rule: add it to RULES");
+    }
+    for rule in RULES {
+        assert!(
+            routes.iter().any(|(method, path)| method == rule.method && path == rule.path),
+            "the rule {} {} has no route",
+            rule.method,
+            rule.path
+        );
+    }
+}

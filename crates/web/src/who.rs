@@ -1,0 +1,103 @@
+//! Who is asking: a cookie or a token, held against the one table of rules before any handler runs.
+
+use axum::{
+    extract::{FromRequestParts, MatchedPath, Request, State},
+    http::{HeaderMap, StatusCode, header, request::Parts},
+    middleware::Next,
+    response::{IntoResponse, Redirect, Response},
+};
+use cookie::{Cookie, SameSite, time::Duration as CookieDuration};
+use gillbook_core::refusal::{Kind, Refusal};
+use gillbook_store::{Signed, people::Session, people::Standing};
+
+use crate::{App, problem::Problem, rules};
+
+/// The cookie's name.
+const COOKIE: &str = "gillbook";
+
+/// Somebody signed in whom the rules let through.
+#[derive(Debug, Clone)]
+pub(crate) struct Who {
+    pub signed: Signed,
+    pub name: String,
+    pub standing: Standing,
+}
+
+impl FromRequestParts<App> for Who {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
+        parts.extensions.get::<Self>().cloned().ok_or_else(Problem::not_signed_in)
+    }
+}
+
+/// The secret of a request: a bearer token, or else the cookie.
+pub(crate) fn secret(headers: &HeaderMap) -> Option<String> {
+    if let Some(value) = headers.get(header::AUTHORIZATION) {
+        let value = value.to_str().ok()?;
+        return value
+            .split_once(' ')
+            .filter(|(scheme, _)| scheme.eq_ignore_ascii_case("bearer"))
+            .map(|(_, t)| t.trim().to_owned());
+    }
+    headers
+        .get_all(header::COOKIE)
+        .iter()
+        .filter_map(|v| v.to_str().ok())
+        .flat_map(Cookie::split_parse)
+        .filter_map(Result::ok)
+        .find(|c| c.name() == COOKIE)
+        .map(|c| c.value().to_owned())
+}
+
+/// The cookie that signs in, or with an empty secret the one that signs out.
+pub(crate) fn cookie(app: &App, secret: &str) -> String {
+    let age = if secret.is_empty() { CookieDuration::ZERO } else { CookieDuration::days(30) };
+    Cookie::build((COOKIE, secret))
+        .path("/")
+        .http_only(true)
+        .same_site(SameSite::Lax)
+        .secure(app.settings.secure_cookies)
+        .max_age(age)
+        .build()
+        .to_string()
+}
+
+/// Lets a request through to its handler if the rules do.
+pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request: Request, next: Next) -> Response {
+    let page = !path.as_str().starts_with("/api");
+    let allowed = rules::rule_of(request.method().as_str(), path.as_str()).map(|rule| rule.allows);
+    let session = match secret(request.headers()) {
+        Some(secret) => match app.store.session(&secret, app.now()).await {
+            Ok(session) => session,
+            Err(error) => return Problem::from(error).into_response(),
+        },
+        None => None,
+    };
+    match (allowed, session) {
+        (None, _) => Problem::broken().into_response(),
+        (Some(rules::Allows::Anybody), session) => {
+            if let Some(session) = session {
+                request.extensions_mut().insert(Who::from(session));
+            }
+            next.run(request).await
+        }
+        (Some(_), None) if page => Redirect::to("/sign-in").into_response(),
+        (Some(_), None) => Problem::not_signed_in().into_response(),
+        (Some(allows), Some(session)) if allows.lets(session.standing) => {
+            request.extensions_mut().insert(Who::from(session));
+            next.run(request).await
+        }
+        (Some(_), Some(_)) if page => (StatusCode::FORBIDDEN, crate::pages::not_allowed()).into_response(),
+        (Some(_), Some(_)) => {
+            Problem::from(Refusal::new(Kind::NotAllowed, "Your role does not allow this. Ask the owner of the farm."))
+                .into_response()
+        }
+    }
+}
+
+impl From<Session> for Who {
+    fn from(session: Session) -> Self {
+        Self { signed: session.signed, name: session.name, standing: session.standing }
+    }
+}

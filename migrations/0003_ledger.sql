@@ -1,0 +1,416 @@
+-- The ledger. Grams of a lot enter by a weighing, by the opening entry or as found; a movement takes them from one
+-- place to another under one act; balances follow by a trigger that only the owner can run, and never go below zero.
+-- An act is whole or it is not there: what it must add up to is checked when its transaction commits.
+
+create table place (
+    farm_id  int   not null,
+    place    text  not null,
+    name     text  not null,
+    kind     text  not null,
+    humidity_percent  double precision not null default 90,
+    version  int   not null default 1,
+    constraint place_pk primary key (farm_id, place),
+    constraint place_farm_fk foreign key (farm_id) references farm,
+    constraint place_place_shape check (place ~ '^[A-Z0-9][A-Z0-9-]{0,19}$'),
+    constraint place_name_length check (length(name) between 1 and 200),
+    constraint place_kind_known check (kind in (
+        'room', 'opening', 'found', 'packing',
+        'fridge', 'shelf', 'van', 'stall',
+        'customer', 'trim', 'waste', 'gift', 'test', 'water', 'home')),
+    constraint place_humidity_percent_range check (humidity_percent between 0 and 100)
+);
+call keep_farms_apart('place');
+grant insert, update (name, humidity_percent, version) on place to gillbook_app;
+
+-- What each kind of act may do. A movement that is not listed is refused, except in a reversal, which must mirror
+-- what it reverses. Sources (room, opening, found) are never a destination, and goods that a customer has had only
+-- go to waste or to a test.
+create table movement_rule (
+    act_kind   text not null,
+    from_kind  text not null,
+    to_kind    text not null,
+    constraint movement_rule_pk primary key (act_kind, from_kind, to_kind)
+);
+insert into movement_rule
+select act_kind, f, t
+from (values
+    ('weighing',     '{room}',                      '{fridge,shelf,van,trim}'),
+    ('opening',      '{opening}',                   '{fridge,shelf,van,stall}'),
+    ('transfer',     '{fridge,shelf,van}',          '{fridge,shelf,van}'),
+    ('waste',        '{fridge,shelf,van,stall}',    '{waste}'),
+    ('gift',         '{fridge,shelf,van,stall}',    '{gift}'),
+    ('test',         '{fridge,shelf,van,stall}',    '{test}'),
+    ('trim',         '{fridge,shelf,van,stall}',    '{trim}'),
+    ('home',         '{fridge,shelf,van,stall}',    '{home}'),
+    ('finish',       '{fridge,shelf,van,stall}',    '{water}'),
+    ('count',        '{fridge,shelf,van,stall}',    '{water}'),
+    ('count',        '{found}',                     '{fridge,shelf,van,stall}'),
+    ('packing',      '{fridge,shelf}',              '{packing,trim,water}'),
+    ('packing',      '{packing}',                   '{fridge,shelf}'),
+    ('dispatch',     '{fridge,shelf}',              '{van,customer}'),
+    ('delivery',     '{van}',                       '{customer}'),
+    ('return',       '{customer}',                  '{waste,test}'),
+    ('market_out',   '{fridge,shelf,van}',          '{stall}'),
+    ('market_close', '{stall}',                     '{customer,waste,gift,water,packing}'),
+    ('market_close', '{packing}',                   '{fridge,shelf}')
+) as rules(act_kind, froms, tos),
+unnest(froms::text[]) as f, unnest(tos::text[]) as t;
+grant select on movement_rule to gillbook_app, gillbook_owner, gillbook_audit;
+
+create table act (
+    farm_id      int         not null,
+    act_id       uuid        not null,
+    kind         text        not null,
+    happened_at  timestamptz not null,
+    recorded_at  timestamptz not null,
+    done_by      text        not null,
+    entered_by   text        not null,
+    document     text,
+    reason       text        not null default '',
+    reverses     uuid,
+    constraint act_pk primary key (farm_id, act_id),
+    constraint act_farm_fk foreign key (farm_id) references farm,
+    constraint act_reverses_fk foreign key (farm_id, reverses) references act,
+    constraint act_reverses_key unique (farm_id, reverses),
+    constraint act_reverses_needed check ((kind = 'reversal') = (reverses is not null)),
+    constraint act_kind_known check (kind in (
+        'weighing', 'opening', 'transfer', 'waste', 'gift', 'test', 'trim', 'home', 'finish', 'count',
+        'packing', 'dispatch', 'delivery', 'return', 'market_out', 'market_close', 'week_close', 'reversal')),
+    constraint act_happened_at_range check (happened_at between '2000-01-01Z' and '2200-01-01Z'),
+    constraint act_done_by_length check (length(done_by) between 1 and 60),
+    constraint act_entered_by_length check (length(entered_by) between 1 and 100),
+    constraint act_document_length check (length(document) between 1 and 60),
+    constraint act_reason_length check (length(reason) <= 500)
+);
+create index act_by_time on act (farm_id, happened_at);
+create index act_by_recording on act (farm_id, recorded_at, act_id);
+create index act_by_document on act (farm_id, document) where document is not null;
+call keep_as_record('act');
+
+-- What is sold and recalled as one. `best_before` is set when packed and never moved.
+create table lot (
+    farm_id       int         not null,
+    lot           text        not null,
+    strain        text        not null,
+    grade         text        not null,
+    packaging     text        not null,
+    form          text        not null,
+    harvest_day   date        not null,
+    harvested_at  timestamptz not null,
+    origin        text        not null,
+    best_before   date,
+    began_by      uuid        not null,
+    constraint lot_pk primary key (farm_id, lot),
+    constraint lot_strain_fk foreign key (farm_id, strain) references strain,
+    constraint lot_grade_fk foreign key (farm_id, grade) references grade,
+    constraint lot_began_by_fk foreign key (farm_id, began_by) references act,
+    -- The GS1 application identifier 10 takes at most 20 characters of its own set; these are a subset of it.
+    constraint lot_lot_shape check (lot ~ '^[A-Z0-9][A-Z0-9-]{0,19}$'),
+    constraint lot_packaging_known check (packaging in ('open', 'vented', 'sealed')),
+    constraint lot_form_known check (form in ('fresh', 'dried')),
+    constraint lot_origin_known check (origin in ('harvest', 'opening', 'packed', 'stall')),
+    constraint lot_best_before_range check (best_before >= harvest_day)
+);
+create index lot_by_day on lot (farm_id, harvest_day, lot);
+create index lot_by_strain on lot (farm_id, strain, harvest_day);
+call keep_as_record('lot');
+
+-- Which lots a made lot came from, by grams.
+create table lot_link (
+    farm_id  int    not null,
+    act_id   uuid   not null,
+    parent   text   not null,
+    child    text   not null,
+    grams    bigint not null,
+    constraint lot_link_pk primary key (farm_id, act_id, parent, child),
+    constraint lot_link_act_fk foreign key (farm_id, act_id) references act,
+    constraint lot_link_parent_fk foreign key (farm_id, parent) references lot,
+    constraint lot_link_child_fk foreign key (farm_id, child) references lot,
+    constraint lot_link_grams_range check (grams > 0),
+    constraint lot_link_apart check (parent <> child)
+);
+create index lot_link_by_parent on lot_link (farm_id, parent);
+create index lot_link_by_child on lot_link (farm_id, child);
+call keep_as_record('lot_link');
+
+-- Held, released, finished: the lot's standing is that of its last event.
+create table lot_event (
+    farm_id      int         not null,
+    event_id     uuid        not null,
+    lot          text        not null,
+    kind         text        not null,
+    reason       text        not null,
+    happened_at  timestamptz not null,
+    recorded_at  timestamptz not null,
+    done_by      text        not null,
+    constraint lot_event_pk primary key (farm_id, event_id),
+    constraint lot_event_lot_fk foreign key (farm_id, lot) references lot,
+    constraint lot_event_kind_known check (kind in ('hold', 'release', 'finish')),
+    constraint lot_event_reason_length check (length(reason) between 1 and 500),
+    constraint lot_event_done_by_length check (length(done_by) between 1 and 60)
+);
+create index lot_event_by_lot on lot_event (farm_id, lot, recorded_at);
+call keep_as_record('lot_event');
+
+create table movement (
+    farm_id     int      not null,
+    act_id      uuid     not null,
+    leg         smallint not null,
+    lot         text     not null,
+    from_place  text     not null,
+    to_place    text     not null,
+    grams       bigint   not null,
+    constraint movement_pk primary key (farm_id, act_id, leg),
+    constraint movement_act_fk foreign key (farm_id, act_id) references act,
+    constraint movement_lot_fk foreign key (farm_id, lot) references lot,
+    constraint movement_from_place_fk foreign key (farm_id, from_place) references place,
+    constraint movement_to_place_fk foreign key (farm_id, to_place) references place,
+    constraint movement_leg_range check (leg >= 1),
+    constraint movement_grams_range check (grams between 1 and 100000000),
+    constraint movement_places_apart check (from_place <> to_place)
+);
+create index movement_by_lot on movement (farm_id, lot);
+create index movement_by_to_place on movement (farm_id, to_place);
+call keep_as_record('movement');
+
+-- Where each gram is now. Sources have no row; every other place has. `set_aside_g` is promised to an order.
+create table balance (
+    farm_id      int    not null,
+    lot          text   not null,
+    place        text   not null,
+    grams        bigint not null,
+    set_aside_g  bigint not null default 0,
+    constraint balance_pk primary key (farm_id, lot, place),
+    constraint balance_lot_fk foreign key (farm_id, lot) references lot,
+    constraint balance_place_fk foreign key (farm_id, place) references place,
+    constraint balance_grams_enough check (grams >= 0),
+    constraint balance_set_aside_g_enough check (set_aside_g between 0 and grams)
+);
+create index balance_by_place on balance (farm_id, place) where grams > 0;
+call keep_farms_apart('balance');
+
+-- Posts movements to the balances, in (lot, place) order so that two acts on the same lots cannot wait for each other.
+-- Runs as the owner because the service may not touch a balance.
+create function post_movements() returns trigger
+    language plpgsql security definer set search_path = pg_catalog, public as $$
+declare
+    d record;
+    bad record;
+begin
+    -- An act takes legs only in the transaction that made it.
+    select m.act_id into bad from posted m join act a using (farm_id, act_id)
+     where a.xmin::text <> (pg_current_xact_id()::text::bigint % 4294967296)::text limit 1;
+    if found then
+        raise exception 'act % is closed', bad.act_id
+            using errcode = 'restrict_violation', constraint = 'act_is_closed', table = 'movement';
+    end if;
+    select f.kind as from_kind, t.kind as to_kind, a.kind as act_kind into bad
+      from posted m
+      join act a using (farm_id, act_id)
+      join place f on f.farm_id = m.farm_id and f.place = m.from_place
+      join place t on t.farm_id = m.farm_id and t.place = m.to_place
+     where a.kind <> 'reversal'
+       and not exists (select 1 from movement_rule r
+                        where r.act_kind = a.kind and r.from_kind = f.kind and r.to_kind = t.kind)
+     limit 1;
+    if found then
+        raise exception 'a % does not go from a % to a %', bad.act_kind, bad.from_kind, bad.to_kind
+            using errcode = 'check_violation', constraint = 'movement_rule_kept', table = 'movement',
+                  detail = format('%s|%s|%s', bad.act_kind, bad.from_kind, bad.to_kind);
+    end if;
+    for d in
+        select m.farm_id, m.lot, m.place, sum(m.delta)::bigint as delta
+          from (select farm_id, lot, from_place as place, -grams as delta from posted
+                union all
+                select farm_id, lot, to_place, grams from posted) m
+          join place p on p.farm_id = m.farm_id and p.place = m.place
+         where p.kind not in ('room', 'opening', 'found')
+         group by m.farm_id, m.lot, m.place
+         order by m.farm_id, m.lot, m.place
+    loop
+        if d.delta >= 0 then
+            insert into balance as b (farm_id, lot, place, grams) values (d.farm_id, d.lot, d.place, d.delta)
+                on conflict (farm_id, lot, place) do update set grams = b.grams + excluded.grams;
+        else
+            select b.grams, b.set_aside_g into bad from balance b
+             where b.farm_id = d.farm_id and b.lot = d.lot and b.place = d.place for update;
+            if not found or bad.grams + d.delta < 0 then
+                raise exception 'lot % has not % g at %', d.lot, -d.delta, d.place
+                    using errcode = 'check_violation', constraint = 'balance_grams_enough', table = 'balance',
+                          detail = format('%s|%s|%s|%s', d.lot, d.place, coalesce(bad.grams, 0), -d.delta);
+            elsif bad.grams + d.delta < bad.set_aside_g then
+                raise exception 'lot % at % is set aside', d.lot, d.place
+                    using errcode = 'check_violation', constraint = 'balance_set_aside_g_enough', table = 'balance',
+                          detail = format('%s|%s|%s|%s|%s', d.lot, d.place, bad.grams - bad.set_aside_g, -d.delta,
+                          (select string_agg(distinct s.order_code, ', ') from set_aside s
+                            where s.farm_id = d.farm_id and s.lot = d.lot and s.place = d.place));
+            end if;
+            update balance b set grams = b.grams + d.delta
+             where b.farm_id = d.farm_id and b.lot = d.lot and b.place = d.place;
+        end if;
+    end loop;
+    return null;
+end $$;
+create trigger posts after insert on movement referencing new table as posted
+    for each statement execute function post_movements();
+
+-- The service takes row locks on balances through this, in the same order as the posting does: it has no privilege
+-- to lock them itself.
+create function lock_balances(farm int, lots text[]) returns void
+    language sql security definer set search_path = pg_catalog, public as $$
+    select from balance b where b.farm_id = farm and b.lot = any (lots) order by b.lot, b.place for update;
+$$;
+revoke execute on function lock_balances from public;
+grant execute on function lock_balances to gillbook_app;
+
+-- One crate or stack on the scale. `net_g` is what reached the place; `trim_g` what was cut off and weighed.
+create table weighing (
+    farm_id        int     not null,
+    act_id         uuid    not null,
+    lot            text    not null,
+    place          text    not null,
+    gross_g        bigint  not null,
+    tare_g         bigint  not null,
+    net_g          bigint  not null,
+    trim_g         bigint  not null,
+    cut            boolean not null,
+    crate          text,
+    crates         int     not null,
+    liner          text,
+    wet            boolean not null,
+    constraint weighing_pk primary key (farm_id, act_id),
+    constraint weighing_act_fk foreign key (farm_id, act_id) references act,
+    constraint weighing_lot_fk foreign key (farm_id, lot) references lot,
+    constraint weighing_place_fk foreign key (farm_id, place) references place,
+    constraint weighing_crate_fk foreign key (farm_id, crate) references crate,
+    constraint weighing_liner_fk foreign key (farm_id, liner) references crate,
+    constraint weighing_gross_g_range check (gross_g between 1 and 500000),
+    constraint weighing_tare_g_range check (tare_g between 0 and 500000),
+    constraint weighing_trim_g_range check (trim_g between 0 and 500000),
+    constraint weighing_crates_range check (crates between 0 and 20),
+    constraint weighing_net_g_adds_up check (net_g > 0 and net_g = gross_g - tare_g)
+);
+create index weighing_by_lot on weighing (farm_id, lot);
+call keep_as_record('weighing');
+
+create table weighing_source (
+    farm_id  int    not null,
+    act_id   uuid   not null,
+    batch    text   not null,
+    flush    int    not null,
+    grams    bigint not null,
+    basis    text   not null,
+    constraint weighing_source_pk primary key (farm_id, act_id, batch, flush),
+    constraint weighing_source_weighing_fk foreign key (farm_id, act_id) references weighing,
+    constraint weighing_source_batch_fk foreign key (farm_id, batch) references batch,
+    constraint weighing_source_flush_range check (flush between 1 and 9),
+    constraint weighing_source_grams_range check (grams > 0),
+    constraint weighing_source_basis_known check (basis in ('measured', 'shared'))
+);
+create index weighing_source_by_batch on weighing_source (farm_id, batch);
+call keep_as_record('weighing_source');
+
+-- What an act must add up to, checked at commit. Seven short rules, each with its own name.
+create function act_adds_up() returns trigger
+    language plpgsql security definer set search_path = pg_catalog, public as $$
+declare
+    broken text;
+begin
+    if new.kind not in ('count', 'finish', 'week_close')
+       and not exists (select from movement m where m.farm_id = new.farm_id and m.act_id = new.act_id) then
+        broken := 'act_moves_something';
+    elsif (select coalesce(sum(case t.kind when 'packing' then m.grams else 0 end), 0)
+                - coalesce(sum(case f.kind when 'packing' then m.grams else 0 end), 0)
+             from movement m
+             join place f on f.farm_id = m.farm_id and f.place = m.from_place
+             join place t on t.farm_id = m.farm_id and t.place = m.to_place
+            where m.farm_id = new.farm_id and m.act_id = new.act_id) <> 0 then
+        broken := 'act_packing_adds_up';
+    elsif new.kind = 'weighing' and not exists (
+            select from weighing w
+             where w.farm_id = new.farm_id and w.act_id = new.act_id
+               and w.net_g + w.trim_g = (select sum(m.grams) from movement m
+                                          where m.farm_id = new.farm_id and m.act_id = new.act_id and m.lot = w.lot)
+               and w.net_g + w.trim_g = (select sum(s.grams) from weighing_source s
+                                          where s.farm_id = new.farm_id and s.act_id = new.act_id)) then
+        broken := 'act_weighing_adds_up';
+    elsif new.kind in ('packing', 'market_close') and exists (
+            select from (
+                select m.lot, sum(m.grams) as moved
+                  from movement m join place p on p.farm_id = m.farm_id and p.place = m.from_place
+                 where m.farm_id = new.farm_id and m.act_id = new.act_id and p.kind = 'packing'
+                 group by m.lot) made
+            full join (
+                select l.child as lot, sum(l.grams) as linked from lot_link l
+                 where l.farm_id = new.farm_id and l.act_id = new.act_id group by l.child) links using (lot)
+            where made.moved is distinct from links.linked) then
+        broken := 'act_children_add_up';
+    elsif new.kind in ('packing', 'market_close') and exists (
+            select from (
+                select m.lot, sum(m.grams) as moved
+                  from movement m join place p on p.farm_id = m.farm_id and p.place = m.to_place
+                 where m.farm_id = new.farm_id and m.act_id = new.act_id and p.kind = 'packing'
+                 group by m.lot) gone
+            full join (
+                select l.parent as lot, sum(l.grams) as linked from lot_link l
+                 where l.farm_id = new.farm_id and l.act_id = new.act_id group by l.parent) links using (lot)
+            where gone.moved is distinct from links.linked) then
+        broken := 'act_parents_add_up';
+    elsif new.kind = 'reversal' and (
+            (select o.kind from act o where o.farm_id = new.farm_id and o.act_id = new.reverses) in ('reversal', 'week_close')
+            or (select o.happened_at from act o where o.farm_id = new.farm_id and o.act_id = new.reverses) <> new.happened_at) then
+        broken := 'act_reversal_allowed';
+    elsif new.kind = 'reversal' and exists (
+            (select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m
+              where m.farm_id = new.farm_id and m.act_id = new.act_id
+             except
+             select m.leg, m.lot, m.to_place, m.from_place, m.grams from movement m
+              where m.farm_id = new.farm_id and m.act_id = new.reverses)
+            union all
+            (select m.leg, m.lot, m.to_place, m.from_place, m.grams from movement m
+              where m.farm_id = new.farm_id and m.act_id = new.reverses
+             except
+             select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m
+              where m.farm_id = new.farm_id and m.act_id = new.act_id)) then
+        broken := 'act_reversal_whole';
+    end if;
+    if broken is not null then
+        raise exception 'act % does not add up: %', new.act_id, broken
+            using errcode = 'check_violation', constraint = broken, table = 'act';
+    end if;
+    return null;
+end $$;
+create constraint trigger adds_up after insert on act
+    deferrable initially deferred for each row execute function act_adds_up();
+
+-- Counted grams of one lot at one place, against the book.
+create table stock_count (
+    farm_id          int    not null,
+    act_id           uuid   not null,
+    lot              text   not null,
+    place            text   not null,
+    counted_g        bigint not null,
+    book_g           bigint not null,
+    expected_loss_g  bigint not null,
+    constraint stock_count_pk primary key (farm_id, act_id, lot, place),
+    constraint stock_count_act_fk foreign key (farm_id, act_id) references act,
+    constraint stock_count_lot_fk foreign key (farm_id, lot) references lot,
+    constraint stock_count_place_fk foreign key (farm_id, place) references place,
+    constraint stock_count_counted_g_range check (counted_g between 0 and 100000000),
+    constraint stock_count_book_g_range check (book_g between 0 and 100000000),
+    constraint stock_count_expected_loss_g_range check (expected_loss_g between 0 and book_g)
+);
+call keep_as_record('stock_count');
+
+-- The closing of an ISO week: a snapshot of what it added up to. What is recorded later shows as "after close".
+create table week_close (
+    farm_id    int         not null,
+    week       text        not null,
+    act_id     uuid        not null,
+    closed_at  timestamptz not null,
+    sheet      jsonb       not null,
+    constraint week_close_pk primary key (farm_id, week),
+    constraint week_close_act_fk foreign key (farm_id, act_id) references act,
+    constraint week_close_week_shape check (week ~ '^[0-9]{4}-W[0-5][0-9]$')
+);
+call keep_as_record('week_close');

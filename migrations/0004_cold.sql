@@ -1,0 +1,117 @@
+-- The cold side: limits with the rule they come from, probes, and readings that are kept as the probe sent them.
+
+create table place_limit (
+    farm_id         int         not null,
+    place           text        not null,
+    effective_from  timestamptz not null,
+    name            text        not null,
+    warm_c          double precision not null,
+    cold_c          double precision not null,
+    grace_minutes   int         not null,
+    hysteresis_c    double precision not null,
+    gap_minutes     int         not null,
+    lag_minutes     int         not null,
+    rule_text       text        not null,
+    example         boolean     not null,
+    recorded_at     timestamptz not null,
+    constraint place_limit_pk primary key (farm_id, place, effective_from),
+    constraint place_limit_place_fk foreign key (farm_id, place) references place,
+    constraint place_limit_effective_from_range check (effective_from between '2000-01-01Z' and '2200-01-01Z'),
+    constraint place_limit_name_length check (length(name) between 1 and 100),
+    constraint place_limit_warm_c_range check (warm_c between -40 and 60 and warm_c > cold_c),
+    constraint place_limit_cold_c_range check (cold_c between -60 and 60),
+    constraint place_limit_grace_minutes_range check (grace_minutes between 0 and 1440),
+    constraint place_limit_hysteresis_c_range check (hysteresis_c between 0 and 10),
+    constraint place_limit_gap_minutes_range check (gap_minutes between 1 and 1440),
+    constraint place_limit_lag_minutes_range check (lag_minutes between 0 and 1440),
+    constraint place_limit_rule_text_length check (length(rule_text) <= 2000)
+);
+call keep_as_record('place_limit');
+
+create table probe (
+    farm_id   int   not null,
+    probe_id  int   not null,
+    name      text  not null,
+    place     text  not null,
+    position  text  not null,
+    constraint probe_pk primary key (farm_id, probe_id),
+    constraint probe_name_key unique (farm_id, name),
+    constraint probe_place_fk foreign key (farm_id, place) references place,
+    constraint probe_probe_id_range check (probe_id > 0),
+    -- A SenML name (RFC 8428, section 4.5.1).
+    constraint probe_name_shape check (name ~ '^[A-Za-z0-9][-A-Za-z0-9:./_]{0,99}$'),
+    constraint probe_position_length check (length(position) <= 200)
+);
+call keep_farms_apart('probe');
+grant insert, update (position) on probe to gillbook_app;
+
+-- Tokens for machines. The token begins with the farm's number, so the farm is known before the look-up.
+create table token (
+    farm_id      int         not null,
+    token_id     uuid        not null,
+    name         text        not null,
+    scope        text        not null,
+    probe_id     int,
+    secret_hash  bytea       not null,
+    made_at      timestamptz not null,
+    ends_at      timestamptz not null,
+    removed_at   timestamptz,
+    constraint token_pk primary key (farm_id, token_id),
+    constraint token_secret_hash_key unique (farm_id, secret_hash),
+    constraint token_probe_fk foreign key (farm_id, probe_id) references probe,
+    constraint token_name_length check (length(name) between 1 and 200),
+    constraint token_scope_known check (scope in ('readings', 'read')),
+    constraint token_probe_needed check ((scope = 'readings') = (probe_id is not null)),
+    constraint token_secret_hash_length check (length(secret_hash) = 32),
+    constraint token_ends_at_range check (ends_at > made_at)
+);
+call keep_farms_apart('token');
+grant insert, update (removed_at) on token to gillbook_app;
+
+-- One reading of air temperature, by the probe's own time. `value_c` is never rounded; a value that only a broken or
+-- unplugged probe gives (85, -127, not a number) is kept as a fault and is no temperature.
+create table reading (
+    farm_id      int              not null,
+    probe_id     int              not null,
+    at           timestamptz(3)   not null,
+    value_c      double precision not null,
+    fault        text,
+    received_at  timestamptz      not null,
+    constraint reading_pk primary key (farm_id, probe_id, at),
+    constraint reading_at_range check (at between '2000-01-01Z' and '2200-01-01Z'),
+    constraint reading_fault_known check (fault in ('power_on_value', 'disconnected', 'not_a_number', 'out_of_range'))
+) partition by range (at);
+call keep_farms_apart('reading');
+grant insert on reading to gillbook_app;
+create trigger kept before update or delete or truncate on reading
+    for each statement execute function refuse_rewrite();
+
+-- Makes the monthly partitions that cover [first, last]. The service calls it ahead of time; only the owner can make a table.
+create function ensure_reading_months(first timestamptz, last timestamptz) returns int
+    language plpgsql security definer set search_path = pg_catalog, public as $$
+declare
+    m timestamp := date_trunc('month', first at time zone 'UTC');
+    part text;
+    made int := 0;
+begin
+    if last - first > interval '15 years' then
+        raise exception 'at most fifteen years of partitions at once';
+    end if;
+    perform pg_advisory_xact_lock(hashtext('ensure_reading_months'));
+    while m <= last at time zone 'UTC' loop
+        part := 'reading_' || to_char(m, 'YYYY_MM');
+        if to_regclass('public.' || part) is null then
+            execute format('create table public.%I partition of public.reading for values from (%L) to (%L)',
+                           part, m || 'Z', (m + interval '1 month') || 'Z');
+            execute format('alter table public.%I enable row level security', part);
+            execute format('alter table public.%I force row level security', part);
+            execute format('create trigger kept before update or delete or truncate on public.%I
+                                for each statement execute function public.refuse_rewrite()', part);
+            made := made + 1;
+        end if;
+        m := m + interval '1 month';
+    end loop;
+    return made;
+end $$;
+revoke execute on function ensure_reading_months from public;
+grant execute on function ensure_reading_months to gillbook_app;

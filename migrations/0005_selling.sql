@@ -1,0 +1,306 @@
+-- The selling side: products, customers, prices, orders, what is set aside for them, dockets, market days.
+
+create table product (
+    farm_id      int   not null,
+    product      text  not null,
+    name         text  not null,
+    least_grade  text  not null,
+    packaging    text,
+    form         text  not null,
+    pack_g       int,
+    tax_percent  numeric(6,3) not null,
+    gtin         text,
+    version      int   not null default 1,
+    constraint product_pk primary key (farm_id, product),
+    constraint product_least_grade_fk foreign key (farm_id, least_grade) references grade,
+    constraint product_product_shape check (product ~ '^[A-Z0-9][A-Z0-9-]{0,19}$'),
+    constraint product_name_length check (length(name) between 1 and 200),
+    constraint product_packaging_known check (packaging in ('open', 'vented', 'sealed')),
+    constraint product_form_known check (form in ('fresh', 'dried')),
+    constraint product_pack_g_range check (pack_g between 1 and 25000),
+    constraint product_tax_percent_range check (tax_percent between 0 and 100),
+    constraint product_gtin_shape check (gtin ~ '^[0-9]{8}$|^[0-9]{12,14}$')
+);
+call keep_farms_apart('product');
+grant insert, update (name, tax_percent, gtin, version) on product to gillbook_app;
+
+create table product_strain (
+    farm_id  int   not null,
+    product  text  not null,
+    strain   text  not null,
+    constraint product_strain_pk primary key (farm_id, product, strain),
+    constraint product_strain_product_fk foreign key (farm_id, product) references product,
+    constraint product_strain_strain_fk foreign key (farm_id, strain) references strain
+);
+call keep_as_record('product_strain');
+
+-- Days from harvest to best before, by product and packaging. The farm's own fixed rule; a new row never moves a
+-- date that was given before.
+create table best_before_rule (
+    farm_id         int         not null,
+    product         text        not null,
+    packaging       text        not null,
+    effective_from  timestamptz not null,
+    days            int         not null,
+    constraint best_before_rule_pk primary key (farm_id, product, packaging, effective_from),
+    constraint best_before_rule_product_fk foreign key (farm_id, product) references product,
+    constraint best_before_rule_packaging_known check (packaging in ('open', 'vented', 'sealed')),
+    constraint best_before_rule_effective_from_range check (effective_from between '2000-01-01Z' and '2200-01-01Z'),
+    constraint best_before_rule_days_range check (days between 0 and 1000)
+);
+call keep_as_record('best_before_rule');
+
+create table price_list (
+    farm_id     int   not null,
+    price_list  text  not null,
+    name        text  not null,
+    constraint price_list_pk primary key (farm_id, price_list),
+    constraint price_list_farm_fk foreign key (farm_id) references farm,
+    constraint price_list_price_list_shape check (price_list ~ '^[A-Z0-9][A-Z0-9-]{0,19}$'),
+    constraint price_list_name_length check (length(name) between 1 and 200)
+);
+call keep_as_record('price_list');
+
+create table price (
+    farm_id         int         not null,
+    price_list      text        not null,
+    product         text        not null,
+    effective_from  timestamptz not null,
+    amount          numeric(12,4) not null,
+    unit            text        not null,
+    constraint price_pk primary key (farm_id, price_list, product, effective_from),
+    constraint price_price_list_fk foreign key (farm_id, price_list) references price_list,
+    constraint price_product_fk foreign key (farm_id, product) references product,
+    constraint price_effective_from_range check (effective_from between '2000-01-01Z' and '2200-01-01Z'),
+    constraint price_amount_range check (amount between 0 and 100000),
+    constraint price_unit_known check (unit in ('kg', 'pack'))
+);
+call keep_as_record('price');
+
+-- A customer is also a place: grams that were delivered stand there.
+create table customer (
+    farm_id          int   not null,
+    customer         text  not null,
+    name             text  not null,
+    kind             text  not null,
+    price_list       text  not null,
+    least_days       int   not null,
+    freshest         boolean not null,
+    over_percent     numeric(4,1) not null,
+    min_order_g      int   not null,
+    address          text  not null,
+    email            text  not null,
+    version          int   not null default 1,
+    constraint customer_pk primary key (farm_id, customer),
+    constraint customer_place_fk foreign key (farm_id, customer) references place,
+    constraint customer_price_list_fk foreign key (farm_id, price_list) references price_list,
+    constraint customer_name_length check (length(name) between 1 and 200),
+    constraint customer_kind_known check (kind in ('restaurant', 'shop', 'market', 'wholesale')),
+    constraint customer_least_days_range check (least_days between 0 and 365),
+    constraint customer_over_percent_range check (over_percent between 0 and 50),
+    constraint customer_min_order_g_range check (min_order_g between 0 and 1000000),
+    constraint customer_address_length check (length(address) <= 1000),
+    constraint customer_email_length check (length(email) <= 254)
+);
+call keep_farms_apart('customer');
+grant insert, update (name, price_list, least_days, freshest, over_percent, min_order_g, address, email, version) on customer to gillbook_app;
+
+create table customer_order (
+    farm_id       int         not null,
+    order_code    text        not null,
+    customer      text        not null,
+    delivery_day  date        not null,
+    status        text        not null,
+    note          text        not null,
+    placed_at     timestamptz not null,
+    version       int         not null default 1,
+    constraint customer_order_pk primary key (farm_id, order_code),
+    constraint customer_order_customer_fk foreign key (farm_id, customer) references customer,
+    constraint customer_order_delivery_day_range check (delivery_day between '2000-01-01' and '2200-01-01'),
+    constraint customer_order_status_known check (status in ('draft', 'confirmed', 'dispatched', 'delivered', 'cancelled')),
+    constraint customer_order_note_length check (length(note) <= 2000)
+);
+create index customer_order_by_day on customer_order (farm_id, delivery_day, order_code);
+call keep_farms_apart('customer_order');
+grant insert, update (delivery_day, status, note, version) on customer_order to gillbook_app;
+
+create table order_line (
+    farm_id     int    not null,
+    order_code  text   not null,
+    line        int    not null,
+    product     text   not null,
+    grams       bigint not null,
+    packs       int,
+    constraint order_line_pk primary key (farm_id, order_code, line),
+    constraint order_line_order_fk foreign key (farm_id, order_code) references customer_order,
+    constraint order_line_product_fk foreign key (farm_id, product) references product,
+    constraint order_line_line_range check (line between 1 and 100),
+    constraint order_line_grams_range check (grams between 1 and 10000000),
+    constraint order_line_packs_range check (packs between 1 and 100000)
+);
+call keep_farms_apart('order_line');
+grant insert, delete on order_line to gillbook_app;
+
+-- Grams of a lot promised to an order line. Not a record: it is made, changed and released until the order goes out.
+create table set_aside (
+    farm_id     int    not null,
+    order_code  text   not null,
+    line        int    not null,
+    lot         text   not null,
+    place       text   not null,
+    grams       bigint not null,
+    reason      text   not null,
+    constraint set_aside_pk primary key (farm_id, order_code, line, lot, place),
+    constraint set_aside_line_fk foreign key (farm_id, order_code, line) references order_line,
+    constraint set_aside_balance_fk foreign key (farm_id, lot, place) references balance,
+    constraint set_aside_grams_range check (grams > 0),
+    constraint set_aside_reason_length check (length(reason) <= 500)
+);
+create index set_aside_by_lot on set_aside (farm_id, lot, place);
+call keep_farms_apart('set_aside');
+grant insert, delete on set_aside to gillbook_app;
+
+create function post_set_aside() returns trigger
+    language plpgsql security definer set search_path = pg_catalog, public as $$
+declare
+    d record;
+    b record;
+begin
+    for d in
+        select farm_id, lot, place, sum(case tg_op when 'INSERT' then grams else -grams end)::bigint as delta
+          from changed group by farm_id, lot, place order by farm_id, lot, place
+    loop
+        select grams, set_aside_g into b from balance
+         where farm_id = d.farm_id and lot = d.lot and place = d.place for update;
+        if b.set_aside_g + d.delta > b.grams then
+            raise exception 'lot % has not % g free at %', d.lot, d.delta, d.place
+                using errcode = 'check_violation', constraint = 'balance_set_aside_g_enough', table = 'balance',
+                      detail = format('%s|%s|%s|%s|', d.lot, d.place, b.grams - b.set_aside_g, d.delta);
+        end if;
+        update balance set set_aside_g = set_aside_g + d.delta
+         where farm_id = d.farm_id and lot = d.lot and place = d.place;
+    end loop;
+    return null;
+end $$;
+create trigger posts_new after insert on set_aside referencing new table as changed
+    for each statement execute function post_set_aside();
+create trigger posts_gone after delete on set_aside referencing old table as changed
+    for each statement execute function post_set_aside();
+
+-- What went out, with the price, unit and tax of that moment. A docket whose act is reversed is void and keeps its number.
+create table docket (
+    farm_id        int         not null,
+    docket         text        not null,
+    number         bigint      not null,
+    order_code     text        not null,
+    customer       text        not null,
+    customer_name  text        not null,
+    address        text        not null,
+    act_id         uuid        not null,
+    van            text,
+    delivery_day   date        not null,
+    dispatched_at  timestamptz not null,
+    currency       text        not null,
+    constraint docket_pk primary key (farm_id, docket),
+    constraint docket_number_key unique (farm_id, number),
+    constraint docket_act_key unique (farm_id, act_id),
+    constraint docket_order_fk foreign key (farm_id, order_code) references customer_order,
+    constraint docket_customer_fk foreign key (farm_id, customer) references customer,
+    constraint docket_act_fk foreign key (farm_id, act_id) references act,
+    constraint docket_van_fk foreign key (farm_id, van) references place,
+    constraint docket_number_range check (number > 0)
+);
+create index docket_by_order on docket (farm_id, order_code);
+create index docket_by_time on docket (farm_id, dispatched_at, docket);
+call keep_as_record('docket');
+
+create table docket_line (
+    farm_id       int     not null,
+    docket        text    not null,
+    line          int     not null,
+    order_line    int     not null,
+    product       text    not null,
+    product_name  text    not null,
+    lot           text    not null,
+    place         text    not null,
+    harvest_day   date    not null,
+    best_before   date,
+    grams         bigint  not null,
+    price         numeric(12,4) not null,
+    unit          text    not null,
+    tax_percent   numeric(6,3) not null,
+    amount        numeric(14,4) not null,
+    constraint docket_line_pk primary key (farm_id, docket, line),
+    constraint docket_line_docket_fk foreign key (farm_id, docket) references docket,
+    constraint docket_line_product_fk foreign key (farm_id, product) references product,
+    constraint docket_line_lot_fk foreign key (farm_id, lot) references lot,
+    constraint docket_line_place_fk foreign key (farm_id, place) references place,
+    constraint docket_line_grams_range check (grams > 0),
+    constraint docket_line_unit_known check (unit in ('kg', 'pack')),
+    constraint docket_line_amount_range check (amount >= 0)
+);
+create index docket_line_by_lot on docket_line (farm_id, lot);
+call keep_as_record('docket_line');
+
+create table delivery (
+    farm_id        int         not null,
+    act_id         uuid        not null,
+    docket         text        not null,
+    taken_by       text        not null,
+    temperature_c  double precision,
+    crates_out     int         not null,
+    crates_back    int         not null,
+    constraint delivery_pk primary key (farm_id, act_id),
+    constraint delivery_act_fk foreign key (farm_id, act_id) references act,
+    constraint delivery_docket_fk foreign key (farm_id, docket) references docket,
+    constraint delivery_taken_by_length check (length(taken_by) between 1 and 200),
+    constraint delivery_temperature_c_range check (temperature_c between -40 and 60),
+    constraint delivery_crates_out_range check (crates_out between 0 and 1000),
+    constraint delivery_crates_back_range check (crates_back between 0 and 1000)
+);
+create index delivery_by_docket on delivery (farm_id, docket);
+call keep_as_record('delivery');
+
+create table market_day (
+    farm_id       int     not null,
+    market_day    text    not null,
+    stall         text    not null,
+    customer      text    not null,
+    day           date    not null,
+    status        text    not null,
+    out_act       uuid    not null,
+    close_act     uuid,
+    float_amount  numeric(12,2) not null,
+    cash          numeric(12,2),
+    card          numeric(12,2),
+    fee           numeric(12,2),
+    constraint market_day_pk primary key (farm_id, market_day),
+    constraint market_day_stall_fk foreign key (farm_id, stall) references place,
+    constraint market_day_customer_fk foreign key (farm_id, customer) references customer,
+    constraint market_day_out_act_fk foreign key (farm_id, out_act) references act,
+    constraint market_day_close_act_fk foreign key (farm_id, close_act) references act,
+    constraint market_day_status_known check (status in ('open', 'closed')),
+    constraint market_day_float_amount_range check (float_amount between 0 and 100000),
+    constraint market_day_cash_range check (cash between 0 and 1000000),
+    constraint market_day_card_range check (card between 0 and 1000000),
+    constraint market_day_fee_range check (fee between 0 and 100000),
+    constraint market_day_close_whole check (
+        (status = 'closed') = (close_act is not null and cash is not null and card is not null and fee is not null))
+);
+call keep_farms_apart('market_day');
+grant insert, update (status, close_act, cash, card, fee) on market_day to gillbook_app;
+
+-- What the stall sold of each lot, and its share of the takings.
+create table market_sale (
+    farm_id     int    not null,
+    market_day  text   not null,
+    lot         text   not null,
+    grams       bigint not null,
+    amount      numeric(14,4) not null,
+    constraint market_sale_pk primary key (farm_id, market_day, lot),
+    constraint market_sale_market_day_fk foreign key (farm_id, market_day) references market_day,
+    constraint market_sale_lot_fk foreign key (farm_id, lot) references lot,
+    constraint market_sale_grams_range check (grams > 0),
+    constraint market_sale_amount_range check (amount >= 0)
+);
+call keep_as_record('market_sale');
