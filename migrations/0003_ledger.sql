@@ -173,7 +173,8 @@ create index movement_by_lot on movement (farm_id, lot);
 create index movement_by_to_place on movement (farm_id, to_place);
 call keep_as_record('movement');
 
--- Where each gram is now. Sources have no row; every other place has. `set_aside_g` is promised to an order.
+-- Where each gram is now. Sources and the packing table have no row (what goes onto the table under one act comes off it under the
+-- same act, as another lot); every other place has. `set_aside_g` is promised to an order.
 create table balance (
     farm_id      int    not null,
     lot          text   not null,
@@ -224,7 +225,7 @@ begin
                 union all
                 select farm_id, lot, to_place, grams from posted) m
           join place p on p.farm_id = m.farm_id and p.place = m.place
-         where p.kind not in ('room', 'opening', 'found')
+         where p.kind not in ('room', 'opening', 'found', 'packing')
          group by m.farm_id, m.lot, m.place
          order by m.farm_id, m.lot, m.place
     loop

@@ -325,6 +325,10 @@ impl Cluster {
             "timezone=UTC".into(),
             "log_timezone=UTC".into(),
             "max_wal_size=1GB".into(),
+            // A book begins empty and grows by the hundred rows a day: without fresh statistics the planner would go on taking
+            // every table for a handful of rows.
+            "autovacuum_naptime=5s".into(),
+            "autovacuum_analyze_scale_factor=0.02".into(),
         ] {
             command.arg("-c").arg(setting);
         }

@@ -60,7 +60,7 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
                select m.farm_id, m.lot, m.place, sum(m.delta)::bigint as grams
                  from (select farm_id, lot, from_place as place, -grams as delta from movement
                        union all select farm_id, lot, to_place, grams from movement) m
-                 join place p on p.farm_id = m.farm_id and p.place = m.place and p.kind not in ('room', 'opening', 'found')
+                 join place p on p.farm_id = m.farm_id and p.place = m.place and p.kind not in ('room', 'opening', 'found', 'packing')
                 group by m.farm_id, m.lot, m.place)
            select coalesce(b.farm_id, m.farm_id) as "farm?", format('lot %s at %s: balance %s g, movements %s g',
                   coalesce(b.lot, m.lot), coalesce(b.place, m.place), coalesce(b.grams, 0), coalesce(m.grams, 0)) as "row!"
@@ -71,7 +71,7 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
         r#"select m.farm_id as "farm?", format('lot %s at %s: %s g', m.lot, m.place, sum(m.delta)) as "row!"
              from (select farm_id, lot, from_place as place, -grams as delta from movement
                    union all select farm_id, lot, to_place, grams from movement) m
-             join place p on p.farm_id = m.farm_id and p.place = m.place and p.kind not in ('room', 'opening', 'found')
+             join place p on p.farm_id = m.farm_id and p.place = m.place and p.kind not in ('room', 'opening', 'found', 'packing')
             group by m.farm_id, m.lot, m.place having sum(m.delta) < 0"#
     );
     prove!(

@@ -294,7 +294,7 @@ impl Tx {
                 _ => coinage.by_weight(grams, price),
             };
             for (s, amount) in line.set_aside.iter().zip(coinage.share(amount, &weights)) {
-                let lot = self.lot(&s.lot).await?;
+                let lot = self.lot_facts(&s.lot).await?;
                 let rule = self.best_before_days(&product.product, lot.packaging, at).await?;
                 lines.push(DocketLine {
                     line: i32::try_from(lines.len() + 1).unwrap_or(i32::MAX),

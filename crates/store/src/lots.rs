@@ -86,6 +86,19 @@ pub struct Lot {
     pub caution: &'static str,
 }
 
+/// What a lot is, without where it is and how it has fared.
+#[derive(Debug, Clone)]
+pub(crate) struct LotFacts {
+    pub strain: StrainCode,
+    pub grade: GradeCode,
+    pub packaging: Packaging,
+    pub form: Form,
+    pub harvest_day: NaiveDate,
+    pub harvested_at: DateTime<Utc>,
+    pub best_before: Option<NaiveDate>,
+    pub on_hold: bool,
+}
+
 /// Why a lot is held, released or finished.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -201,6 +214,8 @@ pub enum TraceFrom {
 /// The air of each place, read once for many lots.
 #[derive(Debug, Default)]
 pub(crate) struct Airs {
+    /// The first instant that any of the lots needs.
+    since: DateTime<Utc>,
     by_place: BTreeMap<PlaceCode, Air>,
 }
 
@@ -214,6 +229,23 @@ struct Air {
 }
 
 impl Tx {
+    /// What a lot is, where only that is needed.
+    pub(crate) async fn lot_facts(&mut self, code: &LotCode) -> Result<LotFacts> {
+        sqlx::query_as!(
+            LotFacts,
+            r#"select l.strain as "strain: _", l.grade as "grade: _", l.packaging as "packaging: _", l.form as "form: _", l.harvest_day,
+                      l.harvested_at, l.best_before,
+                      coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
+                        order by e.recorded_at desc, e.event_id desc limit 1) = 'hold', false) as "on_hold!"
+                 from lot l where l.farm_id = $1 and l.lot = $2"#,
+            self.farm.0,
+            code.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?
+        .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
+    }
+
     pub(crate) async fn lot_exists(&mut self, code: &LotCode) -> Result<()> {
         sqlx::query_scalar!(
             r#"select 1 as "one!" from lot where farm_id = $1 and lot = $2"#,
@@ -303,10 +335,12 @@ impl Tx {
         .fetch_all(&mut *self.db)
         .await?;
         let make_ups = self.make_ups(Some(&codes)).await?;
-        let mut airs = Airs::default();
+        let oldest = rows.iter().filter(|r| r.form == Form::Fresh).map(|r| r.harvested_at).min();
+        let mut airs = Airs { since: oldest.unwrap_or(self.now), ..Airs::default() };
         let mut lots = Vec::with_capacity(rows.len());
         for r in rows {
-            let profile = self.profile(&r.strain, r.packaging).await?;
+            // The profile is one of fresh mushrooms.
+            let profile = if r.form == Form::Fresh { self.profile(&r.strain, r.packaging).await? } else { None };
             let mut at = Vec::new();
             for p in places.iter().filter(|p| p.lot == r.lot) {
                 let life = match &profile {
@@ -392,28 +426,23 @@ impl Tx {
                 continue;
             }
             let window = Span { from, until };
-            let air = self.air_of(airs, &arrival.place, harvested_at).await?;
-            let stretch = segments(&air.readings, air.gap, window);
+            let air = self.air_of(airs, &arrival.place).await?;
+            let stretch = segments(part(&air.readings, window, air.gap), air.gap, window);
             let covered: TimeDelta = stretch.iter().map(|s| s.span.until - s.span.from).sum();
             unknown += (until - from) - covered;
             known.extend(stretch);
         }
-        let air = self.air_of(airs, place, harvested_at).await?;
+        let air = self.air_of(airs, place).await?;
         Ok(life_left(profile, &known, unknown, air.recent_c, air.limit_c + 5.0))
     }
 
-    async fn air_of<'a>(&mut self, airs: &'a mut Airs, place: &PlaceCode, since: DateTime<Utc>) -> Result<&'a Air> {
-        let from = since.min(self.now - TimeDelta::days(1));
-        let stale = airs
-            .by_place
-            .get(place)
-            .is_none_or(|a| a.readings.first().is_some_and(|r| r.0 > from + a.gap) && a.readings[0].0 > from);
-        if stale {
+    async fn air_of<'a>(&mut self, airs: &'a mut Airs, place: &PlaceCode) -> Result<&'a Air> {
+        if !airs.by_place.contains_key(place) {
             let limits = self.limits_between(place, self.now).await?;
             let (_, limit_c, gap_minutes) = limits.last().copied().unwrap_or((self.now, 5.0, 15));
             let gap = TimeDelta::minutes(i64::from(gap_minutes));
-            let readings = self.air(place, Span { from: from - TimeDelta::days(7), until: self.now }).await?;
             let day = Span { from: self.now - TimeDelta::days(1), until: self.now };
+            let readings = self.air(place, Span { from: airs.since.min(day.from) - gap, until: self.now }).await?;
             let recent_c = gillbook_core::exposure::exposure(&readings, gap, day, limit_c).mean_c.unwrap_or(limit_c);
             airs.by_place.insert(place.clone(), Air { readings, gap, limit_c, recent_c });
         }
@@ -483,7 +512,7 @@ impl Tx {
         let at = self.happened(new.happened_at, "/happened_at")?;
         // Whoever sends the lot out at this moment holds the same locks: either it is held first, or gone first.
         self.lock_lots(std::slice::from_ref(code)).await?;
-        let lot = self.lot(code).await?;
+        let lot = self.lot_facts(code).await?;
         if lot.on_hold == (kind == LotEventKind::Hold) {
             let text = if lot.on_hold { "is on hold already." } else { "is not on hold." };
             return Err(Refusal::new(Kind::Closed, format!("Lot {code} {text}")).into());
@@ -658,4 +687,11 @@ fn made_of(make_up: Option<&MakeUp>) -> Vec<MadeOf> {
         .flatten()
         .map(|(s, (grams, basis))| MadeOf { batch: s.batch.clone(), flush: s.flush, grams_g: *grams, basis: *basis })
         .collect()
+}
+
+/// The readings that a window can need, out of a longer series in time order.
+fn part(readings: &[Point], window: Span, gap: TimeDelta) -> &[Point] {
+    let from = readings.partition_point(|r| r.0 < window.from - gap);
+    let until = readings.partition_point(|r| r.0 < window.until + gap);
+    &readings[from..until]
 }

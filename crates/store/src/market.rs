@@ -354,7 +354,7 @@ impl Tx {
 
     /// A lot for what came back: its own path and clock, its parent's harvest.
     async fn came_back(&mut self, parent: &LotCode, act: Uuid) -> Result<LotCode> {
-        let p = self.lot(parent).await?;
+        let p = self.lot_facts(parent).await?;
         self.begin_lot(&NewLot {
             strain: &p.strain,
             grade: &p.grade,

@@ -506,7 +506,7 @@ impl Tx {
                 )
                 .into());
             };
-            let lot = self.lot(&c.lot).await.map_err(|_| {
+            let lot = self.lot_facts(&c.lot).await.map_err(|_| {
                 Refusal::field(
                     format!("/chosen/{i}/lot"),
                     format!("There is no lot {} on this farm. Check the code.", c.lot),
@@ -529,7 +529,7 @@ impl Tx {
                 )
                 .into());
             }
-            let there = lot.places.iter().any(|p| p.place == c.place);
+            let there = self.stock(None, Some(&c.place)).await?.iter().any(|r| r.lot == c.lot);
             if !there {
                 return Err(Refusal::new(Kind::NotEnough, format!("{} has nothing of lot {}.", c.place, c.lot))
                     .at(format!("/chosen/{i}/place"))

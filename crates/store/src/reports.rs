@@ -11,7 +11,7 @@ use gillbook_core::{
     risk::{Demand, Stock, at_risk, urgency},
     shelf_life::LifeLeft,
     text::{BatchCode, CookCode, CustomerCode, LotCode, RecipeCode, StrainCode},
-    words::{CustomerKind, OrderStatus, PlaceKind},
+    words::{CustomerKind, Form, OrderStatus, PlaceKind},
     yields::{biological_efficiency, per_block},
 };
 use rust_decimal::Decimal;
@@ -235,7 +235,9 @@ impl Tx {
     pub async fn shelf_life(&mut self) -> Result<ShelfLife> {
         let ways = self.ways().await?;
         let today = day_of(self.now, ways.zone);
-        let lots = self.lots(true, &Page { after: None, limit: 10_000 }).await?;
+        let mut lots = self.lots(true, &Page { after: None, limit: 10_000 }).await?;
+        // Dried goods spoil by their own best-before day or not at all.
+        lots.retain(|l| l.form == Form::Fresh || l.best_before.is_some());
         let rules = sqlx::query!(
             r#"select s.strain as "strain: StrainCode", b.packaging as "packaging: gillbook_core::words::Packaging", min(b.days) as "days!"
                  from (select distinct on (product, packaging) product, packaging, days from best_before_rule
