@@ -45,6 +45,31 @@ pub enum Kind {
     TooMany,
 }
 
+impl Kind {
+    /// Every kind.
+    pub const ALL: &'static [Self] = &[
+        Self::Invalid,
+        Self::NotFound,
+        Self::AlreadyThere,
+        Self::NotEnough,
+        Self::SetAside,
+        Self::OnHold,
+        Self::Closed,
+        Self::AlreadyReversed,
+        Self::NotReversible,
+        Self::RecordKept,
+        Self::Stale,
+        Self::VersionNeeded,
+        Self::PriceMissing,
+        Self::KeyReused,
+        Self::InProgress,
+        Self::ShownOnce,
+        Self::NotSignedIn,
+        Self::NotAllowed,
+        Self::TooMany,
+    ];
+}
+
 /// One field that is to blame, as a JSON pointer (RFC 6901) into the body or the name of a query parameter.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Fault {

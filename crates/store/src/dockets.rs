@@ -553,6 +553,20 @@ impl Tx {
             .ok_or_else(|| Refusal::not_found(DocketCode::WHAT, code).into())
     }
 
+    /// The dockets that an order went out under, void ones too.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn dockets_of(&mut self, order: &OrderCode) -> Result<Vec<DocketCode>> {
+        Ok(sqlx::query_scalar!(
+            r#"select docket as "docket: DocketCode" from docket where farm_id = $1 and order_code = $2 order by number"#,
+            self.farm.0,
+            order.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
     /// Dockets by number, or of one day.
     ///
     /// # Errors

@@ -18,7 +18,7 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use crate::{Page, Result, Tx, orders::expires, readings::CAUTION};
+use crate::{Page, Result, Tx, lots::Lot, orders::expires, readings::CAUTION};
 
 /// How far ahead orders are looked at for the shelf-life report, in days.
 const HORIZON_DAYS: u64 = 14;
@@ -238,23 +238,7 @@ impl Tx {
         let mut lots = self.lots(true, &Page { after: None, limit: 10_000 }).await?;
         // Dried goods spoil by their own best-before day or not at all.
         lots.retain(|l| l.form == Form::Fresh || l.best_before.is_some());
-        let rules = sqlx::query!(
-            r#"select s.strain as "strain: StrainCode", b.packaging as "packaging: gillbook_core::words::Packaging", min(b.days) as "days!"
-                 from (select distinct on (product, packaging) product, packaging, days from best_before_rule
-                        where farm_id = $1 and effective_from <= $2 order by product, packaging, effective_from desc) b
-                 join product_strain s on s.farm_id = $1 and s.product = b.product group by s.strain, b.packaging"#,
-            self.farm.0,
-            self.now
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let last_day = |lot: &crate::lots::Lot| {
-            lot.best_before.unwrap_or_else(|| {
-                let days =
-                    rules.iter().find(|r| r.strain == lot.strain && r.packaging == lot.packaging).map(|r| r.days);
-                expires(lot.harvest_day, days)
-            })
-        };
+        let last_days = self.last_days(&lots).await?;
         let stock: Vec<Stock> = lots
             .iter()
             .flat_map(|lot| {
@@ -264,7 +248,7 @@ impl Tx {
                         lot: lot.lot.clone(),
                         place: p.place.clone(),
                         free: p.grams_g,
-                        expires_on: last_day(lot),
+                        expires_on: last_days.get(&lot.lot).copied().unwrap_or(NaiveDate::MAX),
                         harvest_day: lot.harvest_day,
                     },
                 })
@@ -299,6 +283,36 @@ impl Tx {
             currency: self.farm().await?.currency,
             caution: CAUTION,
         })
+    }
+
+    /// The last day of each lot by the farm's own rule: the lot's best-before day where it was packed, else the shortest rule of the
+    /// products that it could be sold as. Dried lots without a best-before day have none.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn last_days(&mut self, lots: &[Lot]) -> Result<BTreeMap<LotCode, NaiveDate>> {
+        let rules = sqlx::query!(
+            r#"select s.strain as "strain: StrainCode", b.packaging as "packaging: gillbook_core::words::Packaging", min(b.days) as "days!"
+                 from (select distinct on (product, packaging) product, packaging, days from best_before_rule
+                        where farm_id = $1 and effective_from <= $2 order by product, packaging, effective_from desc) b
+                 join product_strain s on s.farm_id = $1 and s.product = b.product group by s.strain, b.packaging"#,
+            self.farm.0,
+            self.now
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(lots
+            .iter()
+            .filter(|l| l.form == Form::Fresh || l.best_before.is_some())
+            .map(|lot| {
+                let by_rule = || {
+                    let days =
+                        rules.iter().find(|r| r.strain == lot.strain && r.packaging == lot.packaging).map(|r| r.days);
+                    expires(lot.harvest_day, days)
+                };
+                (lot.lot.clone(), lot.best_before.unwrap_or_else(by_rule))
+            })
+            .collect())
     }
 
     /// What is ordered and has not gone out, from today on.

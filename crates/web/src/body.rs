@@ -34,6 +34,10 @@ pub(crate) struct Code<T>(pub T);
 #[derive(Debug)]
 pub(crate) struct Asked<T>(pub T);
 
+/// A filled-in form of a page.
+#[derive(Debug)]
+pub(crate) struct Filled<T>(pub T);
+
 /// The version that a change was made from, out of `If-Match`.
 #[derive(Debug)]
 pub(crate) struct IfMatch(pub i32);
@@ -196,6 +200,17 @@ impl<T: DeserializeOwned> FromRequestParts<App> for Asked<T> {
                 let (field, detail) = text.split_once(": ").unwrap_or(("", text));
                 Problem::from(Refusal::field(field, capital(detail)))
             })?;
+        Ok(Self(value))
+    }
+}
+
+impl<T: DeserializeOwned> FromRequest<App> for Filled<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
+        let axum::extract::Form(value) = axum::extract::Form::from_request(request, app).await.map_err(|_| {
+            Problem::bad_syntax("The form did not arrive whole. Open the page again and send it once more.")
+        })?;
         Ok(Self(value))
     }
 }

@@ -24,6 +24,9 @@ pub struct Problem {
     /// Stable type, a URI reference.
     #[serde(rename = "type")]
     kind: String,
+    /// The last part of the type.
+    #[serde(skip)]
+    slug: &'static str,
     /// The type in a few words.
     title: &'static str,
     /// HTTP status.
@@ -42,9 +45,10 @@ pub struct Problem {
 }
 
 impl Problem {
-    pub(crate) fn new(slug: &str, title: &'static str, status: StatusCode, detail: impl Into<String>) -> Self {
+    pub(crate) fn new(slug: &'static str, title: &'static str, status: StatusCode, detail: impl Into<String>) -> Self {
         Self {
             kind: format!("/problems/{slug}"),
+            slug,
             title,
             status: status.as_u16(),
             detail: detail.into(),
@@ -52,6 +56,20 @@ impl Problem {
             errors: Vec::new(),
             retry_after: None,
         }
+    }
+
+    /// Every type: its last part, title and status.
+    pub(crate) fn kinds() -> Vec<(&'static str, &'static str, StatusCode)> {
+        let own = [
+            Self::not_found_page(),
+            Self::wrong_method(),
+            Self::other_site(),
+            Self::too_large(),
+            Self::broken(),
+            Self::not_json(),
+            Self::bad_syntax(""),
+        ];
+        own.into_iter().map(|p| (p.slug, p.title, p.status())).chain(Kind::ALL.iter().map(|k| shape(*k))).collect()
     }
 
     pub(crate) fn status(&self) -> StatusCode {

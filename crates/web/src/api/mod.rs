@@ -23,6 +23,7 @@ use utoipa::{
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
 
+pub(crate) use self::people::sign_in;
 use crate::{App, problem::Problem};
 
 #[derive(OpenApi)]

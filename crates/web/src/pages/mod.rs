@@ -1,14 +1,189 @@
-use crate::{App, problem::Problem};
-use axum::Router;
+//! The pages: server-rendered, at phone size first. A handler reads in one transaction, makes a view of plain strings and
+//! renders a template.
+
+mod books;
+mod desk;
+mod fridge;
+mod orders;
+mod stock;
+mod today;
+mod weigh;
+
+use askama::Template;
+use axum::{
+    Router,
+    http::{StatusCode, header},
+    response::{IntoResponse, Response},
+    routing::{get, post},
+};
+use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
+use gillbook_core::{Grams, words::Role};
+use gillbook_store::{farm::Farm, people::Standing, readings::CAUTION};
+
+pub(crate) use self::orders::docket_pdf;
+use crate::{App, problem::Problem, who::Who};
+
+/// The pages' routes, and the list of them for the table of rules.
 pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
-    (Router::new(), Vec::new())
+    let mut router = Router::new();
+    let mut routes = Vec::new();
+    macro_rules! page {
+        ($method:literal, $path:literal, $how:ident($handler:path)) => {
+            router = router.route($path, $how($handler));
+            routes.push(($method.to_owned(), $path.to_owned()));
+        };
+    }
+    page!("GET", "/", get(today::get_today));
+    page!("GET", "/sign-in", get(desk::get_sign_in));
+    page!("POST", "/sign-in", post(desk::post_sign_in));
+    page!("POST", "/sign-out", post(desk::post_sign_out));
+    page!("GET", "/food-safety", get(desk::get_food_safety));
+    page!("GET", "/problems/{slug}", get(desk::get_problem));
+    page!("GET", "/assets/{file}", get(desk::get_asset));
+    page!("GET", "/weigh", get(weigh::get_weigh));
+    page!("GET", "/fridge", get(fridge::get_fridge));
+    page!("GET", "/stock", get(stock::get_stock));
+    page!("GET", "/lots/{lot}", get(stock::get_lot));
+    page!("GET", "/orders", get(orders::get_orders));
+    page!("GET", "/orders/{order}", get(orders::get_order));
+    page!("POST", "/orders/{order}/set-aside", post(orders::post_set_aside));
+    page!("POST", "/orders/{order}/dispatch", post(orders::post_dispatch));
+    page!("GET", "/dockets/{docket}", get(orders::get_docket));
+    page!("POST", "/dockets/{docket}/delivery", post(orders::post_delivery));
+    page!("GET", "/week", get(books::get_week));
+    page!("GET", "/blocks", get(books::get_blocks));
+    (router, routes)
 }
-pub(crate) fn not_allowed() -> String {
-    String::new()
+
+/// What every page has at its head and foot.
+#[derive(Debug, Clone)]
+struct Head {
+    farm: String,
+    name: String,
+    signed_in: bool,
+    role: Option<Role>,
+    here: &'static str,
+    caution: &'static str,
 }
-pub(crate) async fn docket_pdf(
-    _: gillbook_store::farm::Farm,
-    _: gillbook_store::dockets::Docket,
-) -> Result<Vec<u8>, Problem> {
-    Ok(Vec::new())
+
+impl Head {
+    fn new(farm: &Farm, who: &Who, here: &'static str) -> Self {
+        let role = match who.standing {
+            Standing::Person(role) => Some(role),
+            Standing::Reader | Standing::Probe(_) => None,
+        };
+        Self { farm: farm.name.clone(), name: who.name.clone(), signed_in: true, role, here, caution: CAUTION }
+    }
+
+    fn nobody(here: &'static str) -> Self {
+        Self { farm: "Gillbook".into(), name: String::new(), signed_in: false, role: None, here, caution: CAUTION }
+    }
+
+    /// The pages that the role may see: address, word, whether it is this one.
+    fn places(&self) -> Vec<(&'static str, &'static str, bool)> {
+        let all = [
+            ("/", "Today"),
+            ("/weigh", "Weigh"),
+            ("/fridge", "Fridge"),
+            ("/stock", "Stock"),
+            ("/orders", "Orders"),
+            ("/week", "Week"),
+            ("/blocks", "Blocks"),
+        ];
+        all.into_iter()
+            .filter(|(path, _)| {
+                self.role.is_some_and(|role| {
+                    crate::rules::rule_of("GET", path).is_some_and(|rule| rule.allows.lets(Standing::Person(role)))
+                })
+            })
+            .map(|(path, word)| (path, word, path == self.here))
+            .collect()
+    }
+}
+
+/// A page, rendered.
+struct Page<T>(T);
+
+impl<T: Template> IntoResponse for Page<T> {
+    fn into_response(self) -> Response {
+        match self.0.render() {
+            Ok(html) => {
+                ([(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CACHE_CONTROL, "no-store")], html)
+                    .into_response()
+            }
+            Err(error) => {
+                tracing::error!(%error, "a page could not be rendered");
+                Problem::broken().into_response()
+            }
+        }
+    }
+}
+
+/// A problem, as a page.
+struct Trouble(Problem);
+
+impl From<Problem> for Trouble {
+    fn from(problem: Problem) -> Self {
+        Self(problem)
+    }
+}
+
+impl Trouble {
+    fn page(&self) -> impl IntoResponse + use<> {
+        Page(ProblemPage {
+            head: Head::nobody(""),
+            title: self.0.title().to_owned(),
+            detail: self.0.detail().to_owned(),
+        })
+    }
+}
+
+impl IntoResponse for Trouble {
+    fn into_response(self) -> Response {
+        (self.0.status(), self.page()).into_response()
+    }
+}
+
+#[derive(Template)]
+#[template(path = "problem.html")]
+struct ProblemPage {
+    head: Head,
+    title: String,
+    detail: String,
+}
+
+/// The page for somebody whose role does not see what they asked for.
+pub(crate) fn not_allowed() -> impl IntoResponse {
+    let view = ProblemPage {
+        head: Head::nobody(""),
+        title: "Not for your role".into(),
+        detail: "Your role does not see this page. Ask the owner of the farm.".into(),
+    };
+    (StatusCode::FORBIDDEN, Page(view))
+}
+
+/// Kilograms with two decimals, as pages show them.
+fn kg(grams: Grams) -> String {
+    format!("{:.2}", grams.kg())
+}
+
+fn zone_of(farm: &Farm) -> Tz {
+    farm.zone.parse().unwrap_or(Tz::UTC)
+}
+
+fn clock(at: DateTime<Utc>, zone: Tz) -> String {
+    at.with_timezone(&zone).format("%H:%M").to_string()
+}
+
+fn day_and_clock(at: DateTime<Utc>, zone: Tz) -> String {
+    at.with_timezone(&zone).format("%-d %b %H:%M").to_string()
+}
+
+fn long_day(day: NaiveDate) -> String {
+    day.format("%A %-d %B").to_string()
+}
+
+fn short_day(day: NaiveDate) -> String {
+    day.format("%a %-d %b").to_string()
 }

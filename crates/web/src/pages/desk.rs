@@ -1,0 +1,89 @@
+//! Signing in and out, assets, and the pages that stand still.
+
+use askama::Template;
+use axum::{
+    extract::State,
+    http::{HeaderMap, StatusCode, header},
+    response::{IntoResponse, Redirect, Response},
+};
+use gillbook_store::people::Passphrase;
+use serde::Deserialize;
+
+use super::{Head, Page, Trouble};
+use crate::{
+    App,
+    api::sign_in,
+    body::{Code, Filled},
+    problem::Problem,
+    who::{cookie, secret},
+};
+
+#[derive(Template)]
+#[template(path = "sign_in.html")]
+struct SignInPage {
+    head: Head,
+    wrong: Option<String>,
+}
+
+#[derive(Template)]
+#[template(path = "food_safety.html")]
+struct FoodSafety {
+    head: Head,
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct SignInForm {
+    sign_in_name: String,
+    passphrase: String,
+}
+
+pub(super) async fn get_sign_in() -> impl IntoResponse {
+    Page(SignInPage { head: Head::nobody("/sign-in"), wrong: None })
+}
+
+pub(super) async fn post_sign_in(State(app): State<App>, Filled(form): Filled<SignInForm>) -> Response {
+    match sign_in(&app, &form.sign_in_name, Passphrase::new(&form.passphrase)).await {
+        Ok(cookie) => ([(header::SET_COOKIE, cookie)], Redirect::to("/")).into_response(),
+        Err(problem) => {
+            let view = SignInPage { head: Head::nobody("/sign-in"), wrong: Some(problem.detail().to_owned()) };
+            (problem.status(), Page(view)).into_response()
+        }
+    }
+}
+
+pub(super) async fn post_sign_out(State(app): State<App>, headers: HeaderMap) -> Result<Response, Trouble> {
+    if let Some(secret) = secret(&headers) {
+        app.store.sign_out(&secret, app.now()).await.map_err(Problem::from)?;
+    }
+    Ok(([(header::SET_COOKIE, cookie(&app, ""))], Redirect::to("/sign-in")).into_response())
+}
+
+pub(super) async fn get_food_safety() -> impl IntoResponse {
+    Page(FoodSafety { head: Head::nobody("/food-safety") })
+}
+
+/// What a problem's type means: its address is the type itself.
+pub(super) async fn get_problem(Code(slug): Code<String>) -> Response {
+    match Problem::kinds().into_iter().find(|(known, _, _)| *known == slug) {
+        Some((slug, title, status)) => {
+            let problem = Problem::new(
+                slug,
+                title,
+                status,
+                "An answer of this type says in its detail what happened and what to do, and in its errors which fields are to blame.",
+            );
+            (StatusCode::OK, Trouble(problem).page()).into_response()
+        }
+        None => Trouble(Problem::not_found_page()).into_response(),
+    }
+}
+
+pub(super) async fn get_asset(Code(file): Code<String>) -> Response {
+    let (kind, bytes) = match file.as_str() {
+        "gillbook.css" => ("text/css; charset=utf-8", include_str!("../../assets/gillbook.css")),
+        "weigh.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/weigh.js")),
+        "icon.svg" => ("image/svg+xml", include_str!("../../assets/icon.svg")),
+        _ => return Problem::not_found_page().into_response(),
+    };
+    ([(header::CONTENT_TYPE, kind), (header::CACHE_CONTROL, "max-age=300")], bytes).into_response()
+}

@@ -1,0 +1,246 @@
+//! Fridge: was it cold, is it cold?
+
+use askama::Template;
+use axum::extract::State;
+use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_core::{
+    calendar::Span,
+    exposure::{exposure, segments},
+    refusal::{Kind, Refusal},
+    text::PlaceCode,
+    words::PlaceKind,
+};
+use gillbook_store::{Page as Rows, readings::Temperature};
+use serde::Deserialize;
+
+use super::{Head, Page, Trouble, clock, today::judge, zone_of};
+use crate::{App, body::Asked, read, who::Who};
+
+/// The plot's frame, in its own units.
+const LEFT: f64 = 44.0;
+const RIGHT: f64 = 712.0;
+const TOP: f64 = 8.0;
+const BOTTOM: f64 = 208.0;
+
+#[derive(Template)]
+#[template(path = "fridge.html")]
+pub(super) struct Fridge {
+    head: Head,
+    name: String,
+    now: String,
+    word: String,
+    description: String,
+    lines: Vec<String>,
+    gaps: Vec<GapMark>,
+    ticks: Vec<Mark>,
+    limit: Option<Mark>,
+    hours: Vec<HourMark>,
+    above: String,
+    mean: String,
+    min: String,
+    max: String,
+    known: String,
+    faults: i64,
+    table: Vec<HourRow>,
+    rule: Option<String>,
+    others: String,
+}
+
+struct GapMark {
+    x: String,
+    width: String,
+    middle: String,
+}
+
+struct Mark {
+    y: String,
+    text_y: String,
+    label: String,
+}
+
+struct HourMark {
+    x: String,
+    label: String,
+}
+
+struct HourRow {
+    hour: String,
+    mean: String,
+    max: String,
+    above: String,
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct FridgeAsked {
+    place: Option<PlaceCode>,
+}
+
+fn one(c: Option<f64>) -> String {
+    c.map_or_else(|| "–".into(), |c| format!("{c:.1}"))
+}
+
+pub(super) async fn get_fridge(
+    State(app): State<App>,
+    who: Who,
+    Asked(asked): Asked<FridgeAsked>,
+) -> Result<Page<Fridge>, Trouble> {
+    let view = read!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let zone = zone_of(&farm);
+        let places = tx.places(&Rows { after: None, limit: 500 }).await?;
+        let fridges: Vec<_> = places.into_iter().filter(|p| p.kind == PlaceKind::Fridge).collect();
+        let chosen = match &asked.place {
+            Some(code) => fridges.iter().find(|p| p.place == *code),
+            None => fridges.first(),
+        };
+        let place = chosen
+            .cloned()
+            .ok_or_else(|| Refusal::new(Kind::NotFound, "There is no such fridge. Add one under places."))?;
+        let window = Span { from: tx.now() - TimeDelta::days(1), until: tx.now() };
+        let air = tx.temperature(&place.place, window, TimeDelta::minutes(1)).await?;
+        let limit = air.limit.clone();
+        let others: Vec<String> = fridges.iter().filter(|p| p.place != place.place).map(|p| p.name.clone()).collect();
+        let scale = Scale::of(&air, window);
+        Ok(Fridge {
+            head: Head::new(&farm, &who, "/fridge"),
+            now: one(air.series.last().map(|p| p.c)),
+            word: judge(&air, tx.now(), zone),
+            description: format!(
+                "Between {} and {} °C, {:.0} minutes above the limit, {:.0} per cent of the day known.",
+                one(air.exposure.min_c),
+                one(air.exposure.max_c),
+                air.exposure.above_s / 60.0,
+                air.exposure.coverage * 100.0
+            ),
+            lines: scale.lines(&air),
+            gaps: scale.gaps(&air),
+            ticks: scale.ticks(),
+            limit: limit.as_ref().map(|l| scale.mark(l.warm_c)),
+            hours: (0..=4)
+                .map(|i| {
+                    let at = window.from + TimeDelta::hours(6 * i);
+                    HourMark { x: format!("{:.1}", scale.x(at)), label: clock(at, zone) }
+                })
+                .collect(),
+            above: format!(
+                "{:.0} min, {:.0} degree-minutes",
+                air.exposure.above_s / 60.0,
+                air.exposure.above_degree_minutes
+            ),
+            mean: one(air.exposure.mean_c),
+            min: one(air.exposure.min_c),
+            max: one(air.exposure.max_c),
+            known: format!("{:.0}", air.exposure.coverage * 100.0),
+            faults: air.faults,
+            table: by_hour(&air, window, zone),
+            rule: limit.map(|l| {
+                let example =
+                    if l.example { " This limit is an example: replace it with your local rule." } else { "" };
+                format!("Limit “{}”: {} °C. {}{example}", l.name, l.warm_c, l.rule_text)
+            }),
+            others: if others.is_empty() { String::new() } else { format!("Also: {}.", others.join(", ")) },
+            name: place.name,
+        })
+    })?;
+    Ok(Page(view))
+}
+
+fn by_hour(air: &Temperature, window: Span, zone: chrono_tz::Tz) -> Vec<HourRow> {
+    let points: Vec<(DateTime<Utc>, f64)> = air.series.iter().map(|p| (p.at, p.c)).collect();
+    let (gap, limit) = air.limit.as_ref().map_or((15, f64::MAX), |l| (l.gap_minutes, l.warm_c));
+    (0..24)
+        .map(|hour| {
+            let from = window.from + TimeDelta::hours(hour);
+            let e = exposure(
+                &points,
+                TimeDelta::minutes(gap.into()),
+                Span { from, until: from + TimeDelta::hours(1) },
+                limit,
+            );
+            HourRow {
+                hour: clock(from, zone),
+                mean: one(e.mean_c),
+                max: one(e.max_c),
+                above: format!("{:.0}", e.above_s / 60.0),
+            }
+        })
+        .collect()
+}
+
+/// Turns time and temperature into the plot's units.
+struct Scale {
+    window: Span,
+    low: f64,
+    high: f64,
+}
+
+impl Scale {
+    fn of(air: &Temperature, window: Span) -> Self {
+        let limit = air.limit.as_ref().map_or(5.0, |l| l.warm_c);
+        let low = air.exposure.min_c.unwrap_or(0.0).min(0.0) - 0.5;
+        let high = air.exposure.max_c.unwrap_or(limit).max(limit) + 1.0;
+        Self { window, low: low.max(-30.0), high: high.min(60.0) }
+    }
+
+    fn x(&self, at: DateTime<Utc>) -> f64 {
+        let whole = gillbook_core::exposure::seconds(self.window);
+        let part = gillbook_core::exposure::seconds(Span { from: self.window.from, until: at });
+        LEFT + (RIGHT - LEFT) * (part / whole).clamp(0.0, 1.0)
+    }
+
+    fn y(&self, c: f64) -> f64 {
+        BOTTOM - (BOTTOM - TOP) * ((c - self.low) / (self.high - self.low)).clamp(0.0, 1.0)
+    }
+
+    fn mark(&self, c: f64) -> Mark {
+        Mark { y: format!("{:.1}", self.y(c)), text_y: format!("{:.1}", self.y(c) - 5.0), label: format!("{c} °C") }
+    }
+
+    fn ticks(&self) -> Vec<Mark> {
+        let step = if self.high - self.low > 16.0 { 5.0 } else { 2.0 };
+        let first = (self.low / step).ceil() * step;
+        (0..20)
+            .map(|i| first + step * f64::from(i))
+            .take_while(|c| *c <= self.high)
+            .map(|c| Mark {
+                y: format!("{:.1}", self.y(c)),
+                text_y: format!("{:.1}", self.y(c) + 5.0),
+                label: format!("{c}"),
+            })
+            .collect()
+    }
+
+    /// One line for each stretch without a gap.
+    fn lines(&self, air: &Temperature) -> Vec<String> {
+        let points: Vec<(DateTime<Utc>, f64)> = air.series.iter().map(|p| (p.at, p.c)).collect();
+        let gap = TimeDelta::minutes(air.limit.as_ref().map_or(15, |l| l.gap_minutes).into());
+        let mut lines: Vec<String> = Vec::new();
+        let mut reached = None;
+        for s in segments(&points, gap, self.window) {
+            if reached != Some(s.span.from) {
+                lines.push(format!("{:.1},{:.1}", self.x(s.span.from), self.y(s.from_c)));
+            }
+            if let Some(line) = lines.last_mut() {
+                line.push_str(&format!(" {:.1},{:.1}", self.x(s.span.until), self.y(s.until_c)));
+            }
+            reached = Some(s.span.until);
+        }
+        lines
+    }
+
+    fn gaps(&self, air: &Temperature) -> Vec<GapMark> {
+        let widest = |g: &gillbook_store::readings::Gap| g.until - g.from > TimeDelta::minutes(2);
+        air.gaps
+            .iter()
+            .filter(|g| widest(g))
+            .map(|g| {
+                let (from, until) = (self.x(g.from), self.x(g.until));
+                GapMark {
+                    x: format!("{from:.1}"),
+                    width: format!("{:.1}", until - from),
+                    middle: format!("{:.1}", f64::midpoint(from, until)),
+                }
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,144 @@
+//! Today: what needs me now?
+
+use askama::Template;
+use axum::extract::State;
+use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
+use gillbook_core::{
+    Grams,
+    calendar::{Span, day_begins, day_of},
+    words::PlaceKind,
+};
+use gillbook_store::{Page as Rows, Tx, readings::Temperature};
+
+use super::{Head, Page, Trouble, clock, kg, long_day, zone_of};
+use crate::{App, read, who::Who};
+
+#[derive(Template)]
+#[template(path = "today.html")]
+pub(super) struct Today {
+    head: Head,
+    day: String,
+    strains: Vec<StrainLine>,
+    short: String,
+    at_risk: String,
+    at_risk_word: String,
+    soon: Vec<Soon>,
+    fridges: Vec<FridgeLine>,
+    to_make_up: i64,
+    on_the_way: i64,
+    on_hold: i64,
+    in_fruit: usize,
+    due: usize,
+    next: (&'static str, &'static str),
+}
+
+struct StrainLine {
+    strain: String,
+    free: String,
+    promised: String,
+    word: &'static str,
+}
+
+struct Soon {
+    lot: String,
+    kg: String,
+    when: &'static str,
+    remedy: String,
+}
+
+pub(super) struct FridgeLine {
+    pub name: String,
+    pub place: String,
+    pub now: String,
+    pub worst: String,
+    pub word: String,
+}
+
+pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<Today>, Trouble> {
+    let view = read!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let zone = zone_of(&farm);
+        let morning = tx.morning().await?;
+        let risk = tx.shelf_life().await?;
+        let batches = tx.in_fruit().await?;
+        let fridges = fridges(tx, zone).await?;
+        let soon: Vec<Soon> = risk
+            .lots
+            .iter()
+            .filter(|r| r.when != "later")
+            .take(6)
+            .map(|r| Soon { lot: r.lot.to_string(), kg: kg(r.at_risk_g), when: r.when, remedy: r.remedy.clone() })
+            .collect();
+        let urgent: Grams = risk.lots.iter().filter(|r| r.when != "later").map(|r| r.at_risk_g).sum();
+        Ok(Today {
+            day: long_day(day_of(tx.now(), zone)),
+            strains: morning
+                .strains
+                .iter()
+                .map(|(strain, free, promised)| StrainLine {
+                    strain: strain.to_string(),
+                    free: kg(*free),
+                    promised: kg(*promised),
+                    word: if promised > free { "short" } else { "enough" },
+                })
+                .collect(),
+            short: kg(morning.short_g),
+            at_risk: kg(urgent),
+            at_risk_word: if urgent > Grams::ZERO {
+                "will not be sold in time, today or tomorrow.".into()
+            } else {
+                format!("must go by tomorrow. {} kg later, about {} {}.", kg(risk.at_risk_g), risk.money, risk.currency)
+            },
+            soon,
+            fridges,
+            to_make_up: morning.to_make_up,
+            on_the_way: morning.on_the_way,
+            on_hold: morning.on_hold,
+            in_fruit: batches.len(),
+            due: batches.iter().filter(|b| b.due).count(),
+            next: if morning.to_make_up > 0 { ("/orders", "Make up today's orders") } else { ("/weigh", "Weigh") },
+            head: Head::new(&farm, &who, "/"),
+        })
+    })?;
+    Ok(Page(view))
+}
+
+/// The fridges as they are now, with the worst since midnight.
+async fn fridges(tx: &mut Tx, zone: Tz) -> gillbook_store::Result<Vec<FridgeLine>> {
+    let places = tx.places(&Rows { after: None, limit: 500 }).await?;
+    let mut lines = Vec::new();
+    for place in places.into_iter().filter(|p| p.kind == PlaceKind::Fridge) {
+        let midnight = day_begins(day_of(tx.now(), zone), zone);
+        let from = midnight.min(tx.now() - TimeDelta::hours(1));
+        let window = Span { from, until: tx.now() };
+        let air = tx.temperature(&place.place, window, TimeDelta::minutes(1)).await?;
+        lines.push(FridgeLine {
+            now: air.series.last().map_or_else(|| "–".into(), |p| format!("{:.1}", p.c)),
+            worst: air.exposure.max_c.map_or_else(|| "–".into(), |c| format!("{c:.1}")),
+            word: judge(&air, tx.now(), zone),
+            name: place.name,
+            place: place.place.to_string(),
+        });
+    }
+    Ok(lines)
+}
+
+/// The word under the figure: within the limit since when, too warm since when, or not known.
+pub(super) fn judge(air: &Temperature, now: DateTime<Utc>, zone: Tz) -> String {
+    let (Some(last), Some(limit)) = (air.series.last(), &air.limit) else {
+        return if air.series.is_empty() {
+            "not known: no readings came".into()
+        } else {
+            "no limit is set for it".into()
+        };
+    };
+    let gap = TimeDelta::minutes(i64::from(limit.gap_minutes));
+    if now - last.at > gap {
+        return format!("not known since {}: the probe is silent", clock(last.at, zone));
+    }
+    let points: Vec<(DateTime<Utc>, f64)> = air.series.iter().map(|p| (p.at, p.c)).collect();
+    let since = gillbook_core::exposure::since(&points, gap, limit.warm_c).unwrap_or(last.at);
+    let word = if last.c > limit.warm_c { "above the limit" } else { "within the limit" };
+    format!("{word} of {} °C since {}", limit.warm_c, clock(since, zone))
+}

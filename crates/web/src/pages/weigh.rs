@@ -1,0 +1,43 @@
+//! Weigh: is it down, and right?
+
+use askama::Template;
+use axum::extract::State;
+use gillbook_core::words::{CrateKind, PlaceKind};
+use gillbook_store::Page as Rows;
+use serde_json::json;
+
+use super::{Head, Page, Trouble};
+use crate::{App, read, who::Who};
+
+#[derive(Template)]
+#[template(path = "weigh.html")]
+pub(super) struct Weigh {
+    head: Head,
+    /// What the form needs to know, as JSON that cannot end its script element.
+    facts: String,
+}
+
+pub(super) async fn get_weigh(State(app): State<App>, who: Who) -> Result<Page<Weigh>, Trouble> {
+    let view = read!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let crates = tx.crates(&Rows { after: None, limit: 100 }).await?;
+        let places = tx.places(&Rows { after: None, limit: 500 }).await?;
+        let batches = tx.in_fruit().await?;
+        let last = tx.weighings(true, &Rows { after: None, limit: 5 }).await?;
+        let facts = json!({
+            "implied_decimals": farm.implied_decimals,
+            "grades": farm.grades,
+            "crate": crates.iter().find(|c| c.kind == CrateKind::Crate),
+            "liner": crates.iter().find(|c| c.kind == CrateKind::Liner),
+            "place": places.iter().find(|p| p.kind == PlaceKind::Fridge).map(|p| &p.place),
+            "last": last,
+            "batches": batches.iter().map(|b| json!({
+                "batch": b.batch, "strain": b.strain, "strain_name": b.strain_name, "standing": b.standing,
+                "likely_flush": b.likely_flush, "due": b.due,
+            })).collect::<Vec<_>>(),
+        });
+        let facts = facts.to_string().replace('<', "\\u003c");
+        Ok(Weigh { head: Head::new(&farm, &who, "/weigh"), facts })
+    })?;
+    Ok(Page(view))
+}
