@@ -1,1 +1,1 @@
-
+//! The end-to-end tests stand in the files beside this folder.

@@ -295,10 +295,6 @@ impl Tx {
             )
             .into());
         }
-        let mut lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
-        lots.sort();
-        lots.dedup();
-        self.lock_lots(&lots).await?;
         if original.kind == ActKind::Dispatch
             && let Some(docket) = original.document.as_deref().and_then(|d| d.parse::<DocketCode>().ok())
         {
@@ -309,6 +305,9 @@ impl Tx {
         {
             self.delivery_taken_back(&docket).await?;
         }
+        // After the order, as everywhere.
+        let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
+        self.lock_lots(&lots).await?;
         let id = self.new_id();
         let act = NewAct {
             id,

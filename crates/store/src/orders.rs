@@ -293,6 +293,7 @@ impl Tx {
                 .into());
             }
         };
+        self.lock_set_aside(&order).await?;
         if let Some(lines) = &change.lines {
             let customer = self.customer(&order.customer).await?;
             let lines = self.order_lines(&customer, lines).await?;
@@ -439,6 +440,10 @@ impl Tx {
     pub async fn set_aside(&mut self, code: &OrderCode, new: &NewSetAside) -> Result<Order> {
         let order = self.order_for_change(code).await?;
         expect_open(&order)?;
+        // Every lot that may be touched is locked at once and in one order, before the old setting aside is released:
+        // so two orders that want the same lots cannot wait for each other.
+        let chosen: Vec<LotCode> = new.chosen.iter().flatten().take(500).map(|c| c.lot.clone()).collect();
+        self.lock_lots_for(&order, &chosen).await?;
         self.release_set_aside(code).await?;
         match (&new.chosen, &new.reason) {
             (None, _) => self.set_aside_first_expiring(&order).await?,
@@ -455,6 +460,7 @@ impl Tx {
     pub async fn release(&mut self, code: &OrderCode) -> Result<Order> {
         let order = self.order_for_change(code).await?;
         expect_open(&order)?;
+        self.lock_set_aside(&order).await?;
         self.release_set_aside(code).await?;
         self.order(code).await
     }
@@ -469,7 +475,6 @@ impl Tx {
     async fn set_aside_first_expiring(&mut self, order: &Order) -> Result<()> {
         let customer = self.customer(&order.customer).await?;
         let products = self.products_of(order).await?;
-        self.lock_lots_of(&products).await?;
         let mut rows: Vec<(i32, Taken)> = Vec::new();
         for (line, product) in order.lines.iter().zip(&products) {
             let mut candidates = self.candidates(product).await?;
@@ -494,7 +499,6 @@ impl Tx {
             return Err(Refusal::field("/chosen", "At most 500 lots are chosen at once.").into());
         }
         let lots: Vec<LotCode> = chosen.iter().map(|c| c.lot.clone()).collect();
-        self.lock_lots(&lots).await?;
         self.expect_free_of_hold(&lots).await?;
         let products = self.products_of(order).await?;
         for (i, c) in chosen.iter().enumerate() {
@@ -572,10 +576,18 @@ impl Tx {
         Ok(products)
     }
 
-    /// Locks the balances of every lot in stock that some products could be filled from.
-    async fn lock_lots_of(&mut self, products: &[Product]) -> Result<()> {
+    /// Locks the balances of the lots that are set aside for an order.
+    async fn lock_set_aside(&mut self, order: &Order) -> Result<()> {
+        let lots: Vec<LotCode> = order.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.lot.clone()).collect();
+        self.lock_lots(&lots).await
+    }
+
+    /// Locks the balances of the lots that are set aside for an order, of those chosen for it, and of every lot in stock that it could
+    /// be filled from.
+    async fn lock_lots_for(&mut self, order: &Order, chosen: &[LotCode]) -> Result<()> {
+        let products = self.products_of(order).await?;
         let strains: Vec<String> = products.iter().flat_map(|p| p.strains.iter().map(ToString::to_string)).collect();
-        let lots = sqlx::query_scalar!(
+        let mut lots = sqlx::query_scalar!(
             r#"select distinct l.lot as "lot: LotCode" from lot l join balance b using (farm_id, lot) join place p using (farm_id, place)
                 where l.farm_id = $1 and l.strain = any ($2) and b.grams > 0 and p.kind in ('fridge', 'shelf')"#,
             self.farm.0,
@@ -583,6 +595,8 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
+        lots.extend(order.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.lot.clone()));
+        lots.extend(chosen.iter().cloned());
         self.lock_lots(&lots).await
     }
 

@@ -94,7 +94,9 @@ impl Season {
             if day.weekday() == Weekday::Mon && self.at(day, 5, 0) {
                 println!("week of {day} …");
                 // Sign-ins end after thirty days.
-                client.sign_in(OWNER.2, super::PASSPHRASE).await?;
+                if (day - self.first).num_days() % 21 == 0 {
+                    client.sign_in(OWNER.2, super::PASSPHRASE).await?;
+                }
             }
             self.live_day(client, &probe, day).await.with_context(|| format!("on {day}"))?;
             day = day + Days::new(1);

@@ -1,0 +1,223 @@
+//! A farm in a database of its own, with everything set up to weigh and to sell.
+
+use std::sync::{
+    Arc,
+    atomic::{AtomicI64, Ordering},
+};
+
+use anyhow::Result;
+use axum::Router;
+use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_core::{text::Text, words::Role};
+use gillbook_store::{
+    FarmId, Store,
+    farm::NewFarm,
+    people::{NewPerson, Passphrase},
+};
+use gillbook_web::{App, Settings};
+use serde_json::{Value, json};
+use sqlx::postgres::PgConnectOptions;
+use uuid::Uuid;
+
+use crate::http::{Answer, As, send};
+
+/// The passphrase of everybody.
+const PASSPHRASE: &str = "four words do well";
+
+/// A farm, its router and who is signed in there.
+#[derive(Debug, Clone)]
+pub struct Farm {
+    /// Its number.
+    pub id: FarmId,
+    /// The whole service.
+    pub router: Router,
+    /// The owner.
+    pub owner: As,
+    /// The database, as its superuser.
+    pub admin: PgConnectOptions,
+    /// The service's store.
+    pub store: Store,
+    clock: Arc<AtomicI64>,
+}
+
+fn text<const MIN: usize, const MAX: usize>(text: &str) -> Text<MIN, MAX> {
+    Text::new(text).expect("a good text")
+}
+
+impl Farm {
+    /// A farm with nothing in it but its owner, at 2026-05-04T08:00 in Paris.
+    ///
+    /// # Errors
+    /// When no database is to be had.
+    pub async fn bare() -> Result<Self> {
+        let admin = crate::database().await?;
+        let store = Store::connect(admin.clone().username("gillbook_app"), 12).await?;
+        let start: DateTime<Utc> = "2026-05-04T06:00:00Z".parse()?;
+        let clock = Arc::new(AtomicI64::new(start.timestamp_micros()));
+        let told = clock.clone();
+        let now = Arc::new(move || DateTime::from_timestamp_micros(told.load(Ordering::SeqCst)).unwrap_or_default());
+        let router = gillbook_web::router(App::new(store.clone(), now, Settings::default()));
+        let farm = Self { id: FarmId(0), router, owner: As::Nobody, admin, store, clock };
+        farm.second("ada").await
+    }
+
+    /// Another farm in the same database.
+    ///
+    /// # Errors
+    /// When the name is taken.
+    pub async fn second(&self, owner: &str) -> Result<Self> {
+        let new = NewFarm {
+            name: text(&format!("Farm of {owner}")),
+            zone: chrono_tz::Europe::Paris,
+            currency: "EUR".into(),
+            owner: NewPerson {
+                name: text(owner),
+                initials: text("AB"),
+                role: Role::Owner,
+                sign_in_name: text(owner),
+                passphrase: Passphrase::new(PASSPHRASE),
+            },
+        };
+        let id = self.store.open_farm(&new, self.now()).await?;
+        let owner = self.sign_in(owner).await;
+        Ok(Self { id, owner, ..self.clone() })
+    }
+
+    /// A farm with a strain, two batches in fruit, a fridge with a probe, products, prices and customers.
+    ///
+    /// # Errors
+    /// When no database is to be had.
+    pub async fn new() -> Result<Self> {
+        let farm = Self::bare().await?;
+        farm.set_up().await;
+        Ok(farm)
+    }
+
+    /// Sets a bare farm up.
+    pub async fn set_up(&self) {
+        let life = json!([{"packaging": "open", "spread": 0.2, "source": "test", "points": [{"c": 1, "days": 17}, {"c": 6, "days": 10}, {"c": 20, "days": 2.5}]}]);
+        for (strain, species) in [("OY", "Oyster mushroom"), ("LM", "Lion's mane")] {
+            self.create("/api/strains", json!({"strain": strain, "name": species, "species": species, "latin_name": species, "lowest_safe_c": 0, "expected_yield_g": 1000, "days_to_first_flush": 16, "flush_interval_days": 11, "flushes": 2, "trim_share": 0.1, "life": life})).await;
+        }
+        self.create(
+            "/api/recipes",
+            json!({"recipe": "OAK", "name": "Oak", "block_wet_g": 4200, "block_dry_g": 2000, "block_cost": "2.95"}),
+        )
+        .await;
+        self.create(
+            "/api/rooms",
+            json!({"room": "FR1", "name": "Fruiting", "kind": "fruiting", "capacity_blocks": 200, "area_m2": 20}),
+        )
+        .await;
+        for (batch, strain) in [("B1", "OY"), ("B2", "OY"), ("B3", "LM")] {
+            self.create("/api/batches", json!({"batch": batch, "strain": strain, "recipe": "OAK", "made_on": "2026-04-15", "blocks": 20, "origin": "made"})).await;
+            self.create(&format!("/api/batches/{batch}/moves"), json!({"kind": "moved", "blocks": 20, "room": "FR1"}))
+                .await;
+        }
+        self.create(
+            "/api/crates",
+            json!({"crate": "BLUE", "name": "Blue", "kind": "crate", "tare_dry_g": 1450, "tare_wet_g": 1490}),
+        )
+        .await;
+        self.create(
+            "/api/crates",
+            json!({"crate": "PAPER", "name": "Paper", "kind": "liner", "tare_dry_g": 12, "tare_wet_g": 18}),
+        )
+        .await;
+        self.create("/api/places", json!({"place": "F1", "name": "Fridge", "kind": "fridge", "limit": {"name": "Cold", "warm_c": 5, "cold_c": 0, "example": true}})).await;
+        self.create("/api/places", json!({"place": "VAN", "name": "Van", "kind": "van"})).await;
+        self.create("/api/places", json!({"place": "STALL", "name": "Stall", "kind": "stall"})).await;
+        self.create("/api/probes", json!({"probe": "p1", "place": "F1"})).await;
+        self.create("/api/price-lists", json!({"price_list": "TABLE", "name": "Table"})).await;
+        for product in ["OY", "LM"] {
+            self.create("/api/products", json!({"product": product, "name": product, "strains": [product], "least_grade": "B", "tax_percent": "5.5"})).await;
+        }
+        self.create("/api/prices", json!({"price_list": "TABLE", "product": "OY", "amount": "17.50", "unit": "kg"}))
+            .await;
+        for (code, kind) in [("PLUM", "restaurant"), ("SATURDAY", "market")] {
+            self.create("/api/customers", json!({"customer": code, "name": code, "kind": kind, "price_list": "TABLE"}))
+                .await;
+        }
+    }
+
+    /// The time on the farm.
+    #[must_use]
+    pub fn now(&self) -> DateTime<Utc> {
+        DateTime::from_timestamp_micros(self.clock.load(Ordering::SeqCst)).unwrap_or_default()
+    }
+
+    /// Lets time pass.
+    pub fn pass(&self, time: TimeDelta) {
+        self.clock.fetch_add(time.num_microseconds().unwrap_or(0), Ordering::SeqCst);
+    }
+
+    /// Signs somebody in.
+    pub async fn sign_in(&self, name: &str) -> As {
+        let body = json!({"sign_in_name": name, "passphrase": PASSPHRASE});
+        let answer = self.ask(&As::Nobody, "POST", "/api/sign-in", &[], Some(body)).await;
+        assert_eq!(answer.status, 204, "{}", answer.text);
+        let cookie =
+            answer.headers["set-cookie"].to_str().expect("a cookie").split(';').next().unwrap_or_default().to_owned();
+        As::Cookie(cookie)
+    }
+
+    /// Adds a person and signs them in.
+    pub async fn person(&self, role: &str) -> As {
+        let name = format!("{role}{}", self.id.0);
+        let initials = role[..2].to_uppercase();
+        self.create(
+            "/api/people",
+            json!({"name": name, "initials": initials, "role": role, "sign_in_name": name, "passphrase": PASSPHRASE}),
+        )
+        .await;
+        self.sign_in(&name).await
+    }
+
+    /// Sends a request.
+    pub async fn ask(
+        &self,
+        who: &As,
+        method: &str,
+        path: &str,
+        headers: &[(&str, &str)],
+        body: Option<Value>,
+    ) -> Answer {
+        let mut all = headers.to_vec();
+        if body.is_some() {
+            all.push(("content-type", "application/json"));
+        }
+        let bytes = body.map(|b| b.to_string().into_bytes()).unwrap_or_default();
+        send(&self.router, who, method, path, &all, bytes).await
+    }
+
+    /// Sends raw bytes as the owner.
+    pub async fn raw(&self, method: &str, path: &str, headers: &[(&str, &str)], body: Vec<u8>) -> Answer {
+        send(&self.router, &self.owner, method, path, headers, body).await
+    }
+
+    /// Posts as the owner with a new key.
+    pub async fn post(&self, path: &str, body: Value) -> Answer {
+        self.ask(&self.owner, "POST", path, &[("idempotency-key", &Uuid::new_v4().to_string())], Some(body)).await
+    }
+
+    /// Posts as the owner what must be taken.
+    pub async fn create(&self, path: &str, body: Value) -> Value {
+        self.post(path, body).await.expect(201)
+    }
+
+    /// Reads as the owner what must be there.
+    pub async fn get(&self, path: &str) -> Value {
+        self.ask(&self.owner, "GET", path, &[], None).await.expect(200)
+    }
+
+    /// A weighing's body: so many grams net from B1.
+    #[must_use]
+    pub fn weighing(net_g: i64) -> Value {
+        json!({"id": Uuid::new_v4(), "sources": [{"batch": "B1", "flush": 1}], "grade": "A", "gross_g": net_g + 1462, "tare": {"crate": "BLUE", "liner": "PAPER"}})
+    }
+
+    /// Weighs so many grams and returns the lot.
+    pub async fn lot_of(&self, net_g: i64) -> String {
+        self.create("/api/weighings", Self::weighing(net_g)).await["lot"].as_str().unwrap_or_default().to_owned()
+    }
+}

@@ -1,0 +1,96 @@
+//! Requests to the router, without a socket.
+
+use axum::{
+    body::{Body, to_bytes},
+    http::{Request, header},
+};
+use serde_json::Value;
+use tower::ServiceExt;
+
+/// Who asks.
+#[derive(Debug, Clone)]
+pub enum As {
+    /// Nobody.
+    Nobody,
+    /// The holder of a cookie.
+    Cookie(String),
+    /// The holder of a token.
+    Token(String),
+}
+
+/// An answer.
+#[derive(Debug, Clone)]
+pub struct Answer {
+    /// HTTP status.
+    pub status: u16,
+    /// Headers.
+    pub headers: axum::http::HeaderMap,
+    /// Body, as it came.
+    pub text: String,
+}
+
+impl Answer {
+    /// The body as JSON.
+    ///
+    /// # Panics
+    /// When it is none.
+    #[must_use]
+    #[track_caller]
+    pub fn json(&self) -> Value {
+        serde_json::from_str(&self.text).unwrap_or_else(|e| panic!("{e}: {}", self.text))
+    }
+
+    /// The body, if the status is the expected one.
+    ///
+    /// # Panics
+    /// When it is not.
+    #[expect(clippy::must_use_candidate, reason = "often only the status is looked at")]
+    #[track_caller]
+    pub fn expect(&self, status: u16) -> Value {
+        assert_eq!(self.status, status, "{}", self.text);
+        if self.text.is_empty() { Value::Null } else { self.json() }
+    }
+
+    /// Asserts a problem of a type that blames a field.
+    ///
+    /// # Panics
+    /// When it is another answer.
+    #[track_caller]
+    pub fn expect_problem(&self, status: u16, slug: &str, pointer: Option<&str>) {
+        let json = self.expect(status);
+        assert_eq!(self.headers[header::CONTENT_TYPE], "application/problem+json");
+        assert_eq!(json["type"], format!("/problems/{slug}"), "{json}");
+        assert!(json["detail"].as_str().is_some_and(|d| d.len() > 15), "{json}");
+        if let Some(pointer) = pointer {
+            let blamed = json["errors"].as_array().is_some_and(|e| e.iter().any(|e| e["pointer"] == pointer));
+            assert!(blamed, "{pointer} is not blamed: {json}");
+        }
+    }
+}
+
+/// Sends a request through a router.
+///
+/// # Panics
+/// When the request cannot be built or the answer not be read.
+pub async fn send(
+    router: &axum::Router,
+    who: &As,
+    method: &str,
+    path: &str,
+    headers: &[(&str, &str)],
+    body: Vec<u8>,
+) -> Answer {
+    let mut request = Request::builder().method(method).uri(path);
+    request = match who {
+        As::Nobody => request,
+        As::Cookie(cookie) => request.header(header::COOKIE, cookie),
+        As::Token(token) => request.header(header::AUTHORIZATION, format!("Bearer {token}")),
+    };
+    for (name, value) in headers {
+        request = request.header(*name, *value);
+    }
+    let response = router.clone().oneshot(request.body(Body::from(body)).expect("a request")).await.expect("an answer");
+    let (parts, body) = response.into_parts();
+    let bytes = to_bytes(body, 64 * 1024 * 1024).await.expect("a body");
+    Answer { status: parts.status.as_u16(), headers: parts.headers, text: String::from_utf8_lossy(&bytes).into_owned() }
+}

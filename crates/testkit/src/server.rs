@@ -1,0 +1,89 @@
+//! Databases: one a test, cut from a template that has the schema.
+
+use std::{
+    path::PathBuf,
+    process::{Command, Stdio},
+    str::FromStr,
+    time::{Duration, Instant},
+};
+
+use anyhow::{Context, Result, bail};
+use gillbook_store::migrate::migrate;
+use sqlx::{Connection, PgConnection, postgres::PgConnectOptions};
+use tokio::sync::OnceCell;
+use uuid::Uuid;
+
+static SERVER: OnceCell<PgConnectOptions> = OnceCell::const_new();
+
+/// A new database with the schema, as its superuser sees it.
+///
+/// # Errors
+/// When no server is to be had.
+pub async fn database() -> Result<PgConnectOptions> {
+    let admin = SERVER.get_or_try_init(server).await?;
+    let name = format!("t_{}", Uuid::new_v4().simple());
+    let mut db = PgConnection::connect_with(admin).await?;
+    // One at a time: a template may not be in use by another copy.
+    sqlx::query("select pg_advisory_lock(7011)").execute(&mut db).await?;
+    sqlx::query(sqlx::AssertSqlSafe(format!("create database {name} template gillbook_template")))
+        .execute(&mut db)
+        .await?;
+    db.close().await?;
+    Ok(admin.clone().database(&name))
+}
+
+async fn server() -> Result<PgConnectOptions> {
+    let admin = match std::env::var("GILLBOOK_TEST_DATABASE_URL") {
+        Ok(url) => PgConnectOptions::from_str(&url)?,
+        Err(_) => throw_away().await?,
+    };
+    let mut db = PgConnection::connect_with(&admin).await?;
+    sqlx::query("select pg_advisory_lock(7011)").execute(&mut db).await?;
+    let there: bool = sqlx::query_scalar("select exists (select from pg_database where datname = 'gillbook_template')")
+        .fetch_one(&mut db)
+        .await?;
+    if !there {
+        sqlx::query("create database gillbook_building").execute(&mut db).await?;
+        migrate(&admin.clone().database("gillbook_building")).await?;
+        sqlx::query("alter database gillbook_building rename to gillbook_template").execute(&mut db).await?;
+    }
+    db.close().await?;
+    Ok(admin)
+}
+
+/// Starts a cluster that lives as long as this process: its shell ends it when the process's end of the pipe closes.
+async fn throw_away() -> Result<PgConnectOptions> {
+    let bin = gillbook::cluster::find_binaries()?;
+    let home = PathBuf::from(format!("/tmp/gillbook-test-{}", std::process::id()));
+    let script = r#"
+        set -e
+        mkdir -p "$2" && chmod 755 "$2"
+        run() { "$@"; }
+        if [ "$(id -u)" = 0 ]; then chown postgres "$2"; run() { setpriv --reuid=postgres --regid=postgres --clear-groups "$@"; }; fi
+        run "$1/initdb" -D "$2/data" -U gillbook_admin -A trust --no-instructions --locale=C --encoding=UTF8 >/dev/null
+        run "$1/postgres" -D "$2/data" -k "$2" -c listen_addresses= -c fsync=off -c full_page_writes=off -c synchronous_commit=off \
+            -c max_connections=300 -c timezone=UTC -c deadlock_timeout=100ms >"$2/log" 2>&1 &
+        server=$!
+        read -r _ || true
+        kill -QUIT $server; wait $server || true
+        rm -rf "$2""#;
+    let mut shell = Command::new("sh")
+        .args(["-c", script, "sh"])
+        .arg(&bin)
+        .arg(&home)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::null())
+        .spawn()
+        .context("starting a throw-away database")?;
+    // Kept open until the process ends.
+    std::mem::forget(shell.stdin.take());
+    let options = PgConnectOptions::new_without_pgpass().socket(&home).username("gillbook_admin").database("postgres");
+    let began = Instant::now();
+    while PgConnection::connect_with(&options).await.is_err() {
+        if shell.try_wait()?.is_some() || began.elapsed() > Duration::from_secs(60) {
+            bail!("the throw-away database did not come up");
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    Ok(options)
+}

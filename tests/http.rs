@@ -1,0 +1,403 @@
+//! What people do, at the HTTP surface.
+
+use anyhow::Result;
+use chrono::TimeDelta;
+use gillbook_testkit::{As, Farm};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+#[tokio::test]
+async fn a_week_from_the_scale_to_the_close() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(5000).await;
+    let order = farm
+        .create(
+            "/api/orders",
+            json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 1235}]}),
+        )
+        .await;
+    let code = order["order"].as_str().unwrap_or_default();
+    let aside =
+        farm.ask(&farm.owner, "PUT", &format!("/api/orders/{code}/set-aside"), &[], Some(json!({}))).await.expect(200);
+    assert_eq!(aside["lines"][0]["set_aside"][0]["grams_g"], 1235);
+    let docket = farm.create("/api/dockets", json!({"order": code, "van": "VAN"})).await;
+    // 1.235 kg at 17.50 is 21.6125, half up 21.61.
+    assert_eq!((&docket["docket"], &docket["net"]), (&json!("D-1"), &json!("21.61")));
+    farm.create("/api/dockets/D-1/delivery", json!({"taken_by": "Cook", "temperature_c": 3.5})).await;
+    farm.create("/api/dockets/D-1/returns", json!({"lines": [{"line": 1, "grams_g": 235}], "reason": "Broken"})).await;
+    farm.create(
+        "/api/movements",
+        json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 100, "reason": "Soft"}),
+    )
+    .await;
+    farm.create("/api/stock-counts", json!({"place": "F1", "lots": [{"lot": lot, "counted_g": 3600}]})).await;
+    let week = farm.get("/api/reports/weeks/2026-W19").await;
+    let total = &week["now"]["total"];
+    for (field, grams) in [
+        ("harvested_g", 5000),
+        ("sold_g", 1000),
+        ("wasted_g", 335),
+        ("weight_lost_g", 65),
+        ("closing_g", 3600),
+        ("difference_g", 0),
+    ] {
+        assert_eq!(total[field], grams, "{field}: {total}");
+    }
+    farm.post("/api/weeks/2026-W19/close", json!({})).await.expect_problem(409, "closed", None);
+    farm.pass(TimeDelta::days(7));
+    farm.create("/api/weeks/2026-W19/close", json!({})).await;
+    farm.post("/api/weeks/2026-W19/close", json!({})).await.expect_problem(409, "closed", None);
+    let trace = farm.get(&format!("/api/lots/{lot}/trace")).await;
+    assert_eq!((&trace["came_from"][0]["batch"], &trace["went_to"][0]["customer"]), (&json!("B1"), &json!("PLUM")));
+    let forward = farm.get("/api/trace?batch=B1").await;
+    assert_eq!(forward["went_to"][0]["docket"], "D-1");
+    let earnings = farm.get("/api/reports/earnings").await;
+    assert_eq!(earnings["batches"][0]["sold_g"], 1000);
+    Ok(())
+}
+
+#[tokio::test]
+async fn packing_and_market_make_child_lots() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(4000).await;
+    let packing = json!({"place": "F1", "lots_in": [{"lot": lot, "grams_g": 1000}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 900}], "trim_g": 70, "water_g": 30});
+    let made = farm.create("/api/packings", packing.clone()).await;
+    let child = farm.get(&format!("/api/lots/{}", made["made"][0].as_str().unwrap_or_default())).await;
+    assert_eq!(child["made_of"][0]["grams_g"], 900);
+    let mut short = packing;
+    short["trim_g"] = json!(69);
+    farm.post("/api/packings", short).await.expect_problem(422, "invalid", Some("/lots_out"));
+    farm.create("/api/market-days", json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "60.00", "taken": [{"lot": lot, "place": "F1", "grams_g": 2000}]})).await;
+    let reckoning = json!({"lots": [{"lot": lot, "back_g": 300, "wasted_g": 50, "tasted_g": 20}], "back_place": "F1", "cash": "80.00", "card": "10.00", "fee": "5.00"});
+    let day = farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(reckoning)).await.expect(200);
+    assert_eq!((&day["takings"], &day["sold"][0]["grams_g"]), (&json!("30.00"), &json!(1630)));
+    assert_eq!(farm.get("/api/reports/weeks/2026-W19").await["now"]["total"]["difference_g"], 0);
+    Ok(())
+}
+
+#[tokio::test]
+async fn sent_ten_times_counts_once() -> Result<()> {
+    let farm = Farm::new().await?;
+    let weighing = Farm::weighing(800);
+    let send = || farm.ask(&farm.owner, "POST", "/api/weighings", &[], Some(weighing.clone()));
+    let first = send().await;
+    assert_eq!(first.status, 201, "{}", first.text);
+    let again = futures::future::join_all((0..9).map(|_| send())).await;
+    assert!(again.iter().all(|a| a.status == 201 && a.text == first.text));
+    let at_once = Farm::weighing(700);
+    let all = futures::future::join_all(
+        (0..10).map(|_| farm.ask(&farm.owner, "POST", "/api/weighings", &[], Some(at_once.clone()))),
+    )
+    .await;
+    assert!(all.iter().all(|a| a.status == 201 && a.text == all[0].text));
+    assert_eq!(farm.get("/api/weighings").await["rows"].as_array().map(Vec::len), Some(2));
+    let mut other = weighing.clone();
+    other["gross_g"] = json!(9999);
+    farm.ask(&farm.owner, "POST", "/api/weighings", &[], Some(other)).await.expect_problem(422, "key-reused", None);
+    let key = Uuid::new_v4().to_string();
+    let order = json!({"customer": "PLUM", "delivery_day": "2026-05-06", "lines": [{"product": "OY", "grams_g": 500}]});
+    for _ in 0..10 {
+        let answer =
+            farm.ask(&farm.owner, "POST", "/api/orders", &[("idempotency-key", &key)], Some(order.clone())).await;
+        assert_eq!(answer.expect(201)["order"], "O-1");
+    }
+    farm.ask(&farm.owner, "POST", "/api/orders", &[], Some(order)).await.expect_problem(400, "bad-request", None);
+    Ok(())
+}
+
+#[tokio::test]
+async fn readings_are_kept_once_and_faults_are_no_temperatures() -> Result<()> {
+    let farm = Farm::new().await?;
+    let now = farm.now().timestamp();
+    let pack = json!([
+        {"bn": "p1", "bt": now - 600, "bu": "Cel", "v": 2.0}, {"t": 60, "v": 2.5}, {"t": 120, "v": 85.0}, {"t": 180, "v": -127},
+        {"t": 240, "vs": "NaN"}, {"t": 99_999_999, "v": 1.0}, {"t": 300, "u": "%RH", "v": 50}, {"n": "x", "t": 300, "v": 2}, {"t": 360, "v": 2.25, "colour_": 1}
+    ]);
+    let first = farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(pack.clone())).await.expect(200);
+    assert_eq!((&first["accepted"], &first["faults"]), (&json!(5), &json!(3)), "{first}");
+    let refused: Vec<i64> =
+        first["refused"].as_array().into_iter().flatten().filter_map(|r| r["index"].as_i64()).collect();
+    assert_eq!(refused, [5, 6, 7, 8]);
+    let again = farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(pack)).await.expect(200);
+    assert_eq!((&again["accepted"], &again["duplicate"]), (&json!(0), &json!(5)));
+    let other = json!([{"n": "p1", "u": "Cel", "t": now - 600, "v": 3.0}]);
+    let other = farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(other)).await.expect(200);
+    assert_eq!(other["refused"][0]["remedy"], "permanent");
+    let nan = format!(r#"[{{"n":"p1","u":"Cel","t":{},"v":NaN}}]"#, now - 30);
+    let nan = farm
+        .raw("POST", "/api/readings", &[("content-type", "application/senml+json")], nan.into_bytes())
+        .await
+        .expect(200);
+    assert_eq!(nan["faults"], 1);
+    let air = farm.get("/api/places/F1/temperature").await;
+    assert_eq!(
+        (&air["exposure"]["known_s"], &air["exposure"]["mean_c"], &air["faults"]),
+        (&json!(60.0), &json!(2.25), &json!(4))
+    );
+    let token = farm.create("/api/tokens", json!({"name": "board", "scope": "readings", "probe": "p1"})).await;
+    let token = As::Token(token["secret"].as_str().unwrap_or_default().to_owned());
+    farm.ask(&token, "POST", "/api/readings", &[], Some(json!([{"n": "p1", "u": "Cel", "t": now - 10, "v": 2}])))
+        .await
+        .expect(200);
+    farm.ask(&token, "GET", "/api/stock", &[], None).await.expect_problem(403, "not-allowed", None);
+    Ok(())
+}
+
+#[tokio::test]
+async fn bad_weighings_name_the_field_and_keep_nothing() -> Result<()> {
+    let farm = Farm::new().await?;
+    let with = |changes: Value| {
+        let mut body = Farm::weighing(500);
+        for (k, v) in changes.as_object().into_iter().flatten() {
+            body[k] = v.clone();
+        }
+        body
+    };
+    for (changes, status, slug, pointer) in [
+        (json!({"gross_g": -5}), 422, "invalid", "/gross_g"),
+        (json!({"gross_g": 0}), 422, "invalid", "/gross_g"),
+        (json!({"gross_g": 90_000_000}), 422, "invalid", "/gross_g"),
+        (json!({"gross_g": 12.5}), 422, "invalid", "/gross_g"),
+        (json!({"gross_g": 1000}), 422, "invalid", "/tare_g"),
+        (json!({"sources": [{"batch": "B1", "flush": 3}]}), 422, "invalid", "/sources/0/flush"),
+        (json!({"sources": [{"batch": "NONE", "flush": 1}]}), 422, "invalid", "/sources/0/batch"),
+        (
+            json!({"sources": [{"batch": "B1", "flush": 1}, {"batch": "B3", "flush": 1}]}),
+            422,
+            "invalid",
+            "/sources/1/batch",
+        ),
+        (json!({"sources": []}), 422, "invalid", "/sources"),
+        (json!({"weighed_at": "2026-05-09T07:00:00Z"}), 422, "invalid", "/weighed_at"),
+        (json!({"weighed_at": "2026-05-04T07:00:00"}), 422, "invalid", "/weighed_at"),
+        (json!({"grade": "Z"}), 422, "invalid", "/grade"),
+        (json!({"place": "STALL"}), 422, "invalid", "/place"),
+    ] {
+        farm.post("/api/weighings", with(changes)).await.expect_problem(status, slug, Some(pointer));
+    }
+    farm.create("/api/batches/B2/moves", json!({"kind": "finished", "blocks": 20})).await;
+    farm.post("/api/weighings", with(json!({"sources": [{"batch": "B2", "flush": 1}]}))).await.expect_problem(
+        409,
+        "closed",
+        Some("/sources/0/batch"),
+    );
+    assert_eq!(farm.get("/api/weighings").await["rows"], json!([]));
+    assert_eq!(farm.get("/api/lots").await["rows"], json!([]));
+    Ok(())
+}
+
+#[tokio::test]
+async fn bad_requests_are_told_apart() -> Result<()> {
+    let farm = Farm::new().await?;
+    let json_type = [("content-type", "application/json")];
+    farm.raw("POST", "/api/orders", &json_type, b"{\"customer\":".to_vec()).await.expect_problem(
+        400,
+        "bad-request",
+        None,
+    );
+    farm.raw("POST", "/api/orders", &[("content-type", "text/plain")], b"{}".to_vec()).await.expect_problem(
+        415,
+        "wrong-content-type",
+        None,
+    );
+    farm.raw("POST", "/api/readings", &json_type, vec![b' '; 100 * 1024 * 1024]).await.expect_problem(
+        413,
+        "too-large",
+        None,
+    );
+    let pack: Vec<u8> = format!("[{}]", vec!["{}"; 20_000].join(",")).into_bytes();
+    farm.raw("POST", "/api/readings", &json_type, pack).await.expect_problem(422, "invalid", None);
+    farm.ask(&farm.owner, "GET", "/api/nowhere", &[], None).await.expect_problem(404, "not-found", None);
+    let customer = |name: &str| json!({"customer": "NEW", "name": name, "kind": "shop", "price_list": "TABLE"});
+    farm.post("/api/customers", customer(&"x".repeat(10_000))).await.expect_problem(422, "invalid", Some("/name"));
+    farm.create("/api/customers", customer("きのこ料理 «Гриб» مطعم")).await;
+    assert_eq!(farm.get("/api/customers/NEW").await["name"], "きのこ料理 «Гриб» مطعم");
+    farm.post("/api/customers", customer("Again")).await.expect_problem(409, "already-there", None);
+    Ok(())
+}
+
+#[tokio::test]
+async fn orders_hold_what_they_promise() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    let order = |product: &str, grams: i64| json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": product, "grams_g": grams}]});
+    farm.create("/api/orders", order("OY", 1500)).await;
+    let aside = farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
+    assert_eq!(aside["lines"][0]["short_g"], 500);
+    farm.post("/api/dockets", json!({"order": "O-1"})).await.expect_problem(409, "not-enough", None);
+    let waste = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 100, "reason": "Soft"});
+    let refused = farm.post("/api/movements", waste).await;
+    refused.expect_problem(409, "set-aside", None);
+    assert!(refused.text.contains("O-1"), "{}", refused.text);
+    farm.create(&format!("/api/lots/{lot}/hold"), json!({"reason": "Smell"})).await;
+    farm.post("/api/dockets", json!({"order": "O-1", "short": true})).await.expect_problem(409, "on-hold", None);
+    farm.create(&format!("/api/lots/{lot}/release"), json!({"reason": "Was the crate"})).await;
+    let version = farm.get("/api/orders/O-1").await["version"].as_i64().unwrap_or(0);
+    let etag = format!("\"{version}\"");
+    let cancel = json!({"status": "cancelled"});
+    farm.ask(&farm.owner, "PATCH", "/api/orders/O-1", &[], Some(cancel.clone())).await.expect_problem(
+        428,
+        "version-needed",
+        None,
+    );
+    farm.ask(&farm.owner, "PATCH", "/api/orders/O-1", &[("if-match", &etag)], Some(json!({"note": "first"})))
+        .await
+        .expect(200);
+    farm.ask(&farm.owner, "PATCH", "/api/orders/O-1", &[("if-match", &etag)], Some(json!({"note": "second"})))
+        .await
+        .expect_problem(412, "stale", None);
+    let etag = format!("\"{}\"", version + 1);
+    farm.ask(&farm.owner, "PATCH", "/api/orders/O-1", &[("if-match", &etag)], Some(cancel)).await.expect(200);
+    farm.post("/api/dockets", json!({"order": "O-1"})).await.expect_problem(409, "closed", Some("/order"));
+    assert_eq!(farm.get("/api/stock").await["rows"][0]["free_g"], 1000);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_missing_price_stops_the_docket_and_a_reversal_frees_the_grams() -> Result<()> {
+    let farm = Farm::new().await?;
+    let mut weighing = Farm::weighing(900);
+    weighing["sources"] = json!([{"batch": "B3", "flush": 1}]);
+    farm.create("/api/weighings", weighing.clone()).await;
+    farm.create(
+        "/api/orders",
+        json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "LM", "grams_g": 900}]}),
+    )
+    .await;
+    farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
+    farm.post("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await.expect_problem(409, "price-missing", None);
+    farm.create("/api/prices", json!({"price_list": "TABLE", "product": "LM", "amount": "24", "unit": "kg"})).await;
+    let docket = farm.create("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await;
+    let id = weighing["id"].as_str().unwrap_or_default();
+    farm.post(&format!("/api/weighings/{id}/reversal"), json!({"reason": "Wrong"})).await.expect_problem(
+        409,
+        "not-reversible",
+        None,
+    );
+    let act = docket["act_id"].as_str().unwrap_or_default();
+    farm.create(&format!("/api/acts/{act}/reversal"), json!({"reason": "Van broke down"})).await;
+    assert_eq!(farm.get("/api/dockets/D-1").await["status"], "void");
+    farm.create(&format!("/api/weighings/{id}/reversal"), json!({"reason": "Wrong"})).await;
+    farm.post(&format!("/api/weighings/{id}/reversal"), json!({"reason": "Wrong"})).await.expect_problem(
+        409,
+        "already-reversed",
+        None,
+    );
+    assert_eq!(farm.get("/api/stock").await["rows"], json!([]));
+    Ok(())
+}
+
+#[tokio::test]
+async fn pages_answer_and_the_docket_is_a_pdf() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(2000).await;
+    farm.create(
+        "/api/orders",
+        json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 500}]}),
+    )
+    .await;
+    let set_aside = farm.raw("POST", "/orders/O-1/set-aside", &[], Vec::new()).await;
+    assert_eq!(set_aside.status, 303, "{}", set_aside.text);
+    let form = [("content-type", "application/x-www-form-urlencoded")];
+    let body = format!("key={}&van=VAN", Uuid::new_v4()).into_bytes();
+    for _ in 0..2 {
+        let sent = farm.raw("POST", "/orders/O-1/dispatch", &form, body.clone()).await;
+        assert_eq!((sent.status, sent.headers["location"].to_str()?), (303, "/dockets/D-1"), "{}", sent.text);
+    }
+    for path in [
+        "/",
+        "/weigh",
+        "/fridge",
+        "/stock",
+        "/orders",
+        "/orders/O-1",
+        "/dockets/D-1",
+        "/week",
+        "/blocks",
+        "/food-safety",
+        "/sign-in",
+        "/problems/stale",
+        &format!("/lots/{lot}"),
+    ] {
+        let page = farm.raw("GET", path, &[], Vec::new()).await;
+        assert_eq!(page.status, 200, "{path}: {}", page.text);
+        assert!(
+            page.text.contains("</html>") && page.text.contains("Gillbook does not judge whether food is fit to eat"),
+            "{path}"
+        );
+        assert!(page.text.len() < 60_000, "{path} has {} bytes", page.text.len());
+    }
+    let pdf = farm.raw("GET", "/api/dockets/D-1/pdf", &[], Vec::new()).await;
+    assert!(pdf.status == 200 && pdf.text.starts_with("%PDF-"));
+    let turned_away = farm.ask(&As::Nobody, "GET", "/stock", &[], None).await;
+    assert_eq!((turned_away.status, turned_away.headers["location"].to_str()?), (303, "/sign-in"));
+    Ok(())
+}
+
+/// Every route of the description, as every kind of caller, answers as the table of rules says.
+#[tokio::test]
+async fn every_route_lets_in_whom_the_table_says() -> Result<()> {
+    use gillbook_store::people::Standing;
+    use gillbook_web::rules::{Allows, RULES};
+    let farm = Farm::new().await?;
+    let reader = farm.create("/api/tokens", json!({"name": "sheet", "scope": "read"})).await;
+    let probe = farm.create("/api/tokens", json!({"name": "board", "scope": "readings", "probe": "p1"})).await;
+    let short = farm.create("/api/tokens", json!({"name": "short", "scope": "read", "days": 1})).await;
+    let token = |t: &Value| As::Token(t["secret"].as_str().unwrap_or_default().to_owned());
+    let mut callers = vec![
+        (token(&reader), Some(Standing::Reader)),
+        (token(&probe), Some(Standing::Probe(1))),
+        (token(&short), None),
+        (As::Token("1.nonsense".into()), None),
+        (As::Nobody, None),
+    ];
+    for role in gillbook_web::rules::roles() {
+        callers.push((farm.person(role.as_str()).await, Some(Standing::Person(role))));
+    }
+    farm.pass(TimeDelta::days(2));
+    for rule in RULES.iter().filter(|r| r.path != "/api/sign-in" && r.path != "/sign-out" && r.path != "/sign-in") {
+        let path = rule.path.replace(['{', '}'], "");
+        for (caller, standing) in &callers {
+            let answer = farm.ask(caller, rule.method, &path, &[], None).await;
+            let page = !rule.path.starts_with("/api");
+            let allowed = rule.allows == Allows::Anybody || standing.is_some_and(|s| rule.allows.lets(s));
+            let shut = if standing.is_none() { if page { 303 } else { 401 } } else { 403 };
+            assert!(answer.status != 500, "{} {}: {}", rule.method, rule.path, answer.text);
+            if allowed {
+                assert!(
+                    ![401, 403].contains(&answer.status),
+                    "{} {} as {standing:?}: {}",
+                    rule.method,
+                    rule.path,
+                    answer.status
+                );
+            } else {
+                assert_eq!(answer.status, shut, "{} {} as {standing:?}", rule.method, rule.path);
+            }
+        }
+    }
+    Ok(())
+}
+
+#[tokio::test]
+async fn another_farms_codes_are_not_found() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(700).await;
+    let other = farm.second("zoe").await?;
+    for path in
+        [format!("/api/lots/{lot}"), "/api/batches/B1".into(), "/api/customers/PLUM".into(), "/api/places/F1".into()]
+    {
+        other.ask(&other.owner, "GET", &path, &[], None).await.expect_problem(404, "not-found", None);
+    }
+    assert_eq!(other.get("/api/stock").await["rows"], json!([]));
+    Ok(())
+}
+
+#[test]
+fn the_published_description_is_the_programs_own() {
+    let published = include_str!("../openapi/gillbook.json");
+    assert!(
+        published == gillbook_web::openapi_json(),
+        "openapi/gillbook.json is old. Run: cargo run -p gillbook -- openapi > openapi/gillbook.json"
+    );
+}
