@@ -133,23 +133,25 @@ create index lot_link_by_parent on lot_link (farm_id, parent);
 create index lot_link_by_child on lot_link (farm_id, child);
 call keep_as_record('lot_link');
 
--- Held, released, finished: the lot's standing is that of its last event.
+-- Held, released, finished: the lot's standing is that of its last event, counted by turns because two may carry one instant.
 create table lot_event (
     farm_id      int         not null,
     event_id     uuid        not null,
     lot          text        not null,
+    turn         int         not null,
     kind         text        not null,
     reason       text        not null,
     happened_at  timestamptz not null,
     recorded_at  timestamptz not null,
     done_by      text        not null,
+    constraint lot_event_turn_key unique (farm_id, lot, turn),
+    constraint lot_event_turn_range check (turn >= 1),
     constraint lot_event_pk primary key (farm_id, event_id),
     constraint lot_event_lot_fk foreign key (farm_id, lot) references lot,
     constraint lot_event_kind_known check (kind in ('hold', 'release', 'finish')),
     constraint lot_event_reason_length check (length(reason) between 1 and 500),
     constraint lot_event_done_by_length check (length(done_by) between 1 and 60)
 );
-create index lot_event_by_lot on lot_event (farm_id, lot, recorded_at);
 call keep_as_record('lot_event');
 
 create table movement (

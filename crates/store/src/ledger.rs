@@ -206,10 +206,10 @@ impl Tx {
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
         let held = sqlx::query!(
             r#"select l.lot, (select e.reason from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.recorded_at desc, e.event_id desc limit 1) as "reason!"
+                        order by e.turn desc limit 1) as "reason!"
                  from lot l where l.farm_id = $1 and l.lot = any ($2)
                   and (select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.recorded_at desc, e.event_id desc limit 1) = 'hold' limit 1"#,
+                        order by e.turn desc limit 1) = 'hold' limit 1"#,
             self.farm.0,
             &lots
         )
@@ -423,7 +423,7 @@ impl Tx {
             r#"select x.lot as "lot!: LotCode", l.strain as "strain!: StrainCode", x.place as "place!: PlaceCode", p.kind as "kind!: PlaceKind",
                       x.grams as "grams!: Grams", x.set_aside_g as "set_aside_g!: Grams",
                       coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.recorded_at desc, e.event_id desc limit 1) = 'hold', false) as "on_hold!"
+                        order by e.turn desc limit 1) = 'hold', false) as "on_hold!"
                  from (select lot, place, grams, set_aside_g from balance where farm_id = $1 and grams > 0 and $2::timestamptz is null
                        union all
                        select m.lot, m.place, sum(m.delta)::bigint, 0::bigint
@@ -468,7 +468,8 @@ impl Tx {
     ) -> Result<Uuid> {
         let id = self.new_id();
         sqlx::query!(
-            "insert into lot_event (farm_id, event_id, lot, kind, reason, happened_at, recorded_at, done_by) values ($1, $2, $3, $4, $5, $6, $7, $8)",
+            "insert into lot_event (farm_id, event_id, lot, kind, reason, happened_at, recorded_at, done_by, turn)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, (select count(*) + 1 from lot_event where farm_id = $1 and lot = $3))",
             self.farm.0,
             id,
             lot.as_str(),

@@ -236,7 +236,7 @@ impl Tx {
             r#"select l.strain as "strain: _", l.grade as "grade: _", l.packaging as "packaging: _", l.form as "form: _", l.harvest_day,
                       l.harvested_at, l.best_before,
                       coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.recorded_at desc, e.event_id desc limit 1) = 'hold', false) as "on_hold!"
+                        order by e.turn desc limit 1) = 'hold', false) as "on_hold!"
                  from lot l where l.farm_id = $1 and l.lot = $2"#,
             self.farm.0,
             code.as_str()
@@ -307,7 +307,7 @@ impl Tx {
                       l.packaging as "packaging: Packaging", l.form as "form: Form", l.harvest_day, l.harvested_at,
                       l.origin as "origin: LotOrigin", l.best_before,
                       coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.recorded_at desc, e.event_id desc limit 1) = 'hold', false) as "on_hold!",
+                        order by e.turn desc limit 1) = 'hold', false) as "on_hold!",
                       exists (select from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind = 'finish') as "finished!"
                  from lot l
                 where l.farm_id = $1 and ($2::text is null or l.lot = $2) and ($3::text is null or l.lot > $3)

@@ -614,7 +614,7 @@ impl Tx {
                 where l.farm_id = $1 and l.strain = any ($2) and g.rank <= least.rank and l.form = $6 and ($7::text is null or l.packaging = $7)
                   and p.kind in ('fridge', 'shelf') and b.grams > b.set_aside_g
                   and coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.recorded_at desc, e.event_id desc limit 1), 'release') = 'release'"#,
+                        order by e.turn desc limit 1), 'release') = 'release'"#,
             self.farm.0,
             &strains,
             product.least_grade.as_str(),
