@@ -13,6 +13,7 @@ use std::{
 };
 
 use anyhow::{Context, Result, anyhow, bail};
+use gillbook_store::migrate::ensure_database;
 use sqlx::{Connection, PgConnection, postgres::PgConnectOptions};
 
 /// The cluster's administrator.
@@ -257,7 +258,7 @@ impl Cluster {
         if !cluster.layout.answers().await {
             cluster.spawn().await?;
         }
-        cluster.make_database().await?;
+        ensure_database(&cluster.options(ADMIN).database("postgres")).await?;
         Ok(cluster)
     }
 
@@ -340,18 +341,6 @@ impl Cluster {
             .stderr(log)
             .spawn()
             .context("starting postgres")
-    }
-
-    async fn make_database(&self) -> Result<()> {
-        let mut db = PgConnection::connect_with(&self.options(ADMIN).database("postgres")).await?;
-        let there: bool = sqlx::query_scalar("select exists (select from pg_database where datname = 'gillbook')")
-            .fetch_one(&mut db)
-            .await?;
-        if !there {
-            sqlx::query("create database gillbook").execute(&mut db).await?;
-        }
-        db.close().await?;
-        Ok(())
     }
 
     /// Starts the server again if it has died. Returns whether it had.

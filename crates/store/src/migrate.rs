@@ -21,6 +21,22 @@ begin
     end if;
 end $$;";
 
+/// Makes the database `gillbook` in a new cluster. `options` are an administrator's, on another database.
+///
+/// # Errors
+/// When the cluster cannot be reached or the administrator may not make databases.
+pub async fn ensure_database(options: &PgConnectOptions) -> Result<()> {
+    let mut db = PgConnection::connect_with(options).await?;
+    let there: bool = sqlx::query_scalar("select exists (select from pg_database where datname = 'gillbook')")
+        .fetch_one(&mut db)
+        .await?;
+    if !there {
+        db.execute("create database gillbook").await?;
+    }
+    db.close().await?;
+    Ok(())
+}
+
 /// Makes the roles and brings the schema up to date. `options` are an administrator's.
 ///
 /// # Errors
