@@ -58,9 +58,10 @@ async fn throw_away() -> Result<PgConnectOptions> {
     let script = r#"
         set -e
         mkdir -p "$2" && chmod 755 "$2"
-        run() { "$@"; }
-        if [ "$(id -u)" = 0 ]; then chown postgres "$2"; run() { setpriv --reuid=postgres --regid=postgres --clear-groups "$@"; }; fi
-        run "$1/initdb" -D "$2/data" -U gillbook_admin -A trust --no-instructions --locale=C --encoding=UTF8 >/dev/null
+        run() { exec "$@"; }
+        if [ "$(id -u)" = 0 ]; then chown postgres "$2"; run() { exec setpriv --reuid=postgres --regid=postgres --clear-groups "$@"; }; fi
+        ( run "$1/initdb" -D "$2/data" -U gillbook_admin -A trust --no-instructions --locale=C --encoding=UTF8 >/dev/null )
+        # `exec` in the background shell, so that the number kept is the server's own.
         run "$1/postgres" -D "$2/data" -k "$2" -c listen_addresses= -c fsync=off -c full_page_writes=off -c synchronous_commit=off \
             -c max_connections=300 -c timezone=UTC -c deadlock_timeout=100ms >"$2/log" 2>&1 &
         server=$!
@@ -73,6 +74,8 @@ async fn throw_away() -> Result<PgConnectOptions> {
         .arg(&home)
         .stdin(Stdio::piped())
         .stdout(Stdio::null())
+        // Nothing of ours stays open in it: whoever reads this process's output would wait for it.
+        .stderr(Stdio::null())
         .spawn()
         .context("starting a throw-away database")?;
     // Kept open until the process ends.
