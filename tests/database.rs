@@ -7,7 +7,7 @@ use gillbook_store::{
 };
 use gillbook_testkit::Farm;
 use serde_json::json;
-use sqlx::{AssertSqlSafe, Connection, PgConnection};
+use sqlx::{AssertSqlSafe, Column, Connection, Executor, PgConnection, SqlSafeStr, Statement, TypeInfo};
 
 async fn as_app(farm: &Farm) -> Result<PgConnection> {
     Ok(PgConnection::connect_with(&farm.admin.clone().username("gillbook_app")).await?)
@@ -158,5 +158,28 @@ async fn check_finds_each_kind_of_damage() -> Result<()> {
         let found = check(&audit).await?;
         assert!(found.iter().any(|f| f.invariant == INVARIANTS[invariant]), "{damage}: {found:?}");
     }
+    Ok(())
+}
+
+/// The queries were checked against committed data: here that data is held against the schema that the migrations make.
+#[tokio::test]
+async fn the_committed_query_data_matches_the_schema() -> Result<()> {
+    let mut db = PgConnection::connect_with(&gillbook_testkit::database().await?).await?;
+    let mut compared = 0;
+    for entry in std::fs::read_dir(gillbook_tests::top().join(".sqlx"))? {
+        let told: serde_json::Value = serde_json::from_slice(&std::fs::read(entry?.path())?)?;
+        let query = told["query"].as_str().unwrap_or_default().to_owned();
+        let statement = (&mut db).prepare(AssertSqlSafe(query.clone()).into_sql_str()).await?;
+        let columns: Vec<(&str, &str)> = statement.columns().iter().map(|c| (c.name(), c.type_info().name())).collect();
+        let told_columns = told["describe"]["columns"].as_array().cloned().unwrap_or_default();
+        let same = told_columns.len() == columns.len()
+            && told_columns.iter().zip(&columns).all(|(told, (name, kind))| {
+                told["name"] == *name
+                    && told["type_info"].as_str().is_some_and(|t| t.eq_ignore_ascii_case(&kind.replace("[]", "Array")))
+            });
+        assert!(same, "the data of this query is old; prepare it again:\n{query}\n{columns:?}\n{told_columns:?}");
+        compared += 1;
+    }
+    assert!(compared > 150, "{compared}");
     Ok(())
 }

@@ -1,1 +1,130 @@
-//! The end-to-end tests stand in the files beside this folder.
+//! What the end-to-end tests share. The tests stand in the files beside this folder.
+
+use std::{
+    io::{BufRead, BufReader, Write},
+    net::SocketAddr,
+    path::{Path, PathBuf},
+    process::{Child, Command, Output, Stdio},
+};
+
+use anyhow::{Context, Result, bail};
+use axum::Router;
+use fantoccini::{Client, ClientBuilder, wd::Capabilities};
+use hyper_util::client::legacy::connect::HttpConnector;
+use serde_json::json;
+
+/// Serves a router on a port of its own until the test ends.
+///
+/// # Errors
+/// When no port is free.
+pub async fn serve(router: Router) -> Result<SocketAddr> {
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await?;
+    let address = listener.local_addr()?;
+    tokio::spawn(async move { axum::serve(listener, router).await });
+    Ok(address)
+}
+
+/// The project's top folder.
+#[must_use]
+pub fn top() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
+}
+
+/// A program of one of the virtual environments that `tests/run` makes.
+///
+/// # Errors
+/// When it is not there.
+pub fn python_tool(environment: &str, program: &str) -> Result<PathBuf> {
+    let home = std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| top().join("target"), PathBuf::from);
+    let path = home.join(environment).join("bin").join(program);
+    if !path.exists() {
+        bail!("{} is not there. Run ./tests/run once: it installs what the tests need.", path.display());
+    }
+    Ok(path)
+}
+
+/// Runs a Python script of `tests/outside` with a text as its input.
+///
+/// # Errors
+/// When it cannot be run. A script that fails is an output like any other.
+pub fn python(script: &str, input: &str) -> Result<Output> {
+    let mut child = Command::new(python_tool("python", "python")?)
+        .arg(top().join("tests/outside").join(script))
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()?;
+    child.stdin.take().context("no input")?.write_all(input.as_bytes())?;
+    Ok(child.wait_with_output()?)
+}
+
+/// A real browser at a phone's size, 390 × 844, with touch.
+#[derive(Debug)]
+pub struct Phone {
+    /// The page.
+    pub page: Client,
+    driver: Child,
+}
+
+impl Phone {
+    /// Opens one.
+    ///
+    /// # Errors
+    /// When Chromium or its driver is not installed.
+    pub async fn open() -> Result<Self> {
+        let mut driver = Command::new("chromedriver")
+            .arg("--port=0")
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .context("chromedriver is not installed. Run ./tests/run once: it installs what the tests need.")?;
+        let mut said = BufReader::new(driver.stdout.take().context("no output")?).lines();
+        let port: u16 = loop {
+            let line = said.next().context("chromedriver ended")??;
+            if let Some((_, port)) = line.split_once("successfully on port ") {
+                break port.trim_end_matches('.').parse()?;
+            }
+        };
+        // Read on, so that the driver never waits for us.
+        std::thread::spawn(move || said.for_each(drop));
+        let options = json!({
+            "args": ["--headless=new", "--no-sandbox", "--disable-background-networking", "--disable-dev-shm-usage"],
+            "mobileEmulation": {"deviceMetrics": {"width": 390, "height": 844, "pixelRatio": 2.0, "touch": true}},
+        });
+        let mut wishes = Capabilities::new();
+        wishes.insert("goog:chromeOptions".into(), options);
+        wishes.insert("goog:loggingPrefs".into(), json!({"browser": "SEVERE"}));
+        let page = ClientBuilder::new(HttpConnector::new())
+            .capabilities(wishes)
+            .connect(&format!("http://127.0.0.1:{port}"))
+            .await;
+        match page {
+            Ok(page) => Ok(Self { page, driver }),
+            Err(error) => {
+                driver.kill()?;
+                driver.wait()?;
+                Err(error.into())
+            }
+        }
+    }
+
+    /// Closes it.
+    ///
+    /// # Errors
+    /// When the driver is gone.
+    pub async fn close(mut self) -> Result<()> {
+        let page = self.page.clone();
+        page.close().await?;
+        self.driver.kill()?;
+        self.driver.wait()?;
+        Ok(())
+    }
+}
+
+impl Drop for Phone {
+    fn drop(&mut self) {
+        // A test that failed half-way leaves no driver behind.
+        let _ = self.driver.kill();
+        let _ = self.driver.wait();
+    }
+}

@@ -40,7 +40,7 @@ impl<'de> Deserialize<'de> for Grams {
                 f.write_str("whole grams: 2.34 kg is 2340")
             }
             fn visit_i64<E: de::Error>(self, v: i64) -> Result<Grams, E> {
-                if v.abs() > Grams::MOST.0 {
+                if v.unsigned_abs() > Grams::MOST.0.unsigned_abs() {
                     return Err(E::custom("more than 100 tonnes. Check the number"));
                 }
                 Ok(Grams(v))
@@ -58,6 +58,8 @@ impl utoipa::PartialSchema for Grams {
         ObjectBuilder::new()
             .schema_type(Type::Integer)
             .format(Some(SchemaFormat::KnownFormat(KnownFormat::Int64)))
+            .minimum(Some(-Self::MOST.0))
+            .maximum(Some(Self::MOST.0))
             .description(Some("Whole grams."))
             .into()
     }

@@ -480,7 +480,7 @@ impl Tx {
         let stock = self.stock(None, None).await?;
         let held: std::collections::BTreeSet<&LotCode> = stock.iter().filter(|s| s.on_hold).map(|s| &s.lot).collect();
         let on_hold = i64::try_from(held.len()).unwrap_or(i64::MAX);
-        for s in stock.iter().filter(|s| s.place_kind.sells()) {
+        for s in stock.iter().filter(|s| s.place_kind.sells() && !s.on_hold) {
             strains.entry(s.strain.clone()).or_default().0 += s.grams_g;
         }
         let orders = self

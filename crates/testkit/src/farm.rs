@@ -1,8 +1,11 @@
 //! A farm in a database of its own, with everything set up to weigh and to sell.
 
-use std::sync::{
-    Arc,
-    atomic::{AtomicI64, Ordering},
+use std::{
+    net::SocketAddr,
+    sync::{
+        Arc,
+        atomic::{AtomicI64, Ordering},
+    },
 };
 
 use anyhow::Result;
@@ -57,8 +60,24 @@ impl Farm {
         let told = clock.clone();
         let now = Arc::new(move || DateTime::from_timestamp_micros(told.load(Ordering::SeqCst)).unwrap_or_default());
         let router = gillbook_web::router(App::new(store.clone(), now, Settings::default()));
-        let farm = Self { id: FarmId(0), router, owner: As::Nobody, admin, store, clock };
-        farm.second("ada").await
+        Self { id: FarmId(0), router, owner: As::Nobody, admin, store, clock }.second("ada").await
+    }
+
+    /// A farm with nothing in it but its owner, asked of running programs in turn. Its time is the system's.
+    ///
+    /// # Errors
+    /// When the database is not to be had.
+    pub async fn over(admin: PgConnectOptions, programs: Vec<SocketAddr>) -> Result<Self> {
+        let store = Store::connect(admin.clone().username("gillbook_app"), 2).await?;
+        let clock = Arc::new(AtomicI64::new(Utc::now().timestamp_micros()));
+        let router = crate::http::in_turn(programs);
+        Self { id: FarmId(0), router, owner: As::Nobody, admin, store, clock }.second("ada").await
+    }
+
+    /// The same farm, asked of other programs.
+    #[must_use]
+    pub fn moved_to(self, programs: Vec<SocketAddr>) -> Self {
+        Self { router: crate::http::in_turn(programs), ..self }
     }
 
     /// Another farm in the same database.

@@ -1,8 +1,17 @@
 //! Requests to the router, without a socket.
 
+use std::{
+    net::SocketAddr,
+    sync::{
+        Arc,
+        atomic::{AtomicUsize, Ordering},
+    },
+};
+
 use axum::{
+    Router,
     body::{Body, to_bytes},
-    http::{Request, header},
+    http::{Request, Response, StatusCode, header},
 };
 use serde_json::Value;
 use tower::ServiceExt;
@@ -93,4 +102,36 @@ pub async fn send(
     let (parts, body) = response.into_parts();
     let bytes = to_bytes(body, 64 * 1024 * 1024).await.expect("a body");
     Answer { status: parts.status.as_u16(), headers: parts.headers, text: String::from_utf8_lossy(&bytes).into_owned() }
+}
+
+/// A router that hands each request on to one of several running programs, the next one each time.
+#[must_use]
+pub(crate) fn in_turn(programs: Vec<SocketAddr>) -> Router {
+    let client = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().expect("a client");
+    let turn = Arc::new(AtomicUsize::new(0));
+    Router::new().fallback(move |request: Request<Body>| {
+        let program = programs[turn.fetch_add(1, Ordering::SeqCst) % programs.len()];
+        let client = client.clone();
+        async move { hand_on(&client, program, request).await.map_err(|e| (StatusCode::BAD_GATEWAY, e.to_string())) }
+    })
+}
+
+async fn hand_on(
+    client: &reqwest::Client,
+    program: SocketAddr,
+    request: Request<Body>,
+) -> anyhow::Result<Response<Body>> {
+    let (parts, body) = request.into_parts();
+    let path = parts.uri.path_and_query().map_or("/", |p| p.as_str());
+    let answer = client
+        .request(parts.method, format!("http://{program}{path}"))
+        .headers(parts.headers)
+        .body(to_bytes(body, usize::MAX).await?)
+        .send()
+        .await?;
+    let mut response = Response::builder().status(answer.status());
+    if let Some(headers) = response.headers_mut() {
+        *headers = answer.headers().clone();
+    }
+    Ok(response.body(Body::from(answer.bytes().await?))?)
 }

@@ -1,7 +1,8 @@
 //! Databases: one a test, cut from a template that has the schema.
 
 use std::{
-    path::PathBuf,
+    fs::File,
+    path::{Path, PathBuf},
     process::{Command, Stdio},
     str::FromStr,
     time::{Duration, Instant},
@@ -10,6 +11,11 @@ use std::{
 use anyhow::{Context, Result, bail};
 use gillbook_store::migrate::migrate;
 use sqlx::{Connection, PgConnection, postgres::PgConnectOptions};
+use testcontainers::{
+    GenericImage, ImageExt, ReuseDirective,
+    core::{IntoContainerPort, WaitFor},
+    runners::AsyncRunner,
+};
 use tokio::sync::OnceCell;
 use uuid::Uuid;
 
@@ -35,7 +41,10 @@ pub async fn database() -> Result<PgConnectOptions> {
 async fn server() -> Result<PgConnectOptions> {
     let admin = match std::env::var("GILLBOOK_TEST_DATABASE_URL") {
         Ok(url) => PgConnectOptions::from_str(&url)?,
-        Err(_) => throw_away().await?,
+        Err(_) => match gillbook::cluster::find_binaries() {
+            Ok(bin) => throw_away(&bin).await?,
+            Err(_) => container().await?,
+        },
     };
     let mut db = PgConnection::connect_with(&admin).await?;
     sqlx::query("select pg_advisory_lock(7011)").execute(&mut db).await?;
@@ -52,8 +61,7 @@ async fn server() -> Result<PgConnectOptions> {
 }
 
 /// Starts a cluster that lives as long as this process: its shell ends it when the process's end of the pipe closes.
-async fn throw_away() -> Result<PgConnectOptions> {
-    let bin = gillbook::cluster::find_binaries()?;
+async fn throw_away(bin: &Path) -> Result<PgConnectOptions> {
     let home = PathBuf::from(format!("/tmp/gillbook-test-{}", std::process::id()));
     let script = r#"
         set -e
@@ -70,7 +78,7 @@ async fn throw_away() -> Result<PgConnectOptions> {
         rm -rf "$2""#;
     let mut shell = Command::new("sh")
         .args(["-c", script, "sh"])
-        .arg(&bin)
+        .arg(bin)
         .arg(&home)
         .stdin(Stdio::piped())
         .stdout(Stdio::null())
@@ -81,12 +89,50 @@ async fn throw_away() -> Result<PgConnectOptions> {
     // Kept open until the process ends.
     std::mem::forget(shell.stdin.take());
     let options = PgConnectOptions::new_without_pgpass().socket(&home).username("gillbook_admin").database("postgres");
+    until_it_answers(&options, || Ok(shell.try_wait()?.is_none())).await?;
+    Ok(options)
+}
+
+async fn until_it_answers(options: &PgConnectOptions, mut lives: impl FnMut() -> Result<bool>) -> Result<()> {
     let began = Instant::now();
-    while PgConnection::connect_with(&options).await.is_err() {
-        if shell.try_wait()?.is_some() || began.elapsed() > Duration::from_secs(60) {
+    while PgConnection::connect_with(options).await.is_err() {
+        if !lives()? || began.elapsed() > Duration::from_secs(60) {
             bail!("the throw-away database did not come up");
         }
         tokio::time::sleep(Duration::from_millis(50)).await;
     }
+    Ok(())
+}
+
+/// Where no server is installed: a container, started by the first test that needs it and shared by all, also of later runs.
+/// `GILLBOOK_TEST_IMAGE` and `GILLBOOK_TEST_PORT` choose another image (`name:tag`) and another port of this machine.
+async fn container() -> Result<PgConnectOptions> {
+    let chosen = std::env::var("GILLBOOK_TEST_IMAGE").unwrap_or_else(|_| "postgres:17-alpine".into());
+    let (name, tag) = chosen.rsplit_once(':').context("GILLBOOK_TEST_IMAGE is name:tag")?;
+    // Mapped explicitly: not every engine tells which port it chose.
+    let port: u16 = std::env::var("GILLBOOK_TEST_PORT").unwrap_or_else(|_| "54329".into()).parse()?;
+    // One process at a time, or two would make it twice.
+    let lock = File::create(std::env::temp_dir().join("gillbook-tests.lock"))?;
+    lock.lock()?;
+    let container = GenericImage::new(name, tag)
+        .with_wait_for(WaitFor::Nothing)
+        .with_container_name("gillbook-tests")
+        .with_reuse(ReuseDirective::Always)
+        .with_mapped_port(port, 5432.tcp())
+        .with_env_var("POSTGRES_USER", "gillbook_admin")
+        .with_env_var("POSTGRES_HOST_AUTH_METHOD", "trust")
+        .with_cmd(["postgres", "-c", "fsync=off", "-c", "max_connections=300", "-c", "timezone=UTC", "-c", "deadlock_timeout=100ms"])
+        .start()
+        .await
+        .context("No Postgres is installed and no container engine answers. Run ./tests/install, or name a server in GILLBOOK_TEST_DATABASE_URL")?;
+    let options = PgConnectOptions::new_without_pgpass()
+        .host("127.0.0.1")
+        .port(port)
+        .username("gillbook_admin")
+        .database("postgres");
+    let up = until_it_answers(&options, || Ok(true)).await;
+    // It outlives this process on purpose.
+    std::mem::forget(container);
+    up?;
     Ok(options)
 }

@@ -2,7 +2,7 @@
 "use strict";
 const facts = JSON.parse(document.getElementById("facts").textContent);
 const $ = (id) => document.getElementById(id);
-const state = { batch: null, flush: 1, grade: facts.grades[0].grade, digits: "", crates: facts.crate ? 1 : 0, liner: Boolean(facts.liner), wet: false, deadUntil: 0, last: null };
+const state = { batch: null, flush: 1, grade: facts.grades[0].grade, digits: "", crates: facts.crate ? 1 : 0, liner: Boolean(facts.liner), wet: false, resting: false, sure: false, last: null };
 const kg = (g) => (g / 1000).toFixed(2);
 
 const gross = () => (state.digits === "" ? 0 : Number(state.digits) * (facts.implied_decimals ? 10 : 1));
@@ -17,6 +17,8 @@ function show() {
   $("tale").textContent = state.digits !== "" && net <= 0
     ? `The tare of ${kg(tare())} leaves nothing of ${kg(gross())}. Check the crates.`
     : `gross ${kg(gross())}, tare ${kg(tare())}`;
+  state.sure = false;
+  $("keep").textContent = "Keep";
   $("keep").disabled = !(state.batch && state.digits !== "" && net > 0);
   $("source-code").textContent = state.batch ? state.batch.batch : "Choose the batch";
   $("source-about").textContent = state.batch ? `${state.batch.strain_name}, flush ${state.flush}` : "";
@@ -53,11 +55,21 @@ async function send(path, key, body) {
   return answer;
 }
 
+function rest(resting) {
+  state.resting = resting;
+  $("pad").toggleAttribute("data-resting", resting);
+}
+
 async function keep() {
   const now = Date.now();
-  if (now < state.deadUntil || $("keep").disabled) return;
+  if (state.resting || $("keep").disabled) return;
   const same = state.last && state.last.gross === gross() && state.last.batch === state.batch.batch && now - state.last.at < 8000;
-  if (same && !window.confirm("The same weight again?")) return;
+  if (same && !state.sure) {
+    // A second touch keeps it: the button itself asks, where the thumb is.
+    state.sure = true;
+    $("keep").textContent = "The same weight again? Keep it too";
+    return;
+  }
   const weighing = {
     id: crypto.randomUUID(),
     sources: [{ batch: state.batch.batch, flush: state.flush }],
@@ -68,7 +80,7 @@ async function keep() {
   };
   if (facts.place) weighing.place = facts.place;
   if (!weighing.tare.crate) weighing.tare = { tare_g: tare() };
-  state.deadUntil = now + 500;
+  rest(true);
   $("keep").disabled = true;
   try {
     const kept = await send("/api/weighings", weighing.id, weighing);
@@ -81,9 +93,12 @@ async function keep() {
   } catch (error) {
     $("tale").textContent = `Not kept. ${error.message}`;
     $("keep").disabled = false;
+    rest(false);
     return;
   }
   show();
+  // Dead for half a second, so that a wet thumb that bounces types nothing.
+  setTimeout(() => rest(false), 500);
 }
 
 async function undo(weighing, item) {
@@ -145,7 +160,7 @@ for (const b of facts.batches) {
 }
 $("pad").addEventListener("click", (event) => {
   const digit = event.target.closest("button")?.dataset.digit;
-  if (!digit || Date.now() < state.deadUntil) return;
+  if (!digit || state.resting) return;
   if (digit === "back") state.digits = state.digits.slice(0, -1);
   else if (digit === "clear") state.digits = "";
   else if (state.digits.length < 5) state.digits = (state.digits + digit).replace(/^0+/, "");

@@ -152,6 +152,7 @@ pub fn router(app: App) -> Router {
         .layer(middleware::from_fn(too_large))
         .layer(RequestBodyLimitLayer::new(MOST_BODY_BYTES))
         .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, MOST_TIME))
+        .layer(middleware::from_fn(in_words))
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| Problem::broken().into_response()))
         .layer(PropagateRequestIdLayer::x_request_id())
         .layer(TraceLayer::new_for_http())
@@ -171,6 +172,17 @@ fn header_layer(name: &'static str, value: &'static str) -> SetResponseHeaderLay
 async fn ready(State(app): State<App>) -> Result<StatusCode, Problem> {
     app.store.ping().await?;
     Ok(StatusCode::NO_CONTENT)
+}
+
+/// Turns a problem outside the JSON interface into a page.
+async fn in_words(request: Request, next: middleware::Next) -> Response {
+    let path = request.uri().path();
+    let machine = ["/api", "/health", "/assets"].iter().any(|start| path.starts_with(start));
+    let response = next.run(request).await;
+    match response.extensions().get::<Problem>() {
+        Some(problem) if !machine => pages::problem_page(problem),
+        _ => response,
+    }
 }
 
 /// Turns the body limit's bare answer into a problem that says what to do.

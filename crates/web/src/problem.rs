@@ -211,12 +211,15 @@ impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let body = serde_json::to_vec(&self).unwrap_or_default();
         let mut response = (self.status(), body).into_response();
+        let (retry_after, status) = (self.retry_after, self.status);
+        // Kept beside the answer, so that a page can say it in words.
+        response.extensions_mut().insert(self);
         let headers = response.headers_mut();
         headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
-        if let Some(seconds) = self.retry_after {
+        if let Some(seconds) = retry_after {
             headers.insert(header::RETRY_AFTER, HeaderValue::from(seconds));
         }
-        if self.status == 401 {
+        if status == 401 {
             headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
         }
         response

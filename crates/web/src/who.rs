@@ -2,7 +2,7 @@
 
 use axum::{
     extract::{FromRequestParts, MatchedPath, Request, State},
-    http::{HeaderMap, StatusCode, header, request::Parts},
+    http::{HeaderMap, header, request::Parts},
     middleware::Next,
     response::{IntoResponse, Redirect, Response},
 };
@@ -88,7 +88,6 @@ pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request
             request.extensions_mut().insert(Who::from(session));
             next.run(request).await
         }
-        (Some(_), Some(_)) if page => (StatusCode::FORBIDDEN, crate::pages::not_allowed()).into_response(),
         (Some(_), Some(_)) => {
             Problem::from(Refusal::new(Kind::NotAllowed, "Your role does not allow this. Ask the owner of the farm."))
                 .into_response()

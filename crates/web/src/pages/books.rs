@@ -8,10 +8,11 @@ use gillbook_core::{
     reconciliation::Sheet,
 };
 use gillbook_store::reports::BatchEarnings;
+use rust_decimal::Decimal;
 use serde::Deserialize;
 
-use super::{Head, Page, Trouble, day_and_clock, kg, zone_of};
-use crate::{App, body::Asked, read, who::Who};
+use super::{Head, Page, day_and_clock, kg, short_day, zone_of};
+use crate::{App, body::Asked, problem::Problem, read, who::Who};
 
 #[derive(Template)]
 #[template(path = "week.html")]
@@ -57,7 +58,7 @@ pub(super) async fn get_week(
     State(app): State<App>,
     who: Who,
     Asked(asked): Asked<WeekAsked>,
-) -> Result<Page<WeekPage>, Trouble> {
+) -> Result<Page<WeekPage>, Problem> {
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
@@ -128,6 +129,16 @@ pub(super) struct Blocks {
     best: String,
     currency: String,
     rows: Vec<BlockRow>,
+    growing: Vec<GrowingRow>,
+}
+
+/// A batch that nothing was harvested from yet.
+struct GrowingRow {
+    code: String,
+    made: String,
+    blocks: i32,
+    lost: i32,
+    cost: String,
 }
 
 struct BlockRow {
@@ -142,7 +153,7 @@ struct BlockRow {
     money: String,
 }
 
-pub(super) async fn get_blocks(State(app): State<App>, who: Who) -> Result<Page<Blocks>, Trouble> {
+pub(super) async fn get_blocks(State(app): State<App>, who: Who) -> Result<Page<Blocks>, Problem> {
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let earnings = tx.earnings().await?;
@@ -153,20 +164,40 @@ pub(super) async fn get_blocks(State(app): State<App>, who: Who) -> Result<Page<
         let most = earnings.batches.iter().filter_map(|b| b.per_block_g).fold(1.0, f64::max);
         let mut batches = earnings.batches.clone();
         batches.sort_by(|a, b| (b.made_on, &a.batch).cmp(&(a.made_on, &b.batch)));
+        let (picked, growing): (Vec<_>, Vec<_>) = batches.into_iter().partition(|b| b.harvested_g > Grams::ZERO);
+        let currency = earnings.currency;
         Ok(Blocks {
             head: Head::new(&farm, &who, "/blocks"),
             best: match (best, worst) {
                 (Some(b), Some(w)) => format!(
-                    "Of the finished batches {} earned most, {} {} a block; {} earned least, {}.",
-                    b.batch, b.contribution_per_block, earnings.currency, w.batch, w.contribution_per_block
+                    "Of the finished batches {} earned most, {} {currency} a block; {} earned least, {} {currency}.",
+                    b.batch,
+                    b.contribution_per_block,
+                    w.batch,
+                    signed(w.contribution_per_block)
                 ),
                 _ => "No batch is finished yet.".into(),
             },
-            rows: batches.iter().map(|b| block_row(b, most)).collect(),
-            currency: earnings.currency,
+            rows: picked.iter().map(|b| block_row(b, most)).collect(),
+            growing: growing
+                .iter()
+                .map(|b| GrowingRow {
+                    code: b.batch.to_string(),
+                    made: short_day(b.made_on),
+                    blocks: b.blocks,
+                    lost: b.lost,
+                    cost: b.cost.to_string(),
+                })
+                .collect(),
+            currency,
         })
     })?;
     Ok(Page(view))
+}
+
+/// An amount with a true minus sign, as wide as a digit.
+fn signed(amount: Decimal) -> String {
+    amount.to_string().replace('-', "\u{2212}")
 }
 
 fn block_row(b: &BatchEarnings, most: f64) -> BlockRow {
@@ -195,6 +226,6 @@ fn block_row(b: &BatchEarnings, most: f64) -> BlockRow {
             (None, Some(y)) => format!("{y:.0} c"),
             (None, None) => "–".into(),
         },
-        money: b.contribution_per_block.to_string(),
+        money: signed(b.contribution_per_block),
     }
 }

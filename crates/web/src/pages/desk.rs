@@ -9,7 +9,7 @@ use axum::{
 use gillbook_store::people::Passphrase;
 use serde::Deserialize;
 
-use super::{Head, Page, Trouble};
+use super::{Head, Page, problem_page};
 use crate::{
     App,
     api::sign_in,
@@ -51,7 +51,7 @@ pub(super) async fn post_sign_in(State(app): State<App>, Filled(form): Filled<Si
     }
 }
 
-pub(super) async fn post_sign_out(State(app): State<App>, headers: HeaderMap) -> Result<Response, Trouble> {
+pub(super) async fn post_sign_out(State(app): State<App>, headers: HeaderMap) -> Result<Response, Problem> {
     if let Some(secret) = secret(&headers) {
         app.store.sign_out(&secret, app.now()).await.map_err(Problem::from)?;
     }
@@ -72,9 +72,9 @@ pub(super) async fn get_problem(Code(slug): Code<String>) -> Response {
                 status,
                 "An answer of this type says in its detail what happened and what to do, and in its errors which fields are to blame.",
             );
-            (StatusCode::OK, Trouble(problem).page()).into_response()
+            (StatusCode::OK, problem_page(&problem)).into_response()
         }
-        None => Trouble(Problem::not_found_page()).into_response(),
+        None => Problem::not_found_page().into_response(),
     }
 }
 

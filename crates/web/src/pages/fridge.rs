@@ -13,14 +13,14 @@ use gillbook_core::{
 use gillbook_store::{Page as Rows, readings::Temperature};
 use serde::Deserialize;
 
-use super::{Head, Page, Trouble, clock, today::judge, zone_of};
-use crate::{App, body::Asked, read, who::Who};
+use super::{Head, Page, clock, today::judge, zone_of};
+use crate::{App, body::Asked, problem::Problem, read, who::Who};
 
-/// The plot's frame, in its own units.
-const LEFT: f64 = 44.0;
-const RIGHT: f64 = 712.0;
-const TOP: f64 = 8.0;
-const BOTTOM: f64 = 208.0;
+/// The plot's frame, in hundredths of the drawing, so that it fits a phone and a desk and its letters keep their size.
+const LEFT: f64 = 7.0;
+const RIGHT: f64 = 99.0;
+const TOP: f64 = 3.0;
+const BOTTOM: f64 = 88.0;
 
 #[derive(Template)]
 #[template(path = "fridge.html")]
@@ -30,6 +30,10 @@ pub(super) struct Fridge {
     now: String,
     word: String,
     description: String,
+    left: f64,
+    right: f64,
+    top: f64,
+    height: f64,
     lines: Vec<String>,
     gaps: Vec<GapMark>,
     ticks: Vec<Mark>,
@@ -54,12 +58,12 @@ struct GapMark {
 
 struct Mark {
     y: String,
-    text_y: String,
     label: String,
 }
 
 struct HourMark {
     x: String,
+    anchor: &'static str,
     label: String,
 }
 
@@ -83,7 +87,7 @@ pub(super) async fn get_fridge(
     State(app): State<App>,
     who: Who,
     Asked(asked): Asked<FridgeAsked>,
-) -> Result<Page<Fridge>, Trouble> {
+) -> Result<Page<Fridge>, Problem> {
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
@@ -112,6 +116,10 @@ pub(super) async fn get_fridge(
                 air.exposure.above_s / 60.0,
                 air.exposure.coverage * 100.0
             ),
+            left: LEFT,
+            right: RIGHT,
+            top: TOP,
+            height: BOTTOM - TOP,
             lines: scale.lines(&air),
             gaps: scale.gaps(&air),
             ticks: scale.ticks(),
@@ -119,7 +127,8 @@ pub(super) async fn get_fridge(
             hours: (0..=4)
                 .map(|i| {
                     let at = window.from + TimeDelta::hours(6 * i);
-                    HourMark { x: format!("{:.1}", scale.x(at)), label: clock(at, zone) }
+                    let anchor = ["start", "middle", "end"][usize::from(i > 0) + usize::from(i == 4)];
+                    HourMark { x: format!("{:.1}", scale.x(at)), label: clock(at, zone), anchor }
                 })
                 .collect(),
             above: format!(
@@ -193,7 +202,7 @@ impl Scale {
     }
 
     fn mark(&self, c: f64) -> Mark {
-        Mark { y: format!("{:.1}", self.y(c)), text_y: format!("{:.1}", self.y(c) - 5.0), label: format!("{c} °C") }
+        Mark { y: format!("{:.2}", self.y(c)), label: format!("{c} °C") }
     }
 
     fn ticks(&self) -> Vec<Mark> {
@@ -202,11 +211,7 @@ impl Scale {
         (0..20)
             .map(|i| first + step * f64::from(i))
             .take_while(|c| *c <= self.high)
-            .map(|c| Mark {
-                y: format!("{:.1}", self.y(c)),
-                text_y: format!("{:.1}", self.y(c) + 5.0),
-                label: format!("{c}"),
-            })
+            .map(|c| Mark { y: format!("{:.2}", self.y(c)), label: format!("{c}") })
             .collect()
     }
 
@@ -218,10 +223,10 @@ impl Scale {
         let mut reached = None;
         for s in segments(&points, gap, self.window) {
             if reached != Some(s.span.from) {
-                lines.push(format!("{:.1},{:.1}", self.x(s.span.from), self.y(s.from_c)));
+                lines.push(format!("{:.2},{:.2}", self.x(s.span.from), self.y(s.from_c)));
             }
             if let Some(line) = lines.last_mut() {
-                line.push_str(&format!(" {:.1},{:.1}", self.x(s.span.until), self.y(s.until_c)));
+                line.push_str(&format!(" {:.2},{:.2}", self.x(s.span.until), self.y(s.until_c)));
             }
             reached = Some(s.span.until);
         }

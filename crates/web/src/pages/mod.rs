@@ -12,7 +12,7 @@ mod weigh;
 use askama::Template;
 use axum::{
     Router,
-    http::{StatusCode, header},
+    http::header,
     response::{IntoResponse, Response},
     routing::{get, post},
 };
@@ -120,31 +120,6 @@ impl<T: Template> IntoResponse for Page<T> {
     }
 }
 
-/// A problem, as a page.
-struct Trouble(Problem);
-
-impl From<Problem> for Trouble {
-    fn from(problem: Problem) -> Self {
-        Self(problem)
-    }
-}
-
-impl Trouble {
-    fn page(&self) -> impl IntoResponse + use<> {
-        Page(ProblemPage {
-            head: Head::nobody(""),
-            title: self.0.title().to_owned(),
-            detail: self.0.detail().to_owned(),
-        })
-    }
-}
-
-impl IntoResponse for Trouble {
-    fn into_response(self) -> Response {
-        (self.0.status(), self.page()).into_response()
-    }
-}
-
 #[derive(Template)]
 #[template(path = "problem.html")]
 struct ProblemPage {
@@ -153,14 +128,11 @@ struct ProblemPage {
     detail: String,
 }
 
-/// The page for somebody whose role does not see what they asked for.
-pub(crate) fn not_allowed() -> impl IntoResponse {
-    let view = ProblemPage {
-        head: Head::nobody(""),
-        title: "Not for your role".into(),
-        detail: "Your role does not see this page. Ask the owner of the farm.".into(),
-    };
-    (StatusCode::FORBIDDEN, Page(view))
+/// A problem as a page: what happened and what to do, in words.
+pub(crate) fn problem_page(problem: &Problem) -> Response {
+    let view =
+        ProblemPage { head: Head::nobody(""), title: problem.title().to_owned(), detail: problem.detail().to_owned() };
+    (problem.status(), Page(view)).into_response()
 }
 
 /// Kilograms with two decimals, as pages show them.

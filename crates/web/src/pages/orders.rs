@@ -27,7 +27,7 @@ use serde::Deserialize;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
-use super::{Head, Page, Trouble, day_and_clock, kg, long_day, short_day, zone_of};
+use super::{Head, Page, day_and_clock, kg, long_day, short_day, zone_of};
 use crate::{
     App,
     body::{Code, Filled},
@@ -68,7 +68,7 @@ fn aside(order: &Order) -> Grams {
     order.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.grams_g).sum()
 }
 
-pub(super) async fn get_orders(State(app): State<App>, who: Who) -> Result<Page<Orders>, Trouble> {
+pub(super) async fn get_orders(State(app): State<App>, who: Who) -> Result<Page<Orders>, Problem> {
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let today = day_of(tx.now(), zone_of(&farm));
@@ -165,7 +165,7 @@ pub(super) async fn get_order(
     State(app): State<App>,
     who: Who,
     Code(code): Code<OrderCode>,
-) -> Result<Page<OrderPage>, Trouble> {
+) -> Result<Page<OrderPage>, Problem> {
     Ok(Page(order_page(&app, &who, &code, None).await?))
 }
 
@@ -173,7 +173,7 @@ pub(super) async fn get_order(
 async fn order_again(app: &App, who: &Who, code: &OrderCode, problem: Problem) -> Response {
     match order_page(app, who, code, Some(problem.detail().to_owned())).await {
         Ok(view) => (problem.status(), Page(view)).into_response(),
-        Err(_) => Trouble(problem).into_response(),
+        Err(_) => problem.into_response(),
     }
 }
 
@@ -268,7 +268,7 @@ pub(super) async fn get_docket(
     State(app): State<App>,
     who: Who,
     Code(code): Code<DocketCode>,
-) -> Result<Page<DocketPage>, Trouble> {
+) -> Result<Page<DocketPage>, Problem> {
     Ok(Page(docket_page(&app, &who, &code, None).await?))
 }
 
@@ -330,7 +330,7 @@ pub(super) async fn post_delivery(
         Ok(_) => Redirect::to(&format!("/dockets/{code}")).into_response(),
         Err(problem) => match docket_page(&app, &who, &code, Some(problem.detail().to_owned())).await {
             Ok(view) => (problem.status(), Page(view)).into_response(),
-            Err(_) => Trouble(problem).into_response(),
+            Err(_) => problem.into_response(),
         },
     }
 }

@@ -11,8 +11,8 @@ use gillbook_store::{
     lots::{Lot, Trace},
 };
 
-use super::{Head, Page, Trouble, day_and_clock, kg, short_day, zone_of};
-use crate::{App, body::Code, read, who::Who};
+use super::{Head, Page, day_and_clock, kg, short_day, zone_of};
+use crate::{App, body::Code, problem::Problem, read, who::Who};
 
 #[derive(Template)]
 #[template(path = "stock.html")]
@@ -37,7 +37,7 @@ struct Row {
     order: (NaiveDate, String),
 }
 
-pub(super) async fn get_stock(State(app): State<App>, who: Who) -> Result<Page<Stock>, Trouble> {
+pub(super) async fn get_stock(State(app): State<App>, who: Who) -> Result<Page<Stock>, Problem> {
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let today = day_of(tx.now(), zone_of(&farm));
@@ -104,7 +104,7 @@ pub(super) async fn get_lot(
     State(app): State<App>,
     who: Who,
     Code(code): Code<LotCode>,
-) -> Result<Page<LotPage>, Trouble> {
+) -> Result<Page<LotPage>, Problem> {
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);

@@ -1,5 +1,7 @@
 //! Today: what needs me now?
 
+use std::collections::BTreeMap;
+
 use askama::Template;
 use axum::extract::State;
 use chrono::{DateTime, TimeDelta, Utc};
@@ -11,8 +13,8 @@ use gillbook_core::{
 };
 use gillbook_store::{Page as Rows, Tx, readings::Temperature};
 
-use super::{Head, Page, Trouble, clock, kg, long_day, zone_of};
-use crate::{App, read, who::Who};
+use super::{Head, Page, clock, kg, long_day, zone_of};
+use crate::{App, problem::Problem, read, who::Who};
 
 #[derive(Template)]
 #[template(path = "today.html")]
@@ -28,6 +30,7 @@ pub(super) struct Today {
     to_make_up: i64,
     on_the_way: i64,
     on_hold: i64,
+    docket_word: String,
     in_fruit: usize,
     due: usize,
     next: (&'static str, &'static str),
@@ -55,13 +58,15 @@ pub(super) struct FridgeLine {
     pub word: String,
 }
 
-pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<Today>, Trouble> {
+pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<Today>, Problem> {
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let morning = tx.morning().await?;
         let risk = tx.shelf_life().await?;
         let batches = tx.in_fruit().await?;
+        let names: BTreeMap<_, _> =
+            tx.strains(&Rows { after: None, limit: 500 }).await?.into_iter().map(|s| (s.strain, s.name)).collect();
         let fridges = fridges(tx, zone).await?;
         let soon: Vec<Soon> = risk
             .lots
@@ -77,7 +82,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
                 .strains
                 .iter()
                 .map(|(strain, free, promised)| StrainLine {
-                    strain: strain.to_string(),
+                    strain: names.get(strain).map_or_else(|| strain.to_string(), ToString::to_string),
                     free: kg(*free),
                     promised: kg(*promised),
                     word: if promised > free { "short" } else { "enough" },
@@ -95,6 +100,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             to_make_up: morning.to_make_up,
             on_the_way: morning.on_the_way,
             on_hold: morning.on_hold,
+            docket_word: farm.word("docket").to_owned(),
             in_fruit: batches.len(),
             due: batches.iter().filter(|b| b.due).count(),
             next: if morning.to_make_up > 0 { ("/orders", "Make up today's orders") } else { ("/weigh", "Weigh") },

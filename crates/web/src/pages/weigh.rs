@@ -6,8 +6,8 @@ use gillbook_core::words::{CrateKind, PlaceKind};
 use gillbook_store::Page as Rows;
 use serde_json::json;
 
-use super::{Head, Page, Trouble};
-use crate::{App, read, who::Who};
+use super::{Head, Page};
+use crate::{App, problem::Problem, read, who::Who};
 
 #[derive(Template)]
 #[template(path = "weigh.html")]
@@ -17,7 +17,7 @@ pub(super) struct Weigh {
     facts: String,
 }
 
-pub(super) async fn get_weigh(State(app): State<App>, who: Who) -> Result<Page<Weigh>, Trouble> {
+pub(super) async fn get_weigh(State(app): State<App>, who: Who) -> Result<Page<Weigh>, Problem> {
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let crates = tx.crates(&Rows { after: None, limit: 100 }).await?;

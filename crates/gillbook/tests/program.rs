@@ -1,0 +1,219 @@
+//! The real program on its own durable cluster: started, shared, killed, started again, stopped; and what it refuses.
+
+use std::{
+    io::{BufRead, BufReader},
+    net::SocketAddr,
+    path::{Path, PathBuf},
+    process::{Child, Command, Output, Stdio},
+    time::Duration,
+};
+
+use anyhow::{Context, Result, ensure};
+use gillbook::cluster::{ADMIN, Cluster};
+use gillbook_testkit::{Farm, crowd};
+use rustix::process::{Pid, Signal, kill_process, test_kill_process};
+use serde_json::json;
+use sqlx::{AssertSqlSafe, ConnectOptions, Connection, PgConnection};
+use tempfile::TempDir;
+
+/// A data directory that the server's unprivileged user may enter.
+fn home() -> Result<TempDir> {
+    let dir = tempfile::Builder::new().prefix("gillbook-home-").tempdir()?;
+    std::fs::set_permissions(dir.path(), std::os::unix::fs::PermissionsExt::from_mode(0o755))?;
+    Ok(dir)
+}
+
+fn gillbook(home: &Path) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_gillbook"));
+    command.env_remove("DATABASE_URL").env("GILLBOOK_DATA_DIR", home).env("RUST_LOG", "error").stdin(Stdio::null());
+    command
+}
+
+fn said(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
+}
+
+/// A program that serves.
+struct Serving {
+    child: Child,
+    address: SocketAddr,
+}
+
+impl Serving {
+    /// Starts one and waits until it says where it is.
+    fn start(home: &Path) -> Result<Self> {
+        let mut child = gillbook(home)
+            .args(["serve", "--listen", "127.0.0.1:0"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()?;
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().context("no output")?).read_line(&mut line)?;
+        let address = line.trim().rsplit_once('/').context("it did not say where it is")?.1.parse()?;
+        Ok(Self { child, address })
+    }
+
+    fn kill(mut self) -> Result<()> {
+        self.child.kill()?;
+        self.child.wait()?;
+        Ok(())
+    }
+
+    /// Asks it to stop, as a service manager does.
+    fn stop(mut self) -> Result<bool> {
+        kill_process(Pid::from_child(&self.child), Signal::TERM)?;
+        Ok(self.child.wait()?.success())
+    }
+
+    /// Asks until it answers that it is ready.
+    async fn ready(&self) -> Result<()> {
+        let client = reqwest::Client::new();
+        let ask = async {
+            let mut pace = tokio::time::interval(Duration::from_millis(20));
+            loop {
+                pace.tick().await;
+                let answer = client.get(format!("http://{}/health/ready", self.address)).send().await;
+                if answer.is_ok_and(|a| a.status() == 204) {
+                    break;
+                }
+            }
+        };
+        tokio::time::timeout(Duration::from_secs(60), ask).await.context("it did not become ready")
+    }
+}
+
+impl Drop for Serving {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// Ends a cluster that a test's failure left running, so that nothing outlives the test.
+struct Watch(PathBuf);
+
+impl Watch {
+    fn server(&self) -> Option<Pid> {
+        let text = std::fs::read_to_string(self.0.join("database/postmaster.pid")).ok()?;
+        Pid::from_raw(text.lines().next()?.trim().parse().ok()?)
+    }
+}
+
+impl Drop for Watch {
+    fn drop(&mut self) {
+        if let Some(pid) = self.server() {
+            let _ = kill_process(pid, Signal::QUIT);
+        }
+    }
+}
+
+async fn admin(home: &Path) -> Result<sqlx::postgres::PgConnectOptions> {
+    Cluster::running(home, ADMIN).await?.context("no cluster is running there")
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn it_outlives_kill_9_of_itself_and_of_its_database() -> Result<()> {
+    let home = home()?;
+    let watch = Watch(home.path().to_owned());
+    let first = Serving::start(home.path())?;
+    let farm = Farm::over(admin(home.path()).await?, vec![first.address]).await?;
+    farm.set_up().await;
+    let kept = farm.create("/api/weighings", Farm::weighing(1500)).await;
+    let server = watch.server().context("the server has written its number")?;
+    ensure!(!first.child.id().eq(&server.as_raw_nonzero().get().unsigned_abs()), "two processes");
+
+    // The program is killed: the server runs on, and the next program adopts it.
+    first.kill()?;
+    let second = Serving::start(home.path())?;
+    assert_eq!(watch.server(), Some(server), "adopted, not started again");
+    let again = farm.moved_to(vec![second.address]);
+    let path = format!("/api/weighings/{}", kept["id"].as_str().context("an id")?);
+    assert_eq!(again.get(&path).await["net_g"], 1500);
+
+    // The server is killed: the program starts it again by itself, and what was acknowledged is there.
+    let more = again.create("/api/weighings", Farm::weighing(700)).await;
+    kill_process(server, Signal::KILL)?;
+    second.ready().await?;
+    let path = format!("/api/weighings/{}", more["id"].as_str().context("an id")?);
+    assert_eq!(again.get(&path).await["net_g"], 700);
+    let restarted = watch.server().context("a server runs")?;
+    assert_ne!(restarted, server);
+
+    // Two commands beside the running service use its database.
+    let check = gillbook(home.path()).arg("check").output()?;
+    ensure!(check.status.success() && said(&check).contains("Everything holds."), "{}", said(&check));
+    // Stopped in order, it takes its server with it.
+    ensure!(second.stop()?, "it stops without an error");
+    ensure!(test_kill_process(restarted).is_err(), "the server is gone");
+    ensure!(watch.server().is_none(), "and left no number behind");
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn two_programs_on_one_database_share_the_last_gram() -> Result<()> {
+    let home = home()?;
+    let _watch = Watch(home.path().to_owned());
+    let first = Serving::start(home.path())?;
+    let second = Serving::start(home.path())?;
+    let farm = Farm::over(admin(home.path()).await?, vec![first.address, second.address]).await?;
+    farm.set_up().await;
+    let carried_out = crowd(farm, 32, 40).await?;
+    ensure!(carried_out > 200, "{carried_out} of 1280 were carried out");
+    ensure!(second.stop()?, "the one that shares stops alone");
+    first.ready().await?;
+    ensure!(first.stop()?, "and then the one that keeps the database");
+    Ok(())
+}
+
+#[tokio::test]
+async fn it_refuses_a_database_that_can_lose_what_it_acknowledged() -> Result<()> {
+    let database = gillbook_testkit::database().await?;
+    let mut db = PgConnection::connect_with(&database).await?;
+    let name = database.get_database().context("a name")?;
+    let hasty = format!("alter database {name} set synchronous_commit = off");
+    sqlx::query(AssertSqlSafe(hasty)).execute(&mut db).await?;
+    let home = home()?;
+    let url = database.username("gillbook_app").to_url_lossy().to_string();
+    let refused = gillbook(home.path()).env("DATABASE_URL", url).args(["serve", "--listen", "127.0.0.1:0"]).output()?;
+    ensure!(!refused.status.success(), "{}", said(&refused));
+    ensure!(said(&refused).contains("could lose a weighing"), "{}", said(&refused));
+    Ok(())
+}
+
+#[test]
+fn it_says_what_to_install_and_who_holds_the_directory() -> Result<()> {
+    let home = home()?;
+    let none = gillbook(home.path()).env("GILLBOOK_POSTGRES_BIN", "/nowhere").arg("check").output()?;
+    ensure!(!none.status.success() && said(&none).contains("apt-get install postgresql"), "{}", said(&none));
+    let wrong = gillbook(home.path()).args(["serve", "--listen", "nowhere"]).output()?;
+    ensure!(said(&wrong).contains("--listen"), "{}", said(&wrong));
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn farms_people_and_tokens_are_made_at_the_terminal() -> Result<()> {
+    let home = home()?;
+    let _watch = Watch(home.path().to_owned());
+    let run = |args: &[&str]| -> Result<String> {
+        let output = gillbook(home.path()).env("GILLBOOK_PASSPHRASE", "four words do well").args(args).output()?;
+        ensure!(output.status.success(), "{args:?}: {}", said(&output));
+        Ok(said(&output))
+    };
+    let serving = Serving::start(home.path())?;
+    let new = ["farms", "add", "Reed Bank", "--zone", "Europe/Paris", "--currency", "EUR", "--owner", "Ada"];
+    let opened = run(&[&new[..], &["--initials", "AB", "--sign-in", "ada2"]].concat())?;
+    ensure!(opened.contains("Farm 1 is open"), "{opened}");
+    run(&["people", "add", "--farm", "1", "Vee", "--initials", "VE", "--role", "verifier", "--sign-in", "vee"])?;
+    ensure!(run(&["people", "list", "--farm", "1"])?.contains("VE\tverifier\tVee"));
+    let secret = run(&["tokens", "add", "--farm", "1", "Office screen", "--scope", "read"])?;
+    ensure!(run(&["tokens", "list", "--farm", "1"])?.contains("Office screen"));
+    let client = reqwest::Client::new();
+    let stock = client
+        .get(format!("http://{}/api/stock", serving.address))
+        .bearer_auth(secret.lines().next().context("a secret")?)
+        .send()
+        .await?;
+    assert_eq!(stock.json::<serde_json::Value>().await?["rows"], json!([]));
+    ensure!(serving.stop()?);
+    Ok(())
+}

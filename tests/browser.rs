@@ -1,0 +1,188 @@
+//! The pages in a real browser at a phone's size.
+
+use anyhow::{Context, Result, ensure};
+use chrono::Utc;
+use fantoccini::Locator;
+use gillbook_testkit::Farm;
+use gillbook_tests::{Phone, serve};
+use serde_json::json;
+
+/// A thumb: every touch counts.
+struct Thumb<'a> {
+    phone: &'a Phone,
+    touches: usize,
+}
+
+impl Thumb<'_> {
+    async fn touch(&mut self, what: &str) -> Result<()> {
+        // Nobody touches through the flip that says "kept", and the pad is dead for half a second after it, on purpose.
+        self.phone.page.wait().for_element(Locator::Css("#pad:not([data-resting])")).await?;
+        self.phone.page.wait().for_element(Locator::Css("#flip[hidden]")).await?;
+        let button = self.phone.page.wait().for_element(Locator::Css(what)).await?;
+        button.click().await.with_context(|| format!("touching {what}"))?;
+        self.touches += 1;
+        Ok(())
+    }
+
+    async fn weigh(&mut self, digits: &str) -> Result<()> {
+        for digit in digits.chars() {
+            self.touch(&format!("#pad [data-digit='{digit}']")).await?;
+        }
+        self.touch("#keep").await?;
+        Ok(())
+    }
+
+    async fn from_batch(&mut self, batch: &str) -> Result<()> {
+        self.touch("#source").await?;
+        self.touch(&format!("#batches [data-batch='{batch}']")).await
+    }
+
+    async fn grade(&mut self, grade: &str) -> Result<()> {
+        self.touch(&format!("#grades [data-grade='{grade}']")).await
+    }
+}
+
+async fn sign_in(phone: &Phone, home: &str) -> Result<()> {
+    phone.page.goto(&format!("{home}/sign-in")).await?;
+    phone.page.find(Locator::Css("[name=sign_in_name]")).await?.send_keys("ada").await?;
+    phone.page.find(Locator::Css("[name=passphrase]")).await?.send_keys("four words do well").await?;
+    phone.page.find(Locator::Css("main button")).await?.click().await?;
+    phone.page.wait().for_element(Locator::Css("a[href='/weigh']")).await?;
+    Ok(())
+}
+
+/// A farm whose clock is the browser's.
+async fn farm_today() -> Result<Farm> {
+    let mut farm = Farm::new().await?;
+    farm.pass(Utc::now() - farm.now());
+    farm.owner = farm.sign_in("ada").await;
+    Ok(farm)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn ten_weighings_from_three_batches_take_under_sixty_touches() -> Result<()> {
+    let farm = farm_today().await?;
+    let address = serve(farm.router.clone()).await?;
+    let phone = Phone::open().await?;
+    sign_in(&phone, &format!("http://{address}")).await?;
+    phone.page.find(Locator::Css("a[href='/weigh']")).await?.click().await?;
+
+    let mut thumb = Thumb { phone: &phone, touches: 0 };
+    // One crate and its liner weigh 1462 g; the scale shows kilograms with two decimals.
+    thumb.from_batch("B1").await?;
+    for digits in ["346", "395", "281"] {
+        thumb.weigh(digits).await?;
+    }
+    thumb.grade("B").await?;
+    thumb.weigh("205").await?;
+    thumb.from_batch("B2").await?;
+    thumb.weigh("233").await?;
+    thumb.grade("A").await?;
+    for digits in ["410", "377"] {
+        thumb.weigh(digits).await?;
+    }
+    thumb.from_batch("B3").await?;
+    for digits in ["298", "312"] {
+        thumb.weigh(digits).await?;
+    }
+    thumb.grade("B").await?;
+    thumb.weigh("190").await?;
+    let keep = phone.page.wait().for_element(Locator::Css("#pad:not([data-resting])")).await;
+    ensure!(keep.is_ok(), "the last weighing was kept");
+    ensure!(thumb.touches < 60, "{} touches", thumb.touches);
+
+    // Nothing scrolls while weighing: the keep button ends within the screen.
+    let bottom =
+        phone.page.execute("return document.getElementById('keep').getBoundingClientRect().bottom", vec![]).await?;
+    ensure!(bottom.as_f64().is_some_and(|b| b <= 844.0), "{bottom}");
+    let typed = phone
+        .page
+        .execute("return document.querySelectorAll('main input, main select, main textarea').length", vec![])
+        .await?;
+    assert_eq!(typed, json!(0), "nothing is typed but digits");
+    phone.close().await?;
+
+    let kept = farm.get("/api/weighings?limit=50").await;
+    let mut net: Vec<i64> =
+        kept["rows"].as_array().context("rows")?.iter().filter_map(|w| w["net_g"].as_i64()).collect();
+    net.sort_unstable();
+    assert_eq!(net, [438, 588, 868, 1348, 1518, 1658, 1998, 2308, 2488, 2638]);
+    let lots: std::collections::BTreeSet<String> =
+        kept["rows"].as_array().context("rows")?.iter().map(|w| w["lot"].to_string()).collect();
+    assert_eq!(lots.len(), 4, "two strains in two grades: {lots:?}");
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_same_weight_twice_asks_and_undo_takes_it_back() -> Result<()> {
+    let farm = farm_today().await?;
+    let address = serve(farm.router.clone()).await?;
+    let phone = Phone::open().await?;
+    sign_in(&phone, &format!("http://{address}")).await?;
+    phone.page.goto(&format!("http://{address}/weigh")).await?;
+    let mut thumb = Thumb { phone: &phone, touches: 0 };
+    thumb.from_batch("B1").await?;
+    thumb.weigh("346").await?;
+    thumb.weigh("346").await?;
+    let asked = phone.page.find(Locator::Id("keep")).await?.text().await?;
+    assert_eq!(asked, "The same weight again? Keep it too");
+    assert_eq!(
+        farm.get("/api/weighings").await["rows"].as_array().map(Vec::len),
+        Some(1),
+        "not kept before the second touch"
+    );
+    thumb.touch("#keep").await?;
+    phone.page.wait().for_element(Locator::Css("#last li:nth-child(2)")).await?;
+    phone.page.wait().for_element(Locator::Css("#pad:not([data-resting])")).await?;
+    thumb.touch("#last li:first-child button").await?;
+    phone.page.wait().for_element(Locator::Css("#last .undone")).await?;
+    phone.close().await?;
+    let stock = farm.get("/api/stock").await;
+    assert_eq!(stock["rows"][0]["grams_g"], 1998, "{stock}");
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn every_page_fits_a_phone_and_says_nothing_to_the_console() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(4000).await;
+    let order = farm
+        .create(
+            "/api/orders",
+            json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 1500}]}),
+        )
+        .await;
+    let order = order["order"].as_str().context("an order")?.to_owned();
+    let address = serve(farm.router.clone()).await?;
+    let phone = Phone::open().await?;
+    let home = format!("http://{address}");
+    sign_in(&phone, &home).await?;
+    phone.page.goto(&format!("{home}/orders/{order}")).await?;
+    // Set aside, sent out: each one touch on the one thing to do next.
+    for next in ["form[action$=set-aside] .next", "form[action$=dispatch] .next"] {
+        phone.page.wait().for_element(Locator::Css(next)).await?.click().await?;
+    }
+    phone.page.wait().for_element(Locator::Css("[name=taken_by]")).await?;
+    let docket = phone.page.current_url().await?.path().to_owned();
+    let pages = ["/", "/weigh", "/fridge", "/stock", "/orders", "/week", "/blocks", "/food-safety", "/problems/stale"];
+    let more = [format!("/lots/{lot}"), format!("/orders/{order}"), docket];
+    for path in pages.iter().map(ToString::to_string).chain(more) {
+        phone.page.goto(&format!("{home}{path}")).await?;
+        let width = phone.page.execute("return document.documentElement.scrollWidth", vec![]).await?;
+        assert_eq!(width, json!(390), "{path} scrolls sideways");
+        let named = phone.page.execute("return document.querySelectorAll('h1').length", vec![]).await?;
+        assert_eq!(named, json!(1), "{path} has one heading");
+        let next = phone.page.execute(
+            "const b = document.querySelector('.next'); return b ? b.getBoundingClientRect().height : 99",
+            vec![],
+        );
+        ensure!(
+            next.await?.as_f64().is_some_and(|h| h >= 56.0),
+            "{path}: the next thing to do is high enough for a thumb"
+        );
+    }
+    phone.page.goto(&format!("{home}/lots/NOPE")).await?;
+    let text = phone.page.find(Locator::Css("main")).await?.text().await?;
+    ensure!(text.contains("There is no lot NOPE on this farm"), "{text}");
+    phone.close().await
+}
