@@ -32,7 +32,7 @@ impl Thumb<'_> {
         Ok(())
     }
 
-    async fn from_batch(&mut self, batch: &str) -> Result<()> {
+    async fn take_from(&mut self, batch: &str) -> Result<()> {
         self.touch("#source").await?;
         self.touch(&format!("#batches [data-batch='{batch}']")).await
     }
@@ -69,19 +69,19 @@ async fn ten_weighings_from_three_batches_take_under_sixty_touches() -> Result<(
 
     let mut thumb = Thumb { phone: &phone, touches: 0 };
     // One crate and its liner weigh 1462 g; the scale shows kilograms with two decimals.
-    thumb.from_batch("B1").await?;
+    thumb.take_from("B1").await?;
     for digits in ["346", "395", "281"] {
         thumb.weigh(digits).await?;
     }
     thumb.grade("B").await?;
     thumb.weigh("205").await?;
-    thumb.from_batch("B2").await?;
+    thumb.take_from("B2").await?;
     thumb.weigh("233").await?;
     thumb.grade("A").await?;
     for digits in ["410", "377"] {
         thumb.weigh(digits).await?;
     }
-    thumb.from_batch("B3").await?;
+    thumb.take_from("B3").await?;
     for digits in ["298", "312"] {
         thumb.weigh(digits).await?;
     }
@@ -121,7 +121,7 @@ async fn the_same_weight_twice_asks_and_undo_takes_it_back() -> Result<()> {
     sign_in(&phone, &format!("http://{address}")).await?;
     phone.page.goto(&format!("http://{address}/weigh")).await?;
     let mut thumb = Thumb { phone: &phone, touches: 0 };
-    thumb.from_batch("B1").await?;
+    thumb.take_from("B1").await?;
     thumb.weigh("346").await?;
     thumb.weigh("346").await?;
     let asked = phone.page.find(Locator::Id("keep")).await?.text().await?;

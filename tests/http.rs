@@ -101,7 +101,22 @@ async fn sent_ten_times_counts_once() -> Result<()> {
             farm.ask(&farm.owner, "POST", "/api/orders", &[("idempotency-key", &key)], Some(order.clone())).await;
         assert_eq!(answer.expect(201)["order"], "O-1");
     }
+    let keyed = [("idempotency-key", key.as_str())];
+    let more = json!({"customer": "PLUM", "delivery_day": "2026-05-06", "lines": [{"product": "OY", "grams_g": 600}]});
+    farm.ask(&farm.owner, "POST", "/api/orders", &keyed, Some(more)).await.expect_problem(422, "key-reused", None);
+    let key = Uuid::new_v4().to_string();
+    let keyed = [("idempotency-key", key.as_str())];
+    let at_once = (0..10).map(|_| farm.ask(&farm.owner, "POST", "/api/orders", &keyed, Some(order.clone())));
+    for answer in futures::future::join_all(at_once).await {
+        assert_eq!(answer.expect(201)["order"], "O-2");
+    }
     farm.ask(&farm.owner, "POST", "/api/orders", &[], Some(order)).await.expect_problem(400, "bad-request", None);
+    assert_eq!(farm.get("/api/orders").await["rows"].as_array().map(Vec::len), Some(2));
+    let pack = json!([{"n": "p1", "u": "Cel", "t": farm.now().timestamp() - 60, "v": 2.5}]);
+    let at_once = (0..10).map(|_| farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(pack.clone())));
+    let kept = futures::future::join_all(at_once).await;
+    let counts = |what: &str| kept.iter().map(|a| a.json()[what].as_i64().unwrap_or(-1)).sum::<i64>();
+    assert_eq!((counts("accepted"), counts("duplicate")), (1, 9));
     Ok(())
 }
 
@@ -400,4 +415,24 @@ fn the_published_description_is_the_programs_own() {
         published == gillbook_web::openapi_json(),
         "openapi/gillbook.json is old. Run: cargo run -p gillbook -- openapi > openapi/gillbook.json"
     );
+}
+
+#[tokio::test]
+async fn a_time_that_makes_the_past_negative_is_taken_and_flagged() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    farm.pass(TimeDelta::hours(2));
+    let before = farm.now() - TimeDelta::hours(3);
+    let waste = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 300, "reason": "Soft", "happened_at": before});
+    farm.create("/api/movements", waste).await;
+    let week = farm.get("/api/reports/weeks/2026-W19").await;
+    assert_eq!(
+        (&week["below_zero"][0]["lot"], &week["below_zero"][0]["grams_g"]),
+        (&json!(lot), &json!(-300)),
+        "{week}"
+    );
+    assert_eq!(week["now"]["total"]["difference_g"], 0);
+    let page = farm.raw("GET", "/week?week=2026-W19", &[], Vec::new()).await;
+    assert!(page.text.contains("Times that do not agree"), "{}", page.text);
+    Ok(())
 }

@@ -138,7 +138,7 @@ mod tests {
             grams in 1i64..10_000, freshest: bool, least_days in 0u32..8,
         ) {
             let fridge: Vec<_> = fridge.into_iter().enumerate().map(|(i, (g, e, h))| candidate(i as u64, g, e, h)).collect();
-            let wish = Wish { freshest, least_days, ..wish(grams) };
+            let wish = Wish { least_days, freshest, ..wish(grams) };
             let (taken, short) = allocate(&wish, &fridge);
             prop_assert_eq!(taken.iter().map(|t| t.grams).sum::<Grams>() + short, wish.grams);
             for t in &taken {

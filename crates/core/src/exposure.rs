@@ -58,7 +58,7 @@ impl Segment {
         if high <= limit_c {
             (0.0, 0.0)
         } else if low >= limit_c {
-            (whole, whole * ((low + high) / 2.0 - limit_c))
+            (whole, whole * (f64::midpoint(low, high) - limit_c))
         } else {
             let above = whole * (high - limit_c) / (high - low);
             (above, above * (high - limit_c) / 2.0)

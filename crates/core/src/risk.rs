@@ -59,7 +59,7 @@ pub fn at_risk(stock: &[Stock], demand: &[Demand]) -> Vec<AtRisk> {
         match risk.iter_mut().find(|r| r.lot == s.candidate.lot) {
             Some(r) => r.grams += s.candidate.free,
             None => {
-                risk.push(AtRisk { lot: s.candidate.lot, grams: s.candidate.free, last_day: s.candidate.expires_on })
+                risk.push(AtRisk { lot: s.candidate.lot, grams: s.candidate.free, last_day: s.candidate.expires_on });
             }
         }
     }

@@ -100,7 +100,7 @@ pub struct Refused {
 pub fn resolve(pack: &[Record], now: DateTime<Utc>) -> (Vec<Resolved>, Vec<Refused>) {
     let version = pack.iter().find_map(|r| r.bver).unwrap_or(VERSION);
     let mixed = pack.iter().filter_map(|r| r.bver).any(|v| v != version);
-    if version > VERSION || version < 1 || mixed {
+    if !(1..=VERSION).contains(&version) || mixed {
         let reason = if mixed {
             "The pack mixes versions (bver). Send one version in a pack.".to_owned()
         } else {

@@ -1,7 +1,7 @@
 //! A Postgres of our own: found, initialised, started, restarted and stopped.
 //!
 //! The installed server's binaries run on a data directory of ours, listen on a private socket only, and always with fsync,
-//! full_page_writes and synchronous_commit on. Started as root, the server runs as an unprivileged user. After a kill of this program
+//! `full_page_writes` and `synchronous_commit` on. Started as root, the server runs as an unprivileged user. After a kill of this program
 //! the server that is still running is adopted; after a kill of the server it is started again.
 
 use std::{

@@ -51,7 +51,7 @@ enum Command {
     Migrate,
     /// Live through an invented farm's season, then serve it.
     Demo(demo::Options),
-    /// Print the description of the interface (OpenAPI 3.1).
+    /// Print the description of the interface (`OpenAPI` 3.1).
     Openapi,
     /// Prove the ledger's invariants again over everything that is stored.
     Check,
@@ -74,7 +74,7 @@ enum Command {
 
 #[derive(Debug, Subcommand)]
 enum Farms {
-    /// Open a farm. The owner's passphrase is read from GILLBOOK_PASSPHRASE or asked for.
+    /// Open a farm. The owner's passphrase is read from `GILLBOOK_PASSPHRASE` or asked for.
     Add {
         /// Its name.
         name: String,
@@ -100,7 +100,7 @@ enum Farms {
 
 #[derive(Debug, Subcommand)]
 enum People {
-    /// Add a person. The passphrase is read from GILLBOOK_PASSPHRASE or asked for.
+    /// Add a person. The passphrase is read from `GILLBOOK_PASSPHRASE` or asked for.
     Add {
         /// The farm's number.
         #[arg(long)]

@@ -11,7 +11,7 @@ use crate::cluster::{ADMIN, Cluster, Durability, default_home};
 /// Where the database is.
 #[derive(Debug, Clone, Default, clap::Args)]
 pub struct Database {
-    /// A Postgres of your own, connected to as gillbook_app. Without it, Gillbook keeps its own in the data directory.
+    /// A Postgres of your own, connected to as `gillbook_app`. Without it, Gillbook keeps its own in the data directory.
     #[arg(long, env = "DATABASE_URL", hide_env_values = true, global = true)]
     pub database_url: Option<String>,
     /// The same for `migrate`, `check`, `farms` and `people`: connected to as an administrator.

@@ -78,7 +78,7 @@ impl Serving {
                 }
             }
         };
-        tokio::time::timeout(Duration::from_secs(60), ask).await.context("it did not become ready")
+        tokio::time::timeout(Duration::from_mins(1), ask).await.context("it did not become ready")
     }
 }
 

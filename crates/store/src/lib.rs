@@ -7,12 +7,14 @@
 
 pub mod batches;
 pub mod check;
+pub mod cooks;
 pub mod counts;
+pub mod crates;
 pub mod customers;
+pub mod deliveries;
 pub mod dockets;
 pub mod error;
 pub mod farm;
-pub mod growing;
 pub mod idempotency;
 pub mod ledger;
 pub mod lots;
@@ -24,8 +26,13 @@ pub mod people;
 pub mod places;
 pub mod products;
 pub mod readings;
+pub mod recipes;
 pub mod reports;
+pub mod rooms;
 mod schema_names;
+pub mod set_aside;
+pub mod strains;
+pub mod trace;
 pub mod weeks;
 pub mod weighings;
 

@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
-    calendar::{IsoWeek, day_of},
+    calendar::{IsoWeek, Span, day_of},
     reconciliation::{Flow, Sheet, reconcile},
     refusal::{Kind, Refusal},
-    text::{LotCode, Short, StrainCode},
+    text::{LotCode, PlaceCode, Short, StrainCode},
     words::{ActKind, CustomerKind, PlaceKind},
 };
 use rust_decimal::Decimal;
@@ -74,6 +74,20 @@ pub struct WeekFigures {
     pub open_rows: Vec<LotCode>,
 }
 
+/// A lot that by the times written down was below zero somewhere, though by the order of recording it never was: something was
+/// written down late, or with the wrong time.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct BelowZero {
+    /// The lot.
+    pub lot: LotCode,
+    /// Where.
+    pub place: PlaceCode,
+    /// The first instant of the week at which it was.
+    pub at: DateTime<Utc>,
+    /// Grams then, below zero.
+    pub grams_g: Grams,
+}
+
 /// A week, now and as it was closed.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Week {
@@ -91,6 +105,8 @@ pub struct Week {
     pub closed: Option<WeekFigures>,
     /// Acts that happened in the week and were recorded after it was closed.
     pub after_close: i64,
+    /// Lots whose times do not agree with their grams.
+    pub below_zero: Vec<BelowZero>,
 }
 
 /// The closing of a week.
@@ -128,7 +144,35 @@ impl Tx {
         .fetch_one(&mut *self.db)
         .await?;
         let (closed_at, closed) = closed.map_or((None, None), |c| (Some(c.closed_at), Some(c.sheet.0)));
-        Ok(Week { week, from: span.from, until: span.until, now, closed_at, closed, after_close })
+        let below_zero = self.below_zero(span).await?;
+        Ok(Week { week, from: span.from, until: span.until, now, closed_at, closed, after_close, below_zero })
+    }
+
+    /// Replays what was moved in a span by the times written down and finds what went below zero.
+    async fn below_zero(&mut self, span: Span) -> Result<Vec<BelowZero>> {
+        let rows = sqlx::query_as!(
+            BelowZero,
+            r#"with touched as (
+                 select distinct m.lot from movement m join act a using (farm_id, act_id)
+                  where m.farm_id = $1 and a.happened_at >= $2 and a.happened_at < $3),
+               leg as (
+                 select m.lot, a.happened_at, x.place, x.delta
+                   from movement m join act a using (farm_id, act_id) join touched using (lot)
+                  cross join lateral (values (m.to_place, m.grams), (m.from_place, -m.grams)) x (place, delta)
+                  where m.farm_id = $1),
+               stand as (
+                 select l.lot, l.place, l.happened_at, sum(l.delta) over (partition by l.lot, l.place order by l.happened_at) as grams
+                   from leg l join place p on p.farm_id = $1 and p.place = l.place and p.kind in ('fridge', 'shelf', 'van', 'stall'))
+               select distinct on (lot, place) lot as "lot!: LotCode", place as "place!: PlaceCode", happened_at as "at!",
+                      grams::bigint as "grams_g!: Grams"
+                 from stand where grams < 0 and happened_at >= $2 and happened_at < $3 order by lot, place, happened_at limit 500"#,
+            self.farm.0,
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows)
     }
 
     async fn week_figures(&mut self, week: IsoWeek) -> Result<WeekFigures> {

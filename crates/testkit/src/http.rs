@@ -105,7 +105,6 @@ pub async fn send(
 }
 
 /// A router that hands each request on to one of several running programs, the next one each time.
-#[must_use]
 pub(crate) fn in_turn(programs: Vec<SocketAddr>) -> Router {
     let client = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().expect("a client");
     let turn = Arc::new(AtomicUsize::new(0));

@@ -96,7 +96,7 @@ async fn throw_away(bin: &Path) -> Result<PgConnectOptions> {
 async fn until_it_answers(options: &PgConnectOptions, mut lives: impl FnMut() -> Result<bool>) -> Result<()> {
     let began = Instant::now();
     while PgConnection::connect_with(options).await.is_err() {
-        if !lives()? || began.elapsed() > Duration::from_secs(60) {
+        if !lives()? || began.elapsed() > Duration::from_mins(1) {
             bail!("the throw-away database did not come up");
         }
         tokio::time::sleep(Duration::from_millis(50)).await;

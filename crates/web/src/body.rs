@@ -137,7 +137,7 @@ pub(crate) fn header_key(headers: &HeaderMap) -> Result<Option<String>, Problem>
 }
 
 /// The key, method, path and hash of a request that creates.
-pub(crate) fn once_of(request_line: String, headers: &HeaderMap, bytes: &[u8]) -> Result<Once, Problem> {
+pub(crate) fn once_of(request_line: &str, headers: &HeaderMap, bytes: &[u8]) -> Result<Once, Problem> {
     #[derive(Deserialize)]
     struct Id {
         id: Option<uuid::Uuid>,
@@ -171,7 +171,7 @@ impl<T: DeserializeOwned> FromRequest<App> for Create<T> {
         let headers = request.headers().clone();
         let bytes = read_bytes(request, app).await?;
         let value = parse(&bytes)?;
-        Ok(Self { value, once: once_of(line, &headers, &bytes)? })
+        Ok(Self { value, once: once_of(&line, &headers, &bytes)? })
     }
 }
 
@@ -272,6 +272,6 @@ mod tests {
         headers.insert("idempotency-key", r#""8e03978e-40d5-43e8-bc93-6894a57f9324""#.parse().unwrap());
         // The header's example in the IETF draft "The Idempotency-Key HTTP Header Field", section 2.1.
         assert_eq!(header_key(&headers).unwrap().unwrap(), "key 8e03978e-40d5-43e8-bc93-6894a57f9324");
-        assert!(once_of("POST /".into(), &HeaderMap::new(), b"{}").is_err());
+        assert!(once_of("POST /", &HeaderMap::new(), b"{}").is_err());
     }
 }

@@ -41,7 +41,7 @@ use crate::problem::Problem;
 /// The largest body that is read: a pack of 10,000 readings is about half of it.
 pub const MOST_BODY_BYTES: usize = 2 * 1024 * 1024;
 /// The longest that a request may take.
-const MOST_TIME: Duration = Duration::from_secs(60);
+const MOST_TIME: Duration = Duration::from_mins(1);
 
 /// Tells the time. The system's in service, a manual one in the demo and in tests.
 pub type Clock = Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>;
@@ -120,7 +120,7 @@ macro_rules! read {
 
 pub(crate) use {once, read, write};
 
-/// The OpenAPI description, as JSON. Made without a database.
+/// The `OpenAPI` description, as JSON. Made without a database.
 ///
 /// # Panics
 /// Never: the description is made of plain data.

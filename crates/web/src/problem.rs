@@ -6,7 +6,7 @@ use axum::{
 };
 use gillbook_core::refusal::{Fault, Kind, Refusal};
 use gillbook_store::Error as StoreError;
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 use utoipa::ToSchema;
 
 /// A field to blame.
@@ -21,11 +21,9 @@ pub struct FieldProblem {
 /// A problem, as RFC 9457 shapes it.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Problem {
-    /// Stable type, a URI reference.
-    #[serde(rename = "type")]
-    kind: String,
-    /// The last part of the type.
-    #[serde(skip)]
+    /// Stable type, a URI reference. Kept as its last part.
+    #[serde(rename = "type", serialize_with = "address")]
+    #[schema(value_type = String)]
     slug: &'static str,
     /// The type in a few words.
     title: &'static str,
@@ -44,10 +42,13 @@ pub struct Problem {
     retry_after: Option<u16>,
 }
 
+fn address<S: Serializer>(slug: &&'static str, s: S) -> Result<S::Ok, S::Error> {
+    s.collect_str(&format_args!("/problems/{slug}"))
+}
+
 impl Problem {
     pub(crate) fn new(slug: &'static str, title: &'static str, status: StatusCode, detail: impl Into<String>) -> Self {
         Self {
-            kind: format!("/problems/{slug}"),
             slug,
             title,
             status: status.as_u16(),

@@ -36,7 +36,7 @@ impl Client {
             .await?
             .error_for_status()?;
         let cookie = response.headers().get(header::SET_COOKIE).context("no cookie came")?.to_str()?;
-        self.cookie = cookie.split(';').next().unwrap_or_default().to_owned();
+        cookie.split(';').next().unwrap_or_default().clone_into(&mut self.cookie);
         Ok(())
     }
 

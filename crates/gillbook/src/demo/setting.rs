@@ -143,10 +143,12 @@ pub(super) fn set_up() -> Vec<(&'static str, Value)> {
     ));
     for s in &STRAINS {
         let points = |factor: f64| s.life.map(|(c, days)| json!({"c": c, "days": days * factor}));
+        #[expect(clippy::cast_possible_truncation, reason = "some hundred grams")]
+        let expected = s.flushes_g.iter().sum::<f64>() as i64;
         let source = "Example for the demo; replace it with what your own customers see";
         posts.push(("/api/strains", json!({
             "strain": s.code, "name": s.name, "species": s.species, "latin_name": s.latin, "lowest_safe_c": s.lowest_safe_c,
-            "expected_yield_g": s.flushes_g.iter().sum::<f64>() as i64, "days_to_first_flush": s.first_day,
+            "expected_yield_g": expected, "days_to_first_flush": s.first_day,
             "flush_interval_days": s.interval, "flushes": s.flushes_g.len(), "trim_share": s.trim,
             "life": [
                 {"packaging": "open", "points": points(1.0), "spread": 0.2, "source": source},

@@ -2,7 +2,10 @@
 
 use axum::{Json, extract::State, http::Uri};
 use gillbook_core::{calendar::Day, text::DocketCode};
-use gillbook_store::dockets::{Docket, NewDelivery, NewDocket, NewReturn};
+use gillbook_store::{
+    deliveries::{NewDelivery, NewReturn},
+    dockets::{Docket, NewDocket},
+};
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};

@@ -2,8 +2,12 @@
 
 use axum::{extract::State, http::Uri};
 use gillbook_core::text::{CrateCode, RoomCode, StrainCode};
-use gillbook_store::growing::{
-    Cook, Crate, CrateChange, NewCrate, NewRoom, NewStrain, Recipe, Room, RoomChange, Strain, StrainChange,
+use gillbook_store::{
+    cooks::Cook,
+    crates::{Crate, CrateChange, NewCrate},
+    recipes::Recipe,
+    rooms::{NewRoom, Room, RoomChange},
+    strains::{NewStrain, Strain, StrainChange},
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
 

@@ -7,8 +7,9 @@ use gillbook_core::{
     text::{BatchCode, CookCode, CustomerCode, DocketCode, LotCode, PlaceCode},
 };
 use gillbook_store::{
-    lots::{Lot, NewLotEvent, Trace, TraceFrom},
+    lots::{Lot, NewLotEvent},
     packings::{NewOpening, NewPacking, Packing},
+    trace::{Trace, TraceFrom},
 };
 use serde::Deserialize;
 use utoipa::IntoParams;

@@ -2,7 +2,10 @@
 
 use axum::{extract::State, http::Uri};
 use gillbook_core::{calendar::Day, text::OrderCode, words::OrderStatus};
-use gillbook_store::orders::{NewOrder, NewSetAside, Order, OrderChange};
+use gillbook_store::{
+    orders::{NewOrder, Order, OrderChange},
+    set_aside::NewSetAside,
+};
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};

@@ -42,7 +42,7 @@ async fn post_readings(State(app): State<App>, who: Who, request: Request) -> Re
     let bytes = read_bytes(request, &app).await?;
     let pack = decode(&bytes)?;
     let keyed = header_key(&headers)?.is_some();
-    let once = keyed.then(|| once_of(line, &headers, &bytes)).transpose()?;
+    let once = keyed.then(|| once_of(&line, &headers, &bytes)).transpose()?;
     let answer = write!(app, who, |tx| {
         if let Some(once) = &once
             && let Some(first) = tx.claim(once).await?

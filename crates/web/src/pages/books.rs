@@ -8,7 +8,6 @@ use gillbook_core::{
     reconciliation::Sheet,
 };
 use gillbook_store::reports::BatchEarnings;
-use rust_decimal::Decimal;
 use serde::Deserialize;
 
 use super::{Head, Page, day_and_clock, kg, short_day, zone_of};
@@ -32,6 +31,7 @@ pub(super) struct WeekPage {
     difference: i64,
     currency: String,
     money: Vec<(String, String, String, String)>,
+    below_zero: Vec<String>,
     strains: Vec<(String, [i64; 6])>,
     lots: Vec<(String, [i64; 6])>,
 }
@@ -115,6 +115,13 @@ pub(super) async fn get_week(
                     (m.channel.to_string(), kg(m.grams_g), m.net.to_string(), a_kilo)
                 })
                 .collect(),
+            below_zero: this
+                .below_zero
+                .iter()
+                .map(|b| {
+                    format!("{} in {}: {} g at {}", b.lot, b.place, signed(b.grams_g.0), day_and_clock(b.at, zone))
+                })
+                .collect(),
             strains: this.now.strains.iter().map(|s| (s.strain.to_string(), columns(&s.sheet))).collect(),
             lots: this.now.lots.iter().map(|l| (l.lot.to_string(), columns(&l.sheet))).collect(),
         })
@@ -196,7 +203,7 @@ pub(super) async fn get_blocks(State(app): State<App>, who: Who) -> Result<Page<
 }
 
 /// An amount with a true minus sign, as wide as a digit.
-fn signed(amount: Decimal) -> String {
+fn signed(amount: impl ToString) -> String {
     amount.to_string().replace('-', "\u{2212}")
 }
 

@@ -1,5 +1,7 @@
 //! Fridge: was it cold, is it cold?
 
+use std::fmt::Write as _;
+
 use askama::Template;
 use axum::extract::State;
 use chrono::{DateTime, TimeDelta, Utc};
@@ -226,7 +228,7 @@ impl Scale {
                 lines.push(format!("{:.2},{:.2}", self.x(s.span.from), self.y(s.from_c)));
             }
             if let Some(line) = lines.last_mut() {
-                line.push_str(&format!(" {:.2},{:.2}", self.x(s.span.until), self.y(s.until_c)));
+                let _ = write!(line, " {:.2},{:.2}", self.x(s.span.until), self.y(s.until_c));
             }
             reached = Some(s.span.until);
         }

@@ -17,12 +17,15 @@ use gillbook_core::{
 use gillbook_documents::docket as paper;
 use gillbook_store::{
     Page as Rows,
-    dockets::{Docket, DocketStatus, NewDelivery, NewDocket},
+    deliveries::NewDelivery,
+    dockets::{Docket, DocketStatus, NewDocket},
     farm::Farm,
     idempotency::Once,
-    orders::{NewSetAside, Order},
+    orders::Order,
     readings::CAUTION,
+    set_aside::NewSetAside,
 };
+use rust_decimal::Decimal;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
@@ -335,6 +338,15 @@ pub(super) async fn post_delivery(
     }
 }
 
+/// A price with at least the decimals of the currency: 14.50, not 14.5.
+fn as_money(mut price: Decimal, decimals: u32) -> String {
+    price = price.normalize();
+    if price.scale() < decimals {
+        price.rescale(decimals);
+    }
+    price.to_string()
+}
+
 /// The docket as it prints. Set away from the threads that answer requests.
 pub(crate) async fn docket_pdf(farm: Farm, docket: Docket) -> Result<Vec<u8>, Problem> {
     let zone = zone_of(&farm);
@@ -358,7 +370,7 @@ pub(crate) async fn docket_pdf(farm: Farm, docket: Docket) -> Result<Vec<u8>, Pr
                 harvested: l.harvest_day.format("%-d %b").to_string(),
                 best_before: l.best_before.map(|d| d.format("%-d %b").to_string()),
                 grams: l.grams_g,
-                price: l.price.to_string(),
+                price: as_money(l.price, docket.net.scale()),
                 unit: l.unit.to_string(),
                 amount: l.amount.to_string(),
             })

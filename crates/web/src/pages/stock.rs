@@ -6,10 +6,7 @@ use askama::Template;
 use axum::extract::State;
 use chrono::{Days, NaiveDate};
 use gillbook_core::{Grams, calendar::day_of, text::LotCode};
-use gillbook_store::{
-    Page as Rows,
-    lots::{Lot, Trace},
-};
+use gillbook_store::{Page as Rows, lots::Lot, trace::Trace};
 
 use super::{Head, Page, day_and_clock, kg, short_day, zone_of};
 use crate::{App, body::Code, problem::Problem, read, who::Who};
