@@ -6,10 +6,14 @@ create table place_limit (
     effective_from  timestamptz not null,
     name            text        not null,
     warm_c          double precision not null,
+    -- The backstop: too warm above this by the air, however the food behind it is reckoned.
+    air_c           double precision not null,
     cold_c          double precision not null,
     grace_minutes   int         not null,
     hysteresis_c    double precision not null,
     gap_minutes     int         not null,
+    -- The longest silence that is not told as "no data".
+    silence_minutes int         not null,
     lag_minutes     int         not null,
     rule_text       text        not null,
     example         boolean     not null,
@@ -19,6 +23,8 @@ create table place_limit (
     constraint place_limit_effective_from_range check (effective_from between '2000-01-01Z' and '2200-01-01Z'),
     constraint place_limit_name_length check (length(name) between 1 and 100),
     constraint place_limit_warm_c_range check (warm_c between -40 and 60 and warm_c > cold_c),
+    constraint place_limit_air_c_range check (air_c between warm_c and 80),
+    constraint place_limit_silence_minutes_range check (silence_minutes between 1 and 10080),
     constraint place_limit_cold_c_range check (cold_c between -60 and 60),
     constraint place_limit_grace_minutes_range check (grace_minutes between 0 and 1440),
     constraint place_limit_hysteresis_c_range check (hysteresis_c between 0 and 10),
@@ -86,11 +92,30 @@ grant insert on reading to gillbook_app;
 create trigger kept before update or delete or truncate on reading
     for each statement execute function refuse_rewrite();
 
+-- What a board sends beside the temperature: humidity (%RH) and its battery (%EL).
+create table reading_beside (
+    farm_id      int              not null,
+    probe_id     int              not null,
+    at           timestamptz(3)   not null,
+    unit         text             not null,
+    value        double precision not null,
+    received_at  timestamptz      not null,
+    constraint reading_beside_pk primary key (farm_id, probe_id, at, unit),
+    constraint reading_beside_at_range check (at between '2000-01-01Z' and '2200-01-01Z'),
+    constraint reading_beside_unit_known check (unit in ('%RH', '%EL')),
+    constraint reading_beside_value_range check (value between 0 and 100)
+) partition by range (at);
+call keep_farms_apart('reading_beside');
+grant insert on reading_beside to gillbook_app;
+create trigger kept before update or delete or truncate on reading_beside
+    for each statement execute function refuse_rewrite();
+
 -- Makes the monthly partitions that cover [first, last]. The service calls it ahead of time; only the owner can make a table.
 create function ensure_reading_months(first timestamptz, last timestamptz) returns int
     language plpgsql security definer set search_path = pg_catalog, public as $$
 declare
     m timestamp := date_trunc('month', first at time zone 'UTC');
+    parent text;
     part text;
     made int := 0;
 begin
@@ -99,16 +124,18 @@ begin
     end if;
     perform pg_advisory_xact_lock(hashtext('ensure_reading_months'));
     while m <= last at time zone 'UTC' loop
-        part := 'reading_' || to_char(m, 'YYYY_MM');
-        if to_regclass('public.' || part) is null then
-            execute format('create table public.%I partition of public.reading for values from (%L) to (%L)',
-                           part, m || 'Z', (m + interval '1 month') || 'Z');
-            execute format('alter table public.%I enable row level security', part);
-            execute format('alter table public.%I force row level security', part);
-            execute format('create trigger kept before update or delete or truncate on public.%I
-                                for each statement execute function public.refuse_rewrite()', part);
-            made := made + 1;
-        end if;
+        foreach parent in array array['reading', 'reading_beside'] loop
+            part := parent || '_' || to_char(m, 'YYYY_MM');
+            if to_regclass('public.' || part) is null then
+                execute format('create table public.%I partition of public.%I for values from (%L) to (%L)',
+                               part, parent, m || 'Z', (m + interval '1 month') || 'Z');
+                execute format('alter table public.%I enable row level security', part);
+                execute format('alter table public.%I force row level security', part);
+                execute format('create trigger kept before update or delete or truncate on public.%I
+                                    for each statement execute function public.refuse_rewrite()', part);
+                made := made + 1;
+            end if;
+        end loop;
         m := m + interval '1 month';
     end loop;
     return made;

@@ -8,7 +8,11 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use crate::calendar::Span;
+use crate::{
+    calendar::Span,
+    judgement::Figures,
+    kinetic::{aged_seconds, mean_kinetic_c},
+};
 
 /// One reading: when, and the air in °C.
 pub type Point = (DateTime<Utc>, f64);
@@ -115,6 +119,26 @@ pub struct Exposure {
     pub above_s: f64,
     /// Degree-minutes above the limit.
     pub above_degree_minutes: f64,
+    /// Mean kinetic temperature, °C: an average of ageing, which never excuses a warm spell.
+    pub mean_kinetic_c: Option<f64>,
+}
+
+impl Exposure {
+    /// The exposure of so many seconds, from their figures.
+    #[must_use]
+    pub fn of(figures: &Figures, span_s: f64) -> Self {
+        Self {
+            span_s,
+            known_s: figures.known_s,
+            coverage: if span_s > 0.0 { (figures.known_s / span_s).min(1.0) } else { 0.0 },
+            mean_c: figures.mean_c(),
+            min_c: figures.least_c,
+            max_c: figures.most_c,
+            above_s: figures.above_s,
+            above_degree_minutes: figures.above_c_s / 60.0,
+            mean_kinetic_c: mean_kinetic_c(figures.aged_s, figures.known_s),
+        }
+    }
 }
 
 /// Reckons the exposure of a window.
@@ -126,12 +150,14 @@ pub fn exposure(readings: &[Point], gap_limit: TimeDelta, window: Span, limit_c:
     let known = segments(readings, gap_limit, window);
     let mut known_s = 0.0;
     let mut area = 0.0;
+    let mut aged_s = 0.0;
     let (mut above_s, mut above_degree_s) = (0.0, 0.0);
     let mut seen: Vec<f64> =
         readings.iter().filter(|(t, _)| *t >= window.from && *t < window.until).map(|(_, c)| *c).collect();
     for segment in &known {
         let length = seconds(segment.span);
         known_s += length;
+        aged_s += aged_seconds(segment.from_c, segment.until_c, length);
         area += length * (segment.from_c + segment.until_c) / 2.0;
         let (s, ds) = segment.above(limit_c);
         above_s += s;
@@ -148,6 +174,7 @@ pub fn exposure(readings: &[Point], gap_limit: TimeDelta, window: Span, limit_c:
         max_c: seen.iter().copied().reduce(f64::max),
         above_s,
         above_degree_minutes: above_degree_s / 60.0,
+        mean_kinetic_c: mean_kinetic_c(aged_s, known_s),
     }
 }
 

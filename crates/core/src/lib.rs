@@ -3,17 +3,23 @@
 //! *Invariant:* this crate is pure. It has no clock, no randomness, no network, no database and nothing
 //! asynchronous; "now" is always a parameter. The calculations stand here and nowhere else.
 
+pub mod air;
 pub mod allocation;
 pub mod calendar;
 pub mod earnings;
 pub mod exposure;
+pub mod judgement;
+pub mod kinetic;
 pub mod lot;
 pub mod money;
+pub mod product;
 pub mod quantity;
 pub mod reconciliation;
 pub mod refusal;
+pub mod rejudge;
 pub mod risk;
 pub mod senml;
+pub mod senml_decode;
 pub mod shelf_life;
 pub mod text;
 pub mod weighing;

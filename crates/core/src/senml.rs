@@ -51,6 +51,33 @@ pub struct Record {
     pub other: std::collections::BTreeMap<String, serde_json::Value>,
 }
 
+impl Record {
+    /// Reads a record from JSON.
+    ///
+    /// # Errors
+    /// Says which label is not what it must be.
+    pub fn deserialize_from(value: serde_json::Value) -> Result<Self, String> {
+        serde_path_to_error::deserialize(value).map_err(|error| {
+            let label = error.path().to_string();
+            if label == "." { format!("{}.", error.inner()) } else { format!("{label}: {}.", error.inner()) }
+        })
+    }
+}
+
+/// A record as it came off the wire.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Sent {
+    /// One that could be read.
+    Record(Record),
+    /// One that could not.
+    Unreadable {
+        /// Why, and what to do.
+        reason: String,
+        /// Whether it gave base fields, which the records after it would rest on.
+        base: bool,
+    },
+}
+
 /// A value of one of the four kinds.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Value {
@@ -97,9 +124,10 @@ pub struct Refused {
 /// Resolves a pack. Records are judged one by one: a bad one does not take the others with it, except for a version that
 /// is not spoken, which refuses them all.
 #[must_use]
-pub fn resolve(pack: &[Record], now: DateTime<Utc>) -> (Vec<Resolved>, Vec<Refused>) {
-    let version = pack.iter().find_map(|r| r.bver).unwrap_or(VERSION);
-    let mixed = pack.iter().filter_map(|r| r.bver).any(|v| v != version);
+pub fn resolve(pack: &[Sent], now: DateTime<Utc>) -> (Vec<Resolved>, Vec<Refused>) {
+    let versions = || pack.iter().filter_map(|s| if let Sent::Record(r) = s { r.bver } else { None });
+    let version = versions().next().unwrap_or(VERSION);
+    let mixed = versions().any(|v| v != version);
     if !(1..=VERSION).contains(&version) || mixed {
         let reason = if mixed {
             "The pack mixes versions (bver). Send one version in a pack.".to_owned()
@@ -110,7 +138,23 @@ pub fn resolve(pack: &[Record], now: DateTime<Utc>) -> (Vec<Resolved>, Vec<Refus
     }
     let (mut good, mut bad) = (Vec::new(), Vec::new());
     let mut base = Record::default();
-    for (index, record) in pack.iter().enumerate() {
+    let mut lost_at = None;
+    for (index, sent) in pack.iter().enumerate() {
+        let record = match sent {
+            Sent::Record(record) => record,
+            Sent::Unreadable { reason, base } => {
+                lost_at = lost_at.or(base.then_some(index));
+                bad.push(Refused { index, reason: reason.clone() });
+                continue;
+            }
+        };
+        if let Some(lost) = lost_at {
+            let reason = format!(
+                "The base of record {lost} could not be read, and this one may rest on it. Mend that one and send both again."
+            );
+            bad.push(Refused { index, reason });
+            continue;
+        }
         base.bn = record.bn.clone().or(base.bn);
         base.bt = record.bt.or(base.bt);
         base.bu = record.bu.clone().or(base.bu);
@@ -201,7 +245,7 @@ mod tests {
     }
 
     fn read(json: &str) -> (Vec<Resolved>, Vec<Refused>) {
-        resolve(&serde_json::from_str::<Vec<Record>>(json).unwrap(), now())
+        resolve(&crate::senml_decode::from_json(json.as_bytes()).unwrap(), now())
     }
 
     #[test]

@@ -162,6 +162,8 @@ code!(/// A batch's code, as markered on the bags.
     BatchCode, "batch", 1..=20);
 code!(/// A crate or liner kind's code.
     CrateCode, "crate", 1..=20);
+code!(/// The code of a recurring check.
+    HouseCheckCode, "check", 1..=20);
 code!(/// A place's code.
     PlaceCode, "place", 1..=20);
 code!(/// A lot's code: at most 20 characters of the GS1 set, made by Gillbook, never reused.

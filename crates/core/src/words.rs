@@ -306,6 +306,66 @@ MarketDayStatus {
     Closed = "closed",
 });
 
+words!(/// What went wrong in a store.
+ExcursionKind {
+    /// Above the warm limit for longer than the grace time.
+    TooWarm = "too_warm",
+    /// Below the cold limit for longer than the grace time.
+    TooCold = "too_cold",
+    /// Nothing known for longer than the silence time.
+    NoData = "no_data",
+    /// A probe sent nothing but faults for longer than the silence time.
+    ProbeFault = "probe_fault",
+});
+
+words!(/// What became of the food after an excursion.
+FoodOutcome {
+    /// None was there.
+    NoneThere = "none_there",
+    /// It was kept, by whoever wrote it down.
+    Kept = "kept",
+    /// It was moved to another store.
+    Moved = "moved",
+    /// It was put on hold.
+    Held = "held",
+    /// It was wasted.
+    Wasted = "wasted",
+});
+
+words!(/// What a probe is held against.
+ProbeCheckKind {
+    /// Melting ice, which is 0 °C.
+    IcePoint = "ice_point",
+    /// Another thermometer.
+    Comparison = "comparison",
+});
+
+words!(/// What a recurring check is about.
+CheckTopic {
+    /// Cleaning.
+    Cleaning = "cleaning",
+    /// Pests.
+    Pests = "pests",
+    /// Illness of people.
+    Illness = "illness",
+    /// Water.
+    Water = "water",
+    /// The scale.
+    Scale = "scale",
+    /// A thermometer.
+    Thermometer = "thermometer",
+    /// Anything else.
+    Other = "other",
+});
+
+words!(/// How somebody is told.
+NoticeWay {
+    /// By e-mail.
+    Email = "email",
+    /// By a signed webhook.
+    Webhook = "webhook",
+});
+
 words!(/// Why a reading is a fault and not a temperature.
 ReadingFault {
     /// 85 °C: what a common digital probe gives before its first conversion.

@@ -6,6 +6,7 @@
 //! *Invariant:* this crate opens no file, no socket and no database. What stands on a document was put into its values.
 
 pub mod docket;
+pub mod record;
 mod typesetting;
 
 pub use typesetting::Error;

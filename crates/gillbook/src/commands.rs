@@ -18,11 +18,12 @@ use gillbook_store::{
     people::{NewPerson, NewToken, Passphrase},
     transact,
 };
-use gillbook_web::{App, Settings};
+use gillbook_web::{App, Clock, Settings};
 
 use crate::{
     database::{Database, Open},
     demo,
+    keeper::keep_judged,
     serve::{asked_to_stop, listen, serve},
 };
 
@@ -175,10 +176,13 @@ impl Cli {
 async fn run_serve(database: &Database, address: SocketAddr, secure_cookies: bool) -> Result<()> {
     let mut open = database.open().await?;
     let store = open.store(16).await?;
-    let router = gillbook_web::router(App::new(store.clone(), Arc::new(Utc::now), Settings { secure_cookies }));
+    let clock: Clock = Arc::new(Utc::now);
+    let router = gillbook_web::router(App::new(store.clone(), clock.clone(), Settings { secure_cookies }));
+    let keeper = tokio::spawn(keep_judged(store.clone(), clock));
     let listener = listen(address).await?;
     println!("Gillbook is at http://{}", listener.local_addr()?);
     serve_over(&mut open, listener, router).await?;
+    keeper.abort();
     store.close().await;
     open.close().await
 }

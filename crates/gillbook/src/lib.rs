@@ -4,4 +4,5 @@ pub mod cluster;
 pub mod commands;
 pub mod database;
 pub mod demo;
+pub mod keeper;
 pub mod serve;

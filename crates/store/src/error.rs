@@ -23,6 +23,15 @@ pub enum Error {
 }
 
 impl Error {
+    /// The same error once more, for everybody whose posts were kept together.
+    pub(crate) fn told_again(&self) -> Self {
+        match self {
+            Self::Refused(refusal) => Self::Refused(refusal.clone()),
+            other if other.is_passing() => Self::Database(sqlx::Error::WorkerCrashed),
+            other => Self::Stored(other.to_string()),
+        }
+    }
+
     /// Whether the same transaction may well succeed when it is run again.
     #[must_use]
     pub fn is_retryable(&self) -> bool {

@@ -14,37 +14,55 @@ pub mod customers;
 pub mod deliveries;
 pub mod dockets;
 pub mod error;
+pub mod excursions;
 pub mod farm;
+pub mod house_checks;
 pub mod idempotency;
+pub mod judging;
 pub mod ledger;
 pub mod lots;
 pub mod market;
 pub mod migrate;
+pub mod notices;
 pub mod orders;
 pub mod packings;
 pub mod people;
 pub mod places;
+pub mod probe_checks;
 pub mod products;
 pub mod readings;
 pub mod recipes;
+pub mod record;
 pub mod reports;
 pub mod rooms;
 mod schema_names;
 pub mod set_aside;
 pub mod strains;
+pub mod temperature;
 pub mod trace;
 pub mod weeks;
 pub mod weighings;
 
-use std::{sync::Arc, time::Duration};
+use std::{
+    collections::BTreeSet,
+    sync::{Arc, RwLock},
+    time::Duration,
+};
 
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{calendar::cut_to_micros, money::Coinage, refusal::Refusal, text::Short};
+use gillbook_core::{
+    calendar::cut_to_micros,
+    money::Coinage,
+    refusal::Refusal,
+    text::{PlaceCode, Short},
+};
+use moka::sync::Cache;
 use sqlx::{
     ConnectOptions, PgPool, Postgres,
     postgres::{PgConnectOptions, PgPoolOptions},
 };
+use tokio::sync::{Notify, broadcast};
 use uuid::Uuid;
 
 pub use error::{Error, Result};
@@ -84,10 +102,24 @@ pub struct Signed {
 #[doc(hidden)]
 pub const TRIES: u32 = 5;
 
+/// How long a probe's token is taken as good without asking again. A token that was removed by another program may be used as much
+/// longer.
+const TOKEN_REST: Duration = Duration::from_secs(10);
+
 /// A pool of connections of the service's role.
 #[derive(Debug, Clone)]
 pub struct Store {
     pool: PgPool,
+    /// Months whose partitions are known to be there.
+    months: Arc<RwLock<BTreeSet<(i32, u32)>>>,
+    /// Numbers of probes by farm and name: a probe keeps its number for good.
+    probes: Cache<(FarmId, String), i32>,
+    /// Probes' tokens that were good a moment ago, so that a reading need not ask twice.
+    tokens: Cache<[u8; 32], (people::Session, DateTime<Utc>)>,
+    /// Rung when something was touched that must be judged.
+    touched: Arc<Notify>,
+    /// Tells of every place that was judged.
+    judged: broadcast::Sender<(FarmId, PlaceCode)>,
 }
 
 impl Store {
@@ -102,7 +134,19 @@ impl Store {
             .acquire_timeout(Duration::from_secs(10))
             .connect_with(options)
             .await?;
-        Ok(Self { pool })
+        Ok(Self {
+            pool,
+            months: Arc::default(),
+            probes: Cache::new(200_000),
+            tokens: Cache::builder().max_capacity(200_000).time_to_live(TOKEN_REST).build(),
+            touched: Arc::default(),
+            judged: broadcast::channel(1024).0,
+        })
+    }
+
+    /// Forgets which tokens were good a moment ago: one was removed.
+    pub fn forget_tokens(&self) {
+        self.tokens.invalidate_all();
     }
 
     /// Closes every connection.

@@ -286,7 +286,7 @@ impl Tx {
     }
 
     /// The saleable-life profile in force.
-    async fn profile(&mut self, strain: &StrainCode, packaging: Packaging) -> Result<Option<Profile>> {
+    pub(crate) async fn profile(&mut self, strain: &StrainCode, packaging: Packaging) -> Result<Option<Profile>> {
         let row = sqlx::query!(
             "select l.point_c, l.point_days, l.spread, s.lowest_safe_c from strain_life l join strain s using (farm_id, strain)
               where l.farm_id = $1 and l.strain = $2 and l.packaging = $3 and l.effective_from <= $4 order by l.effective_from desc limit 1",

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
-    calendar::Instant,
+    calendar::{Instant, Span},
     refusal::Refusal,
     text::{Line, PlaceCode, Text},
     words::PlaceKind,
@@ -20,6 +20,9 @@ pub struct Limit {
     /// Too warm above this, °C. Exactly at it is within.
     #[schema(minimum = -40, maximum = 60)]
     pub warm_c: f64,
+    /// Too warm above this by the air, however the food behind it is reckoned, °C; five above the limit unless said.
+    #[schema(minimum = -40, maximum = 80)]
+    pub air_c: Option<f64>,
     /// Too cold below this, °C.
     #[schema(minimum = -60, maximum = 60)]
     pub cold_c: f64,
@@ -35,6 +38,10 @@ pub struct Limit {
     #[serde(default = "default_gap")]
     #[schema(minimum = 1, maximum = 1440)]
     pub gap_minutes: i32,
+    /// Minutes of silence after which it is told as "no data".
+    #[serde(default = "default_silence")]
+    #[schema(minimum = 1, maximum = 10_080)]
+    pub silence_minutes: i32,
     /// Time constant of the food behind the air, minutes.
     #[serde(default = "default_lag")]
     #[schema(minimum = 0, maximum = 1440)]
@@ -57,6 +64,9 @@ const fn default_hysteresis() -> f64 {
 }
 const fn default_gap() -> i32 {
     15
+}
+const fn default_silence() -> i32 {
+    30
 }
 const fn default_lag() -> i32 {
     20
@@ -141,19 +151,28 @@ impl Tx {
                 Refusal::field("/limit/warm_c", "The warm limit lies above the cold limit. Check the two.").into()
             );
         }
+        let air_c = l.air_c.unwrap_or(l.warm_c + 5.0);
+        if !air_c.is_finite() || air_c < l.warm_c {
+            return Err(
+                Refusal::field("/limit/air_c", "The limit of the air is not below the warm limit. Raise it.").into()
+            );
+        }
+        let from = l.effective_from.map_or(self.now, |i| i.0);
         sqlx::query!(
-            "insert into place_limit (farm_id, place, effective_from, name, warm_c, cold_c, grace_minutes, hysteresis_c, gap_minutes,
-                                      lag_minutes, rule_text, example, recorded_at)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
+            "insert into place_limit (farm_id, place, effective_from, name, warm_c, air_c, cold_c, grace_minutes, hysteresis_c, gap_minutes,
+                                      silence_minutes, lag_minutes, rule_text, example, recorded_at)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)",
             self.farm.0,
             place.as_str(),
-            l.effective_from.map_or(self.now, |i| i.0),
+            from,
             l.name.as_str(),
             l.warm_c,
+            air_c,
             l.cold_c,
             l.grace_minutes,
             l.hysteresis_c,
             l.gap_minutes,
+            l.silence_minutes,
             l.lag_minutes,
             l.rule_text.as_str(),
             l.example,
@@ -161,7 +180,8 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        Ok(())
+        // Whatever was judged by other rules is judged again.
+        self.touch(place, from, self.now.max(from)).await
     }
 
     /// Adds a fridge, shelf, van or stall.
@@ -238,8 +258,8 @@ impl Tx {
     async fn places_where(&mut self, only: Option<&PlaceCode>, page: &Page) -> Result<Vec<Place>> {
         let rows = sqlx::query!(
             r#"select p.place as "place: PlaceCode", p.name, p.kind as "kind: PlaceKind", p.humidity_percent, p.version,
-                      l.name as "limit_name?: Text<1, 100>", l.warm_c as "warm_c?", l.cold_c as "cold_c?", l.grace_minutes as "grace_minutes?",
-                      l.hysteresis_c as "hysteresis_c?", l.gap_minutes as "gap_minutes?", l.lag_minutes as "lag_minutes?",
+                      l.name as "limit_name?: Text<1, 100>", l.warm_c as "warm_c?", l.air_c as "air_c?", l.cold_c as "cold_c?", l.grace_minutes as "grace_minutes?",
+                      l.hysteresis_c as "hysteresis_c?", l.gap_minutes as "gap_minutes?", l.silence_minutes as "silence_minutes?", l.lag_minutes as "lag_minutes?",
                       l.rule_text as "rule_text?: Text<0, 2000>", l.example as "example?", l.effective_from as "effective_from?"
                  from place p
                  left join lateral (select * from place_limit q where q.farm_id = p.farm_id and q.place = p.place and q.effective_from <= $5
@@ -260,10 +280,12 @@ impl Tx {
                 limit: r.warm_c.zip(r.cold_c).zip(r.limit_name).map(|((warm_c, cold_c), name)| Limit {
                     name,
                     warm_c,
+                    air_c: r.air_c,
                     cold_c,
                     grace_minutes: r.grace_minutes.unwrap_or_else(default_grace),
                     hysteresis_c: r.hysteresis_c.unwrap_or_else(default_hysteresis),
                     gap_minutes: r.gap_minutes.unwrap_or_else(default_gap),
+                    silence_minutes: r.silence_minutes.unwrap_or_else(default_silence),
                     lag_minutes: r.lag_minutes.unwrap_or_else(default_lag),
                     rule_text: r.rule_text.unwrap_or_default(),
                     example: r.example.unwrap_or_default(),
@@ -325,6 +347,42 @@ impl Tx {
         .await?
         .ok_or_else(|| Refusal::not_found("probe", name).at("/probe"))?;
         Ok((row.probe_id, row.place))
+    }
+
+    /// The limits of a place that are in force at some time of a span, in the order in which they begin.
+    pub(crate) async fn limits_within(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<Limit>> {
+        let rows = sqlx::query!(
+            r#"select effective_from, name as "name: Text<1, 100>", warm_c, air_c, cold_c, grace_minutes, hysteresis_c, gap_minutes, silence_minutes,
+                      lag_minutes, rule_text as "rule_text: Text<0, 2000>", example
+                 from place_limit l
+                where farm_id = $1 and place = $2 and effective_from < $4
+                  and not exists (select from place_limit n where n.farm_id = l.farm_id and n.place = l.place
+                                     and n.effective_from > l.effective_from and n.effective_from <= $3)
+                order by effective_from"#,
+            self.farm.0,
+            place.as_str(),
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| Limit {
+                name: r.name,
+                warm_c: r.warm_c,
+                air_c: Some(r.air_c),
+                cold_c: r.cold_c,
+                grace_minutes: r.grace_minutes,
+                hysteresis_c: r.hysteresis_c,
+                gap_minutes: r.gap_minutes,
+                silence_minutes: r.silence_minutes,
+                lag_minutes: r.lag_minutes,
+                rule_text: r.rule_text,
+                example: r.example,
+                effective_from: Some(Instant(r.effective_from)),
+            })
+            .collect())
     }
 
     /// Limits of a place that are in force at some time of a span, oldest first.

@@ -1,18 +1,20 @@
-//! Readings: kept as the probe sent them, and read back as a series.
+//! Readings: kept as the probe sent them, many posts in one commit.
 
-use chrono::{DateTime, TimeDelta, Utc};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+
+use chrono::{DateTime, Datelike, TimeDelta, Utc};
 use gillbook_core::{
+    air::Reading,
     calendar::Span,
-    exposure::{Exposure, Point, exposure, gaps, segments},
-    refusal::Refusal,
     senml::{Resolved, Value},
     text::PlaceCode,
     words::ReadingFault,
 };
 use serde::{Deserialize, Serialize};
+use sqlx::PgConnection;
 use utoipa::ToSchema;
 
-use crate::{Error, Result, Tx, people::Standing, places::Limit};
+use crate::{Error, FarmId, Result, Signed, Store, Tx, people::Standing, transact};
 
 /// The farthest that a probe's clock may run ahead.
 const AHEAD: TimeDelta = TimeDelta::minutes(10);
@@ -47,51 +49,12 @@ pub struct Receipt {
     pub accepted: usize,
     /// Of those, kept as faults and not as temperatures.
     pub faults: usize,
+    /// Humidities and batteries that were kept beside them.
+    pub beside: usize,
     /// Readings that were there with the same value.
     pub duplicate: usize,
     /// Records that were not taken.
     pub refused: Vec<RefusedReading>,
-}
-
-/// A stretch of time without readings.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub struct Gap {
-    /// Its beginning.
-    pub from: DateTime<Utc>,
-    /// Its end.
-    pub until: DateTime<Utc>,
-}
-
-/// A reading of air.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-pub struct AirPoint {
-    /// When.
-    pub at: DateTime<Utc>,
-    /// °C.
-    pub c: f64,
-}
-
-/// What a place's air was over a span.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-pub struct Temperature {
-    /// The place.
-    pub place: PlaceCode,
-    /// The limit in force at the end of the span.
-    pub limit: Option<Limit>,
-    /// The span.
-    pub from: DateTime<Utc>,
-    /// Its end.
-    pub until: DateTime<Utc>,
-    /// Exact figures of the readings, not of the thinned series.
-    pub exposure: Exposure,
-    /// Stretches without readings.
-    pub gaps: Vec<Gap>,
-    /// The series, thinned to the step that was asked for; each point is the warmest of its step.
-    pub series: Vec<AirPoint>,
-    /// Faults in the span.
-    pub faults: i64,
-    /// The usual caution.
-    pub caution: &'static str,
 }
 
 /// The caution that stands wherever a figure about temperature or shelf life is shown.
@@ -112,239 +75,372 @@ fn fault_of(c: f64) -> Option<ReadingFault> {
     }
 }
 
+/// A pack that was posted, resolved.
+#[derive(Debug)]
+pub struct Post {
+    /// The farm.
+    pub farm: FarmId,
+    /// Who posts.
+    pub standing: Standing,
+    /// Its records.
+    pub records: Vec<Resolved>,
+    /// Whether times that are missing or relative to now are let pass.
+    pub relative_allowed: bool,
+}
+
+/// Numbers of probes by farm and name.
+pub(crate) type ProbeNumbers = HashMap<(FarmId, String), i32>;
+
+/// A reading to be kept, and which record of which post it was.
+#[derive(Debug)]
 struct Row {
-    index: usize,
+    farm: FarmId,
     probe: i32,
     at: DateTime<Utc>,
     c: f64,
     fault: Option<ReadingFault>,
+    post: usize,
+    index: usize,
+    /// Others of the same probe and instant: post, index, value.
+    again: Vec<(usize, usize, f64)>,
 }
 
-impl Tx {
-    /// Keeps the readings of a pack. Idempotent by probe and time: the same value again is a duplicate, another is refused.
-    ///
-    /// # Errors
-    /// When the database fails; what is wrong with single records stands in the receipt.
-    pub async fn keep_readings(
-        &mut self,
-        standing: Standing,
-        records: &[Resolved],
-        relative_allowed: bool,
-    ) -> Result<Receipt> {
-        let probes = sqlx::query!("select probe_id, name from probe where farm_id = $1", self.farm.0)
-            .fetch_all(&mut *self.db)
-            .await?;
-        let mut receipt = Receipt::default();
-        let mut rows: Vec<Row> = Vec::with_capacity(records.len());
-        for r in records {
-            let probe = probes.iter().find(|p| p.name == r.name).map(|p| p.probe_id);
-            match self.judge(standing, r, probe, relative_allowed) {
-                Ok(row) => rows.push(row),
-                Err((remedy, reason)) => receipt.refused.push(RefusedReading { index: r.index, remedy, reason }),
-            }
-        }
-        // Two records of one instant in one pack are judged like two packs.
-        rows.sort_by_key(|r| (r.probe, r.at, r.index));
-        let mut kept: Vec<Row> = Vec::with_capacity(rows.len());
-        for row in rows {
-            match kept.last() {
-                Some(last) if (last.probe, last.at) == (row.probe, row.at) => {
-                    if last.c.to_bits() == row.c.to_bits() {
-                        receipt.duplicate += 1;
-                    } else {
-                        receipt.refused.push(other_value(row.index));
+/// What a record measures.
+enum Measured {
+    Air(Row),
+    Beside { farm: FarmId, probe: i32, at: DateTime<Utc>, unit: &'static str, value: f64 },
+}
+
+/// Posts of any number of farms, ready to be kept in one statement.
+#[derive(Debug, Default)]
+struct Group {
+    receipts: Vec<Receipt>,
+    rows: Vec<Row>,
+    beside: Vec<(FarmId, i32, DateTime<Utc>, &'static str, f64)>,
+}
+
+/// One bit pattern for every NaN, so that the same fault sent twice is the same.
+fn one_nan(c: f64) -> f64 {
+    if c.is_nan() { f64::NAN } else { c }
+}
+
+fn same(a: f64, b: f64) -> bool {
+    one_nan(a).to_bits() == one_nan(b).to_bits()
+}
+
+impl Group {
+    fn gather(posts: &[Post], probes: &ProbeNumbers, now: DateTime<Utc>) -> Self {
+        let mut group = Self { receipts: vec![Receipt::default(); posts.len()], ..Self::default() };
+        let mut rows = Vec::new();
+        for (n, post) in posts.iter().enumerate() {
+            for record in &post.records {
+                let probe = probes.get(&(post.farm, record.name.clone())).copied();
+                match judge(post, n, record, probe, now) {
+                    Ok(Measured::Air(row)) => rows.push(row),
+                    Ok(Measured::Beside { farm, probe, at, unit, value }) => {
+                        group.beside.push((farm, probe, at, unit, value));
+                        group.receipts[n].beside += 1;
+                    }
+                    Err((remedy, reason)) => {
+                        group.receipts[n].refused.push(RefusedReading { index: record.index, remedy, reason });
                     }
                 }
-                _ => kept.push(row),
             }
         }
-        self.insert_readings(&kept, &mut receipt).await?;
-        receipt.refused.sort_by_key(|r| r.index);
-        Ok(receipt)
-    }
-
-    fn judge(
-        &self,
-        standing: Standing,
-        r: &Resolved,
-        probe: Option<i32>,
-        relative_allowed: bool,
-    ) -> Result<Row, (Remedy, String)> {
-        let Some(probe) = probe else {
-            return Err((Remedy::Retry, format!("There is no probe {} on this farm. Add it first.", r.name)));
-        };
-        if matches!(standing, Standing::Probe(own) if own != probe) {
-            return Err((
-                Remedy::Permanent,
-                format!("This token posts for another probe than {}. Use that probe's own token.", r.name),
-            ));
-        }
-        if r.relative && !relative_allowed {
-            return Err((
-                Remedy::Permanent,
-                "The time is missing or relative to now. Send the probe's own time, or an Idempotency-Key with the pack.".into(),
-            ));
-        }
-        if r.at > self.now + AHEAD {
-            return Err((
-                Remedy::Permanent,
-                format!("{} is in the future. Set the probe's clock.", r.at.format("%Y-%m-%d %H:%M UTC")),
-            ));
-        }
-        if r.at < self.now - OLDEST {
-            return Err((
-                Remedy::Permanent,
-                format!("{} is more than three years ago. Set the probe's clock.", r.at.format("%Y-%m-%d")),
-            ));
-        }
-        if r.unit.as_deref() != Some("Cel") {
-            return Err((Remedy::Permanent, "The unit is not Cel. Send air temperature in degrees Celsius.".into()));
-        }
-        let c = match &r.value {
-            Value::Number(c) => *c,
-            Value::Text(t) if t.eq_ignore_ascii_case("nan") => f64::NAN,
-            _ => return Err((Remedy::Permanent, "A temperature is a number (v).".into())),
-        };
-        let fault = fault_of(c);
-        // A NaN has many bit patterns; one is kept, so that the same fault sent twice is the same.
-        Ok(Row { index: r.index, probe, at: r.at, c: if c.is_nan() { f64::NAN } else { c }, fault })
-    }
-
-    async fn insert_readings(&mut self, rows: &[Row], receipt: &mut Receipt) -> Result<()> {
-        let (Some(first), Some(last)) = (rows.iter().map(|r| r.at).min(), rows.iter().map(|r| r.at).max()) else {
-            return Ok(());
-        };
-        sqlx::query!("select ensure_reading_months($1, $2)", first, last).fetch_one(&mut *self.db).await?;
-        let probes: Vec<i32> = rows.iter().map(|r| r.probe).collect();
-        let ats: Vec<DateTime<Utc>> = rows.iter().map(|r| r.at).collect();
-        let values: Vec<f64> = rows.iter().map(|r| r.c).collect();
-        let faults: Vec<Option<String>> = rows.iter().map(|r| r.fault.map(|f| f.as_str().to_owned())).collect();
-        let new: std::collections::HashSet<(i32, DateTime<Utc>)> = sqlx::query!(
-            "insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
-             select $1, p, t, v, f, $6 from unnest($2::int[], $3::timestamptz[], $4::float8[], $5::text[]) as u(p, t, v, f)
-             on conflict (farm_id, probe_id, at) do nothing returning probe_id, at",
-            self.farm.0,
-            &probes,
-            &ats,
-            &values,
-            &faults as &[Option<String>],
-            self.now
-        )
-        .fetch_all(&mut *self.db)
-        .await?
-        .into_iter()
-        .map(|r| (r.probe_id, r.at))
-        .collect();
-        receipt.accepted += new.len();
-        receipt.faults += rows.iter().filter(|r| r.fault.is_some() && new.contains(&(r.probe, r.at))).count();
-        let old: Vec<&Row> = rows.iter().filter(|r| !new.contains(&(r.probe, r.at))).collect();
-        if old.is_empty() {
-            return Ok(());
-        }
-        let (probes, ats): (Vec<i32>, Vec<DateTime<Utc>>) = old.iter().map(|r| (r.probe, r.at)).unzip();
-        let there = sqlx::query!(
-            r#"select r.probe_id, r.at, r.value_c from reading r join unnest($2::int[], $3::timestamptz[]) as u(p, t) on r.probe_id = u.p and r.at = u.t
-                where r.farm_id = $1"#,
-            self.farm.0,
-            &probes,
-            &ats
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let there: std::collections::HashMap<(i32, DateTime<Utc>), f64> =
-            there.into_iter().map(|r| ((r.probe_id, r.at), r.value_c)).collect();
-        for row in old {
-            match there.get(&(row.probe, row.at)) {
-                Some(c) if c.to_bits() == row.c.to_bits() || (c.is_nan() && row.c.is_nan()) => receipt.duplicate += 1,
-                Some(_) => receipt.refused.push(other_value(row.index)),
-                None => return Err(Error::Stored("a reading was neither new nor there".into())),
+        // One order for everybody, so that two groups never wait for each other in a ring.
+        rows.sort_by_key(|r| (r.farm, r.probe, r.at, r.post, r.index));
+        for row in rows {
+            match group.rows.last_mut() {
+                Some(last) if (last.farm, last.probe, last.at) == (row.farm, row.probe, row.at) => {
+                    last.again.push((row.post, row.index, row.c));
+                }
+                _ => group.rows.push(row),
             }
+        }
+        group
+    }
+
+    fn span(&self) -> Option<(DateTime<Utc>, DateTime<Utc>)> {
+        let instants = || self.rows.iter().map(|r| r.at).chain(self.beside.iter().map(|b| b.2));
+        instants().min().zip(instants().max())
+    }
+
+    /// Keeps them on a connection: in its transaction if it has begun one, or else in one of their own.
+    async fn keep(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<()> {
+        if !self.rows.is_empty() {
+            let kept = sqlx::query!(
+                r#"select ord as "ord!", is_new as "is_new!", kept_c from keep_readings($1, $2, $3, $4, $5, $6)"#,
+                &self.rows.iter().map(|r| r.farm.0).collect::<Vec<_>>(),
+                &self.rows.iter().map(|r| r.probe).collect::<Vec<_>>(),
+                &self.rows.iter().map(|r| r.at).collect::<Vec<_>>(),
+                &self.rows.iter().map(|r| r.c).collect::<Vec<_>>(),
+                &self.rows.iter().map(|r| r.fault.map(|f| f.as_str().to_owned())).collect::<Vec<_>>()
+                    as &[Option<String>],
+                now
+            )
+            .fetch_all(&mut *db)
+            .await?;
+            for row in kept {
+                let Some(of) = usize::try_from(row.ord - 1).ok().and_then(|i| self.rows.get(i)) else {
+                    return Err(Error::Stored("a reading was answered that was not asked".into()));
+                };
+                tell(&mut self.receipts, of, row.is_new, row.kept_c);
+            }
+        }
+        if !self.beside.is_empty() {
+            let b = &self.beside;
+            sqlx::query!(
+                r#"select keep_beside($1, $2, $3, $4, $5, $6) as "n!""#,
+                &b.iter().map(|b| b.0.0).collect::<Vec<_>>(),
+                &b.iter().map(|b| b.1).collect::<Vec<_>>(),
+                &b.iter().map(|b| b.2).collect::<Vec<_>>(),
+                &b.iter().map(|b| b.3.to_owned()).collect::<Vec<_>>(),
+                &b.iter().map(|b| b.4).collect::<Vec<_>>(),
+                now
+            )
+            .fetch_one(&mut *db)
+            .await?;
+        }
+        for receipt in &mut self.receipts {
+            receipt.refused.sort_by_key(|r| r.index);
+        }
+        Ok(())
+    }
+}
+
+/// Tells each record of a row what became of it.
+fn tell(receipts: &mut [Receipt], row: &Row, is_new: bool, kept: Option<f64>) {
+    let there = if is_new {
+        receipts[row.post].accepted += 1;
+        receipts[row.post].faults += usize::from(row.fault.is_some());
+        Some(row.c)
+    } else {
+        kept
+    };
+    let mine = (!is_new).then_some((row.post, row.index, row.c));
+    for (post, index, c) in mine.into_iter().chain(row.again.iter().copied()) {
+        match there {
+            Some(there) if same(there, c) => receipts[post].duplicate += 1,
+            Some(_) => receipts[post].refused.push(RefusedReading {
+                index,
+                remedy: Remedy::Permanent,
+                reason: "A reading of this probe at this time is kept with another value. Readings are never changed."
+                    .into(),
+            }),
+            // Another post is keeping it at this very moment.
+            None => receipts[post].refused.push(RefusedReading {
+                index,
+                remedy: Remedy::Retry,
+                reason: "The same reading is being kept by another request. Send it again in a moment.".into(),
+            }),
+        }
+    }
+}
+
+fn judge(
+    post: &Post,
+    n: usize,
+    r: &Resolved,
+    probe: Option<i32>,
+    now: DateTime<Utc>,
+) -> Result<Measured, (Remedy, String)> {
+    let never = |reason: String| (Remedy::Permanent, reason);
+    let Some(probe) = probe else {
+        return Err((Remedy::Retry, format!("There is no probe {} on this farm. Add it first.", r.name)));
+    };
+    if matches!(post.standing, Standing::Probe(own) if own != probe) {
+        return Err(never(format!("This token posts for another probe than {}. Use that probe's own token.", r.name)));
+    }
+    if r.relative && !post.relative_allowed {
+        return Err(never(
+            "The time is missing or relative to now. Send the probe's own time, or an Idempotency-Key with the pack."
+                .into(),
+        ));
+    }
+    if r.at > now + AHEAD {
+        return Err(never(format!("{} is in the future. Set the probe's clock.", r.at.format("%Y-%m-%d %H:%M UTC"))));
+    }
+    if r.at < now - OLDEST {
+        return Err(never(format!("{} is more than three years ago. Set the probe's clock.", r.at.format("%Y-%m-%d"))));
+    }
+    let number = match &r.value {
+        Value::Number(c) => Some(*c),
+        Value::Text(t) if t.eq_ignore_ascii_case("nan") => Some(f64::NAN),
+        _ => None,
+    };
+    let (farm, at) = (post.farm, r.at);
+    match (r.unit.as_deref(), number) {
+        (Some("Cel"), Some(c)) => {
+            let (c, fault) = (one_nan(c), fault_of(c));
+            Ok(Measured::Air(Row { farm, probe, at, c, fault, post: n, index: r.index, again: Vec::new() }))
+        }
+        (Some("Cel"), None) => Err(never("A temperature is a number (v).".into())),
+        (Some(unit @ ("%RH" | "%EL")), Some(value)) if (0.0..=100.0).contains(&value) => {
+            let unit = if unit == "%RH" { "%RH" } else { "%EL" };
+            Ok(Measured::Beside { farm, probe, at, unit, value })
+        }
+        (Some(unit @ ("%RH" | "%EL")), _) => Err(never(format!("{unit} is a number from 0 to 100 (v)."))),
+        _ => Err(never("The unit is none of Cel, %RH and %EL. Send air temperature in degrees Celsius.".into())),
+    }
+}
+
+impl Store {
+    /// Keeps posts of any number of farms in one commit, and tells each what became of it. If the database refuses the group, it is
+    /// parted until the one that it refuses stands alone, whose error is told to it only.
+    ///
+    /// # Errors
+    /// One a post, when the database fails.
+    pub async fn keep_posts(&self, posts: Vec<Post>, now: DateTime<Utc>) -> Vec<Result<Receipt>> {
+        let probes = match self.probe_numbers(&posts, now).await {
+            Ok(probes) => probes,
+            Err(error) => return posts.iter().map(|_| Err(error.told_again())).collect(),
+        };
+        let mut todo = vec![posts];
+        let mut done = Vec::new();
+        while let Some(mut posts) = todo.pop() {
+            let mut group = Group::gather(&posts, &probes, now);
+            match self.keep_group(&mut group, now).await {
+                Ok(()) => done.extend(group.receipts.into_iter().map(Ok)),
+                Err(error) if posts.len() == 1 || error.is_passing() => {
+                    done.extend(posts.iter().map(|_| Err(error.told_again())));
+                }
+                Err(_) => {
+                    let second = posts.split_off(posts.len() / 2);
+                    todo.push(second);
+                    todo.push(posts);
+                }
+            }
+        }
+        self.touched.notify_one();
+        done
+    }
+
+    async fn keep_group(&self, group: &mut Group, now: DateTime<Utc>) -> Result<()> {
+        let Some((first, last)) = group.span() else { return Ok(()) };
+        self.ensure_months(first, last).await?;
+        let mut tries = 0;
+        loop {
+            let mut db = self.pool.acquire().await?;
+            let receipts = group.receipts.clone();
+            match group.keep(&mut db, now).await {
+                Err(error) if error.is_retryable() && tries < crate::TRIES => {
+                    tries += 1;
+                    group.receipts = receipts;
+                }
+                other => return other,
+            }
+        }
+    }
+
+    /// Makes the partitions that readings of a span go to, once a program and month.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn ensure_months(&self, first: DateTime<Utc>, last: DateTime<Utc>) -> Result<()> {
+        let month = |at: DateTime<Utc>| (at.year(), at.month());
+        let known = |m| self.months.read().is_ok_and(|months| months.contains(&m));
+        if known(month(first)) && known(month(last)) {
+            return Ok(());
+        }
+        sqlx::query!("select ensure_reading_months($1, $2)", first, last).fetch_one(&self.pool).await?;
+        if let Ok(mut months) = self.months.write() {
+            months.extend([month(first), month(last)]);
         }
         Ok(())
     }
 
-    /// Readings of a place, the warmer probe's where two measure at one instant, in time order, faults left out.
-    pub(crate) async fn air(&mut self, place: &PlaceCode, window: Span) -> Result<Vec<Point>> {
-        Ok(sqlx::query!(
-            r#"select r.at as "at!", max(r.value_c) as "c!" from reading r join probe p using (farm_id, probe_id)
-                where r.farm_id = $1 and p.place = $2 and r.at >= $3 and r.at < $4 and r.fault is null group by r.at order by r.at"#,
-            self.farm.0,
-            place.as_str(),
-            window.from,
-            window.until
-        )
-        .fetch_all(&mut *self.db)
-        .await?
-        .into_iter()
-        .map(|r| (r.at, r.c))
-        .collect())
-    }
-
-    /// What a place's air was. `step` thins the series, not the figures.
-    ///
-    /// # Errors
-    /// Refuses a place that is not there and a span that is empty or longer than 400 days.
-    pub async fn temperature(&mut self, code: &PlaceCode, window: Span, step: TimeDelta) -> Result<Temperature> {
-        if window.from >= window.until {
-            return Err(Refusal::field("until", "The span is empty. Choose an end after its beginning.").into());
-        }
-        if window.until - window.from > TimeDelta::days(400) {
-            return Err(Refusal::field("until", "The span is longer than 400 days. Ask for less at once.").into());
-        }
-        let place = self.place(code).await?;
-        let limits = self.limits_between(code, window.until).await?;
-        let (_, limit_c, gap_minutes) = limits.last().copied().unwrap_or((window.from, f64::MAX, 15));
-        let gap = TimeDelta::minutes(i64::from(gap_minutes));
-        let readings = self.air(code, Span { from: window.from - gap, until: window.until + gap }).await?;
-        let faults = sqlx::query_scalar!(
-            r#"select count(*) as "n!" from reading r join probe p using (farm_id, probe_id)
-                where r.farm_id = $1 and p.place = $2 and r.at >= $3 and r.at < $4 and r.fault is not null"#,
-            self.farm.0,
-            code.as_str(),
-            window.from,
-            window.until
-        )
-        .fetch_one(&mut *self.db)
-        .await?;
-        let known = segments(&readings, gap, window);
-        Ok(Temperature {
-            place: place.place,
-            limit: place.limit,
-            from: window.from,
-            until: window.until,
-            exposure: exposure(&readings, gap, window, limit_c),
-            gaps: gaps(&known, window).into_iter().map(|g| Gap { from: g.from, until: g.until }).collect(),
-            series: thin(&readings, window, step),
-            faults,
-            caution: CAUTION,
-        })
-    }
-}
-
-fn other_value(index: usize) -> RefusedReading {
-    RefusedReading {
-        index,
-        remedy: Remedy::Permanent,
-        reason: "A reading of this probe at this time is kept with another value. Readings are never changed.".into(),
-    }
-}
-
-/// The warmest reading of each step, at its own time.
-fn thin(readings: &[Point], window: Span, step: TimeDelta) -> Vec<AirPoint> {
-    let step_ms = step.num_milliseconds().max(1);
-    let mut series: Vec<AirPoint> = Vec::new();
-    let mut bin = None;
-    for (at, c) in readings.iter().filter(|(t, _)| *t >= window.from && *t < window.until) {
-        let this = (*at - window.from).num_milliseconds() / step_ms;
-        match (bin, series.last_mut()) {
-            (Some(b), Some(last)) if b == this => {
-                if *c > last.c {
-                    *last = AirPoint { at: *at, c: *c };
+    /// Numbers of the probes that posts name. A probe keeps its number for good, so what was found once is remembered.
+    async fn probe_numbers(&self, posts: &[Post], now: DateTime<Utc>) -> Result<ProbeNumbers> {
+        let mut numbers = ProbeNumbers::new();
+        let mut unknown: BTreeMap<FarmId, BTreeSet<String>> = BTreeMap::new();
+        for post in posts {
+            let mut before: Option<&str> = None;
+            for r in &post.records {
+                if before == Some(&r.name) {
+                    continue;
+                }
+                before = Some(&r.name);
+                let key = (post.farm, r.name.clone());
+                match self.probes.get(&key) {
+                    Some(number) => drop(numbers.insert(key, number)),
+                    None => drop(unknown.entry(post.farm).or_default().insert(key.1)),
                 }
             }
-            _ => series.push(AirPoint { at: *at, c: *c }),
         }
-        bin = Some(this);
+        for (farm, names) in unknown {
+            let signed = Signed { farm, name: "look-up".into(), key: "look-up".into() };
+            let names: Vec<String> = names.into_iter().collect();
+            let found = transact!(read, self, &signed, now, |tx| tx.probes_named(&names).await)?;
+            for (name, number) in found {
+                self.probes.insert((farm, name.clone()), number);
+                numbers.insert((farm, name), number);
+            }
+        }
+        Ok(numbers)
     }
-    series
+}
+
+impl Tx {
+    async fn probes_named(&mut self, names: &[String]) -> Result<Vec<(String, i32)>> {
+        let rows =
+            sqlx::query!("select name, probe_id from probe where farm_id = $1 and name = any ($2)", self.farm.0, names)
+                .fetch_all(&mut *self.db)
+                .await?;
+        Ok(rows.into_iter().map(|r| (r.name, r.probe_id)).collect())
+    }
+
+    /// Keeps one pack in this transaction: for packs with a key, whose answer is kept beside it.
+    ///
+    /// # Errors
+    /// When the database fails; what is wrong with single records stands in the receipt.
+    pub async fn keep_readings(&mut self, post: &Post) -> Result<Receipt> {
+        let names: Vec<String> =
+            post.records.iter().map(|r| r.name.clone()).collect::<BTreeSet<_>>().into_iter().collect();
+        let probes = self.probes_named(&names).await?.into_iter().map(|(name, n)| ((self.farm, name), n)).collect();
+        let mut group = Group::gather(std::slice::from_ref(post), &probes, self.now);
+        if let Some((first, last)) = group.span() {
+            sqlx::query!("select ensure_reading_months($1, $2)", first, last).fetch_one(&mut *self.db).await?;
+        }
+        group.keep(&mut self.db, self.now).await?;
+        group.receipts.pop().ok_or_else(|| Error::Stored("a post has a receipt".into()))
+    }
+
+    /// The readings of a place's probes in a span, in time order, with the offsets in force added.
+    pub(crate) async fn readings_of(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<Reading>> {
+        let probes = sqlx::query_scalar!(
+            "select probe_id from probe where farm_id = $1 and place = $2 order by probe_id",
+            self.farm.0,
+            place.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let offsets = self.offsets_of(&probes).await?;
+        let rows = sqlx::query!(
+            r#"select probe_id, at, value_c, (fault is not null) as "faulty!" from reading
+                where farm_id = $1 and probe_id = any ($2) and at >= $3 and at < $4 order by at, probe_id"#,
+            self.farm.0,
+            &probes,
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let reading = |probe, at, c: f64, faulty: bool| {
+            let offset = offsets.iter().rev().find(|o| o.0 == probe && o.1 <= at).map_or(0.0, |o| o.2);
+            Reading { probe, at, c: (!faulty).then_some(c + offset) }
+        };
+        Ok(rows.into_iter().map(|r| reading(r.probe_id, r.at, r.value_c, r.faulty)).collect())
+    }
+
+    /// Offsets of probes in the order in which they begin: probe, since when, °C.
+    async fn offsets_of(&mut self, probes: &[i32]) -> Result<Vec<(i32, DateTime<Utc>, f64)>> {
+        let rows = sqlx::query!(
+            "select probe_id, effective_from, offset_c from probe_offset where farm_id = $1 and probe_id = any ($2) order by effective_from",
+            self.farm.0,
+            probes
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows.into_iter().map(|r| (r.probe_id, r.effective_from, r.offset_c)).collect())
+    }
 }

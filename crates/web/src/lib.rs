@@ -7,6 +7,7 @@
 
 mod api;
 mod body;
+mod ingest;
 mod pages;
 mod problem;
 mod reply;
@@ -60,6 +61,7 @@ pub struct App {
     clock: Clock,
     settings: Settings,
     sign_ins: Arc<DefaultKeyedRateLimiter<String>>,
+    ingest: ingest::Ingest,
 }
 
 impl std::fmt::Debug for App {
@@ -72,16 +74,22 @@ impl App {
     /// An app over a store.
     ///
     /// # Panics
-    /// Never: the quota is a constant above zero.
+    /// Outside a tokio runtime, which the gathering of posts runs on.
     #[must_use]
     pub fn new(store: Store, clock: Clock, settings: Settings) -> Self {
         // Ten tries a minute for one name: enough for wet thumbs, too few for guessing.
         let quota = Quota::per_minute(NonZeroU32::new(10).expect("ten is not zero"));
-        Self { store, clock, settings, sign_ins: Arc::new(RateLimiter::keyed(quota)) }
+        let ingest = ingest::Ingest::start(&store, &clock);
+        Self { store, clock, settings, sign_ins: Arc::new(RateLimiter::keyed(quota)), ingest }
     }
 
     fn now(&self) -> DateTime<Utc> {
         (self.clock)()
+    }
+
+    /// Brings the farm's stores up to date before somebody looks at them.
+    async fn judge_first(&self, who: &who::Who) -> Result<(), Problem> {
+        Ok(self.store.judge_farm(who.signed.farm, self.now()).await?)
     }
 }
 

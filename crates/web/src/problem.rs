@@ -142,6 +142,26 @@ impl Problem {
         )
     }
 
+    pub(crate) fn not_senml() -> Self {
+        Self::new(
+            "wrong-content-type",
+            "Wrong content type",
+            StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            "Readings are SenML. Send them with Content-Type: application/senml+json or application/senml+cbor.",
+        )
+    }
+
+    pub(crate) fn busy() -> Self {
+        let mut problem = Self::new(
+            "unavailable",
+            "Not available",
+            StatusCode::SERVICE_UNAVAILABLE,
+            "The book is busy or restarting. Nothing was kept. Try again in a moment.",
+        );
+        problem.retry_after = Some(2);
+        problem
+    }
+
     pub(crate) fn bad_syntax(detail: impl Into<String>) -> Self {
         Self::new("bad-request", "Bad request", StatusCode::BAD_REQUEST, detail)
     }
@@ -188,14 +208,7 @@ impl From<StoreError> for Problem {
             StoreError::Refused(refusal) => refusal.into(),
             error if error.is_passing() => {
                 tracing::warn!(%error, "the database is away or overloaded");
-                let mut problem = Self::new(
-                    "unavailable",
-                    "Not available",
-                    StatusCode::SERVICE_UNAVAILABLE,
-                    "The book is busy or restarting. Nothing was kept. Try again in a moment.",
-                );
-                problem.retry_after = Some(2);
-                problem
+                Self::busy()
             }
             error => {
                 let id = uuid::Uuid::new_v4();

@@ -56,6 +56,10 @@ const OWNS: Allows = people(&[Owner]);
 const WORKS: Allows = people(&[Owner, Picker]);
 /// Works with stock or drives.
 const CARRIES: Allows = people(&[Owner, Picker, Driver]);
+/// Deals with what went wrong in a store.
+const MINDS: Allows = people(&[Owner, Picker, Driver, Verifier]);
+/// Signs off as a second person.
+const SIGNS: Allows = people(&[Owner, Picker, Driver, Verifier, Bookkeeper]);
 /// Drives.
 const DRIVES: Allows = people(&[Owner, Driver]);
 /// Reads what everybody on the farm reads.
@@ -132,6 +136,25 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/api/probes", READS),
     rule("POST", "/api/probes", OWNS),
     rule("POST", "/api/readings", PROBES),
+    rule("GET", "/api/excursions", READS),
+    rule("GET", "/api/excursions/{excursion}", READS),
+    rule("POST", "/api/excursions/{excursion}/actions", MINDS),
+    rule("POST", "/api/excursions/{excursion}/sign-off", SIGNS),
+    rule("GET", "/api/probes/{probe}/checks", READS),
+    rule("POST", "/api/probes/{probe}/checks", MINDS),
+    rule("GET", "/api/places/{place}/spot-readings", READS),
+    rule("POST", "/api/places/{place}/spot-readings", MINDS),
+    rule("GET", "/api/checks", READS),
+    rule("POST", "/api/checks", OWNS),
+    rule("POST", "/api/checks/{check}/done", MINDS),
+    rule("GET", "/api/checks-done", READS),
+    rule("GET", "/api/places/{place}/temperature-record", READS),
+    rule("GET", "/api/places/{place}/temperature-record/pdf", READS),
+    rule("GET", "/api/places/{place}/temperature-record/csv", READS),
+    rule("GET", "/api/notices", OWNS),
+    rule("POST", "/api/notices", OWNS),
+    rule("DELETE", "/api/notices/{notice_to}", OWNS),
+    rule("GET", "/api/events", READS),
     rule("GET", "/api/stock", READS),
     rule("GET", "/api/movements", READS),
     rule("POST", "/api/movements", CARRIES),
@@ -180,6 +203,12 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/assets/{file}", Allows::Anybody),
     rule("GET", "/weigh", WORKS),
     rule("GET", "/fridge", LOOKS),
+    rule("GET", "/fridge/record", LOOKS),
+    rule("GET", "/excursions/{excursion}", LOOKS),
+    rule("POST", "/excursions/{excursion}/action", MINDS),
+    rule("POST", "/excursions/{excursion}/sign-off", SIGNS),
+    rule("GET", "/checks", LOOKS),
+    rule("POST", "/checks/{check}/done", MINDS),
     rule("GET", "/stock", LOOKS),
     rule("GET", "/orders", LOOKS),
     rule("GET", "/orders/{order}", LOOKS),

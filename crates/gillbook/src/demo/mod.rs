@@ -4,6 +4,7 @@
 //! `--seed` and `--until` give the same season. Names, people, places and figures are invented.
 
 mod client;
+mod cold;
 mod fridge;
 mod plan;
 mod season;
@@ -27,11 +28,12 @@ use gillbook_store::{
     farm::NewFarm,
     people::{NewPerson, Passphrase},
 };
-use gillbook_web::{App, Settings};
+use gillbook_web::{App, Clock, Settings};
 
 use crate::{
     commands::serve_over,
     database::Database,
+    keeper::keep_judged,
     serve::{listen, serve},
 };
 
@@ -115,7 +117,8 @@ pub async fn run(database: &Database, options: Options) -> Result<()> {
     let store = open.store(16).await?;
     let clock = ManualClock::new(until);
     let told = clock.clone();
-    let router = gillbook_web::router(App::new(store.clone(), Arc::new(move || told.now()), Settings::default()));
+    let told: Clock = Arc::new(move || told.now());
+    let router = gillbook_web::router(App::new(store.clone(), told.clone(), Settings::default()));
     let listener = listen(options.listen).await?;
     let address = listener.local_addr()?;
 
@@ -162,7 +165,9 @@ pub async fn run(database: &Database, options: Options) -> Result<()> {
             setting::PEOPLE[1].3
         );
         println!("Stop with Ctrl-C.");
+        let keeper = tokio::spawn(keep_judged(store.clone(), told));
         serve_over(&mut open, listen(options.listen).await?, router).await?;
+        keeper.abort();
     }
     store.close().await;
     open.close().await?;

@@ -18,12 +18,12 @@ use super::{
     setting::{OWNER, RESTAURANTS, SHOPS, STRAINS, ZONE, best_before, set_up},
 };
 
-const PROBE: &str = "urn:dev:ow:28ff641e0116035c";
+pub(super) const PROBE: &str = "urn:dev:ow:28ff641e0116035c";
 
 /// A season to be lived.
 #[derive(Debug)]
 pub(super) struct Season {
-    chance: ChaCha8Rng,
+    pub(super) chance: ChaCha8Rng,
     clock: Arc<ManualClock>,
     first: NaiveDate,
     until: DateTime<Utc>,
@@ -77,7 +77,17 @@ impl Season {
         true
     }
 
-    async fn post(&mut self, client: &Client, path: &str, body: Value) -> Result<Value> {
+    /// Days since the first.
+    pub(super) fn days_in(&self, day: NaiveDate) -> i64 {
+        (day - self.first).num_days()
+    }
+
+    /// The time in the season.
+    pub(super) fn clock_now(&self) -> DateTime<Utc> {
+        self.clock.now()
+    }
+
+    pub(super) async fn post(&mut self, client: &Client, path: &str, body: Value) -> Result<Value> {
         let key = self.id();
         client.post(path, key, body).await
     }
@@ -188,6 +198,12 @@ impl Season {
         }
         if self.at(day, 18, 0) {
             self.take_orders(client, day).await?;
+        }
+        if self.at(day, 16, 30) {
+            self.keep_checks(client, day).await?;
+        }
+        if self.at(day, 16, 45) {
+            self.deal_with_spells(client).await?;
         }
         if weekday == Weekday::Sun && self.at(day, 19, 0) {
             self.count(client).await?;

@@ -16,6 +16,15 @@ pub(super) const PEOPLE: [(&str, &str, &str, &str); 4] = [
     ("Bo Castell", "BC", "bookkeeper", "bo"),
 ];
 
+/// The checks book: code, name, topic, days.
+pub(super) const CHECKS: [(&str, &str, &str, u32); 5] = [
+    ("FLOOR", "Packing corner washed down", "cleaning", 1),
+    ("TRAPS", "Fly traps and door seals looked at", "pests", 7),
+    ("SCALE", "Scale against the 2 kg weight", "scale", 7),
+    ("WATER", "Water filter looked at", "water", 14),
+    ("ICE", "Fridge probe in melting ice", "thermometer", 28),
+];
+
 /// A strain and its rhythm.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Rhythm {
@@ -168,7 +177,7 @@ pub(super) fn set_up() -> Vec<(&'static str, Value)> {
         "/api/places",
         json!({
             "place": "F1", "name": "Fridge", "kind": "fridge", "humidity_percent": 90.0,
-            "limit": {"name": "Cold store", "warm_c": 5.0, "cold_c": -0.5, "gap_minutes": 15, "example": true,
+            "limit": {"name": "Cold store", "warm_c": 5.0, "cold_c": -0.5, "gap_minutes": 15, "lag_minutes": 60, "example": true,
                       "rule_text": "Example. Replace it with your local authority's rule."},
         }),
     ));
@@ -182,6 +191,9 @@ pub(super) fn set_up() -> Vec<(&'static str, Value)> {
         "/api/probes",
         json!({"probe": "urn:dev:ow:28ff641e0116035c", "place": "F1", "position": "Warmest corner, top shelf"}),
     ));
+    for (check, name, topic, every) in CHECKS {
+        posts.push(("/api/checks", json!({"check": check, "name": name, "topic": topic, "every_days": every})));
+    }
     posts.push(("/api/price-lists", json!({"price_list": "TABLE", "name": "Restaurants"})));
     posts.push(("/api/price-lists", json!({"price_list": "SHOP", "name": "Shops"})));
     for s in &STRAINS {

@@ -2,6 +2,7 @@
 
 mod batches;
 mod books;
+mod cold;
 mod customers;
 mod dockets;
 mod farm;
@@ -23,7 +24,7 @@ use utoipa::{
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
 
-pub(crate) use self::people::sign_in;
+pub(crate) use self::{cold::RecordAsked, people::sign_in};
 use crate::{App, problem::Problem};
 
 #[derive(OpenApi)]
@@ -63,6 +64,7 @@ pub(crate) fn router() -> (Router<App>, utoipa::openapi::OpenApi) {
         .merge(lots::router())
         .merge(places::router())
         .merge(readings::router())
+        .merge(cold::router())
         .merge(stock::router())
         .merge(products::router())
         .merge(customers::router())

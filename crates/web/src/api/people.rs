@@ -151,5 +151,6 @@ async fn post_tokens(
 #[utoipa::path(delete, path = "/api/tokens/{token}", tag = "people", params(("token" = Uuid, Path, description = "The token's id")), responses((status = 204, description = "Taken back"), Problems))]
 async fn delete_token(State(app): State<App>, who: Who, Code(token): Code<Uuid>) -> Result<StatusCode, Problem> {
     write!(app, who, |tx| tx.remove_token(token).await)?;
+    app.store.forget_tokens();
     Ok(StatusCode::NO_CONTENT)
 }

@@ -9,7 +9,7 @@ use gillbook_core::{
 };
 use gillbook_store::{
     places::{NewPlace, NewProbe, Place, PlaceChange, Probe},
-    readings::Temperature,
+    temperature::Temperature,
 };
 use serde::Deserialize;
 use utoipa::IntoParams;
@@ -106,6 +106,7 @@ async fn get_temperature(
     }
     let until = asked.until.map_or_else(|| app.now(), |i| i.0);
     let from = asked.from.map_or(until - TimeDelta::days(1), |i| i.0);
+    app.judge_first(&who).await?;
     Ok(Json(read!(app, who, |tx| tx.temperature(&place, Span { from, until }, TimeDelta::minutes(step)).await)?))
 }
 

@@ -7,15 +7,24 @@ use axum::extract::State;
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     calendar::Span,
-    exposure::{exposure, segments},
+    exposure::segments,
     refusal::{Kind, Refusal},
     text::PlaceCode,
     words::PlaceKind,
 };
-use gillbook_store::{Page as Rows, readings::Temperature};
+use gillbook_store::{
+    Page as Rows,
+    excursions::Excursion,
+    temperature::{AirPoint, Gap, Temperature},
+};
 use serde::Deserialize;
 
-use super::{Head, Page, clock, today::judge, zone_of};
+use super::{
+    Head, Page, clock,
+    excursion::{lasted, what, when},
+    today::judge,
+    zone_of,
+};
 use crate::{App, body::Asked, problem::Problem, read, who::Who};
 
 /// The plot's frame, in hundredths of the drawing, so that it fits a phone and a desk and its letters keep their size.
@@ -46,7 +55,10 @@ pub(super) struct Fridge {
     min: String,
     max: String,
     known: String,
-    faults: i64,
+    faults: i32,
+    place: String,
+    products: Vec<String>,
+    excursions: Vec<ExcursionLine>,
     table: Vec<HourRow>,
     rule: Option<String>,
     others: String,
@@ -67,6 +79,25 @@ struct HourMark {
     x: String,
     anchor: &'static str,
     label: String,
+}
+
+/// A spell as a line to be dealt with.
+struct ExcursionLine {
+    id: String,
+    what: &'static str,
+    when: String,
+    lasted: String,
+    standing: &'static str,
+}
+
+fn standing(e: &Excursion) -> &'static str {
+    match (e.ended_at, e.actions.is_empty(), &e.signed_off) {
+        (_, _, Some(_)) => "signed off",
+        (None, true, _) => "lasts: write down what is done",
+        (None, false, _) => "lasts",
+        (Some(_), true, _) => "to be dealt with",
+        (Some(_), false, None) => "wants a second sign-off",
+    }
 }
 
 struct HourRow {
@@ -90,6 +121,7 @@ pub(super) async fn get_fridge(
     who: Who,
     Asked(asked): Asked<FridgeAsked>,
 ) -> Result<Page<Fridge>, Problem> {
+    app.judge_first(&who).await?;
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
@@ -105,6 +137,21 @@ pub(super) async fn get_fridge(
         let window = Span { from: tx.now() - TimeDelta::days(1), until: tx.now() };
         let air = tx.temperature(&place.place, window, TimeDelta::minutes(1)).await?;
         let limit = air.limit.clone();
+        let week = Span { from: tx.now() - TimeDelta::days(7), until: tx.now() + TimeDelta::minutes(1) };
+        let now = tx.now();
+        let excursions = tx.excursions(Some(&place.place), week).await?;
+        let excursions = excursions
+            .iter()
+            .rev()
+            .filter(|e| e.withdrawn_at.is_none())
+            .map(|e| ExcursionLine {
+                id: e.excursion_id.to_string(),
+                what: what(e.kind),
+                when: when(e, zone),
+                lasted: lasted(e, now),
+                standing: standing(e),
+            })
+            .collect();
         let others: Vec<String> = fridges.iter().filter(|p| p.place != place.place).map(|p| p.name.clone()).collect();
         let scale = Scale::of(&air, window);
         Ok(Fridge {
@@ -122,7 +169,10 @@ pub(super) async fn get_fridge(
             right: RIGHT,
             top: TOP,
             height: BOTTOM - TOP,
-            lines: scale.lines(&air),
+            lines: scale.lines(&air.series, &air),
+            products: scale.lines(&air.product, &air),
+            place: place.place.to_string(),
+            excursions,
             gaps: scale.gaps(&air),
             ticks: scale.ticks(),
             limit: limit.as_ref().map(|l| scale.mark(l.warm_c)),
@@ -143,7 +193,7 @@ pub(super) async fn get_fridge(
             max: one(air.exposure.max_c),
             known: format!("{:.0}", air.exposure.coverage * 100.0),
             faults: air.faults,
-            table: by_hour(&air, window, zone),
+            table: by_hour(&air, zone),
             rule: limit.map(|l| {
                 let example =
                     if l.example { " This limit is an example: replace it with your local rule." } else { "" };
@@ -156,24 +206,14 @@ pub(super) async fn get_fridge(
     Ok(Page(view))
 }
 
-fn by_hour(air: &Temperature, window: Span, zone: chrono_tz::Tz) -> Vec<HourRow> {
-    let points: Vec<(DateTime<Utc>, f64)> = air.series.iter().map(|p| (p.at, p.c)).collect();
-    let (gap, limit) = air.limit.as_ref().map_or((15, f64::MAX), |l| (l.gap_minutes, l.warm_c));
-    (0..24)
-        .map(|hour| {
-            let from = window.from + TimeDelta::hours(hour);
-            let e = exposure(
-                &points,
-                TimeDelta::minutes(gap.into()),
-                Span { from, until: from + TimeDelta::hours(1) },
-                limit,
-            );
-            HourRow {
-                hour: clock(from, zone),
-                mean: one(e.mean_c),
-                max: one(e.max_c),
-                above: format!("{:.0}", e.above_s / 60.0),
-            }
+fn by_hour(air: &Temperature, zone: chrono_tz::Tz) -> Vec<HourRow> {
+    air.hours
+        .iter()
+        .map(|h| HourRow {
+            hour: clock(h.hour, zone),
+            mean: one(h.mean_c),
+            max: one(h.max_c),
+            above: format!("{:.0}", h.above_s / 60.0),
         })
         .collect()
 }
@@ -218,8 +258,8 @@ impl Scale {
     }
 
     /// One line for each stretch without a gap.
-    fn lines(&self, air: &Temperature) -> Vec<String> {
-        let points: Vec<(DateTime<Utc>, f64)> = air.series.iter().map(|p| (p.at, p.c)).collect();
+    fn lines(&self, series: &[AirPoint], air: &Temperature) -> Vec<String> {
+        let points: Vec<(DateTime<Utc>, f64)> = series.iter().map(|p| (p.at, p.c)).collect();
         let gap = TimeDelta::minutes(air.limit.as_ref().map_or(15, |l| l.gap_minutes).into());
         let mut lines: Vec<String> = Vec::new();
         let mut reached = None;
@@ -236,7 +276,7 @@ impl Scale {
     }
 
     fn gaps(&self, air: &Temperature) -> Vec<GapMark> {
-        let widest = |g: &gillbook_store::readings::Gap| g.until - g.from > TimeDelta::minutes(2);
+        let widest = |g: &Gap| g.until - g.from > TimeDelta::minutes(2);
         air.gaps
             .iter()
             .filter(|g| widest(g))

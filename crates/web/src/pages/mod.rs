@@ -2,9 +2,12 @@
 //! renders a template.
 
 mod books;
+mod checks;
 mod desk;
+mod excursion;
 mod fridge;
 mod orders;
+mod record;
 mod stock;
 mod today;
 mod weigh;
@@ -12,16 +15,21 @@ mod weigh;
 use askama::Template;
 use axum::{
     Router,
-    http::header,
+    http::{Uri, header},
     response::{IntoResponse, Response},
     routing::{get, post},
 };
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{Grams, words::Role};
-use gillbook_store::{farm::Farm, people::Standing, readings::CAUTION};
+use gillbook_store::{farm::Farm, idempotency::Once, people::Standing, readings::CAUTION};
+use sha2::{Digest, Sha256};
+use uuid::Uuid;
 
-pub(crate) use self::orders::docket_pdf;
+pub(crate) use self::{
+    orders::docket_pdf,
+    record::{record_csv, record_of, record_pdf},
+};
 use crate::{App, problem::Problem, who::Who};
 
 /// The pages' routes, and the list of them for the table of rules.
@@ -43,6 +51,12 @@ pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     page!("GET", "/assets/{file}", get(desk::get_asset));
     page!("GET", "/weigh", get(weigh::get_weigh));
     page!("GET", "/fridge", get(fridge::get_fridge));
+    page!("GET", "/fridge/record", get(record::get_record));
+    page!("GET", "/excursions/{excursion}", get(excursion::get_excursion));
+    page!("POST", "/excursions/{excursion}/action", post(excursion::post_action));
+    page!("POST", "/excursions/{excursion}/sign-off", post(excursion::post_sign_off));
+    page!("GET", "/checks", get(checks::get_checks));
+    page!("POST", "/checks/{check}/done", post(checks::post_done));
     page!("GET", "/stock", get(stock::get_stock));
     page!("GET", "/lots/{lot}", get(stock::get_lot));
     page!("GET", "/orders", get(orders::get_orders));
@@ -86,6 +100,7 @@ impl Head {
             ("/", "Today"),
             ("/weigh", "Weigh"),
             ("/fridge", "Fridge"),
+            ("/checks", "Checks"),
             ("/stock", "Stock"),
             ("/orders", "Orders"),
             ("/week", "Week"),
@@ -133,6 +148,15 @@ pub(crate) fn problem_page(problem: &Problem) -> Response {
     let view =
         ProblemPage { head: Head::nobody(""), title: problem.title().to_owned(), detail: problem.detail().to_owned() };
     (problem.status(), Page(view)).into_response()
+}
+
+/// The key of a form that was filled in once, however often it is sent.
+fn once_of_form(key: Uuid, uri: &Uri, what: &str) -> Once {
+    Once {
+        key: format!("form {key}"),
+        request: format!("POST {}", uri.path()),
+        body_hash: Sha256::digest(what.as_bytes()).into(),
+    }
 }
 
 /// Kilograms with two decimals, as pages show them.

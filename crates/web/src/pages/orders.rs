@@ -20,17 +20,15 @@ use gillbook_store::{
     deliveries::NewDelivery,
     dockets::{Docket, DocketStatus, NewDocket},
     farm::Farm,
-    idempotency::Once,
     orders::Order,
     readings::CAUTION,
     set_aside::NewSetAside,
 };
 use rust_decimal::Decimal;
 use serde::Deserialize;
-use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
-use super::{Head, Page, day_and_clock, kg, long_day, short_day, zone_of};
+use super::{Head, Page, day_and_clock, kg, long_day, once_of_form, short_day, zone_of};
 use crate::{
     App,
     body::{Code, Filled},
@@ -192,15 +190,6 @@ pub(super) async fn post_set_aside(State(app): State<App>, who: Who, Code(code):
 pub(super) struct DispatchForm {
     key: Uuid,
     van: Option<String>,
-}
-
-/// The key of a form that was filled in once, however often it is sent.
-fn once_of_form(key: Uuid, uri: &Uri, what: &str) -> Once {
-    Once {
-        key: format!("form {key}"),
-        request: format!("POST {}", uri.path()),
-        body_hash: Sha256::digest(what.as_bytes()).into(),
-    }
 }
 
 pub(super) async fn post_dispatch(

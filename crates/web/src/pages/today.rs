@@ -11,7 +11,7 @@ use gillbook_core::{
     calendar::{Span, day_begins, day_of},
     words::PlaceKind,
 };
-use gillbook_store::{Page as Rows, Tx, readings::Temperature};
+use gillbook_store::{Page as Rows, Tx, temperature::Temperature};
 
 use super::{Head, Page, clock, kg, long_day, zone_of};
 use crate::{App, problem::Problem, read, who::Who};
@@ -31,6 +31,8 @@ pub(super) struct Today {
     on_the_way: i64,
     on_hold: i64,
     docket_word: String,
+    checks_due: usize,
+    to_deal_with: usize,
     in_fruit: usize,
     due: usize,
     next: (&'static str, &'static str),
@@ -59,10 +61,13 @@ pub(super) struct FridgeLine {
 }
 
 pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<Today>, Problem> {
+    app.judge_first(&who).await?;
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let morning = tx.morning().await?;
+        let checks_due = tx.house_checks().await?.iter().filter(|c| c.due).count();
+        let to_deal_with = tx.excursions_to_deal_with().await?.len();
         let risk = tx.shelf_life().await?;
         let batches = tx.in_fruit().await?;
         let names: BTreeMap<_, _> =
@@ -101,6 +106,8 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             on_the_way: morning.on_the_way,
             on_hold: morning.on_hold,
             docket_word: farm.word("docket").to_owned(),
+            checks_due,
+            to_deal_with,
             in_fruit: batches.len(),
             due: batches.iter().filter(|b| b.due).count(),
             next: if morning.to_make_up > 0 { ("/orders", "Make up today's orders") } else { ("/weigh", "Weigh") },

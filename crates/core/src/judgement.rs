@@ -1,0 +1,501 @@
+//! Too warm, too cold, no data, probe fault: the air of a place judged hour by hour.
+//!
+//! An hour is a pure function of the state that it begins with, its readings and the rules: it gives the hour's figures, the excursions that
+//! ended in it and the state that the next hour begins with. A late reading is judged by doing its hour again and going on until an
+//! hour ends in the state that it ended in before; the result is then that of judging everything again, to the last bit.
+//!
+//! Warm is judged on the product, which lags behind the air, so that an open door is no warm food; an air limit stands behind it as a
+//! backstop. A spell counts once the limit has been passed for longer than the grace time, from when it was passed, and ends below
+//! the limit less the hysteresis. Exactly at a limit is within it. What is not known is never counted as cold: silence longer than
+//! the silence time is an excursion of its own, a spell that is open stays open through it, and after it the product begins no
+//! colder than it was.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    air::{Last, LastReading, Piece, Reading, instant, pieces, seconds_into},
+    calendar::Span,
+    kinetic::aged_seconds,
+    product::Product,
+    words::ExcursionKind,
+};
+
+/// The rules of a place from an instant on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rules {
+    /// Since when.
+    pub from: DateTime<Utc>,
+    /// Too warm above this, °C, by the product.
+    pub warm_c: f64,
+    /// Too warm above this, °C, by the air: the backstop.
+    pub air_c: f64,
+    /// Too cold below this, °C, by the product.
+    pub cold_c: f64,
+    /// How long a limit may be passed before it counts.
+    pub grace: TimeDelta,
+    /// °C back inside the limit at which a spell ends.
+    pub hysteresis_c: f64,
+    /// The longest time between two readings that is bridged.
+    pub gap: TimeDelta,
+    /// The longest silence that is not an excursion.
+    pub silence: TimeDelta,
+    /// Time constant of the food behind the air.
+    pub lag: TimeDelta,
+}
+
+/// A spell beyond a limit.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Spell {
+    /// When the limit was passed.
+    pub from: DateTime<Utc>,
+    /// Whether it has lasted beyond the grace time.
+    pub counts: bool,
+    /// The farthest that the air went, °C.
+    pub air_c: f64,
+    /// The farthest that the product went, °C.
+    pub product_c: f64,
+    /// Known seconds of it.
+    pub known_s: f64,
+    /// °C·s of the product beyond the limit.
+    pub beyond_c_s: f64,
+}
+
+/// What an hour hands to the next.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct State {
+    /// The last good reading of each probe.
+    pub last: Last,
+    /// Since when a probe has sent nothing but faults.
+    pub faulty: BTreeMap<i32, DateTime<Utc>>,
+    /// Until when the air is known.
+    pub known_until: Option<DateTime<Utc>>,
+    /// The product then, °C.
+    pub product_c: Option<f64>,
+    /// The spell above the warm limit.
+    pub warm: Option<Spell>,
+    /// The spell below the cold limit.
+    pub cold: Option<Spell>,
+}
+
+/// An excursion.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Excursion {
+    /// What it is.
+    pub kind: ExcursionKind,
+    /// The probe, for a fault.
+    pub probe: Option<i32>,
+    /// When it began.
+    pub from: DateTime<Utc>,
+    /// When it ended; nothing while it lasts.
+    pub until: Option<DateTime<Utc>>,
+    /// The farthest that the air went, °C.
+    pub air_c: Option<f64>,
+    /// The farthest that the product went, °C.
+    pub product_c: Option<f64>,
+    /// Known seconds of it.
+    pub known_s: f64,
+    /// °C·s of the product beyond the limit.
+    pub beyond_c_s: f64,
+}
+
+/// The figures of an hour. Sums of them over hours are the figures of the hours together.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Figures {
+    /// Good readings.
+    pub readings: i32,
+    /// Faults.
+    pub faults: i32,
+    /// Seconds known.
+    pub known_s: f64,
+    /// Integral of the air, °C·s.
+    pub air_c_s: f64,
+    /// Seconds at 0 °C that age as much.
+    pub aged_s: f64,
+    /// Seconds of air above the warm limit.
+    pub above_s: f64,
+    /// °C·s of air above it.
+    pub above_c_s: f64,
+    /// Seconds of air below the cold limit.
+    pub below_s: f64,
+    /// Coldest air, °C, lone readings included.
+    pub least_c: Option<f64>,
+    /// Warmest air, °C, lone readings included.
+    pub most_c: Option<f64>,
+    /// Warmest product, °C.
+    pub product_c: Option<f64>,
+    /// The most that two probes were apart, °C.
+    pub apart_c: f64,
+}
+
+/// An hour, judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Hour {
+    /// Its figures.
+    pub figures: Figures,
+    /// What ended in it.
+    pub ended: Vec<Excursion>,
+    /// The state that it ends in.
+    pub state: State,
+}
+
+fn farther(seen: Option<f64>, c: f64, pick: fn(f64, f64) -> f64) -> Option<f64> {
+    Some(seen.map_or(c, |s| pick(s, c)))
+}
+
+impl Figures {
+    /// Adds another hour's.
+    pub fn add(&mut self, other: &Self) {
+        self.readings += other.readings;
+        self.faults += other.faults;
+        self.known_s += other.known_s;
+        self.air_c_s += other.air_c_s;
+        self.aged_s += other.aged_s;
+        self.above_s += other.above_s;
+        self.above_c_s += other.above_c_s;
+        self.below_s += other.below_s;
+        self.least_c = other.least_c.map_or(self.least_c, |c| farther(self.least_c, c, f64::min));
+        self.most_c = other.most_c.map_or(self.most_c, |c| farther(self.most_c, c, f64::max));
+        self.product_c = other.product_c.map_or(self.product_c, |c| farther(self.product_c, c, f64::max));
+        self.apart_c = self.apart_c.max(other.apart_c);
+    }
+
+    /// Time-weighted mean of the air, °C.
+    #[must_use]
+    pub fn mean_c(&self) -> Option<f64> {
+        (self.known_s > 0.0).then(|| self.air_c_s / self.known_s)
+    }
+}
+
+/// The rules in force at an instant: the last that began by then.
+fn in_force(rules: &[Rules], at: DateTime<Utc>) -> Option<&Rules> {
+    rules.iter().rev().find(|r| r.from <= at)
+}
+
+/// The gap limit where a place has no rules.
+pub const GAP_WITHOUT_RULES: TimeDelta = TimeDelta::minutes(15);
+
+/// The gap limit in force at an instant.
+#[must_use]
+pub fn gap_at(rules: &[Rules], at: DateTime<Utc>) -> TimeDelta {
+    in_force(rules, at).map_or(GAP_WITHOUT_RULES, |r| r.gap)
+}
+
+/// Judges an hour.
+///
+/// `rules` in the order in which they begin; `readings` those of the hour in time order; `next` each probe's first good reading after it.
+#[must_use]
+pub fn judge_hour(
+    rules: &[Rules],
+    hour: DateTime<Utc>,
+    begins: &State,
+    readings: &[Reading],
+    next: &[Reading],
+) -> Hour {
+    let mut judge =
+        Judge { rules, hour, figures: Figures::default(), ended: Vec::new(), state: begins.clone(), product: None };
+    judge.whole_hour(begins, readings, next);
+    judge.done()
+}
+
+/// The figures of the part of an hour that lies in a window. Without the product, which needs the state that the hour begins with.
+#[must_use]
+pub fn figures_within(
+    rules: &[Rules],
+    hour: DateTime<Utc>,
+    last: &Last,
+    readings: &[Reading],
+    next: &[Reading],
+    window: Span,
+) -> Figures {
+    let mut judge =
+        Judge { rules, hour, figures: Figures::default(), ended: Vec::new(), state: State::default(), product: None };
+    for r in readings.iter().filter(|r| r.at >= window.from && r.at < window.until) {
+        judge.count(r);
+    }
+    let (from, until) = (seconds_into(hour, window.from), seconds_into(hour, window.until));
+    for piece in pieces(hour, last, readings, next, |at| gap_at(rules, at)) {
+        let (from_s, until_s) = (piece.from_s.max(from), piece.until_s.min(until));
+        if from_s < until_s {
+            judge.over(&piece.part(from_s, until_s));
+        }
+    }
+    Figures { product_c: None, ..judge.figures }
+}
+
+/// An hour judged, and the product through it: °C at the ends of the straight pieces of air.
+#[must_use]
+pub fn trace_hour(
+    rules: &[Rules],
+    hour: DateTime<Utc>,
+    begins: &State,
+    readings: &[Reading],
+    next: &[Reading],
+) -> (Hour, Vec<(DateTime<Utc>, f64)>) {
+    let product = Some(Vec::new());
+    let mut judge =
+        Judge { rules, hour, figures: Figures::default(), ended: Vec::new(), state: begins.clone(), product };
+    judge.whole_hour(begins, readings, next);
+    let product = judge.product.take().unwrap_or_default();
+    (judge.done(), product)
+}
+
+/// What is still open now, by the state of the last hour: spells, silence and faults that last.
+#[must_use]
+pub fn still_open(rules: &[Rules], state: &State, now: DateTime<Utc>) -> Vec<Excursion> {
+    let mut open = Vec::new();
+    let spell = |kind, s: &Spell| Excursion {
+        kind,
+        probe: None,
+        from: s.from,
+        until: None,
+        air_c: Some(s.air_c),
+        product_c: Some(s.product_c),
+        known_s: s.known_s,
+        beyond_c_s: s.beyond_c_s,
+    };
+    open.extend(state.warm.iter().filter(|s| s.counts).map(|s| spell(ExcursionKind::TooWarm, s)));
+    open.extend(state.cold.iter().filter(|s| s.counts).map(|s| spell(ExcursionKind::TooCold, s)));
+    let silence = in_force(rules, now).map(|r| r.silence);
+    let lasts = |from: DateTime<Utc>| silence.is_some_and(|s| now - from > s);
+    open.extend(state.known_until.filter(|u| lasts(*u)).map(|u| blank(ExcursionKind::NoData, None, u, None)));
+    for (probe, from) in &state.faulty {
+        if lasts(*from) {
+            open.push(blank(ExcursionKind::ProbeFault, Some(*probe), *from, None));
+        }
+    }
+    open
+}
+
+fn blank(kind: ExcursionKind, probe: Option<i32>, from: DateTime<Utc>, until: Option<DateTime<Utc>>) -> Excursion {
+    Excursion { kind, probe, from, until, air_c: None, product_c: None, known_s: 0.0, beyond_c_s: 0.0 }
+}
+
+struct Judge<'a> {
+    rules: &'a [Rules],
+    hour: DateTime<Utc>,
+    figures: Figures,
+    ended: Vec<Excursion>,
+    state: State,
+    product: Option<Vec<(DateTime<Utc>, f64)>>,
+}
+
+impl Judge<'_> {
+    fn whole_hour(&mut self, begins: &State, readings: &[Reading], next: &[Reading]) {
+        for r in readings {
+            self.count(r);
+        }
+        for piece in pieces(self.hour, &begins.last, readings, next, |at| gap_at(self.rules, at)) {
+            self.over(&piece);
+        }
+        for r in readings {
+            if let Some(c) = r.c {
+                self.state.last.insert(r.probe, LastReading { at: r.at, c });
+            }
+        }
+    }
+
+    fn done(mut self) -> Hour {
+        self.ended.sort_by_key(|e| (e.until, e.from));
+        Hour { figures: self.figures, ended: self.ended, state: self.state }
+    }
+
+    /// Counts a reading, and sees a fault begin or end.
+    fn count(&mut self, r: &Reading) {
+        let Some(c) = r.c else {
+            self.figures.faults += 1;
+            self.state.faulty.entry(r.probe).or_insert(r.at);
+            return;
+        };
+        self.figures.readings += 1;
+        self.figures.least_c = farther(self.figures.least_c, c, f64::min);
+        self.figures.most_c = farther(self.figures.most_c, c, f64::max);
+        if let Some(from) = self.state.faulty.remove(&r.probe)
+            && in_force(self.rules, from).is_some_and(|rules| r.at - from > rules.silence)
+        {
+            self.ended.push(blank(ExcursionKind::ProbeFault, Some(r.probe), from, Some(r.at)));
+        }
+    }
+
+    fn over(&mut self, piece: &Piece) {
+        let begins = instant(self.hour, piece.from_s);
+        if let Some(known) = self.state.known_until.filter(|k| *k < begins) {
+            self.after_silence(known, begins, piece.from_c);
+        }
+        let mut from = piece.from_s;
+        let changes = self.rules.iter().map(|r| seconds_into(self.hour, r.from));
+        let mut cuts: Vec<f64> = changes.filter(|t| *t > piece.from_s && *t < piece.until_s).collect();
+        cuts.push(piece.until_s);
+        for until in cuts {
+            self.under_one_rule(&piece.part(from, until));
+            from = until;
+        }
+        // Air is known until a reading's instant or the hour's end, both whole milliseconds.
+        self.state.known_until = Some(instant(self.hour, piece.until_s));
+        self.figures.apart_c = self.figures.apart_c.max(piece.apart_c);
+    }
+
+    fn after_silence(&mut self, known: DateTime<Utc>, begins: DateTime<Utc>, air_c: f64) {
+        if in_force(self.rules, known).is_some_and(|r| begins - known > r.silence) {
+            self.ended.push(blank(ExcursionKind::NoData, None, known, Some(begins)));
+        }
+        // What had not lasted is not known to have gone on; what counted is not known to have ended.
+        self.state.warm = self.state.warm.filter(|s| s.counts);
+        self.state.cold = self.state.cold.filter(|s| s.counts);
+        self.state.product_c = self.state.product_c.map(|p| p.max(air_c));
+    }
+
+    fn under_one_rule(&mut self, piece: &Piece) {
+        let seconds = piece.until_s - piece.from_s;
+        let f = &mut self.figures;
+        f.known_s += seconds;
+        f.air_c_s += seconds * f64::midpoint(piece.from_c, piece.until_c);
+        f.aged_s += aged_seconds(piece.from_c, piece.until_c, seconds);
+        for c in [piece.from_c, piece.until_c] {
+            f.least_c = farther(f.least_c, c, f64::min);
+            f.most_c = farther(f.most_c, c, f64::max);
+        }
+        let Some(rules) = in_force(self.rules, instant(self.hour, piece.from_s)).cloned() else { return };
+        let (above_s, above_c_s) = beyond(piece.from_c - rules.warm_c, piece.until_c - rules.warm_c, seconds);
+        let (below_s, _) = beyond(rules.cold_c - piece.from_c, rules.cold_c - piece.until_c, seconds);
+        f.above_s += above_s;
+        f.above_c_s += above_c_s;
+        f.below_s += below_s;
+        let begins_c = self.state.product_c.unwrap_or(piece.from_c);
+        #[expect(clippy::cast_precision_loss, reason = "at most a day")]
+        let tau_s = rules.lag.num_seconds() as f64;
+        let product = Product::over(begins_c, piece.from_c, piece.until_c, seconds, tau_s);
+        let mut stops = vec![0.0, seconds];
+        stops.extend(product.turn(seconds));
+        for level in [rules.warm_c, rules.warm_c - rules.hysteresis_c, rules.cold_c, rules.cold_c + rules.hysteresis_c]
+        {
+            stops.extend(product.passes(level, seconds));
+        }
+        if (piece.from_c > rules.air_c) != (piece.until_c > rules.air_c) {
+            stops.push(seconds * ((rules.air_c - piece.from_c) / (piece.until_c - piece.from_c)));
+        }
+        stops.sort_by(f64::total_cmp);
+        stops.dedup();
+        for pair in stops.windows(2) {
+            self.between_stops(&rules, piece, &product, pair[0], pair[1]);
+        }
+        let ends_c = product.at(seconds);
+        self.state.product_c = Some(ends_c);
+        if let Some(trace) = &mut self.product {
+            if trace.is_empty() || trace.last().is_some_and(|(at, _)| *at < instant(self.hour, piece.from_s)) {
+                trace.push((instant(self.hour, piece.from_s), begins_c));
+            }
+            trace.push((instant(self.hour, piece.until_s), ends_c));
+        }
+    }
+
+    /// Between two stops nothing passes a limit, so the middle tells for all of it.
+    fn between_stops(&mut self, rules: &Rules, piece: &Piece, product: &Product, from: f64, until: f64) {
+        let middle = f64::midpoint(from, until);
+        let air = |t: f64| piece.at(piece.from_s + t);
+        let (product_c, air_c) = (product.at(middle), air(middle));
+        for t in [from, until] {
+            self.figures.product_c = farther(self.figures.product_c, product.at(t), f64::max);
+        }
+        let stretch = Stretch {
+            from: instant(self.hour, piece.from_s + from),
+            until: instant(self.hour, piece.from_s + until),
+            seconds: until - from,
+            air: [air(from), air(until)],
+            product: [product.at(from), product.at(until)],
+        };
+        let area = product.area(from, until);
+        let back_warm = product_c < rules.warm_c - rules.hysteresis_c && air_c <= rules.air_c;
+        let warm = Side {
+            kind: ExcursionKind::TooWarm,
+            beyond: product_c > rules.warm_c || air_c > rules.air_c,
+            back: back_warm,
+            beyond_c_s: area - rules.warm_c * stretch.seconds,
+            farthest: f64::max,
+        };
+        let cold = Side {
+            kind: ExcursionKind::TooCold,
+            beyond: product_c < rules.cold_c,
+            back: product_c > rules.cold_c + rules.hysteresis_c,
+            beyond_c_s: rules.cold_c * stretch.seconds - area,
+            farthest: f64::min,
+        };
+        let (spell, ended) = step(self.state.warm.take(), &warm, &stretch, rules.grace);
+        self.state.warm = spell;
+        self.ended.extend(ended);
+        let (spell, ended) = step(self.state.cold.take(), &cold, &stretch, rules.grace);
+        self.state.cold = spell;
+        self.ended.extend(ended);
+    }
+}
+
+struct Stretch {
+    from: DateTime<Utc>,
+    until: DateTime<Utc>,
+    seconds: f64,
+    air: [f64; 2],
+    product: [f64; 2],
+}
+
+/// One side of the limits over a stretch.
+struct Side {
+    kind: ExcursionKind,
+    beyond: bool,
+    back: bool,
+    beyond_c_s: f64,
+    farthest: fn(f64, f64) -> f64,
+}
+
+/// Takes a spell over one stretch.
+fn step(spell: Option<Spell>, side: &Side, over: &Stretch, grace: TimeDelta) -> (Option<Spell>, Option<Excursion>) {
+    let spell = match spell {
+        Some(s) if s.counts && side.back => {
+            let ended = Excursion {
+                kind: side.kind,
+                probe: None,
+                from: s.from,
+                until: Some(over.from),
+                air_c: Some(s.air_c),
+                product_c: Some(s.product_c),
+                known_s: s.known_s,
+                beyond_c_s: s.beyond_c_s,
+            };
+            return (None, Some(ended));
+        }
+        Some(s) if s.counts || side.beyond => s,
+        None if side.beyond => Spell {
+            from: over.from,
+            counts: false,
+            air_c: over.air[0],
+            product_c: over.product[0],
+            known_s: 0.0,
+            beyond_c_s: 0.0,
+        },
+        _ => return (None, None),
+    };
+    let pick = |seen: f64, ends: [f64; 2]| (side.farthest)(seen, (side.farthest)(ends[0], ends[1]));
+    let spell = Spell {
+        counts: spell.counts || over.until - spell.from > grace,
+        air_c: pick(spell.air_c, over.air),
+        product_c: pick(spell.product_c, over.product),
+        known_s: spell.known_s + over.seconds,
+        beyond_c_s: spell.beyond_c_s + side.beyond_c_s.max(0.0),
+        ..spell
+    };
+    (Some(spell), None)
+}
+
+/// Seconds for which a straight line from `a` to `b` is above zero, and its area there.
+fn beyond(a: f64, b: f64, seconds: f64) -> (f64, f64) {
+    match (a > 0.0, b > 0.0) {
+        (true, true) => (seconds, seconds * f64::midpoint(a, b)),
+        (false, false) => (0.0, 0.0),
+        (up, _) => {
+            let high = if up { a } else { b };
+            let share = high / (a - b).abs();
+            (seconds * share, seconds * share * high / 2.0)
+        }
+    }
+}

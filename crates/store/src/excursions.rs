@@ -1,0 +1,466 @@
+//! Excursions: as the readings tell them, what was done about them, and who signed them off.
+
+use chrono::{DateTime, Utc};
+use gillbook_core::{
+    Grams,
+    calendar::{Instant, Span},
+    exposure::{Segment, segments},
+    judgement::{Excursion as Judged, gap_at},
+    refusal::{Kind, Refusal},
+    rejudge::{Rejudged, reach},
+    text::{LotCode, PlaceCode, Short, StrainCode, Text},
+    words::{ExcursionKind, FoodOutcome, Packaging},
+};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::{Result, Tx};
+
+/// How far a probe that is good to ±1 °C can be wrong.
+const PROBE_DOUBT_C: f64 = 1.0;
+
+/// What was done about an excursion.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct ActionTaken {
+    /// What was done.
+    pub done: String,
+    /// What became of the food.
+    pub food: FoodOutcome,
+    /// More about it.
+    pub food_note: String,
+    /// When.
+    pub done_at: DateTime<Utc>,
+    /// By whom.
+    pub done_by: String,
+}
+
+/// A second person's sign-off.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct SignOff {
+    /// By whom.
+    pub signed_by: String,
+    /// When.
+    pub signed_at: DateTime<Utc>,
+    /// Anything worth knowing.
+    pub note: String,
+}
+
+/// An excursion.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Excursion {
+    /// Id.
+    pub excursion_id: Uuid,
+    /// Where.
+    pub place: PlaceCode,
+    /// What it is.
+    pub kind: ExcursionKind,
+    /// The probe, for a fault.
+    pub probe: Option<String>,
+    /// When it began.
+    pub began_at: DateTime<Utc>,
+    /// When it ended; nothing while it lasts.
+    pub ended_at: Option<DateTime<Utc>>,
+    /// The farthest that the air went, °C.
+    pub air_c: Option<f64>,
+    /// The farthest that the product was reckoned to go, °C.
+    pub product_c: Option<f64>,
+    /// Degree-minutes of the product beyond the limit.
+    pub beyond_degree_minutes: f64,
+    /// Whether the product stayed so near the limit that a probe good to ±1 °C cannot decide.
+    pub undecided: bool,
+    /// When later readings withdrew it.
+    pub withdrawn_at: Option<DateTime<Utc>>,
+    /// The excursion that it became part of.
+    pub became: Option<Uuid>,
+    /// What was done.
+    pub actions: Vec<ActionTaken>,
+    /// The second sign-off.
+    pub signed_off: Option<SignOff>,
+}
+
+/// A lot that was there meanwhile.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct LotThere {
+    /// The lot.
+    pub lot: LotCode,
+    /// Grams when it began, or when the lot came.
+    pub grams_g: Grams,
+    /// How it is packed.
+    pub packaging: Packaging,
+    /// Days of saleable life that it took, beyond what the same time at the limit would have taken. Nothing where no life is set.
+    pub life_days: Option<f64>,
+    /// A caution, for a sealed pack.
+    pub caution: Option<&'static str>,
+}
+
+/// An excursion, and the lots that were there.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct ExcursionWithLots {
+    /// The excursion.
+    #[serde(flatten)]
+    pub excursion: Excursion,
+    /// The lots.
+    pub lots: Vec<LotThere>,
+    /// The usual caution.
+    pub caution: &'static str,
+}
+
+/// The caution of a sealed pack.
+const SEALED: &str = "Sealed packs: warmth can be a matter of safety here and not only of quality. Hold it and ask your local authority's rules or your food-safety plan.";
+
+/// Something done about an excursion.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewAction {
+    /// What was done.
+    pub done: Text<1, 500>,
+    /// What became of the food.
+    pub food: FoodOutcome,
+    /// More about it.
+    #[serde(default)]
+    pub food_note: Text<0, 500>,
+    /// When; now unless said.
+    pub done_at: Option<Instant>,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// A second sign-off.
+#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewSignOff {
+    /// Anything worth knowing.
+    #[serde(default)]
+    pub note: Text<0, 500>,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// What is stored of an excursion that may be touched.
+struct Stored {
+    id: Uuid,
+    kind: ExcursionKind,
+    probe: Option<i32>,
+    from: DateTime<Utc>,
+    until: Option<DateTime<Utc>>,
+}
+
+impl Stored {
+    fn is(&self, e: &Judged) -> bool {
+        self.kind == e.kind && self.probe == e.probe && self.from == e.from
+    }
+
+    fn overlaps(&self, e: &Judged) -> bool {
+        let begins_before = |from: DateTime<Utc>, until: Option<DateTime<Utc>>| until.is_none_or(|u| from <= u);
+        self.kind == e.kind
+            && self.probe == e.probe
+            && begins_before(self.from, e.until)
+            && begins_before(e.from, self.until)
+    }
+}
+
+impl Tx {
+    /// Brings the stored excursions of a place in line with what was judged. One that is still there keeps its id, so that what was done
+    /// about it stays with it; one that moved takes its id along; one that vanished is withdrawn, and says what it became part of.
+    pub(crate) async fn replace_excursions(
+        &mut self,
+        place: &PlaceCode,
+        done: Option<&Rejudged>,
+        open: &[Judged],
+    ) -> Result<()> {
+        let (from, until) = done.map_or((None, None), |d| (Some(d.from), d.until));
+        let mut stored: Vec<Stored> = sqlx::query!(
+            r#"select excursion_id, kind as "kind: ExcursionKind", probe_id, began_at, ended_at from excursion
+                where farm_id = $1 and place = $2 and withdrawn_at is null
+                  and (ended_at is null or ($3::timestamptz is not null and ended_at >= $3 and ($4::timestamptz is null or ended_at < $4)))
+                order by began_at for update"#,
+            self.farm.0,
+            place.as_str(),
+            from,
+            until
+        )
+        .fetch_all(&mut *self.db)
+        .await?
+        .into_iter()
+        .map(|r| Stored { id: r.excursion_id, kind: r.kind, probe: r.probe_id, from: r.began_at, until: r.ended_at })
+        .collect();
+        let judged: Vec<&Judged> = done.iter().flat_map(|d| d.ended()).chain(open).collect();
+        let mut ids: Vec<Option<Uuid>> = vec![None; judged.len()];
+        for same in [Stored::is as fn(&Stored, &Judged) -> bool, Stored::overlaps] {
+            for (n, e) in judged.iter().enumerate().filter(|(n, _)| ids[*n].is_none()).collect::<Vec<_>>() {
+                if let Some(at) = stored.iter().position(|s| same(s, e)) {
+                    ids[n] = Some(stored.remove(at).id);
+                }
+            }
+        }
+        let mut kept = Vec::with_capacity(judged.len());
+        for (e, id) in judged.iter().zip(ids) {
+            kept.push(self.keep_excursion(place, e, id).await?);
+        }
+        for gone in stored {
+            let became = judged.iter().zip(&kept).find(|(e, _)| gone.overlaps(e)).map(|(_, id)| *id);
+            sqlx::query!(
+                "update excursion set withdrawn_at = $3, became = $4, judged_at = $3 where farm_id = $1 and excursion_id = $2",
+                self.farm.0,
+                gone.id,
+                self.now,
+                became
+            )
+            .execute(&mut *self.db)
+            .await?;
+        }
+        Ok(())
+    }
+
+    async fn keep_excursion(&mut self, place: &PlaceCode, e: &Judged, id: Option<Uuid>) -> Result<Uuid> {
+        let new = id.is_none();
+        let id = id.unwrap_or_else(|| self.new_id());
+        sqlx::query!(
+            "insert into excursion as x (farm_id, excursion_id, place, kind, probe_id, began_at, ended_at, air_c, product_c, known_s, beyond_c_s,
+                                         judged_at)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
+             on conflict (farm_id, excursion_id) do update
+                set began_at = excluded.began_at, ended_at = excluded.ended_at, air_c = excluded.air_c, product_c = excluded.product_c,
+                    known_s = excluded.known_s, beyond_c_s = excluded.beyond_c_s, judged_at = excluded.judged_at
+              where (x.began_at, x.ended_at, x.air_c, x.product_c, x.known_s, x.beyond_c_s)
+                    is distinct from (excluded.began_at, excluded.ended_at, excluded.air_c, excluded.product_c, excluded.known_s,
+                                      excluded.beyond_c_s)",
+            self.farm.0,
+            id,
+            place.as_str(),
+            e.kind.as_str(),
+            e.probe,
+            e.from,
+            e.until,
+            e.air_c,
+            e.product_c,
+            e.known_s,
+            e.beyond_c_s,
+            self.now
+        )
+        .execute(&mut *self.db)
+        .await?;
+        if new || e.until.is_some() {
+            self.tell_of(place, id, e).await?;
+        }
+        Ok(id)
+    }
+
+    /// Excursions that touch a span, oldest first; of one place or of all. Withdrawn ones only if something was done about them.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn excursions(&mut self, place: Option<&PlaceCode>, span: Span) -> Result<Vec<Excursion>> {
+        self.excursions_where(None, place, span).await
+    }
+
+    /// The excursions that want something: open ones, and warm or cold spells that nobody has signed off.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn excursions_to_deal_with(&mut self) -> Result<Vec<Excursion>> {
+        let month =
+            Span { from: self.now - chrono::TimeDelta::days(31), until: self.now + chrono::TimeDelta::hours(1) };
+        let all = self.excursions(None, month).await?;
+        let spell = |e: &Excursion| matches!(e.kind, ExcursionKind::TooWarm | ExcursionKind::TooCold);
+        Ok(all
+            .into_iter()
+            .filter(|e| e.withdrawn_at.is_none() && (e.ended_at.is_none() || (spell(e) && e.signed_off.is_none())))
+            .collect())
+    }
+
+    async fn excursions_where(
+        &mut self,
+        only: Option<Uuid>,
+        place: Option<&PlaceCode>,
+        span: Span,
+    ) -> Result<Vec<Excursion>> {
+        let rows = sqlx::query!(
+            r#"select e.excursion_id, e.place as "place: PlaceCode", e.kind as "kind: ExcursionKind", p.name as "probe?", e.began_at, e.ended_at,
+                      e.air_c, e.product_c, e.beyond_c_s, e.withdrawn_at, e.became, s.signed_by as "signed_by?", s.signed_at as "signed_at?",
+                      s.note as "note?",
+                      (select l.warm_c from place_limit l where l.farm_id = e.farm_id and l.place = e.place and l.effective_from <= e.began_at
+                        order by l.effective_from desc limit 1) as warm_c
+                 from excursion e left join probe p using (farm_id, probe_id)
+                 left join excursion_sign_off s using (farm_id, excursion_id)
+                where e.farm_id = $1 and ($2::uuid is null or e.excursion_id = $2) and ($3::text is null or e.place = $3)
+                  and ($2::uuid is not null or (e.began_at < $5 and (e.ended_at is null or e.ended_at >= $4)
+                       and (e.withdrawn_at is null
+                            or exists (select from excursion_action a where a.farm_id = e.farm_id and a.excursion_id = e.excursion_id))))
+                order by e.began_at, e.excursion_id limit 2000"#,
+            self.farm.0,
+            only,
+            place.map(PlaceCode::as_str),
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let ids: Vec<Uuid> = rows.iter().map(|r| r.excursion_id).collect();
+        let actions = sqlx::query!(
+            r#"select excursion_id, done, food as "food: FoodOutcome", food_note, done_at, done_by from excursion_action
+                where farm_id = $1 and excursion_id = any ($2) order by done_at, action_id"#,
+            self.farm.0,
+            &ids
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| Excursion {
+                actions: actions
+                    .iter()
+                    .filter(|a| a.excursion_id == r.excursion_id)
+                    .map(|a| ActionTaken {
+                        done: a.done.clone(),
+                        food: a.food,
+                        food_note: a.food_note.clone(),
+                        done_at: a.done_at,
+                        done_by: a.done_by.clone(),
+                    })
+                    .collect(),
+                undecided: r.kind == ExcursionKind::TooWarm
+                    && r.product_c.zip(r.warm_c).is_some_and(|(product, limit)| product < limit + PROBE_DOUBT_C),
+                excursion_id: r.excursion_id,
+                place: r.place,
+                kind: r.kind,
+                probe: r.probe,
+                began_at: r.began_at,
+                ended_at: r.ended_at,
+                air_c: r.air_c,
+                product_c: r.product_c,
+                beyond_degree_minutes: r.beyond_c_s / 60.0,
+                withdrawn_at: r.withdrawn_at,
+                became: r.became,
+                signed_off: r.signed_by.zip(r.signed_at).map(|(signed_by, signed_at)| SignOff {
+                    signed_by,
+                    signed_at,
+                    note: r.note.unwrap_or_default(),
+                }),
+            })
+            .collect())
+    }
+
+    /// One excursion, with the lots that were there and what it took of their life.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    pub async fn excursion(&mut self, id: Uuid) -> Result<ExcursionWithLots> {
+        let always = Span { from: DateTime::<Utc>::UNIX_EPOCH, until: self.now };
+        let excursion = self
+            .excursions_where(Some(id), None, always)
+            .await?
+            .pop()
+            .ok_or_else(|| Refusal::not_found("excursion", id))?;
+        let span =
+            Span { from: excursion.began_at, until: excursion.ended_at.unwrap_or(self.now).max(excursion.began_at) };
+        let lots = self.lots_there(&excursion.place, span).await?;
+        Ok(ExcursionWithLots { excursion, lots, caution: crate::readings::CAUTION })
+    }
+
+    async fn lots_there(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {
+        let rows = sqlx::query!(
+            r#"select m.lot as "lot: LotCode", l.packaging as "packaging: Packaging", l.strain as "strain: StrainCode",
+                      coalesce(sum(case when m.to_place = $2 then m.grams else -m.grams end) filter (where a.happened_at <= $3), 0)::bigint as "before!: Grams",
+                      coalesce(sum(m.grams) filter (where m.to_place = $2 and a.happened_at > $3), 0)::bigint as "came!: Grams"
+                 from movement m join act a using (farm_id, act_id) join lot l using (farm_id, lot)
+                where m.farm_id = $1 and $2 in (m.to_place, m.from_place) and a.happened_at <= $4
+                group by 1, 2, 3 order by 1"#,
+            self.farm.0,
+            place.as_str(),
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let there: Vec<_> = rows.into_iter().filter(|r| r.before > Grams::ZERO || r.came > Grams::ZERO).collect();
+        let rules = self.rules_of(place).await?;
+        let limit_c = rules.iter().rev().find(|r| r.from <= span.from).map(|r| r.warm_c);
+        let reach = reach(&rules);
+        let air = self.air(place, Span { from: span.from - reach, until: span.until + reach }).await?;
+        let known = segments(&air, gap_at(&rules, span.from), span);
+        let mut lots = Vec::with_capacity(there.len());
+        for r in there {
+            let profile = self.profile(&r.strain, r.packaging).await?;
+            let cost = profile.zip(limit_c).map(|(profile, limit_c)| {
+                // What it used, less what the same known time at the limit would have used, in days at the limit.
+                let at_limit = |s: &Segment| profile.used(&Segment { from_c: limit_c, until_c: limit_c, ..*s });
+                let beyond: f64 = known.iter().map(|s| profile.used(s) - at_limit(s)).sum();
+                (beyond * profile.life_days(limit_c)).max(0.0)
+            });
+            lots.push(LotThere {
+                lot: r.lot,
+                grams_g: if r.before > Grams::ZERO { r.before } else { r.came },
+                packaging: r.packaging,
+                life_days: cost,
+                caution: (r.packaging == Packaging::Sealed).then_some(SEALED),
+            });
+        }
+        Ok(lots)
+    }
+
+    /// Writes down what was done about an excursion.
+    ///
+    /// # Errors
+    /// Refuses one that is not there, and a time in the future.
+    pub async fn add_action(&mut self, id: Uuid, new: &NewAction) -> Result<ExcursionWithLots> {
+        self.excursion(id).await?;
+        let done_at = self.happened(new.done_at, "/done_at")?;
+        let action = self.new_id();
+        sqlx::query!(
+            "insert into excursion_action (farm_id, action_id, excursion_id, done, food, food_note, done_at, recorded_at, done_by, entered_by)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+            self.farm.0,
+            action,
+            id,
+            new.done.as_str(),
+            new.food.as_str(),
+            new.food_note.as_str(),
+            done_at,
+            self.now,
+            self.done_by(new.by.as_ref()),
+            self.signed.name
+        )
+        .execute(&mut *self.db)
+        .await?;
+        self.excursion(id).await
+    }
+
+    /// Signs an excursion off, as a second person.
+    ///
+    /// # Errors
+    /// Refuses one that is not there or still lasts, a warm or cold spell about which nothing was done, and whoever did it all alone.
+    pub async fn sign_off(&mut self, id: Uuid, new: &NewSignOff) -> Result<ExcursionWithLots> {
+        let there = self.excursion(id).await?.excursion;
+        let signer = self.done_by(new.by.as_ref());
+        let refuse = |detail: &str| Err(Refusal::new(Kind::Closed, detail).into());
+        if there.signed_off.is_some() {
+            return refuse("It was signed off before.");
+        }
+        if there.ended_at.is_none() && there.withdrawn_at.is_none() {
+            return refuse("It still lasts. Sign it off when it has ended.");
+        }
+        let spell = matches!(there.kind, ExcursionKind::TooWarm | ExcursionKind::TooCold);
+        if spell && there.actions.is_empty() {
+            return refuse(
+                "Nothing is written down that was done about it. Add the action taken and what became of the food first.",
+            );
+        }
+        if !there.actions.is_empty() && there.actions.iter().all(|a| a.done_by == signer) {
+            return refuse("The one who dealt with it cannot sign it off alone. Let a second person sign.");
+        }
+        sqlx::query!(
+            "insert into excursion_sign_off (farm_id, excursion_id, signed_at, signed_by, entered_by, note) values ($1, $2, $3, $4, $5, $6)",
+            self.farm.0,
+            id,
+            self.now,
+            signer,
+            self.signed.name,
+            new.note.as_str()
+        )
+        .execute(&mut *self.db)
+        .await?;
+        self.excursion(id).await
+    }
+}

@@ -1,0 +1,330 @@
+//! Judging what was touched: hours and excursions brought in line with the readings.
+//!
+//! Whoever keeps a reading, a limit or an offset marks the place in the same commit. The judge claims marks in a short transaction, so
+//! that nobody waits for it, and judges each place in a transaction of its own. A judge that dies leaves its claims to the next.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Utc};
+use gillbook_core::{
+    calendar::Span,
+    judgement::{Figures, State, still_open},
+    rejudge::{Rejudged, Rejudging, begin_for, hour_of, reach},
+    text::PlaceCode,
+};
+use sqlx::types::Json;
+use tokio::sync::broadcast;
+
+use crate::{FarmId, Result, Signed, Store, Tx, transact};
+
+/// The most places that are judged in one round.
+const ROUND: i64 = 500;
+
+fn judge_of(farm: FarmId) -> Signed {
+    Signed { farm, name: "judge".into(), key: "judge".into() }
+}
+
+impl Store {
+    /// Rung when something was touched.
+    pub async fn wait_for_touch(&self) {
+        self.touched.notified().await;
+    }
+
+    /// Every place that is judged from now on.
+    #[must_use]
+    pub fn judged_places(&self) -> broadcast::Receiver<(FarmId, PlaceCode)> {
+        self.judged.subscribe()
+    }
+
+    /// Judges what was touched on any farm, oldest first, in one bounded round. Returns how many places were judged.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn judge_touched(&self, now: DateTime<Utc>) -> Result<usize> {
+        let farms = self.farms_with_people().await?;
+        let mut db = self.pool.begin().await?;
+        sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", farms).fetch_one(&mut *db).await?;
+        claim(&mut db, None).await?;
+        let places = sqlx::query!(
+            r#"select farm_id as "farm_id: FarmId", place as "place: PlaceCode" from place_touched where claimed
+                order by through_at, farm_id, place limit $1"#,
+            ROUND
+        )
+        .fetch_all(&mut *db)
+        .await?;
+        db.commit().await?;
+        for p in &places {
+            let signed = judge_of(p.farm_id);
+            transact!(write, self, &signed, now, |tx| tx.judge_claimed(&p.place).await)?;
+            self.judged.send((p.farm_id, p.place.clone())).ok();
+        }
+        Ok(places.len())
+    }
+
+    /// Judges one place, if it was touched, before somebody looks at it.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn judge_place(&self, farm: FarmId, place: &PlaceCode, now: DateTime<Utc>) -> Result<()> {
+        let signed = judge_of(farm);
+        let touched = transact!(write, self, &signed, now, |tx| tx.claim_place(place).await)?;
+        if touched {
+            transact!(write, self, &signed, now, |tx| tx.judge_claimed(place).await)?;
+            self.judged.send((farm, place.clone())).ok();
+        }
+        Ok(())
+    }
+
+    /// Judges every touched place of a farm.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn judge_farm(&self, farm: FarmId, now: DateTime<Utc>) -> Result<()> {
+        let signed = judge_of(farm);
+        let places = transact!(write, self, &signed, now, |tx| tx.touched_places().await)?;
+        for place in &places {
+            self.judge_place(farm, place, now).await?;
+        }
+        Ok(())
+    }
+
+    /// Opens what time alone opens, such as silence, on any farm.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn judge_silence(&self, now: DateTime<Utc>) -> Result<()> {
+        let farms = self.farms_with_people().await?;
+        let mut db = self.pool.begin().await?;
+        sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", farms).fetch_one(&mut *db).await?;
+        let silent = sqlx::query!(
+            r#"select p.farm_id as "farm_id: FarmId", p.place as "place: PlaceCode"
+                 from place p
+                 cross join lateral (select silence_minutes from place_limit l where l.farm_id = p.farm_id and l.place = p.place
+                                        and l.effective_from <= $1 order by l.effective_from desc limit 1) l
+                 cross join lateral (select state from place_hour h where h.farm_id = p.farm_id and h.place = p.place
+                                      order by h.hour desc limit 1) h
+                where ((h.state->>'known_until')::timestamptz < $1 - make_interval(mins => l.silence_minutes)
+                       or h.state->'faulty' <> '{}'::jsonb)
+                  and not exists (select from excursion e where e.farm_id = p.farm_id and e.place = p.place and e.ended_at is null
+                                     and e.withdrawn_at is null and e.kind = 'no_data')"#,
+            now
+        )
+        .fetch_all(&mut *db)
+        .await?;
+        db.commit().await?;
+        for p in silent {
+            let signed = judge_of(p.farm_id);
+            transact!(write, self, &signed, now, |tx| tx.judge_what_time_opens(&p.place).await)?;
+            self.judged.send((p.farm_id, p.place)).ok();
+        }
+        Ok(())
+    }
+
+    /// The farms that somebody can sign in to, as the setting that lets them be seen.
+    pub(crate) async fn farms_with_people(&self) -> Result<String> {
+        Ok(sqlx::query_scalar!(
+            r#"select coalesce(array_agg(distinct farm_id), '{}')::text as "farms!" from sign_in_name"#
+        )
+        .fetch_one(&self.pool)
+        .await?)
+    }
+}
+
+/// Turns marks into claims.
+async fn claim(db: &mut sqlx::PgConnection, place: Option<(FarmId, &PlaceCode)>) -> Result<u64> {
+    Ok(sqlx::query!(
+        "with mark as (delete from place_touched where not claimed and ($1::int is null or (farm_id, place) = ($1, $2)) returning *)
+         insert into place_touched as t (farm_id, place, claimed, from_at, through_at)
+         select farm_id, place, true, from_at, through_at from mark order by farm_id, place
+         on conflict (farm_id, place, claimed) do update
+            set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at)",
+        place.map(|p| p.0.0),
+        place.map(|p| p.1.as_str())
+    )
+    .execute(db)
+    .await?
+    .rows_affected())
+}
+
+impl Tx {
+    /// Marks a place: what was judged from an instant on, at least through another, is judged again.
+    pub(crate) async fn touch(&mut self, place: &PlaceCode, from: DateTime<Utc>, through: DateTime<Utc>) -> Result<()> {
+        sqlx::query!(
+            "insert into place_touched as t (farm_id, place, claimed, from_at, through_at) values ($1, $2, false, $3, $4)
+             on conflict (farm_id, place, claimed) do update
+                set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at)",
+            self.farm.0,
+            place.as_str(),
+            from,
+            through
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
+    async fn claim_place(&mut self, place: &PlaceCode) -> Result<bool> {
+        let farm = self.farm;
+        claim(&mut self.db, Some((farm, place))).await?;
+        Ok(sqlx::query_scalar!(
+            r#"select exists (select from place_touched where farm_id = $1 and place = $2) as "there!""#,
+            farm.0,
+            place.as_str()
+        )
+        .fetch_one(&mut *self.db)
+        .await?)
+    }
+
+    async fn touched_places(&mut self) -> Result<Vec<PlaceCode>> {
+        Ok(sqlx::query_scalar!(
+            r#"select distinct place as "place: PlaceCode" from place_touched where farm_id = $1"#,
+            self.farm.0
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// The state that the last judged hour before an hour ended in.
+    pub(crate) async fn state_before(&mut self, place: &PlaceCode, hour: DateTime<Utc>) -> Result<State> {
+        let state = sqlx::query_scalar!(
+            r#"select state as "state: Json<State>" from place_hour where farm_id = $1 and place = $2 and hour < $3
+                order by hour desc limit 1"#,
+            self.farm.0,
+            place.as_str(),
+            hour
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        Ok(state.map(|s| s.0).unwrap_or_default())
+    }
+
+    async fn states_between(&mut self, place: &PlaceCode, span: Span) -> Result<BTreeMap<DateTime<Utc>, State>> {
+        let rows = sqlx::query!(
+            r#"select hour, state as "state: Json<State>" from place_hour where farm_id = $1 and place = $2 and hour >= $3 and hour < $4"#,
+            self.farm.0,
+            place.as_str(),
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows.into_iter().map(|r| (r.hour, r.state.0)).collect())
+    }
+
+    /// The next reading of a place's probes from an instant on.
+    async fn next_reading(&mut self, place: &PlaceCode, from: DateTime<Utc>) -> Result<Option<DateTime<Utc>>> {
+        Ok(sqlx::query_scalar!(
+            r#"select min(x.at) from probe p
+                cross join lateral (select at from reading r where r.farm_id = p.farm_id and r.probe_id = p.probe_id and r.at >= $3
+                                     order by r.at limit 1) x
+                where p.farm_id = $1 and p.place = $2"#,
+            self.farm.0,
+            place.as_str(),
+            from
+        )
+        .fetch_one(&mut *self.db)
+        .await?)
+    }
+
+    /// Judges a place whose mark is claimed. Whoever claims it meanwhile waits.
+    async fn judge_claimed(&mut self, place: &PlaceCode) -> Result<()> {
+        let touched = sqlx::query!(
+            "select from_at, through_at from place_touched where farm_id = $1 and place = $2 and claimed for update",
+            self.farm.0,
+            place.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        let Some(touched) = touched else { return Ok(()) };
+        let rules = self.rules_of(place).await?;
+        let begin = begin_for(&rules, touched.from_at);
+        let begins = self.state_before(place, begin).await?;
+        let mut again = Rejudging::new(&rules, begin, begins, touched.through_at);
+        loop {
+            let wanted = again.wants();
+            let beyond =
+                Span { from: wanted.from, until: wanted.until + reach(&rules) + chrono::TimeDelta::milliseconds(1) };
+            let readings = self.readings_of(place, beyond).await?;
+            let stored = self.states_between(place, wanted).await?;
+            if again.judge(wanted, &readings, &stored) {
+                break;
+            }
+            let next = self.next_reading(place, wanted.until).await?;
+            if !again.skip_to(next) {
+                break;
+            }
+        }
+        let done = again.done();
+        self.replace_hours(place, &done).await?;
+        let last = match done.until {
+            Some(_) => self.state_before(place, far_future()).await?,
+            None => done.state.clone(),
+        };
+        let open = still_open(&rules, &last, self.now);
+        self.replace_excursions(place, Some(&done), &open).await?;
+        sqlx::query!(
+            "delete from place_touched where farm_id = $1 and place = $2 and claimed",
+            self.farm.0,
+            place.as_str()
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
+    async fn judge_what_time_opens(&mut self, place: &PlaceCode) -> Result<()> {
+        let rules = self.rules_of(place).await?;
+        let last = self.state_before(place, far_future()).await?;
+        let open = still_open(&rules, &last, self.now);
+        self.replace_excursions(place, None, &open).await
+    }
+
+    async fn replace_hours(&mut self, place: &PlaceCode, done: &Rejudged) -> Result<()> {
+        sqlx::query!(
+            "delete from place_hour where farm_id = $1 and place = $2 and hour >= $3 and ($4::timestamptz is null or hour < $4)",
+            self.farm.0,
+            place.as_str(),
+            hour_of(done.from),
+            done.until
+        )
+        .execute(&mut *self.db)
+        .await?;
+        if done.hours.is_empty() {
+            return Ok(());
+        }
+        let f = |of: fn(&Figures) -> f64| done.hours.values().map(|h| of(&h.figures)).collect::<Vec<_>>();
+        let o = |of: fn(&Figures) -> Option<f64>| done.hours.values().map(|h| of(&h.figures)).collect::<Vec<_>>();
+        let n = |of: fn(&Figures) -> i32| done.hours.values().map(|h| of(&h.figures)).collect::<Vec<_>>();
+        let states: Vec<Json<&State>> = done.hours.values().map(|h| Json(&h.state)).collect();
+        sqlx::query!(
+            "insert into place_hour (farm_id, place, hour, readings, faults, known_s, air_c_s, aged_s, above_s, above_c_s, below_s, apart_c,
+                                     least_c, most_c, product_c, state)
+             select $1, $2, * from unnest($3::timestamptz[], $4::int[], $5::int[], $6::float8[], $7::float8[], $8::float8[], $9::float8[],
+                                          $10::float8[], $11::float8[], $12::float8[], $13::float8[], $14::float8[], $15::float8[], $16::jsonb[])",
+            self.farm.0,
+            place.as_str(),
+            &done.hours.keys().copied().collect::<Vec<_>>(),
+            &n(|f| f.readings),
+            &n(|f| f.faults),
+            &f(|f| f.known_s),
+            &f(|f| f.air_c_s),
+            &f(|f| f.aged_s),
+            &f(|f| f.above_s),
+            &f(|f| f.above_c_s),
+            &f(|f| f.below_s),
+            &f(|f| f.apart_c),
+            &o(|f| f.least_c) as &[Option<f64>],
+            &o(|f| f.most_c) as &[Option<f64>],
+            &o(|f| f.product_c) as &[Option<f64>],
+            &states as _
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+}
+
+/// Later than any hour that is judged.
+fn far_future() -> DateTime<Utc> {
+    DateTime::from_timestamp(7_258_118_400, 0).unwrap_or_default()
+}

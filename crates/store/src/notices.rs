@@ -1,0 +1,358 @@
+//! Who is told of what: the outbox.
+
+use base64::{Engine, engine::general_purpose::STANDARD};
+use chrono::{DateTime, TimeDelta, Timelike, Utc};
+use chrono_tz::Tz;
+use gillbook_core::{
+    Grams,
+    judgement::Excursion,
+    refusal::Refusal,
+    text::{PlaceCode, Text},
+    words::{ExcursionKind, NoticeWay},
+};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::{FarmId, Result, Signed, Store, Tx, transact};
+
+/// The oldest excursion that somebody is still told of.
+const STALE: TimeDelta = TimeDelta::days(1);
+
+/// Somebody who is told.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct NoticeTo {
+    /// Id.
+    pub notice_to: Uuid,
+    /// How.
+    pub way: NoticeWay,
+    /// An e-mail address, or the address of a webhook.
+    pub address: String,
+    /// Minutes to wait first: whoever is told later is told only if it still lasts.
+    pub after_minutes: i32,
+    /// Minute of the farm's day at which quiet begins: all but a warm spell waits until it ends.
+    pub quiet_from: Option<i32>,
+    /// Minute of the farm's day at which quiet ends.
+    pub quiet_until: Option<i32>,
+    /// The webhook's signing secret, shown once.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub secret: Option<String>,
+}
+
+/// Somebody to be told.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewNoticeTo {
+    /// How.
+    pub way: NoticeWay,
+    /// An e-mail address, or the address of a webhook (`https://…`).
+    pub address: Text<3, 500>,
+    /// Minutes to wait first.
+    #[serde(default)]
+    #[schema(minimum = 0, maximum = 1440)]
+    pub after_minutes: i32,
+    /// Minute of the farm's day at which quiet begins.
+    #[schema(minimum = 0, maximum = 1439)]
+    pub quiet_from: Option<i32>,
+    /// Minute of the farm's day at which quiet ends.
+    #[schema(minimum = 0, maximum = 1439)]
+    pub quiet_until: Option<i32>,
+}
+
+/// A message that is due.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Notice {
+    /// The farm.
+    pub farm: FarmId,
+    /// Id; a webhook's `webhook-id`.
+    pub notice_id: Uuid,
+    /// How.
+    pub way: NoticeWay,
+    /// Where to.
+    pub address: String,
+    /// The webhook's secret.
+    pub secret: String,
+    /// What it is about.
+    pub excursion_id: Uuid,
+    /// `began` or `ended`.
+    pub about: String,
+    /// Subject.
+    pub subject: String,
+    /// Words.
+    pub body: String,
+    /// Tries before this.
+    pub tries: i32,
+}
+
+/// Tries after which a message is given up, about two days on.
+const MOST_TRIES: i32 = 12;
+
+impl Store {
+    /// Messages that are due on any farm. One whose excursion ended before its turn is not sent.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn due_notices(&self, now: DateTime<Utc>) -> Result<Vec<Notice>> {
+        let farms = self.farms_with_people().await?;
+        let mut db = self.pool.begin().await?;
+        sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", farms).fetch_one(&mut *db).await?;
+        let rows = sqlx::query!(
+            r#"select n.farm_id as "farm_id: FarmId", n.notice_id, t.way as "way: NoticeWay", t.address, t.secret, n.excursion_id, n.about,
+                      n.subject, n.body, n.tries, t.quiet_from, t.quiet_until, e.kind as "kind: ExcursionKind", f.zone
+                 from notice n join notice_to t using (farm_id, notice_to) join excursion e using (farm_id, excursion_id) join farm f using (farm_id)
+                where n.sent_at is null and n.given_up_at is null and n.due_at <= $1 and t.ended_at is null
+                  and (n.about = 'ended' or n.made_at = n.due_at or (e.ended_at is null and e.withdrawn_at is null))
+                order by n.due_at limit 100"#,
+            now
+        )
+        .fetch_all(&mut *db)
+        .await?;
+        db.commit().await?;
+        Ok(rows
+            .into_iter()
+            .filter(|r| {
+                let quiet = r.quiet_from.zip(r.quiet_until);
+                let minute =
+                    now.with_timezone(&r.zone.parse().unwrap_or(Tz::UTC)).time().num_seconds_from_midnight() / 60;
+                r.kind == ExcursionKind::TooWarm
+                    || !quiet.is_some_and(|(from, until)| is_quiet(from, until, minute.cast_signed()))
+            })
+            .map(|r| Notice {
+                farm: r.farm_id,
+                notice_id: r.notice_id,
+                way: r.way,
+                address: r.address,
+                secret: r.secret,
+                excursion_id: r.excursion_id,
+                about: r.about,
+                subject: r.subject,
+                body: r.body,
+                tries: r.tries,
+            })
+            .collect())
+    }
+
+    /// Writes down what became of a message: taken, or to be tried again later, each time after twice as long.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn notice_tried(&self, notice: &Notice, trouble: Option<&str>, now: DateTime<Utc>) -> Result<()> {
+        let signed = Signed { farm: notice.farm, name: "notices".into(), key: "notices".into() };
+        let tries = notice.tries + 1;
+        let wait = TimeDelta::seconds(30 << tries.clamp(0, 12));
+        let done = trouble.is_none();
+        let given_up = !done && tries >= MOST_TRIES;
+        let trouble: String = trouble.unwrap_or_default().chars().take(300).collect();
+        transact!(write, self, &signed, now, |tx| {
+            sqlx::query!(
+                "update notice set tries = $3, due_at = $4, sent_at = case when $5 then $6::timestamptz end,
+                        given_up_at = case when $7 then $6::timestamptz end, trouble = $8
+                  where farm_id = $1 and notice_id = $2",
+                tx.farm.0,
+                notice.notice_id,
+                tries,
+                now + wait,
+                done,
+                now,
+                given_up,
+                trouble
+            )
+            .execute(&mut *tx.db)
+            .await?;
+            Ok(())
+        })
+    }
+}
+
+/// Whether a minute of the day lies in quiet hours, which may run over midnight.
+fn is_quiet(from: i32, until: i32, minute: i32) -> bool {
+    if from <= until { (from..until).contains(&minute) } else { minute >= from || minute < until }
+}
+
+impl Tx {
+    /// Adds somebody who is told. A webhook's secret is in this answer and never again.
+    ///
+    /// # Errors
+    /// Refuses an address that is none.
+    pub async fn add_notice_to(&mut self, new: &NewNoticeTo) -> Result<NoticeTo> {
+        let address = new.address.as_str();
+        let good = match new.way {
+            NoticeWay::Email => {
+                address.split_once('@').is_some_and(|(name, host)| !name.is_empty() && host.contains('.'))
+            }
+            NoticeWay::Webhook => address.starts_with("https://") || address.starts_with("http://"),
+        };
+        if !good {
+            return Err(Refusal::field(
+                "/address",
+                "An e-mail address has an @, a webhook begins with https://. Check it.",
+            )
+            .into());
+        }
+        if new.quiet_from.is_some() != new.quiet_until.is_some() {
+            return Err(Refusal::field(
+                "/quiet_until",
+                "Quiet hours have a beginning and an end. Give both or neither.",
+            )
+            .into());
+        }
+        let id = self.new_id();
+        // Standard Webhooks: `whsec_` and the base64 of 24 to 64 random bytes.
+        let secret = match new.way {
+            NoticeWay::Email => String::new(),
+            NoticeWay::Webhook => format!("whsec_{}", STANDARD.encode(rand::random::<[u8; 32]>())),
+        };
+        sqlx::query!(
+            "insert into notice_to (farm_id, notice_to, way, address, secret, after_minutes, quiet_from, quiet_until, added_at)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+            self.farm.0,
+            id,
+            new.way.as_str(),
+            address,
+            secret,
+            new.after_minutes,
+            new.quiet_from,
+            new.quiet_until,
+            self.now
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(NoticeTo {
+            notice_to: id,
+            way: new.way,
+            address: address.to_owned(),
+            after_minutes: new.after_minutes,
+            quiet_from: new.quiet_from,
+            quiet_until: new.quiet_until,
+            secret: (new.way == NoticeWay::Webhook).then_some(secret),
+        })
+    }
+
+    /// Who is told.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn notices_to(&mut self) -> Result<Vec<NoticeTo>> {
+        let rows = sqlx::query!(
+            r#"select notice_to, way as "way: NoticeWay", address, after_minutes, quiet_from, quiet_until from notice_to
+                where farm_id = $1 and ended_at is null order by added_at, notice_to limit 50"#,
+            self.farm.0
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| NoticeTo {
+                notice_to: r.notice_to,
+                way: r.way,
+                address: r.address,
+                after_minutes: r.after_minutes,
+                quiet_from: r.quiet_from,
+                quiet_until: r.quiet_until,
+                secret: None,
+            })
+            .collect())
+    }
+
+    /// Tells somebody nothing more.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    pub async fn remove_notice_to(&mut self, id: Uuid) -> Result<()> {
+        let done = sqlx::query!(
+            "update notice_to set ended_at = $3 where farm_id = $1 and notice_to = $2 and ended_at is null",
+            self.farm.0,
+            id,
+            self.now
+        )
+        .execute(&mut *self.db)
+        .await?;
+        if done.rows_affected() == 0 {
+            return Err(Refusal::not_found("receiver of notices", id).into());
+        }
+        Ok(())
+    }
+
+    /// Puts what is to be told about an excursion into the outbox: once an event and receiver, in the commit that finds it.
+    pub(crate) async fn tell_of(&mut self, place: &PlaceCode, id: Uuid, e: &Excursion) -> Result<()> {
+        let about = if e.until.is_some() { "ended" } else { "began" };
+        if e.from.max(e.until.unwrap_or(e.from)) < self.now - STALE {
+            return Ok(());
+        }
+        let inside = self.grams_inside(place).await?;
+        let (subject, body) = words(place, e, inside, self.now);
+        let receivers = sqlx::query!(
+            "select notice_to, after_minutes from notice_to t where farm_id = $1 and ended_at is null
+                and ($3 = 'began' or exists (select from notice b where b.farm_id = t.farm_id and b.notice_to = t.notice_to
+                                                and b.excursion_id = $2 and b.about = 'began'))
+              order by notice_to",
+            self.farm.0,
+            id,
+            about
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        for receiver in receivers {
+            let notice = self.new_id();
+            sqlx::query!(
+                "insert into notice (farm_id, notice_id, notice_to, excursion_id, about, subject, body, made_at, due_at)
+                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9) on conflict (farm_id, notice_to, excursion_id, about) do nothing",
+                self.farm.0,
+                notice,
+                receiver.notice_to,
+                id,
+                about,
+                subject,
+                body,
+                self.now,
+                self.now + TimeDelta::minutes(i64::from(receiver.after_minutes))
+            )
+            .execute(&mut *self.db)
+            .await?;
+        }
+        Ok(())
+    }
+
+    async fn grams_inside(&mut self, place: &PlaceCode) -> Result<Grams> {
+        Ok(sqlx::query_scalar!(
+            r#"select coalesce(sum(grams), 0)::bigint as "g!: Grams" from balance where farm_id = $1 and place = $2"#,
+            self.farm.0,
+            place.as_str()
+        )
+        .fetch_one(&mut *self.db)
+        .await?)
+    }
+}
+
+/// What a message says: what is wrong, how many kilos are inside, what to do first.
+fn words(place: &PlaceCode, e: &Excursion, inside: Grams, now: DateTime<Utc>) -> (String, String) {
+    let minutes = (e.until.unwrap_or(now) - e.from).num_minutes();
+    let what = match e.kind {
+        ExcursionKind::TooWarm => "is too warm",
+        ExcursionKind::TooCold => "is too cold",
+        ExcursionKind::NoData => "has sent nothing",
+        ExcursionKind::ProbeFault => "has a faulty probe",
+    };
+    let first = match e.kind {
+        ExcursionKind::TooWarm => {
+            "First look whether the door is shut and the compressor runs; then move what is inside if it does not recover."
+        }
+        ExcursionKind::TooCold => "First look at the thermostat, and whether anything has frozen.",
+        ExcursionKind::NoData => "First look at the thermometer inside, then at the probe's power and network.",
+        ExcursionKind::ProbeFault => "First look at the thermometer inside, then at the probe's plug.",
+    };
+    let peak = e.product_c.map(|c| format!(" The food inside is reckoned at up to {c:.1} °C.")).unwrap_or_default();
+    if e.until.is_some() {
+        let subject = format!("{place}: over after {minutes} minutes");
+        let body = format!(
+            "{place} {what} no longer. It lasted {minutes} minutes.{peak} Write down what was done and what became of the food."
+        );
+        return (subject, body);
+    }
+    let subject = format!("{place} {what}");
+    let body = format!(
+        "{place} {what}, since {minutes} minutes.{peak} {:.1} kg are inside. {first} Your local food-safety rules and your plan decide what becomes of the food.",
+        inside.kg()
+    );
+    (subject, body)
+}

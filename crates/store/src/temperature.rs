@@ -1,0 +1,316 @@
+//! What the air of a place was: the series, its figures, and the hours that they are summed from.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_core::{
+    air::{Last, LastReading, Reading},
+    calendar::Span,
+    exposure::{Exposure, Point, gaps, seconds, segments},
+    judgement::{Figures, Rules, figures_within, gap_at, trace_hour},
+    refusal::Refusal,
+    rejudge::{hour_of, reach},
+    text::PlaceCode,
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use crate::{Result, Tx, places::Limit, readings::CAUTION, record::HourFigures};
+
+/// A stretch of time without readings.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Gap {
+    /// Its beginning.
+    pub from: DateTime<Utc>,
+    /// Its end.
+    pub until: DateTime<Utc>,
+}
+
+/// A reading of air.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct AirPoint {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// °C.
+    pub c: f64,
+}
+
+/// What a place's air was over a span.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Temperature {
+    /// The place.
+    pub place: PlaceCode,
+    /// The limit in force at the end of the span.
+    pub limit: Option<Limit>,
+    /// The span.
+    pub from: DateTime<Utc>,
+    /// Its end.
+    pub until: DateTime<Utc>,
+    /// Exact figures of the readings, not of the thinned series.
+    pub exposure: Exposure,
+    /// Stretches without readings.
+    pub gaps: Vec<Gap>,
+    /// The series, thinned to the step that was asked for; each point is the warmest of its step. Over spans of more than a week its
+    /// points are the warmest of the hours.
+    pub series: Vec<AirPoint>,
+    /// The food behind the air as it is reckoned, likewise. Only for spans of at most a week.
+    pub product: Vec<AirPoint>,
+    /// The whole hours of the span in which something was known.
+    pub hours: Vec<HourFigures>,
+    /// Faults in the span.
+    pub faults: i32,
+    /// The usual caution.
+    pub caution: &'static str,
+}
+
+/// The longest span whose readings are read one by one.
+const CLOSE_LOOK: TimeDelta = TimeDelta::days(8);
+
+fn whole_hour_after(at: DateTime<Utc>) -> DateTime<Utc> {
+    let hour = hour_of(at);
+    if hour == at { hour } else { hour + TimeDelta::hours(1) }
+}
+
+/// The last good reading of each probe before an instant, and the first after another.
+fn last_and_next(readings: &[Reading], from: DateTime<Utc>, until: DateTime<Utc>) -> (Last, Vec<Reading>) {
+    let mut last = Last::new();
+    let mut next: Vec<Reading> = Vec::new();
+    for r in readings {
+        let Some(c) = r.c else { continue };
+        if r.at < from {
+            last.insert(r.probe, LastReading { at: r.at, c });
+        } else if r.at >= until && next.iter().all(|n| n.probe != r.probe) {
+            next.push(*r);
+        }
+    }
+    (last, next)
+}
+
+fn within(readings: &[Reading], from: DateTime<Utc>, until: DateTime<Utc>) -> &[Reading] {
+    &readings[readings.partition_point(|r| r.at < from)..readings.partition_point(|r| r.at < until)]
+}
+
+impl Tx {
+    /// Readings of a place, the warmer probe's where two measure at one instant, in time order, faults left out.
+    pub(crate) async fn air(&mut self, place: &PlaceCode, window: Span) -> Result<Vec<Point>> {
+        Ok(warmest_at_each_instant(&self.readings_of(place, window).await?))
+    }
+
+    /// The rules of a place, in the order in which they begin.
+    pub(crate) async fn rules_of(&mut self, place: &PlaceCode) -> Result<Vec<Rules>> {
+        let minutes = |n: i32| TimeDelta::minutes(i64::from(n));
+        let rows = sqlx::query!(
+            "select effective_from, warm_c, air_c, cold_c, grace_minutes, hysteresis_c, gap_minutes, silence_minutes, lag_minutes
+               from place_limit where farm_id = $1 and place = $2 order by effective_from",
+            self.farm.0,
+            place.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| Rules {
+                from: r.effective_from,
+                warm_c: r.warm_c,
+                air_c: r.air_c,
+                cold_c: r.cold_c,
+                grace: minutes(r.grace_minutes),
+                hysteresis_c: r.hysteresis_c,
+                gap: minutes(r.gap_minutes),
+                silence: minutes(r.silence_minutes),
+                lag: minutes(r.lag_minutes),
+            })
+            .collect())
+    }
+
+    /// The judged hours that begin in a span, with their figures. Hours in which nothing was known have none.
+    pub(crate) async fn hours_between(
+        &mut self,
+        place: &PlaceCode,
+        span: Span,
+    ) -> Result<BTreeMap<DateTime<Utc>, Figures>> {
+        let rows = sqlx::query!(
+            "select hour, readings, faults, known_s, air_c_s, aged_s, above_s, above_c_s, below_s, least_c, most_c, product_c, apart_c
+               from place_hour where farm_id = $1 and place = $2 and hour >= $3 and hour < $4 order by hour",
+            self.farm.0,
+            place.as_str(),
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| {
+                let figures = Figures {
+                    readings: r.readings,
+                    faults: r.faults,
+                    known_s: r.known_s,
+                    air_c_s: r.air_c_s,
+                    aged_s: r.aged_s,
+                    above_s: r.above_s,
+                    above_c_s: r.above_c_s,
+                    below_s: r.below_s,
+                    least_c: r.least_c,
+                    most_c: r.most_c,
+                    product_c: r.product_c,
+                    apart_c: r.apart_c,
+                };
+                (r.hour, figures)
+            })
+            .collect())
+    }
+
+    /// The figures of a span: its whole hours as they were judged, the parts of hours at its ends from their readings.
+    pub(crate) async fn figures_between(&mut self, place: &PlaceCode, rules: &[Rules], span: Span) -> Result<Figures> {
+        let (first, last) = (whole_hour_after(span.from), hour_of(span.until));
+        let mut sum = Figures::default();
+        if first >= last {
+            // At most a part of two hours.
+            let middle = first.clamp(span.from, span.until);
+            sum.add(&self.part_of_hour(place, rules, Span { from: span.from, until: middle }).await?);
+            sum.add(&self.part_of_hour(place, rules, Span { from: middle, until: span.until }).await?);
+            return Ok(sum);
+        }
+        sum.add(&self.part_of_hour(place, rules, Span { from: span.from, until: first }).await?);
+        for figures in self.hours_between(place, Span { from: first, until: last }).await?.values() {
+            sum.add(figures);
+        }
+        sum.add(&self.part_of_hour(place, rules, Span { from: last, until: span.until }).await?);
+        Ok(sum)
+    }
+
+    async fn part_of_hour(&mut self, place: &PlaceCode, rules: &[Rules], span: Span) -> Result<Figures> {
+        if span.from >= span.until {
+            return Ok(Figures::default());
+        }
+        let hour = hour_of(span.from);
+        let end = hour + TimeDelta::hours(1);
+        let readings = self.readings_of(place, Span { from: hour - reach(rules), until: end + reach(rules) }).await?;
+        let (last, next) = last_and_next(&readings, hour, end);
+        Ok(figures_within(rules, hour, &last, within(&readings, hour, end), &next, span))
+    }
+
+    /// The product through a span of at most a week, from the state that its first hour begins with.
+    async fn product_through(
+        &mut self,
+        place: &PlaceCode,
+        rules: &[Rules],
+        readings: &[Reading],
+        span: Span,
+    ) -> Result<Vec<Point>> {
+        let first = hour_of(span.from);
+        let mut state = self.state_before(place, first).await?;
+        let mut points = Vec::new();
+        let mut hour = first;
+        while hour < span.until {
+            let end = hour + TimeDelta::hours(1);
+            let (_, next) = last_and_next(readings, hour, end);
+            let (judged, product) = trace_hour(rules, hour, &state, within(readings, hour, end), &next);
+            state = judged.state;
+            points.extend(product);
+            hour = end;
+        }
+        Ok(points)
+    }
+
+    /// What a place's air was. `step` thins the series, not the figures.
+    ///
+    /// # Errors
+    /// Refuses a place that is not there and a span that is empty or longer than 400 days.
+    pub async fn temperature(&mut self, code: &PlaceCode, window: Span, step: TimeDelta) -> Result<Temperature> {
+        if window.from >= window.until {
+            return Err(Refusal::field("until", "The span is empty. Choose an end after its beginning.").into());
+        }
+        if window.until - window.from > TimeDelta::days(400) {
+            return Err(Refusal::field("until", "The span is longer than 400 days. Ask for less at once.").into());
+        }
+        let place = self.place(code).await?;
+        let rules = self.rules_of(code).await?;
+        let figures = self.figures_between(code, &rules, window).await?;
+        let mut answer = Temperature {
+            limit: place.limit,
+            place: place.place,
+            from: window.from,
+            until: window.until,
+            exposure: Exposure::of(&figures, seconds(window)),
+            gaps: Vec::new(),
+            series: Vec::new(),
+            product: Vec::new(),
+            hours: Vec::new(),
+            faults: figures.faults,
+            caution: CAUTION,
+        };
+        let hours = self
+            .hours_between(code, Span { from: whole_hour_after(window.from), until: hour_of(window.until) })
+            .await?;
+        answer.hours = hours.iter().map(|(hour, figures)| HourFigures::of(*hour, figures)).collect();
+        if window.until - window.from <= CLOSE_LOOK {
+            let reach = reach(&rules);
+            let wide =
+                Span { from: hour_of(window.from) - reach, until: window.until + reach.max(TimeDelta::hours(1)) };
+            let readings = self.readings_of(code, wide).await?;
+            let air = warmest_at_each_instant(&readings);
+            let gap = gap_at(&rules, window.until);
+            answer.gaps = gaps(&segments(&air, gap, window), window)
+                .into_iter()
+                .map(|g| Gap { from: g.from, until: g.until })
+                .collect();
+            answer.series = thin(&air, window, step);
+            answer.product = thin(&self.product_through(code, &rules, &readings, window).await?, window, step);
+        } else {
+            answer.gaps = silences(&hours, window);
+            answer.series = hours.iter().filter_map(|(at, f)| f.most_c.map(|c| AirPoint { at: *at, c })).collect();
+        }
+        Ok(answer)
+    }
+}
+
+/// Runs of hours in which nothing was known.
+fn silences(hours: &BTreeMap<DateTime<Utc>, Figures>, window: Span) -> Vec<Gap> {
+    let mut gaps: Vec<Gap> = Vec::new();
+    let mut hour = whole_hour_after(window.from);
+    while hour < window.until {
+        let next = hour + TimeDelta::hours(1);
+        if hours.get(&hour).is_none_or(|f| f.known_s <= 0.0) {
+            match gaps.last_mut() {
+                Some(gap) if gap.until == hour => gap.until = next,
+                _ => gaps.push(Gap { from: hour, until: next }),
+            }
+        }
+        hour = next;
+    }
+    gaps
+}
+
+fn warmest_at_each_instant(readings: &[Reading]) -> Vec<Point> {
+    let mut air: Vec<Point> = Vec::with_capacity(readings.len());
+    for r in readings {
+        let Some(c) = r.c else { continue };
+        match air.last_mut() {
+            Some(last) if last.0 == r.at => last.1 = last.1.max(c),
+            _ => air.push((r.at, c)),
+        }
+    }
+    air
+}
+
+/// The warmest reading of each step, at its own time.
+fn thin(readings: &[Point], window: Span, step: TimeDelta) -> Vec<AirPoint> {
+    let step_ms = step.num_milliseconds().max(1);
+    let mut series: Vec<AirPoint> = Vec::new();
+    let mut bin = None;
+    for (at, c) in readings.iter().filter(|(t, _)| *t >= window.from && *t < window.until) {
+        let this = (*at - window.from).num_milliseconds() / step_ms;
+        match (bin, series.last_mut()) {
+            (Some(b), Some(last)) if b == this => {
+                if *c > last.c {
+                    *last = AirPoint { at: *at, c: *c };
+                }
+            }
+            _ => series.push(AirPoint { at: *at, c: *c }),
+        }
+        bin = Some(this);
+    }
+    series
+}

@@ -1,0 +1,123 @@
+//! Checks: what is due, was it done?
+
+use askama::Template;
+use axum::{
+    extract::State,
+    http::Uri,
+    response::{IntoResponse, Redirect, Response},
+};
+use chrono::TimeDelta;
+use gillbook_core::{
+    calendar::Span,
+    refusal::Refusal,
+    text::{HouseCheckCode, Text},
+};
+use gillbook_store::house_checks::NewCheckDone;
+use serde::Deserialize;
+use uuid::Uuid;
+
+use super::{Head, Page, day_and_clock, once_of_form, short_day, zone_of};
+use crate::{
+    App,
+    body::{Code, Filled},
+    once,
+    problem::Problem,
+    read,
+    who::Who,
+};
+
+#[derive(Template)]
+#[template(path = "checks.html")]
+pub(super) struct Checks {
+    head: Head,
+    due: Vec<CheckRow>,
+    later: Vec<CheckRow>,
+    done: Vec<DoneRow>,
+    key: Uuid,
+    wrong: Option<String>,
+}
+
+struct CheckRow {
+    code: String,
+    name: String,
+    when: String,
+}
+
+struct DoneRow {
+    name: String,
+    when: String,
+    by: String,
+    good: bool,
+    what: String,
+}
+
+async fn checks_page(app: &App, who: &Who, wrong: Option<String>) -> Result<Checks, Problem> {
+    read!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let zone = zone_of(&farm);
+        let all = tx.house_checks().await?;
+        let fortnight = Span { from: tx.now() - TimeDelta::days(14), until: tx.now() + TimeDelta::minutes(5) };
+        let mut done = tx.checks_done(fortnight).await?;
+        done.reverse();
+        let row = |c: &gillbook_store::house_checks::HouseCheck| CheckRow {
+            code: c.check.to_string(),
+            name: c.name.clone(),
+            when: match c.last_done_at {
+                Some(at) => format!("due {}, last done {}", short_day(c.due_on), day_and_clock(at, zone)),
+                None => format!("due {}, never done", short_day(c.due_on)),
+            },
+        };
+        Ok(Checks {
+            head: Head::new(&farm, who, "/checks"),
+            due: all.iter().filter(|c| c.due).map(row).collect(),
+            later: all.iter().filter(|c| !c.due).map(row).collect(),
+            done: done
+                .into_iter()
+                .map(|d| DoneRow {
+                    name: d.name,
+                    when: day_and_clock(d.done_at, zone),
+                    by: d.done_by,
+                    good: d.good,
+                    what: d.what_done,
+                })
+                .collect(),
+            key: Uuid::new_v4(),
+            wrong: wrong.clone(),
+        })
+    })
+}
+
+pub(super) async fn get_checks(State(app): State<App>, who: Who) -> Result<Page<Checks>, Problem> {
+    Ok(Page(checks_page(&app, &who, None).await?))
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct DoneForm {
+    key: Uuid,
+    result: String,
+    #[serde(default)]
+    what_done: String,
+}
+
+pub(super) async fn post_done(
+    State(app): State<App>,
+    who: Who,
+    Code(check): Code<HouseCheckCode>,
+    uri: Uri,
+    Filled(form): Filled<DoneForm>,
+) -> Response {
+    let once = once_of_form(form.key, &uri, &format!("{} {}", form.result, form.what_done));
+    let done = async {
+        let what_done = Text::new(&form.what_done).map_err(|e| Refusal::field("/what_done", e))?;
+        let new = NewCheckDone { good: form.result == "good", what_done, done_at: None, by: None };
+        once!(app, who, &once, |tx| tx.check_done(&check, &new).await)
+    }
+    .await;
+    match done {
+        Ok(_) => Redirect::to("/checks").into_response(),
+        Err(problem) => match checks_page(&app, &who, Some(problem.detail().to_owned())).await {
+            Ok(view) => (problem.status(), Page(view)).into_response(),
+            Err(_) => problem.into_response(),
+        },
+    }
+}

@@ -1,0 +1,305 @@
+-- The cold side judged: figures by the hour, excursions with what was done about them, checks of probes and of the house, and who
+-- is told.
+
+-- The figures of an hour of a place, and the state that the next hour is judged from. Reckoned from the readings, and at any time again.
+create table place_hour (
+    farm_id    int              not null,
+    place      text             not null,
+    hour       timestamptz      not null,
+    readings   int              not null,
+    faults     int              not null,
+    known_s    double precision not null,
+    air_c_s    double precision not null,
+    aged_s     double precision not null,
+    above_s    double precision not null,
+    above_c_s  double precision not null,
+    below_s    double precision not null,
+    least_c    double precision,
+    most_c     double precision,
+    product_c  double precision,
+    apart_c    double precision not null,
+    state      jsonb            not null,
+    constraint place_hour_pk primary key (farm_id, place, hour),
+    constraint place_hour_place_fk foreign key (farm_id, place) references place,
+    constraint place_hour_hour_whole check (extract(epoch from hour)::bigint % 3600 = 0),
+    constraint place_hour_hour_range check (hour between '2000-01-01Z' and '2200-01-01Z'),
+    constraint place_hour_known_s_range check (known_s between 0 and 3600.001)
+);
+call keep_farms_apart('place_hour');
+grant insert, update, delete on place_hour to gillbook_app;
+
+-- What has been touched and must be judged again. A mark is written in the transaction that touches, so that no crash loses it. The
+-- judge claims marks in a short transaction of its own, so that nobody who posts a reading waits for it.
+create table place_touched (
+    farm_id     int         not null,
+    place       text        not null,
+    claimed     boolean     not null,
+    from_at     timestamptz not null,
+    through_at  timestamptz not null,
+    constraint place_touched_pk primary key (farm_id, place, claimed),
+    constraint place_touched_place_fk foreign key (farm_id, place) references place,
+    constraint place_touched_through_at_range check (through_at >= from_at)
+);
+call keep_farms_apart('place_touched');
+grant insert, update, delete on place_touched to gillbook_app;
+
+-- An excursion as the readings tell it now. Later readings may move its ends or withdraw it; what was done about it stays.
+create table excursion (
+    farm_id       int              not null,
+    excursion_id  uuid             not null,
+    place         text             not null,
+    kind          text             not null,
+    probe_id      int,
+    began_at      timestamptz      not null,
+    ended_at      timestamptz,
+    air_c         double precision,
+    product_c     double precision,
+    known_s       double precision not null,
+    beyond_c_s    double precision not null,
+    judged_at     timestamptz      not null,
+    withdrawn_at  timestamptz,
+    became        uuid,
+    constraint excursion_pk primary key (farm_id, excursion_id),
+    constraint excursion_place_fk foreign key (farm_id, place) references place,
+    constraint excursion_probe_fk foreign key (farm_id, probe_id) references probe,
+    constraint excursion_became_fk foreign key (farm_id, became) references excursion,
+    constraint excursion_kind_known check (kind in ('too_warm', 'too_cold', 'no_data', 'probe_fault')),
+    constraint excursion_probe_needed check ((kind = 'probe_fault') = (probe_id is not null)),
+    constraint excursion_ended_at_range check (ended_at >= began_at),
+    constraint excursion_became_needed check (became is null or withdrawn_at is not null)
+);
+create index excursion_by_place on excursion (farm_id, place, began_at);
+create index excursion_open on excursion (farm_id, place) where ended_at is null and withdrawn_at is null;
+call keep_farms_apart('excursion');
+grant insert, update (began_at, ended_at, air_c, product_c, known_s, beyond_c_s, judged_at, withdrawn_at, became) on excursion to gillbook_app;
+
+-- What was done about an excursion, and what became of the food.
+create table excursion_action (
+    farm_id       int         not null,
+    action_id     uuid        not null,
+    excursion_id  uuid        not null,
+    done          text        not null,
+    food          text        not null,
+    food_note     text        not null,
+    done_at       timestamptz not null,
+    recorded_at   timestamptz not null,
+    done_by       text        not null,
+    entered_by    text        not null,
+    constraint excursion_action_pk primary key (farm_id, action_id),
+    constraint excursion_action_excursion_fk foreign key (farm_id, excursion_id) references excursion,
+    constraint excursion_action_done_length check (length(done) between 1 and 500),
+    constraint excursion_action_food_known check (food in ('none_there', 'kept', 'moved', 'held', 'wasted')),
+    constraint excursion_action_food_note_length check (length(food_note) <= 500),
+    constraint excursion_action_done_at_range check (done_at between '2000-01-01Z' and '2200-01-01Z')
+);
+create index excursion_action_by_excursion on excursion_action (farm_id, excursion_id);
+call keep_as_record('excursion_action');
+
+-- A second person's sign-off.
+create table excursion_sign_off (
+    farm_id       int         not null,
+    excursion_id  uuid        not null,
+    signed_at     timestamptz not null,
+    signed_by     text        not null,
+    entered_by    text        not null,
+    note          text        not null,
+    constraint excursion_sign_off_pk primary key (farm_id, excursion_id),
+    constraint excursion_sign_off_excursion_fk foreign key (farm_id, excursion_id) references excursion,
+    constraint excursion_sign_off_note_length check (length(note) <= 500)
+);
+call keep_as_record('excursion_sign_off');
+
+-- A probe held against melting ice or another thermometer.
+create table probe_check (
+    farm_id      int              not null,
+    check_id     uuid             not null,
+    probe_id     int              not null,
+    kind         text             not null,
+    reference_c  double precision not null,
+    read_c       double precision not null,
+    checked_at   timestamptz      not null,
+    recorded_at  timestamptz      not null,
+    done_by      text             not null,
+    entered_by   text             not null,
+    note         text             not null,
+    constraint probe_check_pk primary key (farm_id, check_id),
+    constraint probe_check_probe_fk foreign key (farm_id, probe_id) references probe,
+    constraint probe_check_kind_known check (kind in ('ice_point', 'comparison')),
+    constraint probe_check_reference_c_range check (reference_c between -40 and 60),
+    constraint probe_check_read_c_range check (read_c between -60 and 80),
+    constraint probe_check_note_length check (length(note) <= 500)
+);
+create index probe_check_by_probe on probe_check (farm_id, probe_id, checked_at);
+call keep_as_record('probe_check');
+
+-- What is added to a probe's raw value, from a date on. The raw value is kept as it came.
+create table probe_offset (
+    farm_id         int              not null,
+    probe_id        int              not null,
+    effective_from  timestamptz      not null,
+    offset_c        double precision not null,
+    check_id        uuid             not null,
+    recorded_at     timestamptz      not null,
+    constraint probe_offset_pk primary key (farm_id, probe_id, effective_from),
+    constraint probe_offset_probe_fk foreign key (farm_id, probe_id) references probe,
+    constraint probe_offset_check_fk foreign key (farm_id, check_id) references probe_check,
+    constraint probe_offset_offset_c_range check (offset_c between -5 and 5),
+    constraint probe_offset_effective_from_range check (effective_from between '2000-01-01Z' and '2200-01-01Z')
+);
+call keep_as_record('probe_offset');
+
+-- The checks book: what the farm checks again and again, named by itself.
+create table house_check (
+    farm_id     int         not null,
+    house_check text        not null,
+    name        text        not null,
+    topic       text        not null,
+    every_days  int         not null,
+    added_at    timestamptz not null,
+    ended_at    timestamptz,
+    constraint house_check_pk primary key (farm_id, house_check),
+    constraint house_check_farm_fk foreign key (farm_id) references farm,
+    constraint house_check_house_check_shape check (house_check ~ '^[A-Z0-9][A-Z0-9-]{0,19}$'),
+    constraint house_check_name_length check (length(name) between 1 and 200),
+    constraint house_check_topic_known check (topic in ('cleaning', 'pests', 'illness', 'water', 'scale', 'thermometer', 'other')),
+    constraint house_check_every_days_range check (every_days between 1 and 400)
+);
+call keep_farms_apart('house_check');
+grant insert, update (name, every_days, ended_at) on house_check to gillbook_app;
+
+create table house_check_done (
+    farm_id      int         not null,
+    done_id      uuid        not null,
+    house_check  text        not null,
+    good         boolean     not null,
+    what_done    text        not null,
+    done_at      timestamptz not null,
+    recorded_at  timestamptz not null,
+    done_by      text        not null,
+    entered_by   text        not null,
+    constraint house_check_done_pk primary key (farm_id, done_id),
+    constraint house_check_done_house_check_fk foreign key (farm_id, house_check) references house_check,
+    constraint house_check_done_what_done_needed check (good or length(what_done) > 0),
+    constraint house_check_done_what_done_length check (length(what_done) <= 500)
+);
+create index house_check_done_by_check on house_check_done (farm_id, house_check, done_at);
+call keep_as_record('house_check_done');
+
+-- Read by hand: a point, never coverage.
+create table spot_reading (
+    farm_id      int              not null,
+    spot_id      uuid             not null,
+    place        text             not null,
+    at           timestamptz      not null,
+    c            double precision not null,
+    note         text             not null,
+    recorded_at  timestamptz      not null,
+    done_by      text             not null,
+    entered_by   text             not null,
+    constraint spot_reading_pk primary key (farm_id, spot_id),
+    constraint spot_reading_place_fk foreign key (farm_id, place) references place,
+    constraint spot_reading_c_range check (c between -60 and 80),
+    constraint spot_reading_at_range check (at between '2000-01-01Z' and '2200-01-01Z'),
+    constraint spot_reading_note_length check (length(note) <= 500)
+);
+create index spot_reading_by_place on spot_reading (farm_id, place, at);
+call keep_as_record('spot_reading');
+
+-- Who is told, and how. Quiet hours are minutes of the farm's day; a warm spell is told through them.
+create table notice_to (
+    farm_id       int         not null,
+    notice_to     uuid        not null,
+    way           text        not null,
+    address       text        not null,
+    secret        text        not null,
+    after_minutes int         not null,
+    quiet_from    int,
+    quiet_until   int,
+    added_at      timestamptz not null,
+    ended_at      timestamptz,
+    constraint notice_to_pk primary key (farm_id, notice_to),
+    constraint notice_to_farm_fk foreign key (farm_id) references farm,
+    constraint notice_to_way_known check (way in ('email', 'webhook')),
+    constraint notice_to_address_length check (length(address) between 3 and 500),
+    constraint notice_to_secret_length check (length(secret) <= 200),
+    constraint notice_to_after_minutes_range check (after_minutes between 0 and 1440),
+    constraint notice_to_quiet_from_range check (quiet_from between 0 and 1439),
+    constraint notice_to_quiet_until_range check (quiet_until between 0 and 1439),
+    constraint notice_to_quiet_needed check ((quiet_from is null) = (quiet_until is null))
+);
+call keep_farms_apart('notice_to');
+grant insert, update (ended_at) on notice_to to gillbook_app;
+
+-- The outbox: one row an event and receiver, sent until it is taken or given up.
+create table notice (
+    farm_id       int         not null,
+    notice_id     uuid        not null,
+    notice_to     uuid        not null,
+    excursion_id  uuid        not null,
+    about         text        not null,
+    subject       text        not null,
+    body          text        not null,
+    made_at       timestamptz not null,
+    due_at        timestamptz not null,
+    tries         int         not null default 0,
+    sent_at       timestamptz,
+    given_up_at   timestamptz,
+    trouble       text        not null default '',
+    constraint notice_pk primary key (farm_id, notice_id),
+    constraint notice_once_key unique (farm_id, notice_to, excursion_id, about),
+    constraint notice_notice_to_fk foreign key (farm_id, notice_to) references notice_to,
+    constraint notice_excursion_fk foreign key (farm_id, excursion_id) references excursion,
+    constraint notice_about_known check (about in ('began', 'ended')),
+    constraint notice_tries_range check (tries between 0 and 1000)
+);
+create index notice_due on notice (farm_id, due_at) where sent_at is null and given_up_at is null;
+call keep_farms_apart('notice');
+grant insert, update (due_at, tries, sent_at, given_up_at, trouble) on notice to gillbook_app;
+
+-- Keeps readings of any number of farms in one statement, so that many posts share one commit. Rows come sorted and without doubles;
+-- each is answered with whether it is new, and if not with the value that is kept. Marks what was touched in the same commit.
+create function keep_readings(
+    farms int[], probes int[], ats timestamptz[], readings double precision[], fault_words text[], received timestamptz)
+    returns table (ord bigint, is_new boolean, kept_c double precision)
+    language plpgsql set search_path = pg_catalog, public as $$
+begin
+    perform set_config('gillbook.farms', (select array_agg(distinct f)::text from unnest(farms) f), true),
+            set_config('lock_timeout', '10s', true), set_config('statement_timeout', '30s', true);
+    return query
+    with given as (
+        select g.ord, g.farm, g.probe, g.at, g.c, g.fault
+          from unnest(farms, probes, ats, readings, fault_words) with ordinality as g(farm, probe, at, c, fault, ord)),
+    new as (
+        insert into reading as r (farm_id, probe_id, at, value_c, fault, received_at)
+        select g.farm, g.probe, g.at, g.c, g.fault, received from given g
+        on conflict (farm_id, probe_id, at) do nothing returning r.farm_id, r.probe_id, r.at),
+    mark as (
+        insert into place_touched as t (farm_id, place, claimed, from_at, through_at)
+        select n.farm_id, p.place, false, date_trunc('hour', min(n.at)), date_trunc('hour', max(n.at)) + interval '1 hour'
+          from new n join probe p on p.farm_id = n.farm_id and p.probe_id = n.probe_id group by 1, 2 order by 1, 2
+        on conflict (farm_id, place, claimed) do update
+           set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at)
+         where t.from_at > excluded.from_at or t.through_at < excluded.through_at)
+    select g.ord, n.at is not null,
+           case when n.at is null then (select k.value_c from reading k
+                                         where k.farm_id = g.farm and k.probe_id = g.probe and k.at = g.at) end
+      from given g left join new n on n.farm_id = g.farm and n.probe_id = g.probe and n.at = g.at;
+end $$;
+revoke execute on function keep_readings from public;
+grant execute on function keep_readings to gillbook_app;
+
+create function keep_beside(farms int[], probes int[], ats timestamptz[], units text[], given double precision[], received timestamptz)
+    returns bigint
+    language plpgsql set search_path = pg_catalog, public as $$
+declare
+    n bigint;
+begin
+    perform set_config('gillbook.farms', (select array_agg(distinct f)::text from unnest(farms) f), true);
+    insert into reading_beside (farm_id, probe_id, at, unit, value, received_at)
+    select f, p, t, u, v, received from unnest(farms, probes, ats, units, given) as g(f, p, t, u, v)
+    on conflict (farm_id, probe_id, at, unit) do nothing;
+    get diagnostics n = row_count;
+    return n;
+end $$;
+revoke execute on function keep_beside from public;
+grant execute on function keep_beside to gillbook_app;

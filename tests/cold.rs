@@ -1,0 +1,263 @@
+//! The cold side: readings in any order, excursions and what is done about them, checks, the record.
+
+use anyhow::{Context, Result};
+use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_testkit::Farm;
+use rand::{RngExt, SeedableRng, seq::SliceRandom};
+use rand_chacha::ChaCha8Rng;
+use serde_json::{Value, json};
+use sqlx::{Connection, PgConnection};
+
+fn reading(at: DateTime<Utc>, c: f64) -> Value {
+    json!({"n": "p1", "u": "Cel", "t": at.timestamp(), "v": c})
+}
+
+async fn post(farm: &Farm, records: Vec<Value>) -> Value {
+    farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(records))).await.expect(200)
+}
+
+/// Six hours of minutes: an hour cold, three warm, two cold again.
+async fn warm_spell(farm: &Farm) -> Value {
+    let began = farm.now() - TimeDelta::hours(6);
+    let air = |m: i64| if (60..240).contains(&m) { 9.0 } else { 2.0 };
+    post(farm, (0..360).map(|m| reading(began + TimeDelta::minutes(m), air(m))).collect()).await;
+    let list = farm.get("/api/excursions").await;
+    assert_eq!(list["rows"].as_array().map(Vec::len), Some(1), "{list}");
+    list["rows"][0].clone()
+}
+
+#[tokio::test]
+async fn a_warm_spell_wants_an_action_and_a_second_sign_off() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(8));
+    let lot = json!({"id": uuid::Uuid::new_v4(), "sources": [{"batch": "B1", "flush": 1}], "grade": "A", "gross_g": 3462, "tare": {"crate": "BLUE", "liner": "PAPER"}, "weighed_at": farm.now() - TimeDelta::hours(7)});
+    let lot = farm.create("/api/weighings", lot).await["lot"].clone();
+    let spell = warm_spell(&farm).await;
+    assert_eq!((&spell["kind"], &spell["undecided"]), (&json!("too_warm"), &json!(false)));
+    let began: DateTime<Utc> = spell["began_at"].as_str().context("began")?.parse()?;
+    // Air steps from 2 to 9 °C within a minute; the food, with 20 minutes, passes 5 °C after 20·ln(7/4) minutes.
+    let after = (began - (farm.now() - TimeDelta::hours(5))).as_seconds_f64() / 60.0;
+    assert!((after - 20.0 * (7.0f64 / 4.0).ln()).abs() < 1.0, "{after}");
+    let path = format!("/api/excursions/{}", spell["excursion_id"].as_str().context("an id")?);
+    let one = farm.get(&path).await;
+    assert_eq!((&one["lots"][0]["lot"], &one["lots"][0]["grams_g"]), (&lot, &json!(2000)));
+    // Three hours at 9 °C instead of 5 °C: 3/24 · (10.9 ÷ 7.4 − 1) days, by the profile through 6 and 20 °C.
+    assert!(one["lots"][0]["life_days"].as_f64().is_some_and(|d| d > 0.04 && d < 0.07), "{one}");
+    assert!(one["caution"].as_str().is_some_and(|c| c.contains("local food-safety rules")));
+
+    farm.post(&format!("{path}/sign-off"), json!({})).await.expect_problem(409, "closed", None);
+    let action = json!({"done": "Compressor switched on again", "food": "held"});
+    farm.create(&format!("{path}/actions"), action).await;
+    farm.post(&format!("{path}/sign-off"), json!({})).await.expect_problem(409, "closed", None);
+    let verifier = farm.person("verifier").await;
+    let key = uuid::Uuid::new_v4().to_string();
+    let signed =
+        farm.ask(&verifier, "POST", &format!("{path}/sign-off"), &[("idempotency-key", &key)], Some(json!({}))).await;
+    assert_eq!(signed.expect(201)["signed_off"]["signed_by"], "VE");
+    assert_eq!(farm.get(&path).await["actions"][0]["food"], "held");
+    farm.post(&format!("{path}/actions"), json!({"done": "x", "food": "eaten"})).await.expect_problem(
+        422,
+        "invalid",
+        Some("/food"),
+    );
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_gap_closes_itself_when_the_backlog_comes_and_what_was_done_stays() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(8));
+    let began = farm.now() - TimeDelta::hours(6);
+    let minutes =
+        |range: std::ops::Range<i64>| range.map(|m| reading(began + TimeDelta::minutes(m), 2.0)).collect::<Vec<_>>();
+    post(&farm, [minutes(0..100), minutes(200..360)].concat()).await;
+    let gap = farm.get("/api/excursions").await["rows"][0].clone();
+    assert_eq!(gap["kind"], "no_data");
+    let path = format!("/api/excursions/{}", gap["excursion_id"].as_str().context("an id")?);
+    farm.create(&format!("{path}/actions"), json!({"done": "Read by hand meanwhile", "food": "kept"})).await;
+    // Half of the backlog: the gap gets shorter and keeps its id, and with it what was done.
+    post(&farm, minutes(100..150)).await;
+    let shorter = farm.get(&path).await;
+    assert_eq!(shorter["began_at"], json!(began + TimeDelta::minutes(149)), "{shorter}");
+    post(&farm, minutes(150..200)).await;
+    let filled = farm.get(&path).await;
+    assert!(filled["withdrawn_at"].is_string() && filled["actions"][0]["done"] == "Read by hand meanwhile", "{filled}");
+    assert!(
+        farm.get("/api/places/F1/temperature").await["gaps"][0]["until"] == json!(began),
+        "nothing is missing since"
+    );
+    Ok(())
+}
+
+/// Figures and excursions of a farm as they are stored, without ids and times of judging.
+async fn judged(farm: &Farm) -> Result<(Vec<String>, Vec<String>)> {
+    let mut db = PgConnection::connect_with(&farm.admin).await?;
+    let hours = sqlx::query_scalar("select to_jsonb(h)::text from place_hour h order by place, hour")
+        .fetch_all(&mut db)
+        .await?;
+    let excursions = sqlx::query_scalar(
+        "select (to_jsonb(e) - 'excursion_id' - 'judged_at')::text from excursion e where withdrawn_at is null order by place, kind, began_at",
+    )
+    .fetch_all(&mut db)
+    .await?;
+    Ok((hours, excursions))
+}
+
+/// Whatever the order of packs, doubles, limits and offsets: what is stored is what one judging of the raw rows gives.
+#[tokio::test]
+async fn stored_hours_and_excursions_are_those_of_one_recomputation() -> Result<()> {
+    for seed in 0..6 {
+        let farm = Farm::new().await?;
+        farm.pass(TimeDelta::days(3));
+        farm.create("/api/probes", json!({"probe": "p2", "place": "F1"})).await;
+        let mut chance = ChaCha8Rng::seed_from_u64(seed);
+        let mut records = Vec::new();
+        let mut at = farm.now() - TimeDelta::hours(60);
+        while at < farm.now() {
+            let step =
+                if chance.random_bool(0.01) { chance.random_range(1_000..9_000) } else { chance.random_range(30..300) };
+            at += TimeDelta::seconds(step);
+            let warm = if at.timestamp() % 50_000 < 9_000 { 9.0 } else { 2.0 };
+            let c = if chance.random_bool(0.02) { 85.0 } else { warm + chance.random_range(-1.0..1.0) };
+            let probe = if chance.random_bool(0.3) { "p2" } else { "p1" };
+            records.push(json!({"n": probe, "u": "Cel", "t": at.timestamp(), "v": c}));
+        }
+        records.pop();
+        let mut packs: Vec<Vec<Value>> = Vec::new();
+        records.shuffle(&mut chance);
+        for chunk in records.chunks(60) {
+            packs.push(chunk.to_vec());
+        }
+        packs.push(records.iter().take(200).cloned().collect());
+        for (n, pack) in packs.into_iter().enumerate() {
+            post(&farm, pack).await;
+            if n % 3 == 0 {
+                farm.get("/api/excursions").await;
+            }
+            if n == 5 {
+                let from = farm.now() - TimeDelta::hours(chance.random_range(5..50));
+                let limit = json!({"limit": {"name": "Colder", "warm_c": 4.0, "cold_c": 0.0, "gap_minutes": 20, "lag_minutes": 45, "effective_from": from}});
+                farm.ask(&farm.owner, "PATCH", "/api/places/F1", &[("if-match", "\"1\"")], Some(limit))
+                    .await
+                    .expect(200);
+                let from = farm.now() - TimeDelta::hours(chance.random_range(5..50));
+                let check = json!({"kind": "ice_point", "read_c": 0.4, "correct_from": from});
+                farm.create("/api/probes/p1/checks", check).await;
+            }
+        }
+        farm.get("/api/excursions").await;
+        let stored = judged(&farm).await?;
+        assert!(stored.0.len() > 20 && !stored.1.is_empty(), "{stored:?}");
+        // Everything is forgotten and judged once more from the raw rows.
+        let mut db = PgConnection::connect_with(&farm.admin).await?;
+        let forget = "delete from place_hour; delete from excursion;
+             insert into place_touched select farm_id, 'F1', false, min(at), max(at) from reading group by farm_id";
+        sqlx::raw_sql(forget).execute(&mut db).await?;
+        farm.get("/api/excursions").await;
+        assert_eq!(judged(&farm).await?, stored, "seed {seed}");
+    }
+    Ok(())
+}
+
+#[tokio::test]
+async fn offsets_apply_to_their_dates_and_a_probe_far_off_is_doubtful() -> Result<()> {
+    let farm = Farm::new().await?;
+    let began = farm.now() - TimeDelta::hours(4);
+    post(&farm, (0..240).map(|m| reading(began + TimeDelta::minutes(m), 3.0)).collect()).await;
+    let checks = "/api/probes/p1/checks";
+    farm.create(checks, json!({"kind": "ice_point", "read_c": 0.2, "checked_at": began})).await;
+    let bad = farm.create(checks, json!({"kind": "ice_point", "read_c": 1.4})).await;
+    assert_eq!(bad["doubtful_since"], json!(began), "{bad}");
+    let mended = farm
+        .create(checks, json!({"kind": "ice_point", "read_c": 1.4, "correct_from": began + TimeDelta::hours(2)}))
+        .await;
+    assert_eq!(mended["doubtful_since"], Value::Null);
+    let air = farm.get("/api/places/F1/temperature").await;
+    let mean = air["exposure"]["mean_c"].as_f64().context("a mean")?;
+    assert!((mean - 2.3).abs() < 0.02, "half at 3.0, half at 1.6: {mean}");
+    let raw: f64 = sqlx::query_scalar("select max(value_c) from reading")
+        .fetch_one(&mut PgConnection::connect_with(&farm.admin).await?)
+        .await?;
+    assert!((raw - 3.0).abs() < 1e-12, "the raw value is kept");
+    farm.post(checks, json!({"kind": "ice_point", "read_c": 9.0, "correct_from": began})).await.expect_problem(
+        422,
+        "invalid",
+        Some("/read_c"),
+    );
+    Ok(())
+}
+
+#[tokio::test]
+async fn the_checks_book_and_spot_readings_are_in_the_record() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(8));
+    farm.create(
+        "/api/checks",
+        json!({"check": "FLOOR", "name": "Packing corner", "topic": "cleaning", "every_days": 2}),
+    )
+    .await;
+    assert_eq!(farm.get("/api/checks").await["rows"][0]["due"], true);
+    farm.post("/api/checks/FLOOR/done", json!({"good": false})).await.expect_problem(
+        422,
+        "invalid",
+        Some("/what_done"),
+    );
+    let done = farm.create("/api/checks/FLOOR/done", json!({"good": true})).await;
+    assert_eq!((&done["due"], &done["due_on"]), (&json!(false), &json!("2026-05-06")));
+    farm.create("/api/places/VAN/spot-readings", json!({"c": 3.5, "note": "Before the round"})).await;
+    farm.create("/api/places/F1/spot-readings", json!({"c": 2.5})).await;
+    warm_spell(&farm).await;
+    let record = farm.get("/api/places/F1/temperature-record?from=2026-05-03&until=2026-05-04").await;
+    assert_eq!(record["spot_readings"].as_array().map(Vec::len), Some(1));
+    assert_eq!(
+        (&record["checks"][0]["name"], &record["excursions"][0]["kind"]),
+        (&json!("Packing corner"), &json!("too_warm"))
+    );
+    let coverage = record["days"][1]["exposure"]["coverage"].as_f64().context("coverage")?;
+    // Six of the sixteen hours since midnight in Paris.
+    assert!((coverage - 0.375).abs() < 0.01, "a spot reading is no coverage, six hours of minutes are: {coverage}");
+    assert_eq!(record["days"][0]["exposure"]["coverage"], 0.0);
+    let pdf = farm.raw("GET", "/api/places/F1/temperature-record/pdf?from=2026-05-03", &[], Vec::new()).await;
+    assert_eq!((pdf.status, &pdf.text[..5]), (200, "%PDF-"), "{}", pdf.text);
+    let csv = farm.raw("GET", "/api/places/F1/temperature-record/csv", &[], Vec::new()).await;
+    assert!(csv.text.starts_with("hour,min_c,mean_c,max_c") && csv.text.lines().count() > 6, "{}", csv.text);
+    for path in ["/checks", "/fridge", "/fridge/record?from=2026-05-03&until=2026-05-04"] {
+        let page = farm.raw("GET", path, &[], Vec::new()).await;
+        assert_eq!(page.status, 200, "{path}: {}", page.text);
+    }
+    farm.ask(&farm.owner, "GET", "/api/places/F1/temperature-record?from=2026-06-01&until=2026-05-01", &[], None)
+        .await
+        .expect_problem(422, "invalid", Some("until"));
+    Ok(())
+}
+
+#[tokio::test]
+async fn cbor_and_bad_records_are_answered_one_by_one() -> Result<()> {
+    let farm = Farm::new().await?;
+    let at = farm.now().timestamp() - 60;
+    let mut cbor = Vec::new();
+    let field = |k: i64, v: ciborium::Value| (ciborium::Value::Integer(k.into()), v);
+    let record = |t: i64, v: ciborium::Value| {
+        ciborium::Value::Map(vec![
+            field(0, ciborium::Value::Text("p1".into())),
+            field(1, ciborium::Value::Text("Cel".into())),
+            field(6, ciborium::Value::Integer(t.into())),
+            field(2, v),
+        ])
+    };
+    let pack = vec![record(at, 2.5.into()), record(at + 1, "warm".into()), 7.into(), record(at + 2, f64::NAN.into())];
+    ciborium::into_writer(&ciborium::Value::Array(pack), &mut cbor)?;
+    let kind = [("content-type", "application/senml+cbor")];
+    let answer = farm.raw("POST", "/api/readings", &kind, cbor).await.expect(200);
+    assert_eq!((&answer["accepted"], &answer["faults"]), (&json!(2), &json!(1)), "{answer}");
+    let refused: Vec<i64> =
+        answer["refused"].as_array().into_iter().flatten().filter_map(|r| r["index"].as_i64()).collect();
+    assert_eq!(refused, [1, 2]);
+    farm.raw("POST", "/api/readings", &kind, vec![0xff, 0x00]).await.expect_problem(422, "invalid", None);
+    farm.raw("POST", "/api/readings", &[("content-type", "text/csv")], vec![]).await.expect_problem(
+        415,
+        "wrong-content-type",
+        None,
+    );
+    Ok(())
+}
