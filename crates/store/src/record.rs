@@ -152,6 +152,8 @@ impl Tx {
             from: day_begins(from, zone),
             until: day_begins(until + Days::new(1), zone).min(self.now).max(day_begins(from, zone)),
         };
+        // What people wrote down counts to the end of the last day, also what is of this very instant.
+        let written = Span { from: span.from, until: day_begins(until + Days::new(1), zone) };
         let rules = self.rules_of(place).await?;
         let hours = self.hours_between(place, span).await?;
         let mut days = Vec::new();
@@ -190,10 +192,10 @@ impl Tx {
             exposure: Exposure::of(&whole, seconds(span)),
             days,
             hours: hours.iter().map(|(hour, f)| HourFigures::of(*hour, f)).collect(),
-            excursions: self.excursions(Some(place), span).await?,
+            excursions: self.excursions(Some(place), written).await?,
             probes,
-            spot_readings: self.spot_readings(place, span).await?,
-            checks: self.checks_done(span).await?,
+            spot_readings: self.spot_readings(place, written).await?,
+            checks: self.checks_done(written).await?,
             printed_by: self.signed.name.clone(),
             printed_at: self.now,
             caution: CAUTION,
