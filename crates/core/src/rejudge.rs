@@ -112,6 +112,19 @@ impl<'a> Rejudging<'a> {
         true
     }
 
+    /// Hours judged so far.
+    #[must_use]
+    pub fn judged(&self) -> usize {
+        self.hours.len()
+    }
+
+    /// Stops for now: what has been judged so far, up to the hour to go on with. To be followed by another judging from there.
+    #[must_use]
+    pub fn pause(self) -> Rejudged {
+        let until = self.settled.unwrap_or(self.hour);
+        Rejudged { from: self.began, until: Some(until), hours: self.hours, state: self.state }
+    }
+
     /// What has to be replaced.
     #[must_use]
     pub fn done(self) -> Rejudged {

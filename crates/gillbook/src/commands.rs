@@ -24,6 +24,8 @@ use crate::{
     database::{Database, Open},
     demo,
     keeper::keep_judged,
+    notices::{Mail, Sender, choose_crypto, keep_telling},
+    probe,
     serve::{asked_to_stop, listen, serve},
 };
 
@@ -47,7 +49,11 @@ enum Command {
         /// Send cookies over HTTPS only: behind a proxy that ends TLS.
         #[arg(long, env = "GILLBOOK_SECURE_COOKIES")]
         secure_cookies: bool,
+        #[command(flatten)]
+        mail: Mail,
     },
+    /// Play a probe in a fridge against a running service.
+    Probe(probe::Options),
     /// Bring the database up to this program's schema.
     Migrate,
     /// Live through an invented farm's season, then serve it.
@@ -156,13 +162,17 @@ impl Cli {
     /// # Errors
     /// What went wrong and what to do, for the terminal.
     pub async fn run(self) -> Result<()> {
+        choose_crypto();
         match self.command {
             Command::Openapi => {
                 print!("{}", gillbook_web::openapi_json());
                 Ok(())
             }
             Command::Demo(options) => demo::run(&self.database, options).await,
-            Command::Serve { listen, secure_cookies } => run_serve(&self.database, listen, secure_cookies).await,
+            Command::Serve { listen, secure_cookies, mail } => {
+                run_serve(&self.database, listen, secure_cookies, &mail).await
+            }
+            Command::Probe(options) => probe::play(options).await,
             command => {
                 let open = self.database.open().await?;
                 let done = run_short(command, &open).await;
@@ -173,16 +183,19 @@ impl Cli {
     }
 }
 
-async fn run_serve(database: &Database, address: SocketAddr, secure_cookies: bool) -> Result<()> {
+async fn run_serve(database: &Database, address: SocketAddr, secure_cookies: bool, mail: &Mail) -> Result<()> {
+    let sender = Sender::new(mail)?;
     let mut open = database.open().await?;
     let store = open.store(16).await?;
     let clock: Clock = Arc::new(Utc::now);
     let router = gillbook_web::router(App::new(store.clone(), clock.clone(), Settings { secure_cookies }));
-    let keeper = tokio::spawn(keep_judged(store.clone(), clock));
+    let keeper = tokio::spawn(keep_judged(store.clone(), clock.clone()));
+    let teller = tokio::spawn(keep_telling(sender, store.clone(), clock));
     let listener = listen(address).await?;
     println!("Gillbook is at http://{}", listener.local_addr()?);
     serve_over(&mut open, listener, router).await?;
     keeper.abort();
+    teller.abort();
     store.close().await;
     open.close().await
 }
@@ -215,7 +228,9 @@ async fn run_short(command: Command, open: &Open) -> Result<()> {
         Command::Farms { what } => run_farms(what, open).await,
         Command::People { what } => run_people(what, &open.store(2).await?).await,
         Command::Tokens { what } => run_tokens(what, &open.store(2).await?).await,
-        Command::Serve { .. } | Command::Demo(_) | Command::Openapi => bail!("this command is run elsewhere"),
+        Command::Serve { .. } | Command::Demo(_) | Command::Probe(_) | Command::Openapi => {
+            bail!("this command is run elsewhere")
+        }
     }
 }
 

@@ -5,4 +5,6 @@ pub mod commands;
 pub mod database;
 pub mod demo;
 pub mod keeper;
+pub mod notices;
+pub mod probe;
 pub mod serve;

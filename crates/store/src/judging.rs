@@ -19,6 +19,8 @@ use crate::{FarmId, Result, Signed, Store, Tx, transact};
 
 /// The most places that are judged in one round.
 const ROUND: i64 = 500;
+/// The most hours of a place that are judged in one transaction: two months, give or take a chunk.
+const AT_A_TIME: usize = 1500;
 
 fn judge_of(farm: FarmId) -> Signed {
     Signed { farm, name: "judge".into(), key: "judge".into() }
@@ -55,7 +57,7 @@ impl Store {
         db.commit().await?;
         for p in &places {
             let signed = judge_of(p.farm_id);
-            transact!(write, self, &signed, now, |tx| tx.judge_claimed(&p.place).await)?;
+            while transact!(write, self, &signed, now, |tx| tx.judge_claimed(&p.place).await)? {}
             self.judged.send((p.farm_id, p.place.clone())).ok();
         }
         Ok(places.len())
@@ -69,7 +71,7 @@ impl Store {
         let signed = judge_of(farm);
         let touched = transact!(write, self, &signed, now, |tx| tx.claim_place(place).await)?;
         if touched {
-            transact!(write, self, &signed, now, |tx| tx.judge_claimed(place).await)?;
+            while transact!(write, self, &signed, now, |tx| tx.judge_claimed(place).await)? {}
             self.judged.send((farm, place.clone())).ok();
         }
         Ok(())
@@ -226,8 +228,9 @@ impl Tx {
         .await?)
     }
 
-    /// Judges a place whose mark is claimed. Whoever claims it meanwhile waits.
-    async fn judge_claimed(&mut self, place: &PlaceCode) -> Result<()> {
+    /// Judges a place whose mark is claimed, at most so many hours of it; returns whether there is more. Whoever claims it meanwhile
+    /// waits.
+    async fn judge_claimed(&mut self, place: &PlaceCode) -> Result<bool> {
         let touched = sqlx::query!(
             "select from_at, through_at from place_touched where farm_id = $1 and place = $2 and claimed for update",
             self.farm.0,
@@ -235,7 +238,7 @@ impl Tx {
         )
         .fetch_optional(&mut *self.db)
         .await?;
-        let Some(touched) = touched else { return Ok(()) };
+        let Some(touched) = touched else { return Ok(false) };
         let rules = self.rules_of(place).await?;
         let begin = begin_for(&rules, touched.from_at);
         let begins = self.state_before(place, begin).await?;
@@ -248,6 +251,9 @@ impl Tx {
             let stored = self.states_between(place, wanted).await?;
             if again.judge(wanted, &readings, &stored) {
                 break;
+            }
+            if again.judged() >= AT_A_TIME {
+                return self.pause_judging(place, again.pause()).await;
             }
             let next = self.next_reading(place, wanted.until).await?;
             if !again.skip_to(next) {
@@ -269,7 +275,24 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        Ok(())
+        Ok(false)
+    }
+
+    /// Keeps what was judged so far, and the claim for the rest.
+    async fn pause_judging(&mut self, place: &PlaceCode, done: Rejudged) -> Result<bool> {
+        self.replace_hours(place, &done).await?;
+        let last = self.state_before(place, far_future()).await?;
+        let open = still_open(&self.rules_of(place).await?, &last, self.now);
+        self.replace_excursions(place, Some(&done), &open).await?;
+        sqlx::query!(
+            "update place_touched set from_at = $3, through_at = greatest(through_at, $3) where farm_id = $1 and place = $2 and claimed",
+            self.farm.0,
+            place.as_str(),
+            done.until
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(true)
     }
 
     async fn judge_what_time_opens(&mut self, place: &PlaceCode) -> Result<()> {

@@ -104,7 +104,7 @@ pub const TRIES: u32 = 5;
 
 /// How long a probe's token is taken as good without asking again. A token that was removed by another program may be used as much
 /// longer.
-const TOKEN_REST: Duration = Duration::from_secs(10);
+const TOKEN_REST: Duration = Duration::from_secs(120);
 
 /// A pool of connections of the service's role.
 #[derive(Debug, Clone)]

@@ -109,6 +109,7 @@ pub async fn send(
 
 /// A router that hands each request on to one of several running programs, the next one each time.
 pub(crate) fn in_turn(programs: Vec<SocketAddr>) -> Router {
+    gillbook::notices::choose_crypto();
     let client = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().expect("a client");
     let turn = Arc::new(AtomicUsize::new(0));
     Router::new().fallback(move |request: Request<Body>| {

@@ -1,115 +1,14 @@
 //! The real program on its own durable cluster: started, shared, killed, started again, stopped; and what it refuses.
 
-use std::{
-    io::{BufRead, BufReader},
-    net::SocketAddr,
-    path::{Path, PathBuf},
-    process::{Child, Command, Output, Stdio},
-    time::Duration,
-};
+mod common;
+mod kills;
 
 use anyhow::{Context, Result, ensure};
-use gillbook::cluster::{ADMIN, Cluster};
+use common::{Serving, Watch, admin, gillbook, home, said};
 use gillbook_testkit::{Farm, crowd};
-use rustix::process::{Pid, Signal, kill_process, test_kill_process};
+use rustix::process::{Signal, kill_process, test_kill_process};
 use serde_json::json;
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, PgConnection};
-use tempfile::TempDir;
-
-/// A data directory that the server's unprivileged user may enter.
-fn home() -> Result<TempDir> {
-    let dir = tempfile::Builder::new().prefix("gillbook-home-").tempdir()?;
-    std::fs::set_permissions(dir.path(), std::os::unix::fs::PermissionsExt::from_mode(0o755))?;
-    Ok(dir)
-}
-
-fn gillbook(home: &Path) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_gillbook"));
-    command.env_remove("DATABASE_URL").env("GILLBOOK_DATA_DIR", home).env("RUST_LOG", "error").stdin(Stdio::null());
-    command
-}
-
-fn said(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
-}
-
-/// A program that serves.
-struct Serving {
-    child: Child,
-    address: SocketAddr,
-}
-
-impl Serving {
-    /// Starts one and waits until it says where it is.
-    fn start(home: &Path) -> Result<Self> {
-        let mut child = gillbook(home)
-            .args(["serve", "--listen", "127.0.0.1:0"])
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()?;
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().context("no output")?).read_line(&mut line)?;
-        let address = line.trim().rsplit_once('/').context("it did not say where it is")?.1.parse()?;
-        Ok(Self { child, address })
-    }
-
-    fn kill(mut self) -> Result<()> {
-        self.child.kill()?;
-        self.child.wait()?;
-        Ok(())
-    }
-
-    /// Asks it to stop, as a service manager does.
-    fn stop(mut self) -> Result<bool> {
-        kill_process(Pid::from_child(&self.child), Signal::TERM)?;
-        Ok(self.child.wait()?.success())
-    }
-
-    /// Asks until it answers that it is ready.
-    async fn ready(&self) -> Result<()> {
-        let client = reqwest::Client::new();
-        let ask = async {
-            let mut pace = tokio::time::interval(Duration::from_millis(20));
-            loop {
-                pace.tick().await;
-                let answer = client.get(format!("http://{}/health/ready", self.address)).send().await;
-                if answer.is_ok_and(|a| a.status() == 204) {
-                    break;
-                }
-            }
-        };
-        tokio::time::timeout(Duration::from_mins(1), ask).await.context("it did not become ready")
-    }
-}
-
-impl Drop for Serving {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-/// Ends a cluster that a test's failure left running, so that nothing outlives the test.
-struct Watch(PathBuf);
-
-impl Watch {
-    fn server(&self) -> Option<Pid> {
-        let text = std::fs::read_to_string(self.0.join("database/postmaster.pid")).ok()?;
-        Pid::from_raw(text.lines().next()?.trim().parse().ok()?)
-    }
-}
-
-impl Drop for Watch {
-    fn drop(&mut self) {
-        if let Some(pid) = self.server() {
-            let _ = kill_process(pid, Signal::QUIT);
-        }
-    }
-}
-
-async fn admin(home: &Path) -> Result<sqlx::postgres::PgConnectOptions> {
-    Cluster::running(home, ADMIN).await?.context("no cluster is running there")
-}
 
 #[tokio::test(flavor = "multi_thread")]
 async fn it_outlives_kill_9_of_itself_and_of_its_database() -> Result<()> {

@@ -1,0 +1,62 @@
+//! What the database does by itself, on the same machine in the same run.
+
+use std::{
+    process::Command,
+    time::{Duration, Instant},
+};
+
+use anyhow::{Context, Result, ensure};
+
+use crate::service::Service;
+
+/// A table of the readings' shape and key, without row security.
+pub async fn table(service: &Service) -> Result<()> {
+    let sql = "drop table if exists peer; drop sequence if exists peer_tick; create sequence peer_tick cache 1000;
+         create table peer (like reading including constraints) partition by range (at);
+         alter table peer add primary key (farm_id, probe_id, at);
+         create table peer_all partition of peer for values from ('2000-01-01Z') to ('2100-01-01Z')";
+    sqlx::raw_sql(sql).execute(&mut service.db().await?).await?;
+    Ok(())
+}
+
+/// Single-row prepared INSERT transactions a second, by `pgbench`.
+pub fn inserts(service: &Service, clients: u32, time: Duration) -> Result<f64> {
+    let script = tempfile::Builder::new().suffix(".sql").tempfile()?;
+    let insert = "insert into peer values (1, :client_id + 1, '2020-01-01Z'::timestamptz + nextval('peer_tick') * interval '1 millisecond', 2.5, null, now());\n";
+    std::fs::write(script.path(), insert)?;
+    let socket = service.admin.get_socket().context("the embedded database has a socket")?;
+    let out = Command::new(Service::pgbench()?)
+        .args(["--no-vacuum", "--protocol=prepared", "--jobs=2"])
+        .args([format!("--client={clients}"), format!("--time={}", time.as_secs())])
+        .arg("--file")
+        .arg(script.path())
+        .arg("--host")
+        .arg(socket)
+        .args(["--username=gillbook_admin", "gillbook"])
+        .output()?;
+    ensure!(out.status.success(), "pgbench: {}", String::from_utf8_lossy(&out.stderr));
+    let text = String::from_utf8_lossy(&out.stdout);
+    let line = text.lines().find_map(|l| l.strip_prefix("tps = ")).context("pgbench tells its rate")?;
+    Ok(line.split_whitespace().next().context("a rate")?.parse()?)
+}
+
+/// Rows a second by COPY of packs, committed pack by pack.
+pub async fn copies(service: &Service, records: i64, time: Duration) -> Result<f64> {
+    let mut db = service.db().await?;
+    let began = Instant::now();
+    let (mut rows, mut tick) = (0_i64, 0_i64);
+    while began.elapsed() < time {
+        let mut text = String::new();
+        for _ in 0..records {
+            let at = chrono::DateTime::from_timestamp_millis(1_400_000_000_000 + tick).unwrap_or_default();
+            text.push_str(&format!("1\t1\t{}\t2.{}\t\\N\t2026-01-01 00:00:00Z\n", at.to_rfc3339(), tick % 10));
+            tick += 1;
+        }
+        let mut copy = db.copy_in_raw("copy peer from stdin").await?;
+        copy.send(text.into_bytes()).await?;
+        copy.finish().await?;
+        rows += records;
+    }
+    #[expect(clippy::cast_precision_loss, reason = "a count of rows")]
+    Ok(rows as f64 / began.elapsed().as_secs_f64())
+}
