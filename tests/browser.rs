@@ -1,9 +1,13 @@
 //! The pages in a real browser at a phone's size.
 
+use std::sync::Arc;
+
 use anyhow::{Context, Result, ensure};
 use chrono::Utc;
+use clap::Parser;
 use fantoccini::Locator;
-use gillbook_testkit::Farm;
+use gillbook::{commands::Cli, keeper::keep_judged};
+use gillbook_testkit::{As, Farm};
 use gillbook_tests::{Phone, serve};
 use serde_json::json;
 
@@ -164,7 +168,19 @@ async fn every_page_fits_a_phone_and_says_nothing_to_the_console() -> Result<()>
     }
     phone.page.wait().for_element(Locator::Css("[name=taken_by]")).await?;
     let docket = phone.page.current_url().await?.path().to_owned();
-    let pages = ["/", "/weigh", "/fridge", "/stock", "/orders", "/week", "/blocks", "/food-safety", "/problems/stale"];
+    let pages = [
+        "/",
+        "/weigh",
+        "/fridge",
+        "/fridge/record",
+        "/checks",
+        "/stock",
+        "/orders",
+        "/week",
+        "/blocks",
+        "/food-safety",
+        "/problems/stale",
+    ];
     let more = [format!("/lots/{lot}"), format!("/orders/{order}"), docket];
     for path in pages.iter().map(ToString::to_string).chain(more) {
         phone.page.goto(&format!("{home}{path}")).await?;
@@ -185,4 +201,54 @@ async fn every_page_fits_a_phone_and_says_nothing_to_the_console() -> Result<()>
     let text = phone.page.find(Locator::Css("main")).await?.text().await?;
     ensure!(text.contains("There is no lot NOPE on this farm"), "{text}");
     phone.close().await
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_fridge_page_shows_a_played_failure_live_and_the_action_is_tapped_in() -> Result<()> {
+    let farm = farm_today().await?;
+    farm.lot_of(3000).await;
+    let token = farm.create("/api/tokens", json!({"name": "board", "scope": "readings", "probe": "p1"})).await;
+    let token = token["secret"].as_str().context("a secret")?.to_owned();
+    let keeper = tokio::spawn(keep_judged(farm.store.clone(), Arc::new(Utc::now)));
+    let address = serve(farm.router.clone()).await?;
+    let home = format!("http://{address}");
+    let phone = Phone::open().await?;
+    sign_in(&phone, &home).await?;
+    phone.page.goto(&format!("{home}/fridge")).await?;
+    let before = phone.page.find(Locator::Id("live")).await?.text().await?;
+    ensure!(!before.contains("Too warm"), "{before}");
+
+    // Four hours that have just passed: the compressor stands still after the first.
+    let played =
+        ["gillbook", "probe", "--url", &home, "--token", &token, "--probe", "p1", "--minutes", "240", "--speed", "1e6"];
+    let more = ["--fails", "60", "--fails-for", "180", "--offline", "100", "--offline-for", "20"];
+    Cli::parse_from(played.into_iter().chain(more)).run().await?;
+
+    // Nobody touches the page: it renews itself.
+    let link = phone.page.wait().for_element(Locator::XPath("//div[@id='live']//a[contains(., 'Too warm')]")).await?;
+    link.click().await?;
+    let inside = phone.page.wait().for_element(Locator::Css("a[href^='/lots/']")).await?.text().await?;
+    ensure!(inside.starts_with("OY-"), "{inside}");
+    phone.page.find(Locator::Css("[name=done][value='Called for repair']")).await?.click().await?;
+    phone.page.find(Locator::Css("[name=food][value=held]")).await?.click().await?;
+    phone.page.find(Locator::Css("form.sheet button")).await?.click().await?;
+    phone.page.wait().for_element(Locator::XPath("//h2[text()='Action taken']")).await?;
+    phone.close().await?;
+    keeper.abort();
+
+    let pdf = reqwest::Client::new().get(format!("{home}/api/places/F1/temperature-record/pdf"));
+    let As::Cookie(cookie) = &farm.owner else { unreachable!("the owner is a person") };
+    let bytes = pdf.header("cookie", cookie).send().await?.bytes().await?;
+    let file = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("record.pdf");
+    std::fs::write(&file, &bytes)?;
+    let text = std::process::Command::new("pdftotext").arg("-layout").arg(&file).arg("-").output()?;
+    let text = String::from_utf8_lossy(&text.stdout).into_owned();
+    ensure!(text.contains("Too warm") && text.contains("Called for repair"), "{text}");
+    let drawn = std::process::Command::new("pdftoppm")
+        .args(["-r", "60", "-png", "-singlefile"])
+        .arg(&file)
+        .arg(file.with_extension(""))
+        .output()?;
+    ensure!(drawn.status.success() && file.with_extension("png").metadata()?.len() > 5_000, "it can be drawn");
+    Ok(())
 }

@@ -65,6 +65,8 @@ pub(super) struct Fridge {
 }
 
 struct GapMark {
+    /// Whether there is room for a word in it.
+    wide: bool,
     x: String,
     width: String,
     middle: String,
@@ -283,6 +285,7 @@ impl Scale {
             .map(|g| {
                 let (from, until) = (self.x(g.from), self.x(g.until));
                 GapMark {
+                    wide: until - from > 18.0,
                     x: format!("{from:.1}"),
                     width: format!("{:.1}", until - from),
                     middle: format!("{:.1}", f64::midpoint(from, until)),

@@ -1,0 +1,156 @@
+//! Who is told, and what reaches them.
+
+use std::sync::{
+    Arc, Mutex,
+    atomic::{AtomicUsize, Ordering},
+};
+
+use anyhow::{Context, Result};
+use axum::{
+    Router,
+    body::Bytes,
+    http::{HeaderMap, StatusCode},
+    routing::post,
+};
+use chrono::{TimeDelta, Utc};
+use gillbook::notices::{Mail, Sender};
+use gillbook_testkit::Farm;
+use gillbook_tests::{python, serve};
+use serde_json::{Value, json};
+use tokio::{
+    io::{AsyncBufReadExt, AsyncWriteExt, BufReader},
+    net::TcpListener,
+};
+
+/// A farm whose fridge has been at 9 °C for two hours and still is, with 2 kg inside.
+async fn farm_too_warm() -> Result<Farm> {
+    let mut farm = Farm::new().await?;
+    farm.pass(Utc::now() - farm.now());
+    farm.owner = farm.sign_in("ada").await;
+    farm.lot_of(2000).await;
+    Ok(farm)
+}
+
+/// Plays stretches of minutes of the last three hours, each at a temperature, in one pack.
+async fn play(farm: &Farm, stretches: &[(i64, i64, f64)]) {
+    let began = farm.now() - TimeDelta::minutes(180);
+    let record =
+        |m: i64, c: f64| json!({"n": "p1", "u": "Cel", "t": (began + TimeDelta::minutes(m)).timestamp(), "v": c});
+    let records: Vec<Value> = stretches
+        .iter()
+        .flat_map(|(from, until, c)| (*from..*until).map(move |m| (m, *c)))
+        .map(|(m, c)| record(m, c))
+        .collect();
+    farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(records))).await.expect(200);
+    farm.get("/api/excursions").await;
+}
+
+type Taken = Arc<Mutex<Vec<(HeaderMap, String)>>>;
+
+/// A receiver that is down for the first request.
+async fn receiver() -> Result<(String, Taken)> {
+    let taken = Taken::default();
+    let (kept, asked) = (taken.clone(), AtomicUsize::new(0));
+    let asked = Arc::new(asked);
+    let router = Router::new().route(
+        "/hook",
+        post(move |headers: HeaderMap, body: Bytes| async move {
+            if asked.fetch_add(1, Ordering::SeqCst) == 0 {
+                return StatusCode::BAD_GATEWAY;
+            }
+            if let Ok(mut kept) = kept.lock() {
+                kept.push((headers, String::from_utf8_lossy(&body).into_owned()));
+            }
+            StatusCode::NO_CONTENT
+        }),
+    );
+    Ok((format!("http://{}/hook", serve(router).await?), taken))
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_warm_spell_is_told_once_by_a_webhook_that_others_can_verify() -> Result<()> {
+    let farm = farm_too_warm().await?;
+    let (address, taken) = receiver().await?;
+    let added = farm.create("/api/notices", json!({"way": "webhook", "address": address})).await;
+    let secret = added["secret"].as_str().context("a secret, once")?.to_owned();
+    assert!(farm.get("/api/notices").await["rows"][0].get("secret").is_none());
+    play(&farm, &[(0, 60, 2.0), (60, 170, 9.0)]).await;
+    play(&farm, &[(170, 175, 9.0)]).await;
+    let sender = Sender::new(&Mail::default())?;
+    assert_eq!(sender.empty_outbox(&farm.store, farm.now()).await?, 0, "the receiver is down");
+    assert_eq!(sender.empty_outbox(&farm.store, farm.now()).await?, 0, "not yet due again");
+    assert_eq!(sender.empty_outbox(&farm.store, farm.now() + TimeDelta::minutes(2)).await?, 1);
+    assert_eq!(sender.empty_outbox(&farm.store, farm.now() + TimeDelta::hours(9)).await?, 0, "told once");
+    let (headers, body) = taken.lock().map_err(|_| anyhow::anyhow!("poisoned"))?[0].clone();
+    assert!(body.contains("2.0 kg are inside") && body.contains("First look whether the door is shut"), "{body}");
+    let header = |name: &str| headers.get(name).and_then(|v| v.to_str().ok()).unwrap_or_default().to_owned();
+    let told = json!({"secret": secret, "body": body, "headers": {
+        "webhook-id": header("webhook-id"), "webhook-timestamp": header("webhook-timestamp"), "webhook-signature": header("webhook-signature"),
+    }});
+    let verified = python("webhook.py", &told.to_string())?;
+    assert!(verified.status.success(), "{}", String::from_utf8_lossy(&verified.stderr));
+    // Cold again: told that it is over.
+    play(&farm, &[(175, 180, 2.0)]).await;
+    farm.pass(TimeDelta::hours(1));
+    play(&farm, &[(120, 179, 2.0)]).await;
+    assert_eq!(sender.empty_outbox(&farm.store, farm.now()).await?, 1);
+    Ok(())
+}
+
+/// A mail server that takes one message and gives it back.
+async fn mail_server() -> Result<(String, tokio::task::JoinHandle<Result<String>>)> {
+    let listener = TcpListener::bind("127.0.0.1:0").await?;
+    let url = format!("smtp://{}", listener.local_addr()?);
+    let taken = tokio::spawn(async move {
+        let (stream, _) = listener.accept().await?;
+        let (read, mut write) = stream.into_split();
+        let mut lines = BufReader::new(read).lines();
+        write.write_all(b"220 mail.example.org ready\r\n").await?;
+        let (mut message, mut reading) = (String::new(), false);
+        while let Some(line) = lines.next_line().await? {
+            if reading && line == "." {
+                reading = false;
+                write.write_all(b"250 taken\r\n").await?;
+            } else if reading {
+                message.push_str(&line);
+                message.push('\n');
+            } else if line == "DATA" {
+                reading = true;
+                write.write_all(b"354 go on\r\n").await?;
+            } else if line == "QUIT" {
+                break;
+            } else {
+                write.write_all(b"250 yes\r\n").await?;
+            }
+            if !message.is_empty() && !reading {
+                break;
+            }
+        }
+        anyhow::Ok(message)
+    });
+    Ok((url, taken))
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_second_person_is_told_by_mail_if_it_still_lasts() -> Result<()> {
+    let farm = farm_too_warm().await?;
+    farm.create("/api/notices", json!({"way": "email", "address": "second@farm.example.org", "after_minutes": 30}))
+        .await;
+    farm.post("/api/notices", json!({"way": "email", "address": "nobody"})).await.expect_problem(
+        422,
+        "invalid",
+        Some("/address"),
+    );
+    play(&farm, &[(0, 60, 2.0), (60, 179, 9.0)]).await;
+    let (url, taken) = mail_server().await?;
+    let sender =
+        Sender::new(&Mail { smtp_url: Some(url), mail_from: Some("Gillbook <book@farm.example.org>".into()) })?;
+    assert_eq!(sender.empty_outbox(&farm.store, farm.now()).await?, 0, "not before half an hour");
+    assert_eq!(sender.empty_outbox(&farm.store, farm.now() + TimeDelta::minutes(31)).await?, 1);
+    let message = taken.await??;
+    assert!(
+        message.contains("To: second@farm.example.org") && message.contains("Subject: F1 is too warm"),
+        "{message}"
+    );
+    Ok(())
+}
