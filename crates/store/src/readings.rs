@@ -261,7 +261,10 @@ fn judge(
         return Err(never(format!("{} is in the future. Set the probe's clock.", r.at.format("%Y-%m-%d %H:%M UTC"))));
     }
     if r.at < now - OLDEST {
-        return Err(never(format!("{} is more than three years ago. Set the probe's clock.", r.at.format("%Y-%m-%d"))));
+        return Err(never(format!(
+            "{} is more than three years ago: the probe's clock seems to have been reset. Set it.",
+            r.at.format("%Y-%m-%d")
+        )));
     }
     let number = match &r.value {
         Value::Number(c) => Some(*c),

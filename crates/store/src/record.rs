@@ -61,6 +61,8 @@ pub struct HourFigures {
     pub readings: i32,
     /// Faults.
     pub faults: i32,
+    /// The most that two probes were apart, °C.
+    pub apart_c: f64,
 }
 
 /// The record of a place over whole days of the farm.
@@ -122,6 +124,7 @@ impl HourFigures {
             above_s: f.above_s,
             readings: f.readings,
             faults: f.faults,
+            apart_c: f.apart_c,
         }
     }
 }
@@ -220,7 +223,11 @@ impl Tx {
         Ok(sum)
     }
 
-    async fn probes_of(&mut self, place: &PlaceCode) -> Result<Vec<String>> {
+    /// Names of the probes of a place.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn probes_of(&mut self, place: &PlaceCode) -> Result<Vec<String>> {
         Ok(sqlx::query_scalar!(
             "select name from probe where farm_id = $1 and place = $2 order by name",
             self.farm.0,

@@ -20,7 +20,7 @@ use gillbook_store::{
 use serde::Deserialize;
 
 use super::{
-    Head, Page, clock,
+    Head, Page, clock, day_and_clock,
     excursion::{lasted, what, when},
     today::judge,
     zone_of,
@@ -59,6 +59,7 @@ pub(super) struct Fridge {
     place: String,
     products: Vec<String>,
     excursions: Vec<ExcursionLine>,
+    probes: Vec<String>,
     table: Vec<HourRow>,
     rule: Option<String>,
     others: String,
@@ -140,6 +141,24 @@ pub(super) async fn get_fridge(
         let air = tx.temperature(&place.place, window, TimeDelta::minutes(1)).await?;
         let limit = air.limit.clone();
         let week = Span { from: tx.now() - TimeDelta::days(7), until: tx.now() + TimeDelta::minutes(1) };
+        let mut probes = Vec::new();
+        for probe in tx.probes_of(&place.place).await? {
+            if let Some(since) = tx.probe_standing(&probe).await?.doubtful_since {
+                probes.push(match since.timestamp() {
+                    0 => format!(
+                        "{probe} read more than 1 °C off and was never checked before: its readings are doubtful."
+                    ),
+                    _ => format!(
+                        "{probe} read more than 1 °C off: its readings since {} are doubtful.",
+                        day_and_clock(since, zone)
+                    ),
+                });
+            }
+        }
+        let apart = air.hours.iter().map(|h| h.apart_c).fold(0.0, f64::max);
+        if apart > 1.0 {
+            probes.push(format!("The probes were up to {apart:.1} °C apart. The warmer one counts."));
+        }
         let now = tx.now();
         let excursions = tx.excursions(Some(&place.place), week).await?;
         let excursions = excursions
@@ -175,6 +194,7 @@ pub(super) async fn get_fridge(
             products: scale.lines(&air.product, &air),
             place: place.place.to_string(),
             excursions,
+            probes,
             gaps: scale.gaps(&air),
             ticks: scale.ticks(),
             limit: limit.as_ref().map(|l| scale.mark(l.warm_c)),
