@@ -256,46 +256,57 @@ create index notice_due on notice (farm_id, due_at) where sent_at is null and gi
 call keep_farms_apart('notice');
 grant insert, update (due_at, tries, sent_at, given_up_at, trouble) on notice to gillbook_app;
 
--- Keeps readings of any number of farms in one statement, so that many posts share one commit. Rows come sorted and without doubles;
--- each is answered with whether it is new, and if not with the value that is kept. Marks what was touched in the same commit.
+-- Keeps readings of any number of farms in one statement, so that many posts share one commit. Rows come sorted and without doubles.
+-- Answers nothing when all of them are new; else tells of each row whether it is new, and the value that is kept. Marks what is touched in
+-- the same commit: a mark that covers it already is locked so that others may lock it too, and whoever claims it waits until this commit is
+-- there to be seen. Without a search path of its own, because setting one costs as much as keeping a reading.
 create function keep_readings(
+    farm_setting text, mark_farms int[], mark_places text[], mark_from timestamptz[], mark_through timestamptz[],
     farms int[], probes int[], ats timestamptz[], readings double precision[], fault_words text[], received timestamptz)
     returns table (ord bigint, is_new boolean, kept_c double precision)
-    language plpgsql set search_path = pg_catalog, public as $$
+    language plpgsql as $$
+declare
+    kept bigint;
 begin
-    perform set_config('gillbook.farms', (select array_agg(distinct f)::text from unnest(farms) f), true),
-            set_config('lock_timeout', '10s', true), set_config('statement_timeout', '30s', true);
-    return query
-    with given as (
-        select g.ord, g.farm, g.probe, g.at, g.c, g.fault
-          from unnest(farms, probes, ats, readings, fault_words) with ordinality as g(farm, probe, at, c, fault, ord)),
-    new as (
-        insert into reading as r (farm_id, probe_id, at, value_c, fault, received_at)
-        select g.farm, g.probe, g.at, g.c, g.fault, received from given g
-        on conflict (farm_id, probe_id, at) do nothing returning r.farm_id, r.probe_id, r.at),
-    mark as (
-        insert into place_touched as t (farm_id, place, claimed, from_at, through_at)
-        select n.farm_id, p.place, false, date_trunc('hour', min(n.at)), date_trunc('hour', max(n.at)) + interval '1 hour'
-          from new n join probe p on p.farm_id = n.farm_id and p.probe_id = n.probe_id group by 1, 2 order by 1, 2
+    perform set_config('gillbook.farms', farm_setting, true);
+    with held as materialized (
+        select t.farm_id, t.place
+          from unnest(mark_farms, mark_places, mark_from, mark_through) as m(farm, place, begins, ends)
+          join public.place_touched t on t.farm_id = m.farm and t.place = m.place and not t.claimed
+           and t.from_at <= m.begins and t.through_at >= m.ends
+           for key share of t)
+    insert into public.place_touched as t (farm_id, place, claimed, from_at, through_at)
+    select m.farm, m.place, false, m.begins, m.ends
+      from unnest(mark_farms, mark_places, mark_from, mark_through) as m(farm, place, begins, ends)
+     where (m.farm, m.place) not in (select h.farm_id, h.place from held h)
         on conflict (farm_id, place, claimed) do update
-           set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at)
-         where t.from_at > excluded.from_at or t.through_at < excluded.through_at)
-    select g.ord, n.at is not null,
-           case when n.at is null then (select k.value_c from reading k
-                                         where k.farm_id = g.farm and k.probe_id = g.probe and k.at = g.at) end
-      from given g left join new n on n.farm_id = g.farm and n.probe_id = g.probe and n.at = g.at;
+       set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at);
+    insert into public.reading (farm_id, probe_id, at, value_c, fault, received_at)
+    select g.farm, g.probe, g.at, g.c, g.fault, received
+      from unnest(farms, probes, ats, readings, fault_words) as g(farm, probe, at, c, fault)
+        on conflict (farm_id, probe_id, at) do nothing;
+    get diagnostics kept = row_count;
+    if kept = cardinality(farms) then
+        return;
+    end if;
+    -- Whatever this very transaction wrote is new.
+    return query
+    select g.ord, coalesce(k.xmin = pg_current_xact_id()::xid, false), k.value_c
+      from unnest(farms, probes, ats) with ordinality as g(farm, probe, at, ord)
+      left join lateral (select r.xmin, r.value_c from public.reading r
+                          where r.farm_id = g.farm and r.probe_id = g.probe and r.at = g.at) k on true;
 end $$;
 revoke execute on function keep_readings from public;
 grant execute on function keep_readings to gillbook_app;
 
 create function keep_beside(farms int[], probes int[], ats timestamptz[], units text[], given double precision[], received timestamptz)
     returns bigint
-    language plpgsql set search_path = pg_catalog, public as $$
+    language plpgsql as $$
 declare
     n bigint;
 begin
     perform set_config('gillbook.farms', (select array_agg(distinct f)::text from unnest(farms) f), true);
-    insert into reading_beside (farm_id, probe_id, at, unit, value, received_at)
+    insert into public.reading_beside (farm_id, probe_id, at, unit, value, received_at)
     select f, p, t, u, v, received from unnest(farms, probes, ats, units, given) as g(f, p, t, u, v)
     on conflict (farm_id, probe_id, at, unit) do nothing;
     get diagnostics n = row_count;

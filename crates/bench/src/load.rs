@@ -1,6 +1,7 @@
 //! Load over HTTP: kept-alive connections, each with one request at a time.
 
 use std::{
+    fmt::Write as _,
     net::SocketAddr,
     sync::{
         Arc,
@@ -90,7 +91,7 @@ pub fn pack(probe: i32, records: i64) -> String {
         if i > first {
             text.push_str(",{");
         }
-        text.push_str(&format!("\"t\":{}.{:03},\"v\":2.{}}}", i / 1000, i % 1000, i % 10));
+        let _ = write!(text, "\"t\":{}.{:03},\"v\":2.{}}}", i / 1000, i % 1000, i % 10);
     }
     text.push(']');
     text

@@ -141,8 +141,8 @@ pub struct Hour {
     pub state: State,
 }
 
-fn farther(seen: Option<f64>, c: f64, pick: fn(f64, f64) -> f64) -> Option<f64> {
-    Some(seen.map_or(c, |s| pick(s, c)))
+fn farther(seen: &mut Option<f64>, c: f64, pick: fn(f64, f64) -> f64) {
+    *seen = Some(seen.map_or(c, |s| pick(s, c)));
 }
 
 impl Figures {
@@ -156,9 +156,15 @@ impl Figures {
         self.above_s += other.above_s;
         self.above_c_s += other.above_c_s;
         self.below_s += other.below_s;
-        self.least_c = other.least_c.map_or(self.least_c, |c| farther(self.least_c, c, f64::min));
-        self.most_c = other.most_c.map_or(self.most_c, |c| farther(self.most_c, c, f64::max));
-        self.product_c = other.product_c.map_or(self.product_c, |c| farther(self.product_c, c, f64::max));
+        for (mine, theirs, pick) in [
+            (&mut self.least_c, other.least_c, f64::min as fn(f64, f64) -> f64),
+            (&mut self.most_c, other.most_c, f64::max),
+            (&mut self.product_c, other.product_c, f64::max),
+        ] {
+            if let Some(c) = theirs {
+                farther(mine, c, pick);
+            }
+        }
         self.apart_c = self.apart_c.max(other.apart_c);
     }
 
@@ -310,8 +316,8 @@ impl Judge<'_> {
             return;
         };
         self.figures.readings += 1;
-        self.figures.least_c = farther(self.figures.least_c, c, f64::min);
-        self.figures.most_c = farther(self.figures.most_c, c, f64::max);
+        farther(&mut self.figures.least_c, c, f64::min);
+        farther(&mut self.figures.most_c, c, f64::max);
         if let Some(from) = self.state.faulty.remove(&r.probe)
             && in_force(self.rules, from).is_some_and(|rules| r.at - from > rules.silence)
         {
@@ -354,8 +360,8 @@ impl Judge<'_> {
         f.air_c_s += seconds * f64::midpoint(piece.from_c, piece.until_c);
         f.aged_s += aged_seconds(piece.from_c, piece.until_c, seconds);
         for c in [piece.from_c, piece.until_c] {
-            f.least_c = farther(f.least_c, c, f64::min);
-            f.most_c = farther(f.most_c, c, f64::max);
+            farther(&mut f.least_c, c, f64::min);
+            farther(&mut f.most_c, c, f64::max);
         }
         let Some(rules) = in_force(self.rules, instant(self.hour, piece.from_s)).cloned() else { return };
         let (above_s, above_c_s) = beyond(piece.from_c - rules.warm_c, piece.until_c - rules.warm_c, seconds);
@@ -397,7 +403,7 @@ impl Judge<'_> {
         let air = |t: f64| piece.at(piece.from_s + t);
         let (product_c, air_c) = (product.at(middle), air(middle));
         for t in [from, until] {
-            self.figures.product_c = farther(self.figures.product_c, product.at(t), f64::max);
+            farther(&mut self.figures.product_c, product.at(t), f64::max);
         }
         let stretch = Stretch {
             from: instant(self.hour, piece.from_s + from),

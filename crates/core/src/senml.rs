@@ -68,7 +68,7 @@ impl Record {
 #[derive(Debug, Clone, PartialEq)]
 pub enum Sent {
     /// One that could be read.
-    Record(Record),
+    Record(Box<Record>),
     /// One that could not.
     Unreadable {
         /// Why, and what to do.

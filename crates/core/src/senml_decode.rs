@@ -27,7 +27,7 @@ pub fn from_json(bytes: &[u8]) -> Result<Vec<Sent>, String> {
     // The common case in one pass; anything else is read again record by record, for the sake of the reasons.
     if let Ok(records) = serde_json::from_slice::<Vec<Record>>(bytes) {
         bounded(records.len())?;
-        return Ok(records.into_iter().map(Sent::Record).collect());
+        return Ok(records.into_iter().map(|r| Sent::Record(Box::new(r))).collect());
     }
     let list: Json = match serde_json::from_slice(bytes) {
         Ok(list) => list,
@@ -44,7 +44,7 @@ pub fn from_json(bytes: &[u8]) -> Result<Vec<Sent>, String> {
 fn with_nan(bytes: &[u8]) -> Option<Result<Vec<Sent>, String>> {
     let text = std::str::from_utf8(bytes).ok().filter(|text| text.contains("NaN"))?;
     let records: Vec<Record> = json5::from_str(text).ok()?;
-    Some(bounded(records.len()).map(|()| records.into_iter().map(Sent::Record).collect()))
+    Some(bounded(records.len()).map(|()| records.into_iter().map(|r| Sent::Record(Box::new(r))).collect()))
 }
 
 fn json_record(value: Json) -> Sent {
@@ -53,7 +53,7 @@ fn json_record(value: Json) -> Sent {
     };
     let base = fields.keys().any(|label| ["bn", "bt", "bu", "bv", "bs"].contains(&label.as_str()));
     match Record::deserialize_from(value) {
-        Ok(record) => Sent::Record(record),
+        Ok(record) => Sent::Record(Box::new(record)),
         Err(reason) => Sent::Unreadable { reason, base },
     }
 }
@@ -86,7 +86,7 @@ fn cbor_record(value: Cbor) -> Sent {
             return Sent::Unreadable { reason, base };
         }
     }
-    Sent::Record(record)
+    Sent::Record(Box::new(record))
 }
 
 /// Sets one field by its label (RFC 8428, table 4: integers for the known ones).

@@ -36,7 +36,7 @@ fn seeds() -> Vec<Vec<u8>> {
             field(8, ciborium::Value::Bytes(vec![1, 2, 3])),
         ])
     };
-    ciborium::into_writer(&ciborium::Value::Array((0..5).map(record).collect()), &mut cbor).unwrap();
+    ciborium::into_writer(&ciborium::Value::Array((0..5).map(record).collect()), &mut cbor).expect("a pack in memory");
     let deep = vec![b'['; 3000];
     let nested = vec![0x81; 3000];
     vec![json.to_vec(), cbor, deep, nested, vec![0x9f; 500], b"[{\"v\":1e999999}]".to_vec()]

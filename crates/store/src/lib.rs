@@ -104,7 +104,7 @@ pub const TRIES: u32 = 5;
 
 /// How long a probe's token is taken as good without asking again. A token that was removed by another program may be used as much
 /// longer.
-const TOKEN_REST: Duration = Duration::from_secs(120);
+const TOKEN_REST: Duration = Duration::from_mins(2);
 
 /// A pool of connections of the service's role.
 #[derive(Debug, Clone)]
@@ -112,8 +112,8 @@ pub struct Store {
     pool: PgPool,
     /// Months whose partitions are known to be there.
     months: Arc<RwLock<BTreeSet<(i32, u32)>>>,
-    /// Numbers of probes by farm and name: a probe keeps its number for good.
-    probes: Cache<(FarmId, String), i32>,
+    /// Numbers and places of probes by farm and name.
+    probes: Cache<(FarmId, String), readings::KnownProbe>,
     /// Probes' tokens that were good a moment ago, so that a reading need not ask twice.
     tokens: Cache<[u8; 32], (people::Session, DateTime<Utc>)>,
     /// Rung when something was touched that must be judged.
@@ -128,7 +128,11 @@ impl Store {
     /// # Errors
     /// When the database cannot be reached.
     pub async fn connect(options: PgConnectOptions, most: u32) -> Result<Self> {
-        let options = options.application_name("gillbook").log_statements(tracing::log::LevelFilter::Trace);
+        // Every wait is bounded: a lock for ten seconds, a statement for thirty.
+        let options = options
+            .application_name("gillbook")
+            .options([("lock_timeout", "10s"), ("statement_timeout", "30s")])
+            .log_statements(tracing::log::LevelFilter::Trace);
         let pool = PgPoolOptions::new()
             .max_connections(most)
             .acquire_timeout(Duration::from_secs(10))
@@ -227,14 +231,9 @@ macro_rules! transact {
 }
 
 async fn set_farm(db: &mut sqlx::Transaction<'static, Postgres>, farm: FarmId) -> Result<()> {
-    // Every wait is bounded: a lock for ten seconds, a statement for thirty.
-    sqlx::query!(
-        "select set_config('gillbook.farms', $1, true) as farms, set_config('lock_timeout', '10s', true) as lock,
-                set_config('statement_timeout', '30s', true) as statement",
-        format!("{{{}}}", farm.0)
-    )
-    .fetch_one(&mut **db)
-    .await?;
+    sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", format!("{{{}}}", farm.0))
+        .fetch_one(&mut **db)
+        .await?;
     Ok(())
 }
 

@@ -6,6 +6,7 @@ use chrono::{DateTime, Datelike, TimeDelta, Utc};
 use gillbook_core::{
     air::Reading,
     calendar::Span,
+    rejudge::hour_of,
     senml::{Resolved, Value},
     text::PlaceCode,
     words::ReadingFault,
@@ -88,14 +89,18 @@ pub struct Post {
     pub relative_allowed: bool,
 }
 
-/// Numbers of probes by farm and name.
-pub(crate) type ProbeNumbers = HashMap<(FarmId, String), i32>;
+/// Numbers and places of probes by farm and name.
+pub(crate) type ProbeNumbers = HashMap<(FarmId, String), KnownProbe>;
+
+/// A probe's number and place. It keeps both for good.
+pub(crate) type KnownProbe = (i32, PlaceCode);
 
 /// A reading to be kept, and which record of which post it was.
 #[derive(Debug)]
 struct Row {
     farm: FarmId,
     probe: i32,
+    place: PlaceCode,
     at: DateTime<Utc>,
     c: f64,
     fault: Option<ReadingFault>,
@@ -134,7 +139,7 @@ impl Group {
         let mut rows = Vec::new();
         for (n, post) in posts.iter().enumerate() {
             for record in &post.records {
-                let probe = probes.get(&(post.farm, record.name.clone())).copied();
+                let probe = probes.get(&(post.farm, record.name.clone()));
                 match judge(post, n, record, probe, now) {
                     Ok(Measured::Air(row)) => rows.push(row),
                     Ok(Measured::Beside { farm, probe, at, unit, value }) => {
@@ -165,21 +170,43 @@ impl Group {
         instants().min().zip(instants().max())
     }
 
+    /// What is touched: by farm and place, whole hours.
+    fn marks(&self) -> BTreeMap<(FarmId, PlaceCode), Span> {
+        let mut marks: BTreeMap<(FarmId, PlaceCode), Span> = BTreeMap::new();
+        for row in &self.rows {
+            let (from, until) = (hour_of(row.at), hour_of(row.at) + TimeDelta::hours(1));
+            let mark = marks.entry((row.farm, row.place.clone())).or_insert(Span { from, until });
+            *mark = Span { from: mark.from.min(from), until: mark.until.max(until) };
+        }
+        marks
+    }
+
     /// Keeps them on a connection: in its transaction if it has begun one, or else in one of their own.
     async fn keep(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<()> {
         if !self.rows.is_empty() {
+            let marks = self.marks();
+            let setting: BTreeSet<String> = self.rows.iter().map(|r| r.farm.0.to_string()).collect();
             let kept = sqlx::query!(
-                r#"select ord as "ord!", is_new as "is_new!", kept_c from keep_readings($1, $2, $3, $4, $5, $6)"#,
+                r#"select ord as "ord!", is_new as "is_new!", kept_c from keep_readings($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)"#,
+                format!("{{{}}}", setting.into_iter().collect::<Vec<_>>().join(",")),
+                &marks.keys().map(|m| m.0.0).collect::<Vec<_>>(),
+                &marks.keys().map(|m| m.1.to_string()).collect::<Vec<_>>(),
+                &marks.values().map(|m| m.from).collect::<Vec<_>>(),
+                &marks.values().map(|m| m.until).collect::<Vec<_>>(),
                 &self.rows.iter().map(|r| r.farm.0).collect::<Vec<_>>(),
                 &self.rows.iter().map(|r| r.probe).collect::<Vec<_>>(),
                 &self.rows.iter().map(|r| r.at).collect::<Vec<_>>(),
                 &self.rows.iter().map(|r| r.c).collect::<Vec<_>>(),
-                &self.rows.iter().map(|r| r.fault.map(|f| f.as_str().to_owned())).collect::<Vec<_>>()
-                    as &[Option<String>],
+                &self.rows.iter().map(|r| r.fault.map(|f| f.as_str().to_owned())).collect::<Vec<_>>() as &[Option<String>],
                 now
             )
             .fetch_all(&mut *db)
             .await?;
+            if kept.is_empty() {
+                for row in &self.rows {
+                    tell(&mut self.receipts, row, true, None);
+                }
+            }
             for row in kept {
                 let Some(of) = usize::try_from(row.ord - 1).ok().and_then(|i| self.rows.get(i)) else {
                     return Err(Error::Stored("a reading was answered that was not asked".into()));
@@ -241,11 +268,11 @@ fn judge(
     post: &Post,
     n: usize,
     r: &Resolved,
-    probe: Option<i32>,
+    probe: Option<&KnownProbe>,
     now: DateTime<Utc>,
 ) -> Result<Measured, (Remedy, String)> {
     let never = |reason: String| (Remedy::Permanent, reason);
-    let Some(probe) = probe else {
+    let Some((probe, place)) = probe.cloned() else {
         return Err((Remedy::Retry, format!("There is no probe {} on this farm. Add it first.", r.name)));
     };
     if matches!(post.standing, Standing::Probe(own) if own != probe) {
@@ -275,7 +302,7 @@ fn judge(
     match (r.unit.as_deref(), number) {
         (Some("Cel"), Some(c)) => {
             let (c, fault) = (one_nan(c), fault_of(c));
-            Ok(Measured::Air(Row { farm, probe, at, c, fault, post: n, index: r.index, again: Vec::new() }))
+            Ok(Measured::Air(Row { farm, probe, place, at, c, fault, post: n, index: r.index, again: Vec::new() }))
         }
         (Some("Cel"), None) => Err(never("A temperature is a number (v).".into())),
         (Some(unit @ ("%RH" | "%EL")), Some(value)) if (0.0..=100.0).contains(&value) => {
@@ -374,9 +401,9 @@ impl Store {
             let signed = Signed { farm, name: "look-up".into(), key: "look-up".into() };
             let names: Vec<String> = names.into_iter().collect();
             let found = transact!(read, self, &signed, now, |tx| tx.probes_named(&names).await)?;
-            for (name, number) in found {
-                self.probes.insert((farm, name.clone()), number);
-                numbers.insert((farm, name), number);
+            for (name, probe) in found {
+                self.probes.insert((farm, name.clone()), probe.clone());
+                numbers.insert((farm, name), probe);
             }
         }
         Ok(numbers)
@@ -384,12 +411,15 @@ impl Store {
 }
 
 impl Tx {
-    async fn probes_named(&mut self, names: &[String]) -> Result<Vec<(String, i32)>> {
-        let rows =
-            sqlx::query!("select name, probe_id from probe where farm_id = $1 and name = any ($2)", self.farm.0, names)
-                .fetch_all(&mut *self.db)
-                .await?;
-        Ok(rows.into_iter().map(|r| (r.name, r.probe_id)).collect())
+    async fn probes_named(&mut self, names: &[String]) -> Result<Vec<(String, KnownProbe)>> {
+        let rows = sqlx::query!(
+            r#"select name, probe_id, place as "place: PlaceCode" from probe where farm_id = $1 and name = any ($2)"#,
+            self.farm.0,
+            names
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows.into_iter().map(|r| (r.name, (r.probe_id, r.place))).collect())
     }
 
     /// Keeps one pack in this transaction: for packs with a key, whose answer is kept beside it.

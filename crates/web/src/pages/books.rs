@@ -119,7 +119,7 @@ pub(super) async fn get_week(
                 .below_zero
                 .iter()
                 .map(|b| {
-                    format!("{} in {}: {} g at {}", b.lot, b.place, signed(b.grams_g.0), day_and_clock(b.at, zone))
+                    format!("{} in {}: {} g at {}", b.lot, b.place, signed(&b.grams_g.0), day_and_clock(b.at, zone))
                 })
                 .collect(),
             strains: this.now.strains.iter().map(|s| (s.strain.to_string(), columns(&s.sheet))).collect(),
@@ -181,7 +181,7 @@ pub(super) async fn get_blocks(State(app): State<App>, who: Who) -> Result<Page<
                     b.batch,
                     b.contribution_per_block,
                     w.batch,
-                    signed(w.contribution_per_block)
+                    signed(&w.contribution_per_block)
                 ),
                 _ => "No batch is finished yet.".into(),
             },
@@ -203,7 +203,7 @@ pub(super) async fn get_blocks(State(app): State<App>, who: Who) -> Result<Page<
 }
 
 /// An amount with a true minus sign, as wide as a digit.
-fn signed(amount: impl ToString) -> String {
+fn signed(amount: &impl ToString) -> String {
     amount.to_string().replace('-', "\u{2212}")
 }
 
@@ -233,6 +233,6 @@ fn block_row(b: &BatchEarnings, most: f64) -> BlockRow {
             (None, Some(y)) => format!("{y:.0} c"),
             (None, None) => "–".into(),
         },
-        money: signed(b.contribution_per_block),
+        money: signed(&b.contribution_per_block),
     }
 }

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use askama::Template;
 use axum::extract::State;
 use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
 use gillbook_core::{
     calendar::Span,
     exposure::segments,
@@ -13,7 +14,7 @@ use gillbook_core::{
     words::PlaceKind,
 };
 use gillbook_store::{
-    Page as Rows,
+    Page as Rows, Tx,
     excursions::Excursion,
     temperature::{AirPoint, Gap, Temperature},
 };
@@ -141,24 +142,7 @@ pub(super) async fn get_fridge(
         let air = tx.temperature(&place.place, window, TimeDelta::minutes(1)).await?;
         let limit = air.limit.clone();
         let week = Span { from: tx.now() - TimeDelta::days(7), until: tx.now() + TimeDelta::minutes(1) };
-        let mut probes = Vec::new();
-        for probe in tx.probes_of(&place.place).await? {
-            if let Some(since) = tx.probe_standing(&probe).await?.doubtful_since {
-                probes.push(match since.timestamp() {
-                    0 => format!(
-                        "{probe} read more than 1 °C off and was never checked before: its readings are doubtful."
-                    ),
-                    _ => format!(
-                        "{probe} read more than 1 °C off: its readings since {} are doubtful.",
-                        day_and_clock(since, zone)
-                    ),
-                });
-            }
-        }
-        let apart = air.hours.iter().map(|h| h.apart_c).fold(0.0, f64::max);
-        if apart > 1.0 {
-            probes.push(format!("The probes were up to {apart:.1} °C apart. The warmer one counts."));
-        }
+        let probes = doubts(tx, &place.place, &air, zone).await?;
         let now = tx.now();
         let excursions = tx.excursions(Some(&place.place), week).await?;
         let excursions = excursions
@@ -228,7 +212,30 @@ pub(super) async fn get_fridge(
     Ok(Page(view))
 }
 
-fn by_hour(air: &Temperature, zone: chrono_tz::Tz) -> Vec<HourRow> {
+/// What makes a store's readings doubtful: a probe that read far off, probes that do not agree.
+async fn doubts(tx: &mut Tx, place: &PlaceCode, air: &Temperature, zone: Tz) -> gillbook_store::Result<Vec<String>> {
+    let mut probes = Vec::new();
+    for probe in tx.probes_of(place).await? {
+        if let Some(since) = tx.probe_standing(&probe).await?.doubtful_since {
+            probes.push(match since.timestamp() {
+                0 => {
+                    format!("{probe} read more than 1 °C off and was never checked before: its readings are doubtful.")
+                }
+                _ => format!(
+                    "{probe} read more than 1 °C off: its readings since {} are doubtful.",
+                    day_and_clock(since, zone)
+                ),
+            });
+        }
+    }
+    let apart = air.hours.iter().map(|h| h.apart_c).fold(0.0, f64::max);
+    if apart > 1.0 {
+        probes.push(format!("The probes were up to {apart:.1} °C apart. The warmer one counts."));
+    }
+    Ok(probes)
+}
+
+fn by_hour(air: &Temperature, zone: Tz) -> Vec<HourRow> {
     air.hours
         .iter()
         .map(|h| HourRow {
