@@ -22,7 +22,7 @@ pub async fn fill(service: &Service, farm: FarmId, years: i32, now: DateTime<Utc
              select $1, p, t, 2 + abs(extract(minute from t) % 24 - 12) / 10 + p / 10.0
                               + case when extract(hour from t) % 8 = 0 and extract(minute from t) < 15 then 3 else 0 end
                               + case when extract(day from t) % 10 = 5 and extract(hour from t) = 3 then 9 else 0 end, t
-               from generate_series(date_trunc('minute', $2::timestamptz), $3::timestamptz - interval '1 second', interval '1 minute') t,
+               from generate_series(date_trunc('minute', $2::timestamptz), date_trunc('minute', $3::timestamptz) - interval '1 second', interval '1 minute') t,
                     generate_series(1, 4) p",
         )
         .bind(farm.0)

@@ -59,7 +59,7 @@ use gillbook_core::{
 };
 use moka::sync::Cache;
 use sqlx::{
-    ConnectOptions, PgPool, Postgres,
+    ConnectOptions, Connection, PgPool, Postgres,
     postgres::{PgConnectOptions, PgPoolOptions},
 };
 use tokio::sync::{Notify, broadcast};
@@ -102,6 +102,9 @@ pub struct Signed {
 #[doc(hidden)]
 pub const TRIES: u32 = 5;
 
+/// How long a connection may rest without being asked whether it still lives. Shorter than a database takes to come back from a crash.
+const IDLE_UNASKED: Duration = Duration::from_millis(300);
+
 /// How long a probe's token is taken as good without asking again. A token that was removed by another program may be used as much
 /// longer.
 const TOKEN_REST: Duration = Duration::from_mins(2);
@@ -136,6 +139,16 @@ impl Store {
         let pool = PgPoolOptions::new()
             .max_connections(most)
             .acquire_timeout(Duration::from_secs(10))
+            // A connection that has just been used is not asked whether it still lives: that would cost a round trip a request.
+            .test_before_acquire(false)
+            .before_acquire(|connection, used| {
+                Box::pin(async move {
+                    if used.idle_for > IDLE_UNASKED {
+                        connection.ping().await?;
+                    }
+                    Ok(true)
+                })
+            })
             .connect_with(options)
             .await?;
         Ok(Self {
