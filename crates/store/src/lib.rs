@@ -45,7 +45,7 @@ pub mod weighings;
 
 use std::{
     collections::BTreeSet,
-    sync::{Arc, RwLock},
+    sync::{Arc, Mutex, PoisonError, RwLock},
     time::Duration,
 };
 
@@ -58,6 +58,8 @@ use gillbook_core::{
     text::{PlaceCode, Short},
 };
 use moka::sync::Cache;
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha12Rng;
 use sqlx::{
     ConnectOptions, Connection, PgPool, Postgres,
     postgres::{PgConnectOptions, PgPoolOptions},
@@ -121,6 +123,8 @@ pub struct Store {
     tokens: Cache<[u8; 32], (people::Session, DateTime<Utc>)>,
     /// Rung when something was touched that must be judged.
     touched: Arc<Notify>,
+    /// Where the chance in ids comes from.
+    ids: Arc<Mutex<ChaCha12Rng>>,
     /// Tells of every place that was judged.
     judged: broadcast::Sender<(FarmId, PlaceCode)>,
 }
@@ -157,8 +161,16 @@ impl Store {
             probes: Cache::new(200_000),
             tokens: Cache::builder().max_capacity(200_000).time_to_live(TOKEN_REST).build(),
             touched: Arc::default(),
+            ids: Arc::new(Mutex::new(ChaCha12Rng::from_rng(&mut rand::rng()))),
             judged: broadcast::channel(1024).0,
         })
+    }
+
+    /// Takes the chance in ids from a seed, so that a demo's are the same every time. Never for secrets, and never in service.
+    #[must_use]
+    pub fn with_ids_from(mut self, seed: u64) -> Self {
+        self.ids = Arc::new(Mutex::new(ChaCha12Rng::seed_from_u64(seed)));
+        self
     }
 
     /// Forgets which tokens were good a moment ago: one was removed.
@@ -187,7 +199,7 @@ impl Store {
     #[doc(hidden)]
     pub async fn begin_write(&self, signed: &Signed, now: DateTime<Utc>) -> Result<Tx> {
         let db = self.pool.begin().await?;
-        Tx::new(db, signed, now).await
+        Tx::new(db, signed, now, self.ids.clone()).await
     }
 
     /// Begins a transaction that only reads, on one snapshot. [`transact!`] is how to run one.
@@ -197,7 +209,7 @@ impl Store {
     #[doc(hidden)]
     pub async fn begin_read(&self, signed: &Signed, now: DateTime<Utc>) -> Result<Tx> {
         let db = self.pool.begin_with("begin isolation level repeatable read read only").await?;
-        Tx::new(db, signed, now).await
+        Tx::new(db, signed, now, self.ids.clone()).await
     }
 }
 
@@ -257,6 +269,7 @@ pub struct Tx {
     farm: FarmId,
     signed: Arc<Signed>,
     now: DateTime<Utc>,
+    ids: Arc<Mutex<ChaCha12Rng>>,
 }
 
 /// What calculations need to know of a farm.
@@ -269,9 +282,14 @@ pub struct Ways {
 }
 
 impl Tx {
-    async fn new(mut db: sqlx::Transaction<'static, Postgres>, signed: &Signed, now: DateTime<Utc>) -> Result<Self> {
+    async fn new(
+        mut db: sqlx::Transaction<'static, Postgres>,
+        signed: &Signed,
+        now: DateTime<Utc>,
+        ids: Arc<Mutex<ChaCha12Rng>>,
+    ) -> Result<Self> {
         set_farm(&mut db, signed.farm).await?;
-        Ok(Self { db, farm: signed.farm, signed: Arc::new(signed.clone()), now: cut_to_micros(now) })
+        Ok(Self { db, farm: signed.farm, signed: Arc::new(signed.clone()), now: cut_to_micros(now), ids })
     }
 
     /// Commits what succeeded and rolls back what did not.
@@ -310,7 +328,8 @@ impl Tx {
     /// A new id: UUID version 7 (RFC 9562) of the request's instant.
     fn new_id(&self) -> Uuid {
         let ms = u64::try_from(self.now.timestamp_millis()).unwrap_or_default();
-        uuid::Builder::from_unix_timestamp_millis(ms, &rand::random()).into_uuid()
+        let chance: [u8; 10] = self.ids.lock().unwrap_or_else(PoisonError::into_inner).random();
+        uuid::Builder::from_unix_timestamp_millis(ms, &chance).into_uuid()
     }
 
     /// Who did it: what was written down, or else who is signed in.

@@ -114,7 +114,7 @@ pub async fn run(database: &Database, options: Options) -> Result<()> {
             "There is a farm in this database already. The demo wants a fresh one: leave --data-dir out, or name an empty directory."
         );
     }
-    let store = open.store(16).await?;
+    let store = open.store(16).await?.with_ids_from(options.seed);
     let clock = ManualClock::new(until);
     let told = clock.clone();
     let told: Clock = Arc::new(move || told.now());

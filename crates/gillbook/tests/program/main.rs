@@ -5,6 +5,7 @@ mod kills;
 
 use anyhow::{Context, Result, ensure};
 use common::{Serving, Watch, admin, gillbook, home, said};
+use gillbook::cluster::{ADMIN, Cluster, Durability};
 use gillbook_testkit::{Farm, crowd};
 use rustix::process::{Signal, kill_process, test_kill_process};
 use serde_json::json;
@@ -114,5 +115,37 @@ async fn farms_people_and_tokens_are_made_at_the_terminal() -> Result<()> {
         .await?;
     assert_eq!(stock.json::<serde_json::Value>().await?["rows"], json!([]));
     ensure!(serving.stop()?);
+    Ok(())
+}
+
+/// What a demo prints, but for how long it took, and the ids of everything that it did.
+async fn demo(home: &std::path::Path) -> Result<(String, String)> {
+    let listen = ["--listen", "127.0.0.1:0"];
+    let season = ["demo", "--once", "--seed", "7", "--weeks", "2", "--until", "2026-11-25T09:00:00Z"];
+    let lived = gillbook(home).args(season).args(listen).output()?;
+    ensure!(lived.status.success(), "{}", said(&lived));
+    let check = gillbook(home).arg("check").output()?;
+    ensure!(check.status.success() && said(&check).contains("Everything holds."), "{}", said(&check));
+    let cluster = Cluster::start(home, Durability::Durable).await?;
+    let mut db = PgConnection::connect_with(&cluster.options(ADMIN)).await?;
+    let acts = "select string_agg(act_id::text || ' ' || happened_at, ',' order by act_id) from act";
+    let acts: String = sqlx::query_scalar(acts).fetch_one(&mut db).await?;
+    db.close().await?;
+    cluster.stop().await?;
+    let printed = String::from_utf8_lossy(&lived.stdout)
+        .lines()
+        .filter(|l| !l.starts_with("The season took"))
+        .collect::<Vec<_>>()
+        .join("\n");
+    Ok((printed, acts))
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_same_seed_lives_the_same_season_and_every_invariant_holds() -> Result<()> {
+    let (one, other) = (home()?, home()?);
+    let (first, again) = (demo(one.path()).await?, demo(other.path()).await?);
+    ensure!(first.0.contains("difference                   0.000"), "the last closed week closes: {}", first.0);
+    assert_eq!(first.0, again.0);
+    ensure!(first.1 == again.1, "the same acts with the same ids");
     Ok(())
 }
