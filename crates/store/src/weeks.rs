@@ -1,6 +1,6 @@
 //! The week: what came in and what went out, to the gram, and its closing.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
@@ -125,7 +125,10 @@ impl Tx {
     pub async fn week(&mut self, week: IsoWeek) -> Result<Week> {
         let zone = self.ways().await?.zone;
         let span = week.span(zone);
+        self.prefer_hash_joins(true).await?;
         let now = self.week_figures(week).await?;
+        let below_zero = self.below_zero(span).await?;
+        self.prefer_hash_joins(false).await?;
         let closed = sqlx::query!(
             r#"select closed_at, sheet as "sheet: Json<WeekFigures>" from week_close where farm_id = $1 and week = $2"#,
             self.farm.0,
@@ -144,35 +147,69 @@ impl Tx {
         .fetch_one(&mut *self.db)
         .await?;
         let (closed_at, closed) = closed.map_or((None, None), |c| (Some(c.closed_at), Some(c.sheet.0)));
-        let below_zero = self.below_zero(span).await?;
         Ok(Week { week, from: span.from, until: span.until, now, closed_at, closed, after_close, below_zero })
     }
 
+    /// A week reads most of the ledger once, for which hash joins are right whatever the planner's statistics say; without fresh ones it
+    /// would loop over every movement for every movement.
+    async fn prefer_hash_joins(&mut self, yes: bool) -> Result<()> {
+        sqlx::query!("select set_config('enable_nestloop', $1, true) as set", if yes { "off" } else { "on" })
+            .fetch_one(&mut *self.db)
+            .await?;
+        Ok(())
+    }
+
     /// Replays what was moved in a span by the times written down and finds what went below zero.
+    ///
+    /// The lots come first and as a list: in one query the planner, without fresh statistics, takes them for one row and loops over
+    /// every movement for each.
     async fn below_zero(&mut self, span: Span) -> Result<Vec<BelowZero>> {
-        let rows = sqlx::query_as!(
-            BelowZero,
-            r#"with touched as (
-                 select distinct m.lot from movement m join act a using (farm_id, act_id)
-                  where m.farm_id = $1 and a.happened_at >= $2 and a.happened_at < $3),
-               leg as (
-                 select m.lot, a.happened_at, x.place, x.delta
-                   from movement m join act a using (farm_id, act_id) join touched using (lot)
-                  cross join lateral (values (m.to_place, m.grams), (m.from_place, -m.grams)) x (place, delta)
-                  where m.farm_id = $1),
-               stand as (
-                 select l.lot, l.place, l.happened_at, sum(l.delta) over (partition by l.lot, l.place order by l.happened_at) as grams
-                   from leg l join place p on p.farm_id = $1 and p.place = l.place and p.kind in ('fridge', 'shelf', 'van', 'stall'))
-               select distinct on (lot, place) lot as "lot!: LotCode", place as "place!: PlaceCode", happened_at as "at!",
-                      grams::bigint as "grams_g!: Grams"
-                 from stand where grams < 0 and happened_at >= $2 and happened_at < $3 order by lot, place, happened_at limit 500"#,
+        let lots = sqlx::query_scalar!(
+            r#"select distinct m.lot from movement m join act a using (farm_id, act_id)
+                where m.farm_id = $1 and a.happened_at >= $2 and a.happened_at < $3"#,
             self.farm.0,
             span.from,
             span.until
         )
         .fetch_all(&mut *self.db)
         .await?;
-        Ok(rows)
+        let legs = sqlx::query!(
+            r#"select m.lot as "lot: LotCode", m.from_place as "from_place: PlaceCode", m.to_place as "to_place: PlaceCode",
+                      m.grams as "grams: Grams", a.happened_at
+                 from movement m join act a using (farm_id, act_id) where m.farm_id = $1 and m.lot = any ($2)"#,
+            self.farm.0,
+            &lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let stores: BTreeSet<String> = sqlx::query_scalar!(
+            "select place from place where farm_id = $1 and kind in ('fridge', 'shelf', 'van', 'stall')",
+            self.farm.0
+        )
+        .fetch_all(&mut *self.db)
+        .await?
+        .into_iter()
+        .collect();
+        // What moves at one instant is taken together: in which order is not written down.
+        let mut changes: BTreeMap<(LotCode, PlaceCode), BTreeMap<DateTime<Utc>, Grams>> = BTreeMap::new();
+        for leg in legs {
+            for (place, grams) in [(leg.to_place, leg.grams), (leg.from_place, -leg.grams)] {
+                if stores.contains(place.as_str()) {
+                    let at = changes.entry((leg.lot.clone(), place)).or_default().entry(leg.happened_at).or_default();
+                    *at += grams;
+                }
+            }
+        }
+        let first_below = |((lot, place), changes): ((LotCode, PlaceCode), BTreeMap<DateTime<Utc>, Grams>)| {
+            let standing = changes.into_iter().scan(Grams::ZERO, |sum, (at, change)| {
+                *sum += change;
+                Some((at, *sum))
+            });
+            let within = |at: DateTime<Utc>| at >= span.from && at < span.until;
+            let (at, grams_g) = standing.into_iter().find(|(at, grams)| within(*at) && *grams < Grams::ZERO)?;
+            Some(BelowZero { lot, place, at, grams_g })
+        };
+        Ok(changes.into_iter().filter_map(first_below).take(500).collect())
     }
 
     async fn week_figures(&mut self, week: IsoWeek) -> Result<WeekFigures> {
@@ -276,7 +313,9 @@ impl Tx {
             )
             .into());
         }
+        self.prefer_hash_joins(true).await?;
         let figures = self.week_figures(week).await?;
+        self.prefer_hash_joins(false).await?;
         if let Some(lot) = figures.open_rows.first() {
             return Err(Refusal::new(
                 Kind::Closed,
