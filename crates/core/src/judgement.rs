@@ -176,7 +176,8 @@ impl Figures {
 }
 
 /// The rules in force at an instant: the last that began by then.
-fn in_force(rules: &[Rules], at: DateTime<Utc>) -> Option<&Rules> {
+#[must_use]
+pub fn in_force(rules: &[Rules], at: DateTime<Utc>) -> Option<&Rules> {
     rules.iter().rev().find(|r| r.from <= at)
 }
 

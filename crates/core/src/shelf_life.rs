@@ -186,6 +186,15 @@ pub fn life_left(profile: &Profile, known: &[Segment], unknown: TimeDelta, at_c:
     }
 }
 
+/// Days of life that known air took beyond what the same time at a limit would have taken, counted in days at that limit. Zero where it was
+/// colder.
+#[must_use]
+pub fn life_beyond(profile: &Profile, known: &[Segment], limit_c: f64) -> f64 {
+    let at_limit = |s: &Segment| profile.used(&Segment { from_c: limit_c, until_c: limit_c, ..*s });
+    let beyond: f64 = known.iter().map(|s| profile.used(s) - at_limit(s)).sum();
+    (beyond * profile.life_days(limit_c)).max(0.0)
+}
+
 #[cfg(test)]
 mod tests {
     use chrono::{DateTime, TimeDelta};
@@ -283,5 +292,17 @@ mod tests {
             let (low, high) = if a < b { (a, b) } else { (b, a) };
             prop_assert!(profile.life_days(high) <= profile.life_days(low) + 1e-12);
         }
+    }
+
+    #[test]
+    fn a_day_at_twenty_degrees_takes_four_days_of_six_degrees() {
+        // Minamide, Habu and Ogata 1980, oyster mushroom: about 10 days at 6 °C and 2 to 3 at 20 °C. A day at 20 °C is 10 ÷ 2.5 = 4 days
+        // at 6 °C, of which one would have gone by anyway.
+        let profile = Profile::new(&[(1.0, 17.0), (6.0, 10.0), (20.0, 2.5)], 0.0, 0.2).unwrap();
+        let from = chrono::DateTime::UNIX_EPOCH;
+        let span = crate::calendar::Span { from, until: from + chrono::TimeDelta::days(1) };
+        let day = |c: f64| [Segment { span, from_c: c, until_c: c }];
+        assert!((life_beyond(&profile, &day(20.0), 6.0) - 3.0).abs() < 1e-9);
+        assert!(life_beyond(&profile, &day(1.0), 6.0).abs() < 1e-12, "cold gives no life back");
     }
 }

@@ -5,6 +5,7 @@ use gillbook_core::{
     Grams,
     calendar::{Instant, Span},
     exposure::exposure,
+    judgement::{gap_at, in_force},
     refusal::Refusal,
     text::{LotCode, PlaceCode, Short},
     weight_loss::expected_loss,
@@ -186,11 +187,10 @@ impl Tx {
             .into());
         };
         let span = Span { from: l.since.min(counted_at), until: counted_at };
-        let limits = self.limits_between(place, counted_at).await?;
-        let (_, limit_c, gap) = limits.last().copied().unwrap_or((counted_at, 5.0, 15));
+        let rules = self.rules_of(place).await?;
+        let limit_c = in_force(&rules, counted_at).map_or(5.0, |r| r.warm_c);
         let readings = self.air(place, span).await?;
-        let mean =
-            exposure(&readings, chrono::TimeDelta::minutes(i64::from(gap)), span, limit_c).mean_c.unwrap_or(limit_c);
+        let mean = exposure(&readings, gap_at(&rules, counted_at), span, limit_c).mean_c.unwrap_or(limit_c);
         let hours = gillbook_core::exposure::seconds(span) / 3600.0;
         let expected = expected_loss(book, hours, mean, l.humidity_percent, l.packaging);
         Ok(row(c.lot.clone(), book, c.counted_g, expected))

@@ -4,10 +4,11 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     calendar::{Instant, Span},
-    exposure::{Segment, segments},
-    judgement::{Excursion as Judged, gap_at},
+    exposure::segments,
+    judgement::{Excursion as Judged, gap_at, in_force},
     refusal::{Kind, Refusal},
     rejudge::{Rejudged, reach},
+    shelf_life::life_beyond,
     text::{LotCode, PlaceCode, Short, StrainCode, Text},
     words::{ExcursionKind, FoodOutcome, Packaging},
 };
@@ -376,19 +377,14 @@ impl Tx {
         .await?;
         let there: Vec<_> = rows.into_iter().filter(|r| r.before > Grams::ZERO || r.came > Grams::ZERO).collect();
         let rules = self.rules_of(place).await?;
-        let limit_c = rules.iter().rev().find(|r| r.from <= span.from).map(|r| r.warm_c);
+        let limit_c = in_force(&rules, span.from).map(|r| r.warm_c);
         let reach = reach(&rules);
         let air = self.air(place, Span { from: span.from - reach, until: span.until + reach }).await?;
         let known = segments(&air, gap_at(&rules, span.from), span);
         let mut lots = Vec::with_capacity(there.len());
         for r in there {
             let profile = self.profile(&r.strain, r.packaging).await?;
-            let cost = profile.zip(limit_c).map(|(profile, limit_c)| {
-                // What it used, less what the same known time at the limit would have used, in days at the limit.
-                let at_limit = |s: &Segment| profile.used(&Segment { from_c: limit_c, until_c: limit_c, ..*s });
-                let beyond: f64 = known.iter().map(|s| profile.used(s) - at_limit(s)).sum();
-                (beyond * profile.life_days(limit_c)).max(0.0)
-            });
+            let cost = profile.zip(limit_c).map(|(profile, limit_c)| life_beyond(&profile, &known, limit_c));
             lots.push(LotThere {
                 lot: r.lot,
                 grams_g: if r.before > Grams::ZERO { r.before } else { r.came },

@@ -10,6 +10,7 @@ use gillbook_core::{
     Grams,
     calendar::{Instant, Span},
     exposure::{Point, Segment, segments},
+    judgement::{gap_at, in_force},
     lot::{self, Link, MakeUp, Source},
     refusal::{Kind, Refusal},
     shelf_life::{LifeLeft, Profile, life_left},
@@ -346,9 +347,9 @@ impl Tx {
 
     async fn air_of<'a>(&mut self, airs: &'a mut Airs, place: &PlaceCode) -> Result<&'a Air> {
         if !airs.by_place.contains_key(place) {
-            let limits = self.limits_between(place, self.now).await?;
-            let (_, limit_c, gap_minutes) = limits.last().copied().unwrap_or((self.now, 5.0, 15));
-            let gap = TimeDelta::minutes(i64::from(gap_minutes));
+            let rules = self.rules_of(place).await?;
+            let limit_c = in_force(&rules, self.now).map_or(5.0, |r| r.warm_c);
+            let gap = gap_at(&rules, self.now);
             let day = Span { from: self.now - TimeDelta::days(1), until: self.now };
             let readings = self.air(place, Span { from: airs.since.min(day.from) - gap, until: self.now }).await?;
             let recent_c = gillbook_core::exposure::exposure(&readings, gap, day, limit_c).mean_c.unwrap_or(limit_c);

@@ -356,3 +356,16 @@ fn words(place: &PlaceCode, e: &Excursion, inside: Grams, now: DateTime<Utc>) ->
     );
     (subject, body)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn quiet_hours_may_run_over_midnight() {
+        let (ten, six) = (22 * 60, 6 * 60);
+        assert!(is_quiet(ten, six, ten) && is_quiet(ten, six, 0) && is_quiet(ten, six, six - 1));
+        assert!(!is_quiet(ten, six, six) && !is_quiet(ten, six, ten - 1));
+        assert!(is_quiet(six, ten, six) && !is_quiet(six, ten, ten));
+    }
+}

@@ -1,6 +1,5 @@
 //! Places that hold stock, their limits, and the probes in them.
 
-use chrono::{DateTime, Utc};
 use gillbook_core::{
     calendar::{Instant, Span},
     refusal::Refusal,
@@ -383,24 +382,5 @@ impl Tx {
                 effective_from: Some(Instant(r.effective_from)),
             })
             .collect())
-    }
-
-    /// Limits of a place that are in force at some time of a span, oldest first.
-    pub(crate) async fn limits_between(
-        &mut self,
-        place: &PlaceCode,
-        until: DateTime<Utc>,
-    ) -> Result<Vec<(DateTime<Utc>, f64, i32)>> {
-        Ok(sqlx::query!(
-            "select effective_from, warm_c, gap_minutes from place_limit where farm_id = $1 and place = $2 and effective_from < $3 order by effective_from",
-            self.farm.0,
-            place.as_str(),
-            until
-        )
-        .fetch_all(&mut *self.db)
-        .await?
-        .into_iter()
-        .map(|r| (r.effective_from, r.warm_c, r.gap_minutes))
-        .collect())
     }
 }

@@ -16,7 +16,7 @@ use gillbook_store::house_checks::NewCheckDone;
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, day_and_clock, once_of_form, short_day, zone_of};
+use super::{Head, Page, again, day_and_clock, once_of_form, short_day, zone_of};
 use crate::{
     App,
     body::{Code, Filled},
@@ -115,9 +115,6 @@ pub(super) async fn post_done(
     .await;
     match done {
         Ok(_) => Redirect::to("/checks").into_response(),
-        Err(problem) => match checks_page(&app, &who, Some(problem.detail().to_owned())).await {
-            Ok(view) => (problem.status(), Page(view)).into_response(),
-            Err(_) => problem.into_response(),
-        },
+        Err(problem) => again(checks_page(&app, &who, Some(problem.detail().to_owned())).await, problem),
     }
 }

@@ -17,7 +17,7 @@ use gillbook_store::excursions::{Excursion, ExcursionWithLots, NewAction, NewSig
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, day_and_clock, kg, once_of_form, zone_of};
+use super::{Head, Page, again, day_and_clock, kg, once_of_form, zone_of};
 use crate::{
     App,
     body::{Code, Filled},
@@ -194,13 +194,6 @@ impl ActionForm {
     }
 }
 
-async fn again(app: &App, who: &Who, id: Uuid, problem: Problem) -> Response {
-    match excursion_page(app, who, id, Some(problem.detail().to_owned())).await {
-        Ok(view) => (problem.status(), Page(view)).into_response(),
-        Err(_) => problem.into_response(),
-    }
-}
-
 pub(super) async fn post_action(
     State(app): State<App>,
     who: Who,
@@ -216,7 +209,7 @@ pub(super) async fn post_action(
     .await;
     match done {
         Ok(_) => Redirect::to(&format!("/excursions/{id}")).into_response(),
-        Err(problem) => again(&app, &who, id, problem).await,
+        Err(problem) => again(excursion_page(&app, &who, id, Some(problem.detail().to_owned())).await, problem),
     }
 }
 
@@ -235,6 +228,6 @@ pub(super) async fn post_sign_off(
     let once = once_of_form(form.key, &uri, "");
     match once!(app, who, &once, |tx| tx.sign_off(id, &NewSignOff::default()).await) {
         Ok(_) => Redirect::to("/fridge").into_response(),
-        Err(problem) => again(&app, &who, id, problem).await,
+        Err(problem) => again(excursion_page(&app, &who, id, Some(problem.detail().to_owned())).await, problem),
     }
 }

@@ -150,6 +150,14 @@ pub(crate) fn problem_page(problem: &Problem) -> Response {
     (problem.status(), Page(view)).into_response()
 }
 
+/// The page that a form stood on, again, with what went wrong; or the problem alone where even the page cannot be shown.
+fn again<T: Template>(view: Result<T, Problem>, problem: Problem) -> Response {
+    match view {
+        Ok(view) => (problem.status(), Page(view)).into_response(),
+        Err(_) => problem.into_response(),
+    }
+}
+
 /// The key of a form that was filled in once, however often it is sent.
 fn once_of_form(key: Uuid, uri: &Uri, what: &str) -> Once {
     Once {

@@ -28,7 +28,7 @@ use rust_decimal::Decimal;
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, day_and_clock, kg, long_day, once_of_form, short_day, zone_of};
+use super::{Head, Page, again, day_and_clock, kg, long_day, once_of_form, short_day, zone_of};
 use crate::{
     App,
     body::{Code, Filled},
@@ -170,19 +170,11 @@ pub(super) async fn get_order(
     Ok(Page(order_page(&app, &who, &code, None).await?))
 }
 
-/// The order's page again, with what went wrong.
-async fn order_again(app: &App, who: &Who, code: &OrderCode, problem: Problem) -> Response {
-    match order_page(app, who, code, Some(problem.detail().to_owned())).await {
-        Ok(view) => (problem.status(), Page(view)).into_response(),
-        Err(_) => problem.into_response(),
-    }
-}
-
 pub(super) async fn post_set_aside(State(app): State<App>, who: Who, Code(code): Code<OrderCode>) -> Response {
     let done = write!(app, who, |tx| tx.set_aside(&code, &NewSetAside::default()).await);
     match done {
         Ok(_) => Redirect::to(&format!("/orders/{code}")).into_response(),
-        Err(problem) => order_again(&app, &who, &code, problem).await,
+        Err(problem) => again(order_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem),
     }
 }
 
@@ -210,7 +202,7 @@ pub(super) async fn post_dispatch(
                 .and_then(|d| d["docket"].as_str().map(str::to_owned));
             Redirect::to(&docket.map_or_else(|| "/orders".into(), |d| format!("/dockets/{d}"))).into_response()
         }
-        Err(problem) => order_again(&app, &who, &code, problem).await,
+        Err(problem) => again(order_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem),
     }
 }
 
@@ -320,10 +312,7 @@ pub(super) async fn post_delivery(
     .await;
     match done {
         Ok(_) => Redirect::to(&format!("/dockets/{code}")).into_response(),
-        Err(problem) => match docket_page(&app, &who, &code, Some(problem.detail().to_owned())).await {
-            Ok(view) => (problem.status(), Page(view)).into_response(),
-            Err(_) => problem.into_response(),
-        },
+        Err(problem) => again(docket_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem),
     }
 }
 
