@@ -56,7 +56,7 @@ pub async fn copies(service: &Service, records: i64, time: Duration) -> Result<f
         let mut text = String::new();
         for _ in 0..records {
             let at = chrono::DateTime::from_timestamp_millis(1_400_000_000_000 + tick).unwrap_or_default();
-            let _ = write!(text, "1\t1\t{}\t2.{}\t\\N\t2026-01-01 00:00:00Z\n", at.to_rfc3339(), tick % 10);
+            let _ = writeln!(text, "1\t1\t{}\t2.{}\t\\N\t2026-01-01 00:00:00Z", at.to_rfc3339(), tick % 10);
             tick += 1;
         }
         let mut copy = db.copy_in_raw("copy peer from stdin").await?;
