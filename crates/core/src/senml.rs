@@ -4,8 +4,13 @@
 //! given again, names and times are joined, values are added to base values, a time below 2^28 is relative to now, a label
 //! that ends in `_` must be understood or refused, and a version above 10 is refused.
 
+use std::{borrow::Cow, collections::BTreeMap, fmt};
+
 use chrono::{DateTime, TimeDelta, Utc};
-use serde::{Deserialize, Serialize};
+use serde::{
+    Deserialize, Deserializer, Serialize,
+    de::{Error, MapAccess, Visitor},
+};
 
 /// The version that is spoken here (section 4.4).
 pub const VERSION: i64 = 10;
@@ -13,42 +18,103 @@ pub const VERSION: i64 = 10;
 const ABSOLUTE_FROM: f64 = 268_435_456.0;
 
 /// One record as sent.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
 #[expect(missing_docs, reason = "the labels of RFC 8428, table 1")]
 pub struct Record {
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub bn: Option<String>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub bt: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub bu: Option<String>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub bv: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub bs: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub bver: Option<i64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub n: Option<String>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub u: Option<String>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub v: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub vs: Option<String>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub vb: Option<bool>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub vd: Option<String>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub s: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub t: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub ut: Option<f64>,
     /// Labels that are not known here.
     #[serde(flatten)]
-    pub other: std::collections::BTreeMap<String, serde_json::Value>,
+    pub other: BTreeMap<String, serde_json::Value>,
+}
+
+impl<'de> Deserialize<'de> for Record {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        deserializer.deserialize_map(RecordVisitor)
+    }
+}
+
+/// Reads a record label by label. Written out because `flatten` would hold every record back in memory before it reads it, which costs a
+/// lone reading more than anything else in it.
+struct RecordVisitor;
+
+impl<'de> Visitor<'de> for RecordVisitor {
+    type Value = Record;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a record: an object of labels and values")
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Record, A::Error> {
+        let mut record = Record::default();
+        while let Some(label) = map.next_key::<Label<'de>>()? {
+            let map = &mut map;
+            match &*label.0 {
+                "bn" => once(&mut record.bn, "bn", map)?,
+                "bt" => once(&mut record.bt, "bt", map)?,
+                "bu" => once(&mut record.bu, "bu", map)?,
+                "bv" => once(&mut record.bv, "bv", map)?,
+                "bs" => once(&mut record.bs, "bs", map)?,
+                "bver" => once(&mut record.bver, "bver", map)?,
+                "n" => once(&mut record.n, "n", map)?,
+                "u" => once(&mut record.u, "u", map)?,
+                "v" => once(&mut record.v, "v", map)?,
+                "vs" => once(&mut record.vs, "vs", map)?,
+                "vb" => once(&mut record.vb, "vb", map)?,
+                "vd" => once(&mut record.vd, "vd", map)?,
+                "s" => once(&mut record.s, "s", map)?,
+                "t" => once(&mut record.t, "t", map)?,
+                "ut" => once(&mut record.ut, "ut", map)?,
+                _ => drop(record.other.insert(label.0.into_owned(), map.next_value()?)),
+            }
+        }
+        Ok(record)
+    }
+}
+
+/// A label, borrowed where the pack lets it be.
+#[derive(Deserialize)]
+struct Label<'a>(#[serde(borrow)] Cow<'a, str>);
+
+fn once<'de, T: Deserialize<'de>, A: MapAccess<'de>>(
+    field: &mut Option<T>,
+    label: &'static str,
+    map: &mut A,
+) -> Result<(), A::Error> {
+    if field.is_some() {
+        return Err(A::Error::duplicate_field(label));
+    }
+    // As everywhere in JSON, null says that there is nothing.
+    *field = map.next_value()?;
+    Ok(())
 }
 
 impl Record {

@@ -3,6 +3,10 @@
 use clap::Parser;
 use gillbook::commands::Cli;
 
+/// Many small pieces of memory are taken and given back for every request; this allocator does it with less work than the system's.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn main() -> anyhow::Result<()> {
     tracing_subscriber::fmt()
         .with_writer(std::io::stderr)

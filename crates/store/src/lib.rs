@@ -7,6 +7,7 @@
 
 pub mod batches;
 pub mod check;
+pub mod chilling;
 pub mod cooks;
 pub mod counts;
 pub mod crates;
@@ -16,6 +17,7 @@ pub mod dockets;
 pub mod error;
 pub mod excursions;
 pub mod farm;
+mod held;
 pub mod house_checks;
 pub mod idempotency;
 pub mod judging;
@@ -115,6 +117,8 @@ const TOKEN_REST: Duration = Duration::from_mins(2);
 #[derive(Debug, Clone)]
 pub struct Store {
     pool: PgPool,
+    /// Connections that readings are kept on.
+    held: held::Held,
     /// Months whose partitions are known to be there.
     months: Arc<RwLock<BTreeSet<(i32, u32)>>>,
     /// Numbers and places of probes by farm and name.
@@ -157,6 +161,7 @@ impl Store {
             .await?;
         Ok(Self {
             pool,
+            held: held::Held::default(),
             months: Arc::default(),
             probes: Cache::new(200_000),
             tokens: Cache::builder().max_capacity(200_000).time_to_live(TOKEN_REST).build(),
@@ -180,7 +185,9 @@ impl Store {
 
     /// Closes every connection.
     pub async fn close(&self) {
-        self.pool.close().await;
+        let closed = self.pool.close();
+        self.held.give_back();
+        closed.await;
     }
 
     /// Whether the database answers.

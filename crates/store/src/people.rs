@@ -252,12 +252,17 @@ impl Store {
     /// When the database fails.
     pub async fn session(&self, secret: &str, now: DateTime<Utc>) -> Result<Option<Session>> {
         let Some(farm) = farm_of(secret) else { return Ok(None) };
-        let signed = Signed { farm, name: "look-up".into(), key: "look-up".into() };
         let hash = hash_secret(secret);
         if let Some((session, ends_at)) = self.tokens.get(&hash).filter(|(_, ends_at)| *ends_at > now) {
             tracing::trace!(%ends_at, "a probe's token was good a moment ago");
             return Ok(Some(session));
         }
+        // Boxed, so that the many requests that end above do not carry the room for it.
+        Box::pin(self.session_of(farm, hash, now)).await
+    }
+
+    async fn session_of(&self, farm: FarmId, hash: [u8; 32], now: DateTime<Utc>) -> Result<Option<Session>> {
+        let signed = Signed { farm, name: "look-up".into(), key: "look-up".into() };
         let found = transact!(read, self, &signed, now, |tx| {
             let person = sqlx::query!(
                 r#"select p.person_id, p.name, p.initials, p.role as "role: Role" from sign_in s join person p using (farm_id, person_id)

@@ -20,7 +20,7 @@ use crate::{Error, FarmId, Result, Signed, Store, Tx, people::Standing, transact
 /// The farthest that a probe's clock may run ahead.
 const AHEAD: TimeDelta = TimeDelta::minutes(10);
 /// The oldest reading that is taken: three years.
-const OLDEST: TimeDelta = TimeDelta::days(3 * 366);
+pub(crate) const OLDEST: TimeDelta = TimeDelta::days(3 * 366);
 
 /// A record that was not taken.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -181,9 +181,45 @@ impl Group {
         marks
     }
 
+    /// The short way for a lone reading of a place that is marked already, which most readings of a probe are. Returns whether it was
+    /// taken; if not, nothing has been done.
+    async fn keep_alone(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<bool> {
+        let [row] = &self.rows[..] else { return Ok(false) };
+        let hour = hour_of(row.at);
+        // The mark is locked, as in `keep_readings`. It is looked for in the farm that the setting names, so that the setting is there before
+        // row security asks for it.
+        let kept = sqlx::query!(
+            "with setting as materialized (select set_config('gillbook.farms', $1, true) as farms),
+                  mark as materialized (
+                    select m.farm_id from setting s
+                     cross join lateral (select t.farm_id from place_touched t
+                                          where t.farm_id = ((s.farms)::int[])[1] and t.place = $2 and not t.claimed
+                                            and t.from_at <= $3 and t.through_at >= $4 for key share) m)
+             insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
+             select m.farm_id, $5, $6, $7, $8, $9 from mark m
+                 on conflict (farm_id, probe_id, at) do nothing",
+            format!("{{{}}}", row.farm.0),
+            row.place.as_str(),
+            hour,
+            hour + TimeDelta::hours(1),
+            row.probe,
+            row.at,
+            row.c,
+            row.fault.map(ReadingFault::as_str),
+            now
+        )
+        .execute(&mut *db)
+        .await?;
+        if kept.rows_affected() == 0 {
+            return Ok(false);
+        }
+        tell(&mut self.receipts, row, true, None);
+        Ok(true)
+    }
+
     /// Keeps them on a connection: in its transaction if it has begun one, or else in one of their own.
     async fn keep(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<()> {
-        if !self.rows.is_empty() {
+        if !self.rows.is_empty() && !self.keep_alone(db, now).await? {
             let marks = self.marks();
             let setting: BTreeSet<String> = self.rows.iter().map(|r| r.farm.0.to_string()).collect();
             let kept = sqlx::query!(
@@ -350,14 +386,18 @@ impl Store {
         self.ensure_months(first, last).await?;
         let mut tries = 0;
         loop {
-            let mut db = self.pool.acquire().await?;
+            let mut db = self.held.take(&self.pool).await?;
             let receipts = group.receipts.clone();
             match group.keep(&mut db, now).await {
+                Ok(()) => {
+                    self.held.rest(db, &self.pool);
+                    return Ok(());
+                }
                 Err(error) if error.is_retryable() && tries < crate::TRIES => {
                     tries += 1;
                     group.receipts = receipts;
                 }
-                other => return other,
+                Err(error) => return Err(error),
             }
         }
     }
@@ -397,6 +437,19 @@ impl Store {
                 }
             }
         }
+        if !unknown.is_empty() {
+            // Boxed, so that the many posts of probes that are known do not carry the room for it.
+            Box::pin(self.look_probes_up(unknown, &mut numbers, now)).await?;
+        }
+        Ok(numbers)
+    }
+
+    async fn look_probes_up(
+        &self,
+        unknown: BTreeMap<FarmId, BTreeSet<String>>,
+        numbers: &mut ProbeNumbers,
+        now: DateTime<Utc>,
+    ) -> Result<()> {
         for (farm, names) in unknown {
             let signed = Signed { farm, name: "look-up".into(), key: "look-up".into() };
             let names: Vec<String> = names.into_iter().collect();
@@ -406,7 +459,7 @@ impl Store {
                 numbers.insert((farm, name), probe);
             }
         }
-        Ok(numbers)
+        Ok(())
     }
 }
 

@@ -27,6 +27,7 @@ use axum::{
 use chrono::{DateTime, Utc};
 use gillbook_store::Store;
 use governor::{DefaultKeyedRateLimiter, Quota, RateLimiter};
+use tower::ServiceBuilder;
 use tower_http::{
     catch_panic::CatchPanicLayer,
     csrf::CsrfLayer,
@@ -54,14 +55,25 @@ pub struct Settings {
     pub secure_cookies: bool,
 }
 
-/// What handlers share.
+/// What handlers share. A handle: cloned for every request.
 #[derive(Clone)]
-pub struct App {
+pub struct App(Arc<Shared>);
+
+/// What stands behind the handle.
+pub struct Shared {
     store: Store,
     clock: Clock,
     settings: Settings,
-    sign_ins: Arc<DefaultKeyedRateLimiter<String>>,
+    sign_ins: DefaultKeyedRateLimiter<String>,
     ingest: ingest::Ingest,
+}
+
+impl std::ops::Deref for App {
+    type Target = Shared;
+
+    fn deref(&self) -> &Shared {
+        &self.0
+    }
 }
 
 impl std::fmt::Debug for App {
@@ -74,13 +86,13 @@ impl App {
     /// An app over a store.
     ///
     /// # Panics
-    /// Outside a tokio runtime, which the gathering of posts runs on.
+    /// Never: ten is not zero.
     #[must_use]
     pub fn new(store: Store, clock: Clock, settings: Settings) -> Self {
         // Ten tries a minute for one name: enough for wet thumbs, too few for guessing.
         let quota = Quota::per_minute(NonZeroU32::new(10).expect("ten is not zero"));
-        let ingest = ingest::Ingest::start(&store, &clock);
-        Self { store, clock, settings, sign_ins: Arc::new(RateLimiter::keyed(quota)), ingest }
+        let ingest = ingest::Ingest::new(store.clone(), clock.clone());
+        Self(Arc::new(Shared { store, clock, settings, sign_ins: RateLimiter::keyed(quota), ingest }))
     }
 
     fn now(&self) -> DateTime<Utc> {
@@ -156,21 +168,24 @@ pub fn router(app: App) -> Router {
         .fallback(async || Problem::not_found_page())
         .method_not_allowed_fallback(async || Problem::wrong_method())
         .with_state(app)
-        .layer(CsrfLayer::new().with_rejection_response(|_| Problem::other_site().into_response()))
-        .layer(middleware::from_fn(too_large))
-        .layer(RequestBodyLimitLayer::new(MOST_BODY_BYTES))
-        .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, MOST_TIME))
-        .layer(middleware::from_fn(in_words))
-        .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| Problem::broken().into_response()))
-        .layer(PropagateRequestIdLayer::x_request_id())
-        .layer(TraceLayer::new_for_http())
-        .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
-        .layer(header_layer("x-content-type-options", "nosniff"))
-        .layer(header_layer("referrer-policy", "same-origin"))
-        .layer(header_layer(
-            header::CONTENT_SECURITY_POLICY.as_str(),
-            "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; form-action 'self'; base-uri 'none'",
-        ))
+        // One layer of all, outermost first: as many layers of a router would each copy all those below for every request.
+        .layer(
+            ServiceBuilder::new()
+                .layer(header_layer("x-content-type-options", "nosniff"))
+                .layer(header_layer("referrer-policy", "same-origin"))
+                .layer(header_layer(
+                    header::CONTENT_SECURITY_POLICY.as_str(),
+                    "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; form-action 'self'; base-uri 'none'",
+                ))
+                .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
+                .layer(TraceLayer::new_for_http())
+                .layer(PropagateRequestIdLayer::x_request_id())
+                .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| Problem::broken().into_response()))
+                .layer(middleware::from_fn(in_words))
+                .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, MOST_TIME))
+                .layer(RequestBodyLimitLayer::new(MOST_BODY_BYTES))
+                .layer(CsrfLayer::new().with_rejection_response(|_| Problem::other_site().into_response())),
+        )
 }
 
 fn header_layer(name: &'static str, value: &'static str) -> SetResponseHeaderLayer<HeaderValue> {
@@ -182,19 +197,16 @@ async fn ready(State(app): State<App>) -> Result<StatusCode, Problem> {
     Ok(StatusCode::NO_CONTENT)
 }
 
-/// Turns a problem outside the JSON interface into a page.
+/// Says in words what went wrong: a body limit's bare answer as a problem, and any problem outside the JSON interface as a page.
 async fn in_words(request: Request, next: middleware::Next) -> Response {
     let path = request.uri().path();
     let machine = ["/api", "/health", "/assets"].iter().any(|start| path.starts_with(start));
-    let response = next.run(request).await;
+    let mut response = next.run(request).await;
+    if response.status() == StatusCode::PAYLOAD_TOO_LARGE && response.extensions().get::<Problem>().is_none() {
+        response = Problem::too_large().into_response();
+    }
     match response.extensions().get::<Problem>() {
         Some(problem) if !machine => pages::problem_page(problem),
         _ => response,
     }
-}
-
-/// Turns the body limit's bare answer into a problem that says what to do.
-async fn too_large(request: Request, next: middleware::Next) -> Response {
-    let response = next.run(request).await;
-    if response.status() == StatusCode::PAYLOAD_TOO_LARGE { Problem::too_large().into_response() } else { response }
 }

@@ -10,7 +10,10 @@ use gillbook_core::{
     senml::{Sent, resolve},
     senml_decode::{from_cbor, from_json},
 };
-use gillbook_store::readings::{Post, Receipt, RefusedReading, Remedy};
+use gillbook_store::{
+    idempotency::Once,
+    readings::{Post, Receipt, RefusedReading, Remedy},
+};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
@@ -59,15 +62,25 @@ async fn post_readings(State(app): State<App>, who: Who, request: Request) -> Re
         return Ok(Json(receipt));
     }
     let once = once_of(&line, &headers, &bytes)?;
-    let refused: Vec<RefusedReading> = refused.collect();
+    // Boxed, so that the many packs without a key do not carry the room for it.
+    Box::pin(keep_once(&app, &who, &once, &post, refused.collect())).await
+}
+
+async fn keep_once(
+    app: &App,
+    who: &Who,
+    once: &Once,
+    post: &Post,
+    refused: Vec<RefusedReading>,
+) -> Result<Json<Receipt>, Problem> {
     let answer = write!(app, who, |tx| {
-        if let Some(first) = tx.claim(&once).await? {
+        if let Some(first) = tx.claim(once).await? {
             return Ok(first.body);
         }
-        let mut receipt = tx.keep_readings(&post).await?;
+        let mut receipt = tx.keep_readings(post).await?;
         receipt.refused.extend(refused.iter().cloned());
         receipt.refused.sort_by_key(|r| r.index);
-        Ok(tx.answer(&once, 200, &receipt).await?.body)
+        Ok(tx.answer(once, 200, &receipt).await?.body)
     })?;
     serde_json::from_str(&answer).map(Json).map_err(|e| gillbook_store::Error::Stored(e.to_string()).into())
 }

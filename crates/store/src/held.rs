@@ -1,0 +1,56 @@
+//! Connections that are held between commits.
+//!
+//! A pool asks every connection that comes back whether it still lives, one round trip each time. For a lone reading that is a third of
+//! its way, so the few connections that readings are kept on are not given back between commits.
+
+use std::{
+    sync::{Arc, Mutex, PoisonError},
+    time::Instant,
+};
+
+use sqlx::{Connection, PgPool, Postgres, pool::PoolConnection};
+
+use crate::{IDLE_UNASKED, Result};
+
+/// The most connections that are held.
+const MOST: usize = 2;
+
+/// Connections that rest between commits.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Held(Arc<Mutex<Vec<Resting>>>);
+
+#[derive(Debug)]
+struct Resting {
+    connection: PoolConnection<Postgres>,
+    since: Instant,
+}
+
+impl Held {
+    /// Takes a connection that lives: one that rests, or else the pool's.
+    pub(crate) async fn take(&self, pool: &PgPool) -> Result<PoolConnection<Postgres>> {
+        while let Some(mut resting) = self.pop() {
+            if resting.since.elapsed() < IDLE_UNASKED || resting.connection.ping().await.is_ok() {
+                return Ok(resting.connection);
+            }
+            drop(resting.connection.detach());
+        }
+        Ok(pool.acquire().await?)
+    }
+
+    /// Lets a connection rest. One on which something failed is to be dropped instead, and the pool sees to it.
+    pub(crate) fn rest(&self, connection: PoolConnection<Postgres>, pool: &PgPool) {
+        let mut resting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if resting.len() < MOST && !pool.is_closed() {
+            resting.push(Resting { connection, since: Instant::now() });
+        }
+    }
+
+    /// Gives every one back, so that the pool can be closed.
+    pub(crate) fn give_back(&self) {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).clear();
+    }
+
+    fn pop(&self) -> Option<Resting> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).pop()
+    }
+}
