@@ -17,6 +17,7 @@ pub mod quantity;
 pub mod reconciliation;
 pub mod refusal;
 pub mod rejudge;
+pub mod replay;
 pub mod risk;
 pub mod senml;
 pub mod senml_decode;

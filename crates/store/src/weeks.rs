@@ -8,6 +8,7 @@ use gillbook_core::{
     calendar::{IsoWeek, Span, day_of},
     reconciliation::{Flow, Sheet, reconcile},
     refusal::{Kind, Refusal},
+    replay::first_below_zero,
     text::{LotCode, PlaceCode, Short, StrainCode},
     words::{ActKind, CustomerKind, PlaceKind},
 };
@@ -190,26 +191,19 @@ impl Tx {
         .await?
         .into_iter()
         .collect();
-        // What moves at one instant is taken together: in which order is not written down.
-        let mut changes: BTreeMap<(LotCode, PlaceCode), BTreeMap<DateTime<Utc>, Grams>> = BTreeMap::new();
+        let mut changes: BTreeMap<_, Vec<_>> = BTreeMap::new();
         for leg in legs {
             for (place, grams) in [(leg.to_place, leg.grams), (leg.from_place, -leg.grams)] {
                 if stores.contains(place.as_str()) {
-                    let at = changes.entry((leg.lot.clone(), place)).or_default().entry(leg.happened_at).or_default();
-                    *at += grams;
+                    changes.entry((leg.lot.clone(), place)).or_default().push((leg.happened_at, grams));
                 }
             }
         }
-        let first_below = |((lot, place), changes): ((LotCode, PlaceCode), BTreeMap<DateTime<Utc>, Grams>)| {
-            let standing = changes.into_iter().scan(Grams::ZERO, |sum, (at, change)| {
-                *sum += change;
-                Some((at, *sum))
-            });
-            let within = |at: DateTime<Utc>| at >= span.from && at < span.until;
-            let (at, grams_g) = standing.into_iter().find(|(at, grams)| within(*at) && *grams < Grams::ZERO)?;
+        let below = changes.into_iter().filter_map(|((lot, place), changes)| {
+            let (at, grams_g) = first_below_zero(changes, span)?;
             Some(BelowZero { lot, place, at, grams_g })
-        };
-        Ok(changes.into_iter().filter_map(first_below).take(500).collect())
+        });
+        Ok(below.take(500).collect())
     }
 
     async fn week_figures(&mut self, week: IsoWeek) -> Result<WeekFigures> {

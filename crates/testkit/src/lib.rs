@@ -6,6 +6,7 @@
 mod crowd;
 mod farm;
 mod http;
+mod judged;
 mod server;
 
 pub use crowd::crowd;

@@ -1,0 +1,37 @@
+//! What was judged, held against one judging of the raw rows.
+
+use anyhow::{Result, ensure};
+use gillbook_core::words::ExcursionKind;
+use sqlx::{Connection, PgConnection};
+
+use crate::Farm;
+
+impl Farm {
+    /// Forgets everything that was judged of the fridge, judges it once more from the raw readings, and holds the two together bit by
+    /// bit. `but` are kinds of excursions that are left out: those that go on with the clock.
+    ///
+    /// # Errors
+    /// When they are not the same, or too few to tell.
+    pub async fn expect_judged_as_once(&self, but: &[ExcursionKind]) -> Result<()> {
+        let mut db = PgConnection::connect_with(&self.admin).await?;
+        self.get("/api/excursions").await;
+        let stored = judged(&mut db, but).await?;
+        ensure!(stored.len() > 3, "{stored:?}");
+        let forget = "delete from place_hour; delete from notice; delete from excursion;
+             insert into place_touched select farm_id, 'F1', false, min(at), max(at) from reading group by farm_id
+                 on conflict (farm_id, place, claimed) do update set from_at = excluded.from_at";
+        sqlx::raw_sql(forget).execute(&mut db).await?;
+        self.get("/api/excursions").await;
+        let once = judged(&mut db, but).await?;
+        ensure!(once == stored, "judged once: {once:#?}\nas it came: {stored:#?}");
+        Ok(())
+    }
+}
+
+async fn judged(db: &mut PgConnection, but: &[ExcursionKind]) -> Result<Vec<String>> {
+    let but: Vec<&str> = but.iter().map(|kind| kind.as_str()).collect();
+    let sql = "select to_jsonb(h)::text from place_hour h union all
+               select (to_jsonb(e) - 'excursion_id' - 'judged_at')::text from excursion e where withdrawn_at is null and kind <> all ($1)
+               order by 1";
+    Ok(sqlx::query_scalar(sql).bind(but).fetch_all(db).await?)
+}
