@@ -142,3 +142,37 @@ begin
 end $$;
 revoke execute on function ensure_reading_months from public;
 grant execute on function ensure_reading_months to gillbook_app;
+
+-- Months of readings that were taken out of use: still tables, for whoever keeps or removes them.
+create schema detached;
+
+-- Months of partitions in use: parent, partition and the month's first instant.
+create view reading_month as
+    select i.inhparent::regclass as parent, c.oid::regclass as part,
+           make_timestamptz(substr(right(c.relname, 7), 1, 4)::int, right(c.relname, 2)::int, 1, 0, 0, 0, 'UTC') as begins
+      from pg_inherits i join pg_class c on c.oid = i.inhrelid
+     where i.inhparent in ('reading'::regclass, 'reading_beside'::regclass);
+
+-- Where the readings in use begin. What was judged of earlier ones stands and is not judged again.
+create function readings_begin() returns timestamptz
+    language sql stable security definer set search_path = pg_catalog, public as
+    'select min(begins) from public.reading_month';
+revoke execute on function readings_begin from public;
+grant execute on function readings_begin to gillbook_app;
+
+-- Takes the months that end before an instant out of use. Nobody but the owner may.
+create function detach_reading_months(before timestamptz) returns int
+    language plpgsql set search_path = pg_catalog, public as $$
+declare
+    m record;
+    n int := 0;
+begin
+    perform pg_advisory_xact_lock(hashtext('ensure_reading_months'));
+    for m in select * from public.reading_month where begins + interval '1 month' <= before order by begins, part::text loop
+        execute format('alter table %s detach partition %s', m.parent, m.part);
+        execute format('alter table %s set schema detached', m.part);
+        n := n + 1;
+    end loop;
+    return n;
+end $$;
+revoke execute on function detach_reading_months from public;

@@ -230,12 +230,14 @@ create table notice_to (
 call keep_farms_apart('notice_to');
 grant insert, update (ended_at) on notice_to to gillbook_app;
 
--- The outbox: one row an event and receiver, sent until it is taken or given up.
+-- The outbox: one row an event and receiver, sent until it is taken or given up. An event is an excursion's begin or end, or a check
+-- that left a probe doubtful.
 create table notice (
     farm_id       int         not null,
     notice_id     uuid        not null,
     notice_to     uuid        not null,
-    excursion_id  uuid        not null,
+    excursion_id  uuid,
+    check_id      uuid,
     about         text        not null,
     subject       text        not null,
     body          text        not null,
@@ -246,10 +248,12 @@ create table notice (
     given_up_at   timestamptz,
     trouble       text        not null default '',
     constraint notice_pk primary key (farm_id, notice_id),
-    constraint notice_once_key unique (farm_id, notice_to, excursion_id, about),
+    constraint notice_once_key unique nulls not distinct (farm_id, notice_to, excursion_id, check_id, about),
     constraint notice_notice_to_fk foreign key (farm_id, notice_to) references notice_to,
     constraint notice_excursion_fk foreign key (farm_id, excursion_id) references excursion,
-    constraint notice_about_known check (about in ('began', 'ended')),
+    constraint notice_check_fk foreign key (farm_id, check_id) references probe_check,
+    constraint notice_about_known check (about in ('began', 'ended', 'doubtful')),
+    constraint notice_about_needed check ((about = 'doubtful') = (check_id is not null) and (about <> 'doubtful') = (excursion_id is not null)),
     constraint notice_tries_range check (tries between 0 and 1000)
 );
 create index notice_due on notice (farm_id, due_at) where sent_at is null and given_up_at is null;

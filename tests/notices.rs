@@ -154,3 +154,32 @@ async fn a_second_person_is_told_by_mail_if_it_still_lasts() -> Result<()> {
     );
     Ok(())
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_doubtful_probe_is_told_once_and_a_good_check_ends_it() -> Result<()> {
+    let farm = farm_too_warm().await?;
+    let (address, taken) = receiver().await?;
+    for (address, after) in [(address, 0), ("https://second.example.org/hook".into(), 30)] {
+        farm.create("/api/notices", json!({"way": "webhook", "address": address, "after_minutes": after})).await;
+    }
+    let checks = "/api/probes/p1/checks";
+    farm.create(checks, json!({"kind": "ice_point", "read_c": 0.4})).await;
+    let sender = Sender::new(&Mail::default())?;
+    assert!(farm.store.due_notices(farm.now() + TimeDelta::hours(1)).await?.is_empty(), "a good check is no news");
+    farm.pass(TimeDelta::minutes(1));
+    let bad = farm.create(checks, json!({"kind": "ice_point", "read_c": -1.8})).await;
+    assert_eq!(sender.empty_outbox(&farm.store, farm.now()).await?, 0, "the receiver is down");
+    assert_eq!(sender.empty_outbox(&farm.store, farm.now() + TimeDelta::minutes(2)).await?, 1);
+    let (_, body) = taken.lock().map_err(|_| anyhow::anyhow!("poisoned"))?[0].clone();
+    let body: Value = serde_json::from_str(&body)?;
+    assert_eq!((&body["type"], &body["data"]["check_id"]), (&json!("probe.doubtful"), &bad["checks"][1]["check_id"]));
+    let text = body["data"]["text"].as_str().context("words")?;
+    assert!(text.starts_with("Probe p1 in F1 read -1.8 °C where 0.0 °C was due."), "{text}");
+    assert!(text.contains("local food-safety rules"), "{text}");
+    // The second person would be told after half an hour; a good check comes before.
+    assert_eq!(farm.store.due_notices(farm.now() + TimeDelta::minutes(31)).await?.len(), 1);
+    farm.pass(TimeDelta::minutes(5));
+    farm.create(checks, json!({"kind": "ice_point", "read_c": 0.1})).await;
+    assert!(farm.store.due_notices(farm.now() + TimeDelta::hours(1)).await?.is_empty());
+    Ok(())
+}

@@ -366,6 +366,16 @@ NoticeWay {
     Webhook = "webhook",
 });
 
+words!(/// What a message tells.
+NoticeAbout {
+    /// An excursion has begun.
+    Began = "began",
+    /// An excursion has ended.
+    Ended = "ended",
+    /// A check has left a probe doubtful.
+    Doubtful = "doubtful",
+});
+
 words!(/// Why a reading is a fault and not a temperature.
 ReadingFault {
     /// 85 °C: what a common digital probe gives before its first conversion.

@@ -3,7 +3,7 @@
 use std::{io::Write, net::SocketAddr, sync::Arc};
 
 use anyhow::{Context, Result, bail};
-use chrono::Utc;
+use chrono::{NaiveDate, Utc};
 use chrono_tz::Tz;
 use clap::{Parser, Subcommand};
 use gillbook_core::{
@@ -14,7 +14,7 @@ use gillbook_store::{
     FarmId, Signed, Store,
     check::{INVARIANTS, check},
     farm::NewFarm,
-    migrate::migrate,
+    migrate::{detach_readings, migrate},
     people::{NewPerson, NewToken, Passphrase},
     transact,
 };
@@ -62,6 +62,12 @@ enum Command {
     Openapi,
     /// Prove the ledger's invariants again over everything that is stored.
     Check,
+    /// Take old months of readings out of use: kept as tables of the schema `detached`, no longer looked at.
+    DetachReadings {
+        /// Months that end on this day or before it, at least three years ago, such as 2022-01-01.
+        #[arg(long)]
+        before: NaiveDate,
+    },
     /// Farms of this book.
     Farms {
         #[command(subcommand)]
@@ -225,6 +231,11 @@ async fn run_short(command: Command, open: &Open) -> Result<()> {
             Ok(())
         }
         Command::Check => run_check(open).await,
+        Command::DetachReadings { before } => {
+            let detached = detach_readings(open.admin(), before, Utc::now()).await?;
+            println!("{detached} partitions are out of use, in the schema `detached`.");
+            Ok(())
+        }
         Command::Farms { what } => run_farms(what, open).await,
         Command::People { what } => run_people(what, &open.store(2).await?).await,
         Command::Tokens { what } => run_tokens(what, &open.store(2).await?).await,

@@ -8,7 +8,7 @@ use std::time::Duration;
 use anyhow::{Context, Result, bail};
 use base64::{Engine, engine::general_purpose::STANDARD};
 use chrono::{DateTime, Utc};
-use gillbook_core::words::NoticeWay;
+use gillbook_core::words::{NoticeAbout, NoticeWay};
 use gillbook_store::{Store, notices::Notice};
 use gillbook_web::Clock;
 use hmac::{Hmac, KeyInit, Mac};
@@ -92,10 +92,15 @@ impl Sender {
     }
 
     async fn webhook(&self, notice: &Notice, now: DateTime<Utc>) -> Result<()> {
+        let (what, id) = match notice.about {
+            NoticeAbout::Began => ("excursion.began", "excursion_id"),
+            NoticeAbout::Ended => ("excursion.ended", "excursion_id"),
+            NoticeAbout::Doubtful => ("probe.doubtful", "check_id"),
+        };
         let body = json!({
-            "type": format!("excursion.{}", notice.about),
+            "type": what,
             "timestamp": now.to_rfc3339(),
-            "data": {"excursion_id": notice.excursion_id, "subject": notice.subject, "text": notice.body},
+            "data": {id: notice.event, "subject": notice.subject, "text": notice.body},
         })
         .to_string();
         let id = format!("msg_{}", notice.notice_id.simple());

@@ -15,7 +15,7 @@ use gillbook_core::{
 use sqlx::types::Json;
 use tokio::sync::broadcast;
 
-use crate::{FarmId, Result, Signed, Store, Tx, transact};
+use crate::{FarmId, Result, Signed, Store, Tx, readings::OLDEST, transact};
 
 /// The most places that are judged in one round.
 const ROUND: i64 = 500;
@@ -240,7 +240,7 @@ impl Tx {
         .await?;
         let Some(touched) = touched else { return Ok(false) };
         let rules = self.rules_of(place).await?;
-        let begin = begin_for(&rules, touched.from_at);
+        let begin = self.begin_in_use(begin_for(&rules, touched.from_at)).await?;
         let begins = self.state_before(place, begin).await?;
         let mut again = Rejudging::new(&rules, begin, begins, touched.through_at);
         loop {
@@ -276,6 +276,16 @@ impl Tx {
         .execute(&mut *self.db)
         .await?;
         Ok(false)
+    }
+
+    /// An hour, or where the readings in use begin: what was judged of months that were detached stands.
+    async fn begin_in_use(&mut self, hour: DateTime<Utc>) -> Result<DateTime<Utc>> {
+        // Only months older than any reading that is taken are ever detached.
+        if hour > self.now - OLDEST {
+            return Ok(hour);
+        }
+        let begins = sqlx::query_scalar!("select readings_begin()").fetch_one(&mut *self.db).await?;
+        Ok(begins.map_or(hour, |begins| hour.max(begins)))
     }
 
     /// Keeps what was judged so far, and the claim for the rest.

@@ -1,8 +1,10 @@
 //! Bringing a database to the schema, and refusing one that cannot keep a promise.
 
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+use gillbook_core::refusal::Refusal;
 use sqlx::{Connection, Executor, PgConnection, migrate::Migrator, postgres::PgConnectOptions};
 
-use crate::{Error, Result, Store};
+use crate::{Error, Result, Store, readings::OLDEST};
 
 static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations");
 
@@ -58,6 +60,27 @@ pub async fn migrate(options: &PgConnectOptions) -> Result<()> {
     db.execute("grant select on _sqlx_migrations to gillbook_app, gillbook_audit; reset role;").await?;
     db.close().await?;
     Ok(())
+}
+
+/// Takes the months of readings that end on a day or before it out of use, and tells how many partitions that were. They stay as tables of
+/// the schema `detached`; hours and excursions that were judged of them stand. `options` are an administrator's.
+///
+/// # Errors
+/// Refuses a day that late readings may still reach behind.
+pub async fn detach_readings(options: &PgConnectOptions, before: NaiveDate, now: DateTime<Utc>) -> Result<i32> {
+    let before = before.and_time(NaiveTime::MIN).and_utc();
+    let latest = now - OLDEST;
+    if before > latest {
+        let detail =
+            format!("Readings are taken until they are three years old. Choose a day up to {}.", latest.date_naive());
+        return Err(Refusal::field("before", detail).into());
+    }
+    let mut db = PgConnection::connect_with(options).await?;
+    db.execute("set role gillbook_owner").await?;
+    let detached =
+        sqlx::query_scalar!(r#"select detach_reading_months($1) as "n!""#, before).fetch_one(&mut db).await?;
+    db.close().await?;
+    Ok(detached)
 }
 
 /// How a database is set, as far as it decides whether an acknowledged write is kept.

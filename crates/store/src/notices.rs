@@ -8,13 +8,13 @@ use gillbook_core::{
     judgement::Excursion,
     refusal::Refusal,
     text::{PlaceCode, Text},
-    words::{ExcursionKind, NoticeWay},
+    words::{ExcursionKind, NoticeAbout, NoticeWay},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{FarmId, Result, Signed, Store, Tx, transact};
+use crate::{FarmId, Result, Signed, Store, Tx, probe_checks::ProbeCheck, transact};
 
 /// The oldest excursion that somebody is still told of.
 const STALE: TimeDelta = TimeDelta::days(1);
@@ -72,10 +72,10 @@ pub struct Notice {
     pub address: String,
     /// The webhook's secret.
     pub secret: String,
-    /// What it is about.
-    pub excursion_id: Uuid,
-    /// `began` or `ended`.
-    pub about: String,
+    /// What it tells.
+    pub about: NoticeAbout,
+    /// The excursion, or the check of a probe, that it is about.
+    pub event: Uuid,
     /// Subject.
     pub subject: String,
     /// Words.
@@ -88,7 +88,8 @@ pub struct Notice {
 const MOST_TRIES: i32 = 12;
 
 impl Store {
-    /// Messages that are due on any farm. One whose excursion ended before its turn is not sent.
+    /// Messages that are due on any farm. One whose excursion ended before its turn is not sent, nor one of a doubtful probe that was
+    /// checked again.
     ///
     /// # Errors
     /// When the database fails.
@@ -97,11 +98,17 @@ impl Store {
         let mut db = self.pool.begin().await?;
         sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", farms).fetch_one(&mut *db).await?;
         let rows = sqlx::query!(
-            r#"select n.farm_id as "farm_id: FarmId", n.notice_id, t.way as "way: NoticeWay", t.address, t.secret, n.excursion_id, n.about,
-                      n.subject, n.body, n.tries, t.quiet_from, t.quiet_until, e.kind as "kind: ExcursionKind", f.zone
-                 from notice n join notice_to t using (farm_id, notice_to) join excursion e using (farm_id, excursion_id) join farm f using (farm_id)
+            r#"select n.farm_id as "farm_id: FarmId", n.notice_id, t.way as "way: NoticeWay", t.address, t.secret,
+                      coalesce(n.excursion_id, n.check_id) as "event!", n.about as "about: NoticeAbout",
+                      n.subject, n.body, n.tries, t.quiet_from, t.quiet_until, e.kind as "kind?: ExcursionKind", f.zone
+                 from notice n join notice_to t using (farm_id, notice_to) join farm f using (farm_id)
+                 left join excursion e on e.farm_id = n.farm_id and e.excursion_id = n.excursion_id
+                 left join probe_check c on c.farm_id = n.farm_id and c.check_id = n.check_id
                 where n.sent_at is null and n.given_up_at is null and n.due_at <= $1 and t.ended_at is null
-                  and (n.about = 'ended' or n.made_at = n.due_at or (e.ended_at is null and e.withdrawn_at is null))
+                  and (n.about = 'ended' or n.made_at = n.due_at
+                       or n.about = 'began' and e.ended_at is null and e.withdrawn_at is null
+                       or n.about = 'doubtful' and not exists (select from probe_check l where l.farm_id = c.farm_id
+                                                                  and l.probe_id = c.probe_id and l.checked_at > c.checked_at))
                 order by n.due_at limit 100"#,
             now
         )
@@ -114,7 +121,7 @@ impl Store {
                 let quiet = r.quiet_from.zip(r.quiet_until);
                 let minute =
                     now.with_timezone(&r.zone.parse().unwrap_or(Tz::UTC)).time().num_seconds_from_midnight() / 60;
-                r.kind == ExcursionKind::TooWarm
+                r.kind == Some(ExcursionKind::TooWarm)
                     || !quiet.is_some_and(|(from, until)| is_quiet(from, until, minute.cast_signed()))
             })
             .map(|r| Notice {
@@ -123,8 +130,8 @@ impl Store {
                 way: r.way,
                 address: r.address,
                 secret: r.secret,
-                excursion_id: r.excursion_id,
                 about: r.about,
+                event: r.event,
                 subject: r.subject,
                 body: r.body,
                 tries: r.tries,
@@ -275,33 +282,59 @@ impl Tx {
 
     /// Puts what is to be told about an excursion into the outbox: once an event and receiver, in the commit that finds it.
     pub(crate) async fn tell_of(&mut self, place: &PlaceCode, id: Uuid, e: &Excursion) -> Result<()> {
-        let about = if e.until.is_some() { "ended" } else { "began" };
         if e.from.max(e.until.unwrap_or(e.from)) < self.now - STALE {
             return Ok(());
         }
+        let about = if e.until.is_some() { NoticeAbout::Ended } else { NoticeAbout::Began };
         let inside = self.grams_inside(place).await?;
-        let (subject, body) = words(place, e, inside, self.now);
+        let words = words(place, e, inside, self.now);
+        self.put_in_outbox(about, id, words).await
+    }
+
+    /// Puts into the outbox that a check has left a probe doubtful.
+    pub(crate) async fn tell_of_doubt(
+        &mut self,
+        place: &PlaceCode,
+        check: &ProbeCheck,
+        since: DateTime<Utc>,
+    ) -> Result<()> {
+        if check.checked_at < self.now - STALE {
+            return Ok(());
+        }
+        let zone = self.ways().await?.zone;
+        self.put_in_outbox(NoticeAbout::Doubtful, check.check_id, words_of_doubt(place, check, since, zone)).await
+    }
+
+    async fn put_in_outbox(
+        &mut self,
+        about: NoticeAbout,
+        event: Uuid,
+        (subject, body): (String, String),
+    ) -> Result<()> {
         let receivers = sqlx::query!(
             "select notice_to, after_minutes from notice_to t where farm_id = $1 and ended_at is null
-                and ($3 = 'began' or exists (select from notice b where b.farm_id = t.farm_id and b.notice_to = t.notice_to
-                                                and b.excursion_id = $2 and b.about = 'began'))
+                and ($3 <> 'ended' or exists (select from notice b where b.farm_id = t.farm_id and b.notice_to = t.notice_to
+                                                 and b.excursion_id = $2 and b.about = 'began'))
               order by notice_to",
             self.farm.0,
-            id,
-            about
+            event,
+            about.as_str()
         )
         .fetch_all(&mut *self.db)
         .await?;
+        let of_probe = about == NoticeAbout::Doubtful;
         for receiver in receivers {
             let notice = self.new_id();
             sqlx::query!(
-                "insert into notice (farm_id, notice_id, notice_to, excursion_id, about, subject, body, made_at, due_at)
-                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9) on conflict (farm_id, notice_to, excursion_id, about) do nothing",
+                "insert into notice (farm_id, notice_id, notice_to, excursion_id, check_id, about, subject, body, made_at, due_at)
+                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)
+                     on conflict (farm_id, notice_to, excursion_id, check_id, about) do nothing",
                 self.farm.0,
                 notice,
                 receiver.notice_to,
-                id,
-                about,
+                (!of_probe).then_some(event),
+                of_probe.then_some(event),
+                about.as_str(),
                 subject,
                 body,
                 self.now,
@@ -322,6 +355,23 @@ impl Tx {
         .fetch_one(&mut *self.db)
         .await?)
     }
+}
+
+/// What a message of a doubtful probe says: what it read, since when its readings are in doubt, what to do first.
+fn words_of_doubt(place: &PlaceCode, check: &ProbeCheck, since: DateTime<Utc>, zone: Tz) -> (String, String) {
+    let since = if since == DateTime::<Utc>::UNIX_EPOCH {
+        "All its readings are in doubt: no good check of it is on record.".to_owned()
+    } else {
+        let day = since.with_timezone(&zone).format("%-d %B %H:%M");
+        format!("Its readings since its last good check, {day}, are in doubt.")
+    };
+    let body = format!(
+        "Probe {} in {place} read {:.1} °C where {:.1} °C was due. {since} They stay on record, marked. First put a checked thermometer into \
+         {place}; then mend, correct or replace the probe, and check it again. Your local food-safety rules and your plan decide what becomes \
+         of the food.",
+        check.probe, check.read_c, check.reference_c
+    );
+    (format!("{place}: probe {} is doubtful", check.probe), body)
 }
 
 /// What a message says: what is wrong, how many kilos are inside, what to do first.

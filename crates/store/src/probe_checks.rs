@@ -117,7 +117,12 @@ impl Tx {
             self.set_offset(probe_id, from.0, new.reference_c - new.read_c, id).await?;
             self.touch(&place, from.0, self.now.max(from.0)).await?;
         }
-        self.probe_standing(probe).await
+        let standing = self.probe_standing(probe).await?;
+        let latest = standing.checks.last().filter(|c| c.check_id == id);
+        if let (Some(since), Some(check)) = (standing.doubtful_since, latest) {
+            self.tell_of_doubt(&place, check, since).await?;
+        }
+        Ok(standing)
     }
 
     async fn set_offset(&mut self, probe_id: i32, from: DateTime<Utc>, offset_c: f64, check: Uuid) -> Result<()> {

@@ -15,7 +15,7 @@ use gillbook_core::{
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use crate::{Result, Tx, places::Limit, readings::CAUTION, record::HourFigures};
+use crate::{Result, Tx, chilling::ChilledLot, places::Limit, readings::CAUTION, record::HourFigures};
 
 /// A stretch of time without readings.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -59,6 +59,8 @@ pub struct Temperature {
     pub hours: Vec<HourFigures>,
     /// Faults in the span.
     pub faults: i32,
+    /// Lots there now that were too cold for their strain in hours of the span.
+    pub chilled: Vec<ChilledLot>,
     /// The usual caution.
     pub caution: &'static str,
 }
@@ -239,6 +241,7 @@ impl Tx {
             product: Vec::new(),
             hours: Vec::new(),
             faults: figures.faults,
+            chilled: self.chilled_lots(code, window).await?,
             caution: CAUTION,
         };
         let hours = self

@@ -1,0 +1,57 @@
+//! Lots of strains that keep badly so cold.
+//!
+//! A store's own cold limit guards against freezing and is one for all that is in it. A strain may suffer well above it, so each strain has
+//! a lowest temperature of its own, and a lot is told of when the air around it stayed below.
+
+use gillbook_core::{
+    Grams,
+    calendar::Span,
+    text::{LotCode, PlaceCode},
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use crate::{Result, Tx};
+
+/// A lot in a store that is too cold for its strain.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct ChilledLot {
+    /// The lot.
+    pub lot: LotCode,
+    /// The strain's name.
+    pub strain: String,
+    /// Grams of it there now.
+    pub grams_g: Grams,
+    /// The lowest temperature that the strain keeps well at, °C.
+    pub lowest_c: f64,
+    /// Hours of the span, and of its stay, whose mean air was below that.
+    pub hours: i64,
+    /// The lowest of those means, °C.
+    pub coldest_c: f64,
+}
+
+impl Tx {
+    /// The lots in a store now around which the air of whole hours of a span was colder than their strain keeps well at. An hour of which
+    /// less than half is known tells nothing.
+    pub(crate) async fn chilled_lots(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<ChilledLot>> {
+        Ok(sqlx::query_as!(
+            ChilledLot,
+            r#"select b.lot as "lot: _", s.name as strain, b.grams as "grams_g: _", s.lowest_safe_c as lowest_c, count(*) as "hours!",
+                      min(h.air_c_s / h.known_s) as "coldest_c!"
+                 from balance b join lot l using (farm_id, lot) join strain s using (farm_id, strain)
+                cross join lateral (select min(a.happened_at) as at from movement m join act a using (farm_id, act_id)
+                                     where m.farm_id = b.farm_id and m.lot = b.lot and m.to_place = b.place) came
+                 join place_hour h on h.farm_id = b.farm_id and h.place = b.place and h.hour >= greatest(came.at, $3) and h.hour < $4
+                                  and h.known_s > 1800 and h.air_c_s / h.known_s < s.lowest_safe_c
+                where b.farm_id = $1 and b.place = $2 and b.grams > 0
+                group by b.lot, s.name, b.grams, s.lowest_safe_c
+                order by b.lot"#,
+            self.farm.0,
+            place.as_str(),
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+}
