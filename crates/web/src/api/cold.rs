@@ -22,6 +22,7 @@ use gillbook_store::{
     record::TemperatureRecord,
 };
 use serde::Deserialize;
+use tokio::sync::broadcast::error::RecvError;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 use uuid::Uuid;
@@ -293,7 +294,7 @@ async fn delete_notice(State(app): State<App>, who: Who, Code(id): Code<Uuid>) -
     Ok(StatusCode::NO_CONTENT)
 }
 
-/// The live stream: an event `judged`, with the place's code, whenever a store was judged anew.
+/// The live stream: an event `judged`, with the place's code, whenever a store was judged anew; an event `missed` when some could not be told.
 #[utoipa::path(get, path = "/api/events", tag = "cold", responses((status = 200, description = "Server-sent events", body = String, content_type = "text/event-stream"), Problems))]
 async fn get_events(State(app): State<App>, who: Who) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     let farm = who.signed.farm;
@@ -303,9 +304,9 @@ async fn get_events(State(app): State<App>, who: Who) -> Sse<impl Stream<Item = 
                 Ok((of, place)) if of == farm => {
                     return Some((Ok(Event::default().event("judged").data(place.as_str())), places));
                 }
-                // Another farm's, or some were missed: the next tells as much.
-                Ok(_) | Err(tokio::sync::broadcast::error::RecvError::Lagged(_)) => {}
-                Err(tokio::sync::broadcast::error::RecvError::Closed) => return None,
+                Ok(_) => {}
+                Err(RecvError::Lagged(_)) => return Some((Ok(Event::default().event("missed").data("some")), places)),
+                Err(RecvError::Closed) => return None,
             }
         }
     });
