@@ -173,6 +173,8 @@ async fn every_page_fits_a_phone_and_says_nothing_to_the_console() -> Result<()>
         "/weigh",
         "/fridge",
         "/fridge/record",
+        "/fridge/by-hand",
+        "/notices",
         "/checks",
         "/stock",
         "/orders",

@@ -2,6 +2,7 @@
 
 use anyhow::{Context, Result};
 use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_store::migrate::detach_readings;
 use gillbook_testkit::Farm;
 use rand::{RngExt, SeedableRng, seq::SliceRandom};
 use rand_chacha::ChaCha8Rng;
@@ -89,20 +90,6 @@ async fn a_gap_closes_itself_when_the_backlog_comes_and_what_was_done_stays() ->
     Ok(())
 }
 
-/// Figures and excursions of a farm as they are stored, without ids and times of judging.
-async fn judged(farm: &Farm) -> Result<(Vec<String>, Vec<String>)> {
-    let mut db = PgConnection::connect_with(&farm.admin).await?;
-    let hours = sqlx::query_scalar("select to_jsonb(h)::text from place_hour h order by place, hour")
-        .fetch_all(&mut db)
-        .await?;
-    let excursions = sqlx::query_scalar(
-        "select (to_jsonb(e) - 'excursion_id' - 'judged_at')::text from excursion e where withdrawn_at is null order by place, kind, began_at",
-    )
-    .fetch_all(&mut db)
-    .await?;
-    Ok((hours, excursions))
-}
-
 /// Whatever the order of packs, doubles, limits and offsets: what is stored is what one judging of the raw rows gives.
 #[tokio::test]
 async fn stored_hours_and_excursions_are_those_of_one_recomputation() -> Result<()> {
@@ -145,16 +132,7 @@ async fn stored_hours_and_excursions_are_those_of_one_recomputation() -> Result<
                 farm.create("/api/probes/p1/checks", check).await;
             }
         }
-        farm.get("/api/excursions").await;
-        let stored = judged(&farm).await?;
-        assert!(stored.0.len() > 20 && !stored.1.is_empty(), "{stored:?}");
-        // Everything is forgotten and judged once more from the raw rows.
-        let mut db = PgConnection::connect_with(&farm.admin).await?;
-        let forget = "delete from place_hour; delete from excursion;
-             insert into place_touched select farm_id, 'F1', false, min(at), max(at) from reading group by farm_id";
-        sqlx::raw_sql(forget).execute(&mut db).await?;
-        farm.get("/api/excursions").await;
-        assert_eq!(judged(&farm).await?, stored, "seed {seed}");
+        farm.expect_judged_as_once(&[]).await.with_context(|| format!("seed {seed}"))?;
     }
     Ok(())
 }
@@ -259,5 +237,111 @@ async fn cbor_and_bad_records_are_answered_one_by_one() -> Result<()> {
         "wrong-content-type",
         None,
     );
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_lot_of_a_strain_that_keeps_badly_so_cold_is_told_of() -> Result<()> {
+    let farm = Farm::new().await?;
+    let (oyster, warm) = (farm.lot_of(2000).await, farm.now());
+    sqlx::query("update strain set lowest_safe_c = 6 where strain = 'OY'")
+        .execute(&mut PgConnection::connect_with(&farm.admin).await?)
+        .await?;
+    farm.pass(TimeDelta::hours(8));
+    // Colder than its strain keeps well at for three hours and a half, two of them whole ones, and never too cold for the store.
+    let air = |m: i64| if (60..270).contains(&m) { 4.0 } else { 7.0 };
+    post(&farm, (0..480).map(|m| reading(warm + TimeDelta::minutes(m), air(m))).collect()).await;
+    let chilled = &farm.get("/api/places/F1/temperature").await["chilled"];
+    assert_eq!((&chilled[0]["lot"], &chilled[0]["lowest_c"]), (&json!(oyster), &json!(6.0)), "{chilled}");
+    assert!(chilled[0]["hours"].as_i64().is_some_and(|h| (2..=4).contains(&h)), "{chilled}");
+    assert!(chilled[0]["coldest_c"].as_f64().is_some_and(|c| (c - 4.0).abs() < 0.01), "{chilled}");
+    let page = farm.raw("GET", "/fridge", &[], Vec::new()).await;
+    assert!(page.text.contains("keeps badly below 6 °C. Find it a warmer place."), "{}", page.text);
+    let kinds = farm.get("/api/excursions").await;
+    assert!(!kinds.to_string().contains("too_cold"), "the store's own limit is another matter: {kinds}");
+    Ok(())
+}
+
+#[tokio::test]
+async fn months_that_are_detached_keep_what_was_judged_of_them() -> Result<()> {
+    let mut farm = Farm::new().await?;
+    let began = farm.now() - TimeDelta::hours(4);
+    post(&farm, (0..240).map(|m| reading(began + TimeDelta::minutes(m), 8.0)).collect()).await;
+    let mut owner = PgConnection::connect_with(&farm.admin).await?;
+    let judged = "select count(*), sum(air_c_s), (select count(*) from reading) from place_hour where hour < $1";
+    farm.get("/api/excursions").await;
+    let before: (i64, Option<f64>, i64) =
+        sqlx::query_as(judged).bind(farm.now() + TimeDelta::hours(1)).fetch_one(&mut owner).await?;
+    assert_eq!((before.0, before.2), (4, 240));
+    let day = |at: DateTime<Utc>| at.date_naive();
+    let refused = detach_readings(&farm.admin, day(farm.now()), farm.now()).await.err().context("refused")?;
+    assert!(refused.to_string().contains("three years"), "{refused}");
+
+    farm.pass(TimeDelta::days(4 * 366));
+    farm.owner = farm.sign_in("ada").await;
+    post(&farm, vec![reading(farm.now() - TimeDelta::minutes(1), 3.0)]).await;
+    let detached = detach_readings(&farm.admin, day(began + TimeDelta::days(40)), farm.now()).await?;
+    assert!(detached >= 2, "the month's readings and what was sent beside: {detached}");
+    // A limit from before they began, and a look at the place: what was judged stands although its readings are away.
+    sqlx::query("insert into place_touched select farm_id, 'F1', false, $1, $2 from farm on conflict do nothing")
+        .bind(began)
+        .bind(began + TimeDelta::hours(1))
+        .execute(&mut owner)
+        .await?;
+    farm.get("/api/excursions").await;
+    let after: (i64, Option<f64>, i64) =
+        sqlx::query_as(judged).bind(began + TimeDelta::days(1)).fetch_one(&mut owner).await?;
+    assert_eq!(after, (before.0, before.1, 1));
+    Ok(())
+}
+
+#[tokio::test]
+async fn by_hand_and_who_is_told_are_tapped_in_and_what_is_wrong_is_said() -> Result<()> {
+    let farm = Farm::new().await?;
+    let form = [("content-type", "application/x-www-form-urlencoded")];
+    let send = |path: &'static str, fields: &'static str| {
+        let body = format!("key={}&{fields}", uuid::Uuid::new_v4()).into_bytes();
+        farm.raw("POST", path, &form, body)
+    };
+    assert_eq!(send("/fridge/by-hand/reading", "place=F1&c=3,4&note=").await.status, 303);
+    assert_eq!(send("/fridge/by-hand/check", "probe=p1&kind=ice_point&reference_c=&read_c=-1.6").await.status, 303);
+    let page = farm.raw("GET", "/fridge/by-hand", &[], Vec::new()).await;
+    for words in ["3.4", "-1.6 °C off", "Doubtful"] {
+        assert!(page.text.contains(words), "{words}: {}", page.text);
+    }
+    let corrected = "probe=p1&kind=comparison&reference_c=2.0&read_c=0.4&correct=yes";
+    assert_eq!(send("/fridge/by-hand/check", corrected).await.status, 303);
+    let page = farm.raw("GET", "/fridge/by-hand", &[], Vec::new()).await;
+    assert!(page.text.contains("corrected since") && !page.text.contains("Doubtful"), "{}", page.text);
+
+    assert_eq!(send("/checks", "name=Scale+at+2+kg&topic=scale&every_days=7").await.status, 303);
+    assert_eq!(farm.get("/api/checks").await["rows"][0]["check"], "SCALEAT2KG");
+    assert_eq!(send("/notices", "address=me%40farm.example.org&quiet_from=22:00&quiet_until=06:00").await.status, 303);
+    let added = send("/notices", "address=https%3A%2F%2Fhook.example.org%2Fx&after_minutes=30").await;
+    assert!(added.status == 200 && added.text.contains("whsec_"), "the secret is shown once: {}", added.text);
+    let page = farm.raw("GET", "/notices", &[], Vec::new()).await;
+    assert!(
+        page.text.contains("quiet 22:00 to 06:00") && page.text.contains("if it lasts 30 minutes"),
+        "{}",
+        page.text
+    );
+    assert!(!page.text.contains("whsec_"));
+    let first = farm.get("/api/notices").await["rows"][0]["notice_to"].as_str().context("an id")?.to_owned();
+    let removed = farm.raw("POST", &format!("/notices/{first}/remove"), &form, Vec::new()).await;
+    assert_eq!((removed.status, farm.get("/api/notices").await["rows"].as_array().map(Vec::len)), (303, Some(1)));
+
+    // Each mistake is answered on the page that it was made on, with what to do.
+    for (path, fields, words) in [
+        ("/fridge/by-hand/reading", "place=F1&c=cold", "Type degrees, such as 3.4."),
+        ("/fridge/by-hand/check", "probe=p9&kind=ice_point&read_c=1", "p9"),
+        ("/fridge/by-hand/check", "probe=p1&kind=comparison&read_c=1", "is no temperature"),
+        ("/checks", "name=%E2%82%AC&topic=other&every_days=7", "at least one letter"),
+        ("/checks", "name=Floor&topic=other&every_days=0", "1 to 400"),
+        ("/notices", "address=nobody", "An e-mail address has an @"),
+        ("/notices", "address=a%40b.example&quiet_from=22", "time of day"),
+    ] {
+        let page = send(path, fields).await;
+        assert!((400..500).contains(&page.status) && page.text.contains(words), "{path} {fields}: {}", page.text);
+    }
     Ok(())
 }

@@ -10,9 +10,10 @@ use chrono::TimeDelta;
 use gillbook_core::{
     calendar::Span,
     refusal::Refusal,
-    text::{HouseCheckCode, Text},
+    text::{HouseCheckCode, Line, Text},
+    words::CheckTopic,
 };
-use gillbook_store::house_checks::NewCheckDone;
+use gillbook_store::house_checks::{NewCheckDone, NewHouseCheck};
 use serde::Deserialize;
 use uuid::Uuid;
 
@@ -33,6 +34,7 @@ pub(super) struct Checks {
     due: Vec<CheckRow>,
     later: Vec<CheckRow>,
     done: Vec<DoneRow>,
+    topics: &'static [CheckTopic],
     key: Uuid,
     wrong: Option<String>,
 }
@@ -81,6 +83,7 @@ async fn checks_page(app: &App, who: &Who, wrong: Option<String>) -> Result<Chec
                     what: d.what_done,
                 })
                 .collect(),
+            topics: CheckTopic::ALL,
             key: Uuid::new_v4(),
             wrong: wrong.clone(),
         })
@@ -111,6 +114,52 @@ pub(super) async fn post_done(
         let what_done = Text::new(&form.what_done).map_err(|e| Refusal::field("/what_done", e))?;
         let new = NewCheckDone { good: form.result == "good", what_done, done_at: None, by: None };
         once!(app, who, &once, |tx| tx.check_done(&check, &new).await)
+    }
+    .await;
+    match done {
+        Ok(_) => Redirect::to("/checks").into_response(),
+        Err(problem) => again(checks_page(&app, &who, Some(problem.detail().to_owned())).await, problem),
+    }
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct CheckForm {
+    key: Uuid,
+    name: String,
+    topic: CheckTopic,
+    every_days: String,
+}
+
+impl CheckForm {
+    fn check(&self) -> Result<NewHouseCheck, Refusal> {
+        let name = Line::new(&self.name).map_err(|e| Refusal::field("/name", e))?;
+        // A code of its own is one thing more to think up: the name's letters do.
+        let code: String =
+            self.name.to_ascii_uppercase().chars().filter(char::is_ascii_alphanumeric).take(20).collect();
+        let check = code
+            .parse::<HouseCheckCode>()
+            .map_err(|_| Refusal::field("/name", "A name has at least one letter from A to Z or a digit."))?;
+        let every_days = self
+            .every_days
+            .trim()
+            .parse()
+            .ok()
+            .filter(|days| (1..=400).contains(days))
+            .ok_or_else(|| Refusal::field("/every_days", "Give whole days, 1 to 400."))?;
+        Ok(NewHouseCheck { check, name, topic: self.topic, every_days })
+    }
+}
+
+pub(super) async fn post_check(
+    State(app): State<App>,
+    who: Who,
+    uri: Uri,
+    Filled(form): Filled<CheckForm>,
+) -> Response {
+    let once = once_of_form(form.key, &uri, &format!("{form:?}"));
+    let done = async {
+        let new = form.check()?;
+        once!(app, who, &once, |tx| tx.add_house_check(&new).await)
     }
     .await;
     match done {

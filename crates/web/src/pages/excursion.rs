@@ -42,11 +42,30 @@ pub(super) struct ExcursionPage {
     lots: Vec<LotRow>,
     actions: Vec<(String, String, String)>,
     signed: Option<String>,
-    to_sign: bool,
+    sign_off: SignOffWanted,
     phrases: &'static [&'static str],
     foods: &'static [(&'static str, &'static str)],
     key: Uuid,
     wrong: Option<String>,
+}
+
+/// Whether a second sign-off is wanted now, and whether the one who looks may give it.
+enum SignOffWanted {
+    NotYet,
+    ByYou,
+    ByAnother,
+}
+
+impl SignOffWanted {
+    fn of(e: &Excursion, looks: &str) -> Self {
+        if e.signed_off.is_some() || e.ended_at.is_none() || e.actions.is_empty() {
+            Self::NotYet
+        } else if e.actions.iter().all(|a| a.done_by == looks) {
+            Self::ByAnother
+        } else {
+            Self::ByYou
+        }
+    }
 }
 
 struct LotRow {
@@ -157,7 +176,7 @@ async fn excursion_page(app: &App, who: &Who, id: Uuid, wrong: Option<String>) -
                 })
                 .collect(),
             signed: e.signed_off.as_ref().map(|s| format!("{}, {}", s.signed_by, day_and_clock(s.signed_at, zone))),
-            to_sign: e.signed_off.is_none() && e.ended_at.is_some() && !e.actions.is_empty(),
+            sign_off: SignOffWanted::of(&e, &tx.signed().name),
             phrases: phrases(e.kind),
             foods: FOODS,
             key: Uuid::new_v4(),

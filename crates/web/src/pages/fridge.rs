@@ -60,10 +60,10 @@ pub(super) struct Fridge {
     place: String,
     products: Vec<String>,
     excursions: Vec<ExcursionLine>,
-    probes: Vec<String>,
+    warnings: Vec<String>,
     table: Vec<HourRow>,
     rule: Option<String>,
-    others: String,
+    others: Vec<(String, String)>,
 }
 
 struct GapMark {
@@ -142,7 +142,7 @@ pub(super) async fn get_fridge(
         let air = tx.temperature(&place.place, window, TimeDelta::minutes(1)).await?;
         let limit = air.limit.clone();
         let week = Span { from: tx.now() - TimeDelta::days(7), until: tx.now() + TimeDelta::minutes(1) };
-        let probes = doubts(tx, &place.place, &air, zone).await?;
+        let warnings = warnings(tx, &place.place, &air, zone).await?;
         let now = tx.now();
         let excursions = tx.excursions(Some(&place.place), week).await?;
         let excursions = excursions
@@ -157,7 +157,8 @@ pub(super) async fn get_fridge(
                 standing: standing(e),
             })
             .collect();
-        let others: Vec<String> = fridges.iter().filter(|p| p.place != place.place).map(|p| p.name.clone()).collect();
+        let others =
+            fridges.iter().filter(|p| p.place != place.place).map(|p| (p.place.to_string(), p.name.clone())).collect();
         let scale = Scale::of(&air, window);
         Ok(Fridge {
             head: Head::new(&farm, &who, "/fridge"),
@@ -178,7 +179,7 @@ pub(super) async fn get_fridge(
             products: scale.lines(&air.product, &air),
             place: place.place.to_string(),
             excursions,
-            probes,
+            warnings,
             gaps: scale.gaps(&air),
             ticks: scale.ticks(),
             limit: limit.as_ref().map(|l| scale.mark(l.warm_c)),
@@ -205,19 +206,19 @@ pub(super) async fn get_fridge(
                     if l.example { " This limit is an example: replace it with your local rule." } else { "" };
                 format!("Limit “{}”: {} °C. {}{example}", l.name, l.warm_c, l.rule_text)
             }),
-            others: if others.is_empty() { String::new() } else { format!("Also: {}.", others.join(", ")) },
+            others,
             name: place.name,
         })
     })?;
     Ok(Page(view))
 }
 
-/// What makes a store's readings doubtful: a probe that read far off, probes that do not agree.
-async fn doubts(tx: &mut Tx, place: &PlaceCode, air: &Temperature, zone: Tz) -> gillbook_store::Result<Vec<String>> {
-    let mut probes = Vec::new();
+/// What somebody should know beside the plot: a probe that read far off, probes that do not agree, a lot that is too cold for its strain.
+async fn warnings(tx: &mut Tx, place: &PlaceCode, air: &Temperature, zone: Tz) -> gillbook_store::Result<Vec<String>> {
+    let mut told = Vec::new();
     for probe in tx.probes_of(place).await? {
         if let Some(since) = tx.probe_standing(&probe).await?.doubtful_since {
-            probes.push(match since.timestamp() {
+            told.push(match since.timestamp() {
                 0 => {
                     format!("{probe} read more than 1 °C off and was never checked before: its readings are doubtful.")
                 }
@@ -230,9 +231,15 @@ async fn doubts(tx: &mut Tx, place: &PlaceCode, air: &Temperature, zone: Tz) -> 
     }
     let apart = air.hours.iter().map(|h| h.apart_c).fold(0.0, f64::max);
     if apart > 1.0 {
-        probes.push(format!("The probes were up to {apart:.1} °C apart. The warmer one counts."));
+        told.push(format!("The probes were up to {apart:.1} °C apart. The warmer one counts."));
     }
-    Ok(probes)
+    told.extend(air.chilled.iter().map(|l| {
+        format!(
+            "{} ({}) stood in air of down to {:.1} °C for {} hours, and keeps badly below {} °C. Find it a warmer place.",
+            l.lot, l.strain, l.coldest_c, l.hours, l.lowest_c
+        )
+    }));
+    Ok(told)
 }
 
 fn by_hour(air: &Temperature, zone: Tz) -> Vec<HourRow> {

@@ -2,10 +2,12 @@
 //! renders a template.
 
 mod books;
+mod by_hand;
 mod checks;
 mod desk;
 mod excursion;
 mod fridge;
+mod notices;
 mod orders;
 mod record;
 mod stock;
@@ -52,10 +54,17 @@ pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     page!("GET", "/weigh", get(weigh::get_weigh));
     page!("GET", "/fridge", get(fridge::get_fridge));
     page!("GET", "/fridge/record", get(record::get_record));
+    page!("GET", "/fridge/by-hand", get(by_hand::get_by_hand));
+    page!("POST", "/fridge/by-hand/reading", post(by_hand::post_reading));
+    page!("POST", "/fridge/by-hand/check", post(by_hand::post_check));
+    page!("GET", "/notices", get(notices::get_notices));
+    page!("POST", "/notices", post(notices::post_notice));
+    page!("POST", "/notices/{notice_to}/remove", post(notices::post_removal));
     page!("GET", "/excursions/{excursion}", get(excursion::get_excursion));
     page!("POST", "/excursions/{excursion}/action", post(excursion::post_action));
     page!("POST", "/excursions/{excursion}/sign-off", post(excursion::post_sign_off));
     page!("GET", "/checks", get(checks::get_checks));
+    page!("POST", "/checks", post(checks::post_check));
     page!("POST", "/checks/{check}/done", post(checks::post_done));
     page!("GET", "/stock", get(stock::get_stock));
     page!("GET", "/lots/{lot}", get(stock::get_lot));
@@ -92,6 +101,11 @@ impl Head {
 
     fn nobody(here: &'static str) -> Self {
         Self { farm: "Gillbook".into(), name: String::new(), signed_in: false, role: None, here, caution: CAUTION }
+    }
+
+    /// Whether it is the owner who looks.
+    fn owns(&self) -> bool {
+        self.role == Some(Role::Owner)
     }
 
     /// The pages that the role may see: address, word, whether it is this one.

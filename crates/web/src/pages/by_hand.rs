@@ -1,0 +1,205 @@
+//! By hand: what does the thermometer say, and can the probe be believed?
+
+use askama::Template;
+use axum::{
+    extract::State,
+    http::Uri,
+    response::{IntoResponse, Redirect, Response},
+};
+use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
+use gillbook_core::{
+    calendar::{Instant, Span},
+    refusal::Refusal,
+    text::{PlaceCode, Text},
+    words::ProbeCheckKind,
+};
+use gillbook_store::{
+    Page as Rows,
+    house_checks::NewSpotReading,
+    probe_checks::{NewProbeCheck, ProbeStanding},
+};
+use serde::Deserialize;
+use uuid::Uuid;
+
+use super::{Head, Page, again, day_and_clock, once_of_form, zone_of};
+use crate::{App, body::Filled, once, problem::Problem, read, who::Who};
+
+/// How far back what was read is shown.
+const SHOWN: TimeDelta = TimeDelta::days(14);
+
+#[derive(Template)]
+#[template(path = "by_hand.html")]
+pub(super) struct ByHand {
+    head: Head,
+    places: Vec<(String, String)>,
+    probes: Vec<ProbeRow>,
+    spots: Vec<SpotRow>,
+    key: Uuid,
+    wrong: Option<String>,
+}
+
+struct ProbeRow {
+    probe: String,
+    place: String,
+    standing: String,
+    doubtful: bool,
+}
+
+struct SpotRow {
+    when: String,
+    place: String,
+    c: String,
+    by: String,
+    note: String,
+}
+
+/// How far off a probe was at each check, so that a drift is seen.
+fn drift(standing: &ProbeStanding, zone: Tz) -> String {
+    let Some(last) = standing.checks.last() else { return "never checked".into() };
+    let off = |c: f64| format!("{c:+.1}");
+    let earlier: Vec<String> = standing.checks.iter().rev().take(4).rev().map(|c| off(c.off_c)).collect();
+    let checked = format!("{} °C off, {}", earlier.join(", "), day_and_clock(last.checked_at, zone));
+    if last.offset_c.is_some() { format!("{checked}, corrected since") } else { checked }
+}
+
+async fn by_hand_page(app: &App, who: &Who, wrong: Option<String>) -> Result<ByHand, Problem> {
+    let all = Rows { after: None, limit: 500 };
+    read!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let zone = zone_of(&farm);
+        let span = Span { from: tx.now() - SHOWN, until: tx.now() + TimeDelta::minutes(5) };
+        let mut spots = Vec::new();
+        let mut places = Vec::new();
+        for place in tx.places(&all).await? {
+            spots.extend(tx.spot_readings(&place.place, span).await?);
+            places.push((place.place.to_string(), place.name));
+        }
+        spots.sort_by_key(|s| std::cmp::Reverse(s.at));
+        let mut probes = Vec::new();
+        for probe in tx.probes(&all).await? {
+            let standing = tx.probe_standing(&probe.probe).await?;
+            probes.push(ProbeRow {
+                standing: drift(&standing, zone),
+                doubtful: standing.doubtful_since.is_some(),
+                place: probe.place.to_string(),
+                probe: probe.probe,
+            });
+        }
+        Ok(ByHand {
+            head: Head::new(&farm, who, "/fridge"),
+            places,
+            probes,
+            spots: spots
+                .into_iter()
+                .map(|s| SpotRow {
+                    when: day_and_clock(s.at, zone),
+                    place: s.place.to_string(),
+                    c: format!("{:.1}", s.c),
+                    by: s.done_by,
+                    note: s.note,
+                })
+                .collect(),
+            key: Uuid::new_v4(),
+            wrong: wrong.clone(),
+        })
+    })
+}
+
+pub(super) async fn get_by_hand(State(app): State<App>, who: Who) -> Result<Page<ByHand>, Problem> {
+    Ok(Page(by_hand_page(&app, &who, None).await?))
+}
+
+/// Degrees as a thumb types them: with a point or a comma, and nothing for `if_empty`.
+fn degrees(text: &str, pointer: &str, if_empty: Option<f64>) -> Result<f64, Refusal> {
+    match (text.trim(), if_empty) {
+        ("", Some(c)) => Ok(c),
+        (text, _) => text
+            .replace(',', ".")
+            .replace('−', "-")
+            .parse()
+            .map_err(|_| Refusal::field(pointer, format!("“{text}” is no temperature. Type degrees, such as 3.4."))),
+    }
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct ReadingForm {
+    key: Uuid,
+    place: PlaceCode,
+    c: String,
+    #[serde(default)]
+    note: String,
+}
+
+impl ReadingForm {
+    fn reading(&self) -> Result<NewSpotReading, Refusal> {
+        let note = Text::new(&self.note).map_err(|e| Refusal::field("/note", e))?;
+        Ok(NewSpotReading { c: degrees(&self.c, "/c", None)?, at: None, note, by: None })
+    }
+}
+
+pub(super) async fn post_reading(
+    State(app): State<App>,
+    who: Who,
+    uri: Uri,
+    Filled(form): Filled<ReadingForm>,
+) -> Response {
+    let once = once_of_form(form.key, &uri, &format!("{} {} {}", form.place, form.c, form.note));
+    let done = async {
+        let new = form.reading()?;
+        once!(app, who, &once, |tx| tx.add_spot_reading(&form.place, &new).await)
+    }
+    .await;
+    back(&app, &who, done.map(drop)).await
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct CheckForm {
+    key: Uuid,
+    probe: String,
+    kind: String,
+    read_c: String,
+    #[serde(default)]
+    reference_c: String,
+    #[serde(default)]
+    correct: Option<String>,
+}
+
+impl CheckForm {
+    fn check(&self, now: DateTime<Utc>) -> Result<NewProbeCheck, Refusal> {
+        let kind: ProbeCheckKind =
+            self.kind.parse().map_err(|_| Refusal::field("/kind", "Tap what the probe was held against."))?;
+        let ice = (kind == ProbeCheckKind::IcePoint).then_some(0.0);
+        Ok(NewProbeCheck {
+            kind,
+            reference_c: degrees(&self.reference_c, "/reference_c", ice)?,
+            read_c: degrees(&self.read_c, "/read_c", None)?,
+            correct_from: self.correct.as_ref().map(|_| Instant(now)),
+            checked_at: None,
+            note: Text::default(),
+            by: None,
+        })
+    }
+}
+
+pub(super) async fn post_check(
+    State(app): State<App>,
+    who: Who,
+    uri: Uri,
+    Filled(form): Filled<CheckForm>,
+) -> Response {
+    let once = once_of_form(form.key, &uri, &format!("{form:?}"));
+    let done = async {
+        let new = form.check(app.now())?;
+        once!(app, who, &once, |tx| tx.add_probe_check(&form.probe, &new).await)
+    }
+    .await;
+    back(&app, &who, done.map(drop)).await
+}
+
+async fn back(app: &App, who: &Who, done: Result<(), Problem>) -> Response {
+    match done {
+        Ok(()) => Redirect::to("/fridge/by-hand").into_response(),
+        Err(problem) => again(by_hand_page(app, who, Some(problem.detail().to_owned())).await, problem),
+    }
+}

@@ -1,0 +1,150 @@
+//! Who is told: of a warm spell, of a silent or a doubtful probe, and who if nobody sees to it.
+
+use askama::Template;
+use axum::{
+    extract::State,
+    http::Uri,
+    response::{IntoResponse, Redirect, Response},
+};
+use chrono::{NaiveTime, Timelike};
+use gillbook_core::{refusal::Refusal, text::Text, words::NoticeWay};
+use gillbook_store::notices::{NewNoticeTo, NoticeTo};
+use serde::Deserialize;
+use uuid::Uuid;
+
+use super::{Head, Page, again, once_of_form};
+use crate::{
+    App,
+    body::{Code, Filled},
+    once,
+    problem::Problem,
+    read,
+    who::Who,
+    write,
+};
+
+#[derive(Template)]
+#[template(path = "notices.html")]
+pub(super) struct Notices {
+    head: Head,
+    told: Vec<ToldRow>,
+    /// The signing secret of a webhook that was just added: shown this once.
+    secret: Option<String>,
+    key: Uuid,
+    wrong: Option<String>,
+}
+
+struct ToldRow {
+    id: Uuid,
+    address: String,
+    after: String,
+    quiet: String,
+}
+
+fn clock(minute: i32) -> String {
+    format!("{:02}:{:02}", minute / 60, minute % 60)
+}
+
+fn told_row(to: NoticeTo) -> ToldRow {
+    ToldRow {
+        id: to.notice_to,
+        address: to.address,
+        after: if to.after_minutes == 0 {
+            "at once".into()
+        } else {
+            format!("if it lasts {} minutes", to.after_minutes)
+        },
+        quiet: to.quiet_from.zip(to.quiet_until).map_or_else(String::new, |(from, until)| {
+            format!("quiet {} to {} but for a warm spell", clock(from), clock(until))
+        }),
+    }
+}
+
+async fn notices_page(app: &App, who: &Who, secret: Option<String>, wrong: Option<String>) -> Result<Notices, Problem> {
+    read!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        Ok(Notices {
+            head: Head::new(&farm, who, "/fridge"),
+            told: tx.notices_to().await?.into_iter().map(told_row).collect(),
+            secret: secret.clone(),
+            key: Uuid::new_v4(),
+            wrong: wrong.clone(),
+        })
+    })
+}
+
+pub(super) async fn get_notices(State(app): State<App>, who: Who) -> Result<Page<Notices>, Problem> {
+    Ok(Page(notices_page(&app, &who, None, None).await?))
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct ToldForm {
+    key: Uuid,
+    address: String,
+    #[serde(default)]
+    after_minutes: String,
+    #[serde(default)]
+    quiet_from: String,
+    #[serde(default)]
+    quiet_until: String,
+}
+
+/// A time of day as a browser sends it, as minutes after midnight.
+fn minute(text: &str, pointer: &str) -> Result<Option<i32>, Refusal> {
+    if text.trim().is_empty() {
+        return Ok(None);
+    }
+    let time = NaiveTime::parse_from_str(text.trim(), "%H:%M")
+        .map_err(|_| Refusal::field(pointer, "Give a time of day, such as 22:00."))?;
+    Ok(Some((time.num_seconds_from_midnight() / 60).cast_signed()))
+}
+
+impl ToldForm {
+    fn told(&self) -> Result<NewNoticeTo, Refusal> {
+        let address = self.address.trim();
+        let after = self.after_minutes.trim();
+        Ok(NewNoticeTo {
+            way: if address.contains("://") { NoticeWay::Webhook } else { NoticeWay::Email },
+            address: Text::new(address).map_err(|e| Refusal::field("/address", e))?,
+            after_minutes: if after.is_empty() { Ok(0) } else { after.parse() }
+                .ok()
+                .filter(|m| (0..=1440).contains(m))
+                .ok_or_else(|| Refusal::field("/after_minutes", "Give whole minutes, 0 to 1440."))?,
+            quiet_from: minute(&self.quiet_from, "/quiet_from")?,
+            quiet_until: minute(&self.quiet_until, "/quiet_until")?,
+        })
+    }
+}
+
+pub(super) async fn post_notice(
+    State(app): State<App>,
+    who: Who,
+    uri: Uri,
+    Filled(form): Filled<ToldForm>,
+) -> Response {
+    let once = once_of_form(form.key, &uri, &format!("{form:?}"));
+    let done = async {
+        let new = form.told()?;
+        let added = once!(app, who, &once, |tx| tx.add_notice_to(&new).await)?;
+        let added: serde_json::Value = serde_json::from_str(&added.body).unwrap_or_default();
+        Ok(added["secret"].as_str().map(str::to_owned))
+    }
+    .await;
+    match done {
+        Ok(None) => Redirect::to("/notices").into_response(),
+        Ok(secret) => match notices_page(&app, &who, secret, None).await {
+            Ok(view) => Page(view).into_response(),
+            Err(problem) => problem.into_response(),
+        },
+        Err(problem) => {
+            again(notices_page(&app, &who, None, Some(Problem::detail(&problem).to_owned())).await, problem)
+        }
+    }
+}
+
+pub(super) async fn post_removal(State(app): State<App>, who: Who, Code(id): Code<Uuid>) -> Response {
+    match write!(app, who, |tx| tx.remove_notice_to(id).await) {
+        Ok(()) => Redirect::to("/notices").into_response(),
+        Err(problem) => again(notices_page(&app, &who, None, Some(problem.detail().to_owned())).await, problem),
+    }
+}
