@@ -330,14 +330,22 @@ async fn by_hand_and_who_is_told_are_tapped_in_and_what_is_wrong_is_said() -> Re
     let removed = farm.raw("POST", &format!("/notices/{first}/remove"), &form, Vec::new()).await;
     assert_eq!((removed.status, farm.get("/api/notices").await["rows"].as_array().map(Vec::len)), (303, Some(1)));
 
-    // Each mistake is answered on the page that it was made on, with what to do.
+    // Each mistake is answered on the page that it was made on, with what to do, and what was typed is still there.
+    let mistaken = send("/fridge/by-hand/check", "probe=p1&kind=comparison&reference_c=2&read_c=x&correct=yes").await;
+    for kept in
+        ["value=\"x\"", "value=\"2\"", "value=\"comparison\" checked", "value=\"yes\" checked", "<details open>"]
+    {
+        assert!(mistaken.status == 422 && mistaken.text.contains(kept), "{kept}: {}", mistaken.text);
+    }
     for (path, fields, words) in [
         ("/fridge/by-hand/reading", "place=F1&c=cold", "Type degrees, such as 3.4."),
+        ("/fridge/by-hand/reading", "place=F1&c=99&note=lid+open", "value=\"lid open\""),
         ("/fridge/by-hand/check", "probe=p9&kind=ice_point&read_c=1", "p9"),
         ("/fridge/by-hand/check", "probe=p1&kind=comparison&read_c=1", "is no temperature"),
         ("/checks", "name=%E2%82%AC&topic=other&every_days=7", "at least one letter"),
         ("/checks", "name=Floor&topic=other&every_days=0", "1 to 400"),
         ("/notices", "address=nobody", "An e-mail address has an @"),
+        ("/notices", "address=nobody", "value=\"nobody\""),
         ("/notices", "address=a%40b.example&quiet_from=22", "time of day"),
     ] {
         let page = send(path, fields).await;

@@ -12,7 +12,7 @@ use gillbook_core::{
     calendar::{Instant, Span},
     refusal::Refusal,
     text::{PlaceCode, Text},
-    words::ProbeCheckKind,
+    words::{PlaceKind, ProbeCheckKind},
 };
 use gillbook_store::{
     Page as Rows,
@@ -35,6 +35,9 @@ pub(super) struct ByHand {
     places: Vec<(String, String)>,
     probes: Vec<ProbeRow>,
     spots: Vec<SpotRow>,
+    /// What was typed and could not be taken, to be mended.
+    reading: ReadingForm,
+    check: CheckForm,
     key: Uuid,
     wrong: Option<String>,
 }
@@ -63,17 +66,25 @@ fn drift(standing: &ProbeStanding, zone: Tz) -> String {
     if last.offset_c.is_some() { format!("{checked}, corrected since") } else { checked }
 }
 
-async fn by_hand_page(app: &App, who: &Who, wrong: Option<String>) -> Result<ByHand, Problem> {
+/// The page, with what was typed before and what is wrong with it.
+async fn by_hand_page(
+    app: &App,
+    who: &Who,
+    (reading, check): (ReadingForm, CheckForm),
+    wrong: Option<String>,
+) -> Result<ByHand, Problem> {
     let all = Rows { after: None, limit: 500 };
     read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let span = Span { from: tx.now() - SHOWN, until: tx.now() + TimeDelta::minutes(5) };
+        let mut stores = tx.places(&all).await?;
+        stores.retain(|p| p.kind.holds_stock());
+        // The fridge first: it is what a thermometer is held into most.
+        stores.sort_by_key(|p| p.kind != PlaceKind::Fridge);
         let mut spots = Vec::new();
-        let mut places = Vec::new();
-        for place in tx.places(&all).await? {
-            spots.extend(tx.spot_readings(&place.place, span).await?);
-            places.push((place.place.to_string(), place.name));
+        for store in &stores {
+            spots.extend(tx.spot_readings(&store.place, span).await?);
         }
         spots.sort_by_key(|s| std::cmp::Reverse(s.at));
         let mut probes = Vec::new();
@@ -88,7 +99,7 @@ async fn by_hand_page(app: &App, who: &Who, wrong: Option<String>) -> Result<ByH
         }
         Ok(ByHand {
             head: Head::new(&farm, who, "/fridge"),
-            places,
+            places: stores.into_iter().map(|p| (p.place.to_string(), p.name)).collect(),
             probes,
             spots: spots
                 .into_iter()
@@ -100,6 +111,8 @@ async fn by_hand_page(app: &App, who: &Who, wrong: Option<String>) -> Result<ByH
                     note: s.note,
                 })
                 .collect(),
+            reading: reading.clone(),
+            check: check.clone(),
             key: Uuid::new_v4(),
             wrong: wrong.clone(),
         })
@@ -107,7 +120,7 @@ async fn by_hand_page(app: &App, who: &Who, wrong: Option<String>) -> Result<ByH
 }
 
 pub(super) async fn get_by_hand(State(app): State<App>, who: Who) -> Result<Page<ByHand>, Problem> {
-    Ok(Page(by_hand_page(&app, &who, None).await?))
+    Ok(Page(by_hand_page(&app, &who, Default::default(), None).await?))
 }
 
 /// Degrees as a thumb types them: with a point or a comma, and nothing for `if_empty`.
@@ -122,19 +135,20 @@ fn degrees(text: &str, pointer: &str, if_empty: Option<f64>) -> Result<f64, Refu
     }
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(default)]
 pub(super) struct ReadingForm {
     key: Uuid,
-    place: PlaceCode,
+    place: String,
     c: String,
-    #[serde(default)]
     note: String,
 }
 
 impl ReadingForm {
-    fn reading(&self) -> Result<NewSpotReading, Refusal> {
+    fn reading(&self) -> Result<(PlaceCode, NewSpotReading), Refusal> {
+        let place = self.place.parse().map_err(|_| Refusal::field("/place", "Choose where it was read."))?;
         let note = Text::new(&self.note).map_err(|e| Refusal::field("/note", e))?;
-        Ok(NewSpotReading { c: degrees(&self.c, "/c", None)?, at: None, note, by: None })
+        Ok((place, NewSpotReading { c: degrees(&self.c, "/c", None)?, at: None, note, by: None }))
     }
 }
 
@@ -146,22 +160,21 @@ pub(super) async fn post_reading(
 ) -> Response {
     let once = once_of_form(form.key, &uri, &format!("{} {} {}", form.place, form.c, form.note));
     let done = async {
-        let new = form.reading()?;
-        once!(app, who, &once, |tx| tx.add_spot_reading(&form.place, &new).await)
+        let (place, new) = form.reading()?;
+        once!(app, who, &once, |tx| tx.add_spot_reading(&place, &new).await)
     }
     .await;
-    back(&app, &who, done.map(drop)).await
+    back(&app, &who, (form, CheckForm::default()), done.map(drop)).await
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(default)]
 pub(super) struct CheckForm {
     key: Uuid,
     probe: String,
     kind: String,
     read_c: String,
-    #[serde(default)]
     reference_c: String,
-    #[serde(default)]
     correct: Option<String>,
 }
 
@@ -194,12 +207,12 @@ pub(super) async fn post_check(
         once!(app, who, &once, |tx| tx.add_probe_check(&form.probe, &new).await)
     }
     .await;
-    back(&app, &who, done.map(drop)).await
+    back(&app, &who, (ReadingForm::default(), form), done.map(drop)).await
 }
 
-async fn back(app: &App, who: &Who, done: Result<(), Problem>) -> Response {
+async fn back(app: &App, who: &Who, typed: (ReadingForm, CheckForm), done: Result<(), Problem>) -> Response {
     match done {
         Ok(()) => Redirect::to("/fridge/by-hand").into_response(),
-        Err(problem) => again(by_hand_page(app, who, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => again(by_hand_page(app, who, typed, Some(problem.detail().to_owned())).await, problem),
     }
 }

@@ -35,6 +35,8 @@ pub(super) struct Checks {
     later: Vec<CheckRow>,
     done: Vec<DoneRow>,
     topics: &'static [CheckTopic],
+    /// What was typed and could not be taken, to be mended.
+    typed: CheckForm,
     key: Uuid,
     wrong: Option<String>,
 }
@@ -53,7 +55,7 @@ struct DoneRow {
     what: String,
 }
 
-async fn checks_page(app: &App, who: &Who, wrong: Option<String>) -> Result<Checks, Problem> {
+async fn checks_page(app: &App, who: &Who, typed: CheckForm, wrong: Option<String>) -> Result<Checks, Problem> {
     read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
@@ -84,6 +86,7 @@ async fn checks_page(app: &App, who: &Who, wrong: Option<String>) -> Result<Chec
                 })
                 .collect(),
             topics: CheckTopic::ALL,
+            typed: typed.clone(),
             key: Uuid::new_v4(),
             wrong: wrong.clone(),
         })
@@ -91,7 +94,7 @@ async fn checks_page(app: &App, who: &Who, wrong: Option<String>) -> Result<Chec
 }
 
 pub(super) async fn get_checks(State(app): State<App>, who: Who) -> Result<Page<Checks>, Problem> {
-    Ok(Page(checks_page(&app, &who, None).await?))
+    Ok(Page(checks_page(&app, &who, CheckForm::default(), None).await?))
 }
 
 #[derive(Debug, Deserialize)]
@@ -118,15 +121,18 @@ pub(super) async fn post_done(
     .await;
     match done {
         Ok(_) => Redirect::to("/checks").into_response(),
-        Err(problem) => again(checks_page(&app, &who, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => {
+            again(checks_page(&app, &who, CheckForm::default(), Some(problem.detail().to_owned())).await, problem)
+        }
     }
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(default)]
 pub(super) struct CheckForm {
     key: Uuid,
     name: String,
-    topic: CheckTopic,
+    topic: String,
     every_days: String,
 }
 
@@ -146,7 +152,8 @@ impl CheckForm {
             .ok()
             .filter(|days| (1..=400).contains(days))
             .ok_or_else(|| Refusal::field("/every_days", "Give whole days, 1 to 400."))?;
-        Ok(NewHouseCheck { check, name, topic: self.topic, every_days })
+        let topic = self.topic.parse().map_err(|_| Refusal::field("/topic", "Choose what it is about."))?;
+        Ok(NewHouseCheck { check, name, topic, every_days })
     }
 }
 
@@ -164,6 +171,6 @@ pub(super) async fn post_check(
     .await;
     match done {
         Ok(_) => Redirect::to("/checks").into_response(),
-        Err(problem) => again(checks_page(&app, &who, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => again(checks_page(&app, &who, form, Some(problem.detail().to_owned())).await, problem),
     }
 }

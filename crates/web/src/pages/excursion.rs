@@ -45,6 +45,8 @@ pub(super) struct ExcursionPage {
     sign_off: SignOffWanted,
     phrases: &'static [&'static str],
     foods: &'static [(&'static str, &'static str)],
+    /// What was tapped and typed and could not be taken, to be mended.
+    typed: ActionForm,
     key: Uuid,
     wrong: Option<String>,
 }
@@ -137,7 +139,13 @@ fn figures(e: &Excursion) -> Vec<(&'static str, String)> {
     .collect()
 }
 
-async fn excursion_page(app: &App, who: &Who, id: Uuid, wrong: Option<String>) -> Result<ExcursionPage, Problem> {
+async fn excursion_page(
+    app: &App,
+    who: &Who,
+    id: Uuid,
+    typed: ActionForm,
+    wrong: Option<String>,
+) -> Result<ExcursionPage, Problem> {
     app.judge_first(who).await?;
     read!(app, who, |tx| {
         let farm = tx.farm().await?;
@@ -179,6 +187,7 @@ async fn excursion_page(app: &App, who: &Who, id: Uuid, wrong: Option<String>) -
             sign_off: SignOffWanted::of(&e, &tx.signed().name),
             phrases: phrases(e.kind),
             foods: FOODS,
+            typed: typed.clone(),
             key: Uuid::new_v4(),
             wrong: wrong.clone(),
         })
@@ -190,17 +199,15 @@ pub(super) async fn get_excursion(
     who: Who,
     Code(id): Code<Uuid>,
 ) -> Result<Page<ExcursionPage>, Problem> {
-    Ok(Page(excursion_page(&app, &who, id, None).await?))
+    Ok(Page(excursion_page(&app, &who, id, ActionForm::default(), None).await?))
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(default)]
 pub(super) struct ActionForm {
     key: Uuid,
-    #[serde(default)]
     done: String,
-    #[serde(default)]
     more: String,
-    #[serde(default)]
     food: String,
 }
 
@@ -228,7 +235,7 @@ pub(super) async fn post_action(
     .await;
     match done {
         Ok(_) => Redirect::to(&format!("/excursions/{id}")).into_response(),
-        Err(problem) => again(excursion_page(&app, &who, id, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => again(excursion_page(&app, &who, id, form, Some(problem.detail().to_owned())).await, problem),
     }
 }
 
@@ -247,6 +254,9 @@ pub(super) async fn post_sign_off(
     let once = once_of_form(form.key, &uri, "");
     match once!(app, who, &once, |tx| tx.sign_off(id, &NewSignOff::default()).await) {
         Ok(_) => Redirect::to("/fridge").into_response(),
-        Err(problem) => again(excursion_page(&app, &who, id, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => again(
+            excursion_page(&app, &who, id, ActionForm::default(), Some(problem.detail().to_owned())).await,
+            problem,
+        ),
     }
 }

@@ -30,6 +30,8 @@ pub(super) struct Notices {
     told: Vec<ToldRow>,
     /// The signing secret of a webhook that was just added: shown this once.
     secret: Option<String>,
+    /// What was typed and could not be taken, to be mended.
+    typed: ToldForm,
     key: Uuid,
     wrong: Option<String>,
 }
@@ -60,13 +62,20 @@ fn told_row(to: NoticeTo) -> ToldRow {
     }
 }
 
-async fn notices_page(app: &App, who: &Who, secret: Option<String>, wrong: Option<String>) -> Result<Notices, Problem> {
+async fn notices_page(
+    app: &App,
+    who: &Who,
+    secret: Option<String>,
+    wrong: Option<(ToldForm, String)>,
+) -> Result<Notices, Problem> {
+    let (typed, wrong) = wrong.map_or_else(Default::default, |(typed, detail)| (typed, Some(detail)));
     read!(app, who, |tx| {
         let farm = tx.farm().await?;
         Ok(Notices {
             head: Head::new(&farm, who, "/fridge"),
             told: tx.notices_to().await?.into_iter().map(told_row).collect(),
             secret: secret.clone(),
+            typed: typed.clone(),
             key: Uuid::new_v4(),
             wrong: wrong.clone(),
         })
@@ -77,15 +86,13 @@ pub(super) async fn get_notices(State(app): State<App>, who: Who) -> Result<Page
     Ok(Page(notices_page(&app, &who, None, None).await?))
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(default)]
 pub(super) struct ToldForm {
     key: Uuid,
     address: String,
-    #[serde(default)]
     after_minutes: String,
-    #[serde(default)]
     quiet_from: String,
-    #[serde(default)]
     quiet_until: String,
 }
 
@@ -137,7 +144,7 @@ pub(super) async fn post_notice(
             Err(problem) => problem.into_response(),
         },
         Err(problem) => {
-            again(notices_page(&app, &who, None, Some(Problem::detail(&problem).to_owned())).await, problem)
+            again(notices_page(&app, &who, None, Some((form, Problem::detail(&problem).to_owned()))).await, problem)
         }
     }
 }
@@ -145,6 +152,6 @@ pub(super) async fn post_notice(
 pub(super) async fn post_removal(State(app): State<App>, who: Who, Code(id): Code<Uuid>) -> Response {
     match write!(app, who, |tx| tx.remove_notice_to(id).await) {
         Ok(()) => Redirect::to("/notices").into_response(),
-        Err(problem) => again(notices_page(&app, &who, None, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => problem.into_response(),
     }
 }
