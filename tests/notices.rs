@@ -176,10 +176,41 @@ async fn a_doubtful_probe_is_told_once_and_a_good_check_ends_it() -> Result<()> 
     let text = body["data"]["text"].as_str().context("words")?;
     assert!(text.starts_with("Probe p1 in F1 read -1.8 °C where 0.0 °C was due."), "{text}");
     assert!(text.contains("local food-safety rules"), "{text}");
-    // The second person would be told after half an hour; a good check comes before.
-    assert_eq!(farm.store.due_notices(farm.now() + TimeDelta::minutes(31)).await?.len(), 1);
+    // The second person is told after half an hour, also when it was found bad again meanwhile, unless a good check comes before.
+    farm.pass(TimeDelta::minutes(5));
+    farm.create(checks, json!({"kind": "ice_point", "read_c": -1.7})).await;
+    let later = farm.store.due_notices(farm.now() + TimeDelta::minutes(27)).await?;
+    assert_eq!(
+        later
+            .iter()
+            .filter(|n| n.address.contains("second") && n.event.to_string() == bad["checks"][1]["check_id"])
+            .count(),
+        1
+    );
     farm.pass(TimeDelta::minutes(5));
     farm.create(checks, json!({"kind": "ice_point", "read_c": 0.1})).await;
     assert!(farm.store.due_notices(farm.now() + TimeDelta::hours(1)).await?.is_empty());
+    Ok(())
+}
+
+#[tokio::test]
+async fn quiet_hours_over_midnight_hold_all_back_but_a_warm_spell() -> Result<()> {
+    let mut farm = Farm::new().await?;
+    // 22:30 on the farm, in Paris in summer.
+    farm.pass("2026-07-01T20:30:00Z".parse::<chrono::DateTime<Utc>>()? - farm.now());
+    farm.owner = farm.sign_in("ada").await;
+    let quiet = json!({"way": "email", "address": "me@farm.example.org", "quiet_from": 22 * 60, "quiet_until": 6 * 60});
+    farm.create("/api/notices", quiet).await;
+    farm.create("/api/probes/p1/checks", json!({"kind": "ice_point", "read_c": 2.5})).await;
+    let due = async |minutes: i64| -> Result<Vec<String>> {
+        let due = farm.store.due_notices(farm.now() + TimeDelta::minutes(minutes)).await?;
+        Ok(due.into_iter().map(|n| n.subject).collect())
+    };
+    let doubtful = vec!["F1: probe p1 is doubtful".to_owned()];
+    for (minutes, told) in [(0, vec![]), (90, vec![]), (449, vec![]), (450, doubtful.clone()), (600, doubtful)] {
+        assert_eq!(due(minutes).await?, told, "{minutes} minutes after 22:30");
+    }
+    play(&farm, &[(0, 60, 2.0), (60, 179, 9.0)]).await;
+    assert_eq!(due(0).await?, ["F1 is too warm"]);
     Ok(())
 }

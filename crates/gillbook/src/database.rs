@@ -14,7 +14,7 @@ pub struct Database {
     /// A Postgres of your own, connected to as `gillbook_app`. Without it, Gillbook keeps its own in the data directory.
     #[arg(long, env = "DATABASE_URL", hide_env_values = true, global = true)]
     pub database_url: Option<String>,
-    /// The same for `migrate`, `check`, `farms` and `people`: connected to as an administrator.
+    /// The same for `migrate`, `check`, `farms`, `people` and `detach-readings`: connected to as an administrator.
     #[arg(long, env = "GILLBOOK_ADMIN_URL", hide_env_values = true, global = true)]
     pub admin_url: Option<String>,
     /// Where the embedded database keeps its data.

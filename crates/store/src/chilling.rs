@@ -24,7 +24,7 @@ pub struct ChilledLot {
     pub grams_g: Grams,
     /// The lowest temperature that the strain keeps well at, °C.
     pub lowest_c: f64,
-    /// Hours of the span, and of its stay, whose mean air was below that.
+    /// Whole hours of the span, since it last came, whose mean air was below that. Of two probes the warmer one counts.
     pub hours: i64,
     /// The lowest of those means, °C.
     pub coldest_c: f64,
@@ -39,10 +39,15 @@ impl Tx {
             r#"select b.lot as "lot: _", s.name as strain, b.grams as "grams_g: _", s.lowest_safe_c as lowest_c, count(*) as "hours!",
                       min(h.air_c_s / h.known_s) as "coldest_c!"
                  from balance b join lot l using (farm_id, lot) join strain s using (farm_id, strain)
-                cross join lateral (select min(a.happened_at) as at from movement m join act a using (farm_id, act_id)
-                                     where m.farm_id = b.farm_id and m.lot = b.lot and m.to_place = b.place) came
+                cross join lateral (
+                    select max(x.at) as at from (
+                        select a.happened_at as at, c.grams, sum(c.grams) over (order by a.happened_at, a.act_id) as stands
+                          from movement m join act a using (farm_id, act_id)
+                         cross join lateral (select case when m.to_place = b.place then m.grams else -m.grams end as grams) c
+                         where m.farm_id = b.farm_id and m.lot = b.lot and b.place in (m.to_place, m.from_place)) x
+                     where x.grams > 0 and x.stands <= x.grams) came
                  join place_hour h on h.farm_id = b.farm_id and h.place = b.place and h.hour >= greatest(came.at, $3) and h.hour < $4
-                                  and h.known_s > 1800 and h.air_c_s / h.known_s < s.lowest_safe_c
+                                  and h.known_s > 1800 and h.air_c_s / nullif(h.known_s, 0) < s.lowest_safe_c
                 where b.farm_id = $1 and b.place = $2 and b.grams > 0
                 group by b.lot, s.name, b.grams, s.lowest_safe_c
                 order by b.lot"#,

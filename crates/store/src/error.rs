@@ -47,9 +47,9 @@ impl Error {
                 self,
                 Self::Database(sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed | sqlx::Error::Io(_) | sqlx::Error::WorkerCrashed)
             )
-            // Shutting down, crashed, cannot connect now, too many connections, statement time-out.
+            // Shutting down, crashed, cannot connect now, too many connections, statement time-out, lock time-out.
             || matches!(self, Self::Database(sqlx::Error::Database(e))
-                if matches!(e.code().as_deref(), Some("57P01" | "57P02" | "57P03" | "53300" | "57014")))
+                if matches!(e.code().as_deref(), Some("57P01" | "57P02" | "57P03" | "53300" | "57014" | "55P03")))
     }
 }
 

@@ -5,12 +5,17 @@
 
 use std::{
     sync::{Arc, Mutex, PoisonError},
-    time::Instant,
+    time::{Duration, Instant},
 };
 
 use sqlx::{Connection, PgPool, Postgres, pool::PoolConnection};
 
+use tokio::time::timeout;
+
 use crate::{IDLE_UNASKED, Result};
+
+/// The longest that a connection may take to say that it lives.
+const PATIENCE: Duration = Duration::from_secs(3);
 
 /// The most connections that are held.
 const MOST: usize = 2;
@@ -29,7 +34,9 @@ impl Held {
     /// Takes a connection that lives: one that rests, or else the pool's.
     pub(crate) async fn take(&self, pool: &PgPool) -> Result<PoolConnection<Postgres>> {
         while let Some(mut resting) = self.pop() {
-            if resting.since.elapsed() < IDLE_UNASKED || resting.connection.ping().await.is_ok() {
+            if resting.since.elapsed() < IDLE_UNASKED
+                || timeout(PATIENCE, resting.connection.ping()).await.is_ok_and(|pong| pong.is_ok())
+            {
                 return Ok(resting.connection);
             }
             drop(resting.connection.detach());

@@ -76,7 +76,8 @@ pub async fn detach_readings(options: &PgConnectOptions, before: NaiveDate, now:
         return Err(Refusal::field("before", detail).into());
     }
     let mut db = PgConnection::connect_with(options).await?;
-    db.execute("set role gillbook_owner").await?;
+    // Whoever waits for a lock on the readings makes all others wait behind it.
+    db.execute("set role gillbook_owner; set lock_timeout = '3s'").await?;
     let detached =
         sqlx::query_scalar!(r#"select detach_reading_months($1) as "n!""#, before).fetch_one(&mut db).await?;
     db.close().await?;

@@ -1,7 +1,7 @@
 //! Who is told of what: the outbox.
 
 use base64::{Engine, engine::general_purpose::STANDARD};
-use chrono::{DateTime, TimeDelta, Timelike, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
@@ -88,8 +88,8 @@ pub struct Notice {
 const MOST_TRIES: i32 = 12;
 
 impl Store {
-    /// Messages that are due on any farm. One whose excursion ended before its turn is not sent, nor one of a doubtful probe that was
-    /// checked again.
+    /// Messages that are due on any farm. One whose excursion ended before its turn is not sent. Those that quiet hours hold back are not
+    /// among them, so that they never stand in the way of others.
     ///
     /// # Errors
     /// When the database fails.
@@ -100,15 +100,15 @@ impl Store {
         let rows = sqlx::query!(
             r#"select n.farm_id as "farm_id: FarmId", n.notice_id, t.way as "way: NoticeWay", t.address, t.secret,
                       coalesce(n.excursion_id, n.check_id) as "event!", n.about as "about: NoticeAbout",
-                      n.subject, n.body, n.tries, t.quiet_from, t.quiet_until, e.kind as "kind?: ExcursionKind", f.zone
+                      n.subject, n.body, n.tries
                  from notice n join notice_to t using (farm_id, notice_to) join farm f using (farm_id)
                  left join excursion e on e.farm_id = n.farm_id and e.excursion_id = n.excursion_id
-                 left join probe_check c on c.farm_id = n.farm_id and c.check_id = n.check_id
+                cross join lateral (select floor(extract(epoch from ($1 at time zone f.zone)::time) / 60)::int as minute) day
                 where n.sent_at is null and n.given_up_at is null and n.due_at <= $1 and t.ended_at is null
-                  and (n.about = 'ended' or n.made_at = n.due_at
-                       or n.about = 'began' and e.ended_at is null and e.withdrawn_at is null
-                       or n.about = 'doubtful' and not exists (select from probe_check l where l.farm_id = c.farm_id
-                                                                  and l.probe_id = c.probe_id and l.checked_at > c.checked_at))
+                  and (n.about <> 'began' or n.made_at = n.due_at or (e.ended_at is null and e.withdrawn_at is null))
+                  and (t.quiet_from is null or e.kind = 'too_warm' or case when t.quiet_from <= t.quiet_until
+                           then not (day.minute >= t.quiet_from and day.minute < t.quiet_until)
+                           else day.minute >= t.quiet_until and day.minute < t.quiet_from end)
                 order by n.due_at limit 100"#,
             now
         )
@@ -117,13 +117,6 @@ impl Store {
         db.commit().await?;
         Ok(rows
             .into_iter()
-            .filter(|r| {
-                let quiet = r.quiet_from.zip(r.quiet_until);
-                let minute =
-                    now.with_timezone(&r.zone.parse().unwrap_or(Tz::UTC)).time().num_seconds_from_midnight() / 60;
-                r.kind == Some(ExcursionKind::TooWarm)
-                    || !quiet.is_some_and(|(from, until)| is_quiet(from, until, minute.cast_signed()))
-            })
             .map(|r| Notice {
                 farm: r.farm_id,
                 notice_id: r.notice_id,
@@ -169,11 +162,6 @@ impl Store {
             Ok(())
         })
     }
-}
-
-/// Whether a minute of the day lies in quiet hours, which may run over midnight.
-fn is_quiet(from: i32, until: i32, minute: i32) -> bool {
-    if from <= until { (from..until).contains(&minute) } else { minute >= from || minute < until }
 }
 
 impl Tx {
@@ -305,6 +293,21 @@ impl Tx {
         self.put_in_outbox(NoticeAbout::Doubtful, check.check_id, words_of_doubt(place, check, since, zone)).await
     }
 
+    /// Takes what was to be told of a probe's doubtful checks out of the outbox: it has been checked again, or corrected.
+    pub(crate) async fn tell_no_doubt(&mut self, probe_id: i32) -> Result<()> {
+        sqlx::query!(
+            "update notice set given_up_at = $3, trouble = 'checked again before it was told'
+              where farm_id = $1 and about = 'doubtful' and sent_at is null and given_up_at is null
+                and check_id in (select check_id from probe_check where farm_id = $1 and probe_id = $2)",
+            self.farm.0,
+            probe_id,
+            self.now
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
     async fn put_in_outbox(
         &mut self,
         about: NoticeAbout,
@@ -405,17 +408,4 @@ fn words(place: &PlaceCode, e: &Excursion, inside: Grams, now: DateTime<Utc>) ->
         inside.kg()
     );
     (subject, body)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn quiet_hours_may_run_over_midnight() {
-        let (ten, six) = (22 * 60, 6 * 60);
-        assert!(is_quiet(ten, six, ten) && is_quiet(ten, six, 0) && is_quiet(ten, six, six - 1));
-        assert!(!is_quiet(ten, six, six) && !is_quiet(ten, six, ten - 1));
-        assert!(is_quiet(six, ten, six) && !is_quiet(six, ten, ten));
-    }
 }

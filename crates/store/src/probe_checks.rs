@@ -77,6 +77,8 @@ pub struct ProbeStanding {
     pub checks: Vec<ProbeCheck>,
     /// Since when its readings are doubtful: since its last good check, when the latest was not good.
     pub doubtful_since: Option<DateTime<Utc>>,
+    /// What is added to its raw readings now, °C.
+    pub offset_c: f64,
 }
 
 impl Tx {
@@ -121,6 +123,8 @@ impl Tx {
         let latest = standing.checks.last().filter(|c| c.check_id == id);
         if let (Some(since), Some(check)) = (standing.doubtful_since, latest) {
             self.tell_of_doubt(&place, check, since).await?;
+        } else if standing.doubtful_since.is_none() {
+            self.tell_no_doubt(probe_id).await?;
         }
         Ok(standing)
     }
@@ -188,6 +192,9 @@ impl Tx {
             let good = checks.iter().rev().find(|c| c.good || c.offset_c.is_some());
             good.map_or(DateTime::<Utc>::UNIX_EPOCH, |c| c.checked_at)
         });
-        Ok(ProbeStanding { probe: probe.to_owned(), checks, doubtful_since })
+        let now = self.now;
+        let offsets = self.offsets_of(&[probe_id]).await?;
+        let offset_c = offsets.iter().rev().find(|o| o.1 <= now).map_or(0.0, |o| o.2);
+        Ok(ProbeStanding { probe: probe.to_owned(), checks, doubtful_since, offset_c })
     }
 }

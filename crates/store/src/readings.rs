@@ -181,22 +181,28 @@ impl Group {
         marks
     }
 
-    /// The short way for a lone reading of a place that is marked already, which most readings of a probe are. Returns whether it was
-    /// taken; if not, nothing has been done.
+    /// The short way for a lone reading, which is how most probes post. Returns whether it was new; if not, `keep_readings` tells what is
+    /// there.
     async fn keep_alone(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<bool> {
         let [row] = &self.rows[..] else { return Ok(false) };
         let hour = hour_of(row.at);
-        // The mark is locked, as in `keep_readings`. It is looked for in the farm that the setting names, so that the setting is there before
-        // row security asks for it.
+        // The mark is locked or made as in `keep_readings`, and before the reading. Everything takes the farm from the setting, so that the
+        // setting is there before row security asks for it.
         let kept = sqlx::query!(
-            "with setting as materialized (select set_config('gillbook.farms', $1, true) as farms),
-                  mark as materialized (
+            "with setting as materialized (select (set_config('gillbook.farms', $1, true)::int[])[1] as farm_id),
+                  held as materialized (
                     select m.farm_id from setting s
                      cross join lateral (select t.farm_id from place_touched t
-                                          where t.farm_id = ((s.farms)::int[])[1] and t.place = $2 and not t.claimed
-                                            and t.from_at <= $3 and t.through_at >= $4 for key share) m)
+                                          where t.farm_id = s.farm_id and t.place = $2 and not t.claimed
+                                            and t.from_at <= $3 and t.through_at >= $4 for key share) m),
+                  marked as (
+                    insert into place_touched as t (farm_id, place, claimed, from_at, through_at)
+                    select s.farm_id, $2, false, $3, $4 from setting s where not exists (select from held)
+                        on conflict (farm_id, place, claimed) do update
+                       set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at)
+                    returning 1)
              insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
-             select m.farm_id, $5, $6, $7, $8, $9 from mark m
+             select s.farm_id, $5, $6, $7, $8, $9 from setting s cross join (select count(*) from marked) m
                  on conflict (farm_id, probe_id, at) do nothing",
             format!("{{{}}}", row.farm.0),
             row.place.as_str(),
@@ -519,7 +525,7 @@ impl Tx {
     }
 
     /// Offsets of probes in the order in which they begin: probe, since when, °C.
-    async fn offsets_of(&mut self, probes: &[i32]) -> Result<Vec<(i32, DateTime<Utc>, f64)>> {
+    pub(crate) async fn offsets_of(&mut self, probes: &[i32]) -> Result<Vec<(i32, DateTime<Utc>, f64)>> {
         let rows = sqlx::query!(
             "select probe_id, effective_from, offset_c from probe_offset where farm_id = $1 and probe_id = any ($2) order by effective_from",
             self.farm.0,

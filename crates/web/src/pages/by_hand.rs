@@ -131,16 +131,20 @@ fn degrees(text: &str, pointer: &str, if_empty: Option<f64>) -> Result<f64, Refu
             .replace(',', ".")
             .replace('−', "-")
             .parse()
-            .map_err(|_| Refusal::field(pointer, format!("“{text}” is no temperature. Type degrees, such as 3.4."))),
+            .ok()
+            .filter(|c| (-40.0..=60.0).contains(c))
+            .ok_or_else(|| {
+                Refusal::field(pointer, format!("“{text}” is no temperature of a store. Type degrees, such as 3.4."))
+            }),
     }
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
-#[serde(default)]
 pub(super) struct ReadingForm {
     key: Uuid,
     place: String,
     c: String,
+    #[serde(default)]
     note: String,
 }
 
@@ -168,17 +172,18 @@ pub(super) async fn post_reading(
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
-#[serde(default)]
 pub(super) struct CheckForm {
     key: Uuid,
     probe: String,
     kind: String,
     read_c: String,
+    #[serde(default)]
     reference_c: String,
     correct: Option<String>,
 }
 
 impl CheckForm {
+    /// The check as it was typed: what the probe read is what the pages showed.
     fn check(&self, now: DateTime<Utc>) -> Result<NewProbeCheck, Refusal> {
         let kind: ProbeCheckKind =
             self.kind.parse().map_err(|_| Refusal::field("/kind", "Tap what the probe was held against."))?;
@@ -203,8 +208,12 @@ pub(super) async fn post_check(
 ) -> Response {
     let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
-        let new = form.check(app.now())?;
-        once!(app, who, &once, |tx| tx.add_probe_check(&form.probe, &new).await)
+        let shown = form.check(app.now())?;
+        once!(app, who, &once, |tx| {
+            // Pages show readings corrected, and a check is of the raw ones.
+            let offset_c = tx.probe_standing(&form.probe).await?.offset_c;
+            tx.add_probe_check(&form.probe, &NewProbeCheck { read_c: shown.read_c - offset_c, ..shown.clone() }).await
+        })
     }
     .await;
     back(&app, &who, (ReadingForm::default(), form), done.map(drop)).await

@@ -128,7 +128,6 @@ pub(super) async fn post_done(
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
-#[serde(default)]
 pub(super) struct CheckForm {
     key: Uuid,
     name: String,
@@ -139,12 +138,12 @@ pub(super) struct CheckForm {
 impl CheckForm {
     fn check(&self) -> Result<NewHouseCheck, Refusal> {
         let name = Line::new(&self.name).map_err(|e| Refusal::field("/name", e))?;
-        // A code of its own is one thing more to think up: the name's letters do.
-        let code: String =
-            self.name.to_ascii_uppercase().chars().filter(char::is_ascii_alphanumeric).take(20).collect();
-        let check = code
-            .parse::<HouseCheckCode>()
-            .map_err(|_| Refusal::field("/name", "A name has at least one letter from A to Z or a digit."))?;
+        // A code is one thing more to think up: the name's first letters do, told apart by the form's key.
+        let letters: String =
+            self.name.to_ascii_uppercase().chars().filter(char::is_ascii_alphanumeric).take(15).collect();
+        let key = self.key.simple().to_string().to_ascii_uppercase();
+        let code = if letters.is_empty() { key[..8].to_owned() } else { format!("{letters}-{}", &key[..4]) };
+        let check = code.parse::<HouseCheckCode>().map_err(|e| Refusal::field("/name", e))?;
         let every_days = self
             .every_days
             .trim()

@@ -203,11 +203,13 @@ pub(super) async fn get_excursion(
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
-#[serde(default)]
 pub(super) struct ActionForm {
     key: Uuid,
+    #[serde(default)]
     done: String,
+    #[serde(default)]
     more: String,
+    #[serde(default)]
     food: String,
 }
 

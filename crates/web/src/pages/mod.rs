@@ -103,9 +103,10 @@ impl Head {
         Self { farm: "Gillbook".into(), name: String::new(), signed_in: false, role: None, here, caution: CAUTION }
     }
 
-    /// Whether it is the owner who looks.
-    fn owns(&self) -> bool {
-        self.role == Some(Role::Owner)
+    /// Whether the rules let the one who looks through to a route.
+    fn may(&self, method: &str, path: &str) -> bool {
+        let rule = crate::rules::rule_of(method, path);
+        self.role.zip(rule).is_some_and(|(role, rule)| rule.allows.lets(Standing::Person(role)))
     }
 
     /// The pages that the role may see: address, word, whether it is this one.
@@ -121,11 +122,7 @@ impl Head {
             ("/blocks", "Blocks"),
         ];
         all.into_iter()
-            .filter(|(path, _)| {
-                self.role.is_some_and(|role| {
-                    crate::rules::rule_of("GET", path).is_some_and(|rule| rule.allows.lets(Standing::Person(role)))
-                })
-            })
+            .filter(|(path, _)| self.may("GET", path))
             .map(|(path, word)| (path, word, path == self.here))
             .collect()
     }

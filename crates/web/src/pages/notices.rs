@@ -16,7 +16,6 @@ use super::{Head, Page, again, once_of_form};
 use crate::{
     App,
     body::{Code, Filled},
-    once,
     problem::Problem,
     read,
     who::Who,
@@ -87,12 +86,14 @@ pub(super) async fn get_notices(State(app): State<App>, who: Who) -> Result<Page
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
-#[serde(default)]
 pub(super) struct ToldForm {
     key: Uuid,
     address: String,
+    #[serde(default)]
     after_minutes: String,
+    #[serde(default)]
     quiet_from: String,
+    #[serde(default)]
     quiet_until: String,
 }
 
@@ -132,9 +133,11 @@ pub(super) async fn post_notice(
     let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let new = form.told()?;
-        let added = once!(app, who, &once, |tx| tx.add_notice_to(&new).await)?;
-        let added: serde_json::Value = serde_json::from_str(&added.body).unwrap_or_default();
-        Ok(added["secret"].as_str().map(str::to_owned))
+        write!(app, who, |tx| {
+            // The key is claimed and its answer never kept, so that the secret is not stored twice.
+            tx.claim(&once).await?;
+            Ok(tx.add_notice_to(&new).await?.secret)
+        })
     }
     .await;
     match done {
