@@ -332,6 +332,7 @@ async fn by_hand_and_who_is_told_are_tapped_in_and_what_is_wrong_is_said() -> Re
     assert_eq!(send("/fridge/by-hand/check", "probe=p1&kind=ice_point&read_c=0,1").await.status, 303);
     let standing = farm.get("/api/probes/p1/checks").await;
     assert_eq!((&standing["doubtful_since"], &standing["offset_c"]), (&Value::Null, &json!(1.6)), "{standing}");
+    assert!(standing["checks"][2]["corrected_off_c"].as_f64().is_some_and(|c| (c - 0.1).abs() < 1e-9), "{standing}");
     assert!(standing["checks"][2]["read_c"].as_f64().is_some_and(|c| (c + 1.5).abs() < 1e-9), "{standing}");
 
     assert_eq!(send("/checks", "name=Scale+at+2+kg&topic=scale&every_days=7").await.status, 303);

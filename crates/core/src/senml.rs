@@ -62,8 +62,7 @@ impl<'de> Deserialize<'de> for Record {
     }
 }
 
-/// Reads a record label by label. Written out because `flatten` would hold every record back in memory before it reads it, which costs a
-/// lone reading more than anything else in it.
+/// Reads a record label by label. Written out because `flatten` would hold every record back in memory before it reads it.
 struct RecordVisitor;
 
 impl<'de> Visitor<'de> for RecordVisitor {

@@ -1,7 +1,8 @@
 //! Connections that are held between commits.
 //!
-//! A pool asks every connection that comes back whether it still lives, one round trip each time. For a lone reading that is a third of
-//! its way, so the few connections that readings are kept on are not given back between commits.
+//! A pool asks every connection that comes back whether it still lives: a round trip to the database and a task for it, each time. A post
+//! of one reading is no more than such a round trip itself, so the few connections that readings are kept on are not given back between
+//! commits.
 
 use std::{
     sync::{Arc, Mutex, PoisonError},
@@ -9,7 +10,6 @@ use std::{
 };
 
 use sqlx::{Connection, PgPool, Postgres, pool::PoolConnection};
-
 use tokio::time::timeout;
 
 use crate::{IDLE_UNASKED, Result};

@@ -372,7 +372,10 @@ fn words_of_doubt(place: &PlaceCode, check: &ProbeCheck, since: DateTime<Utc>, z
         "Probe {} in {place} read {:.1} °C where {:.1} °C was due. {since} They stay on record, marked. First put a checked thermometer into \
          {place}; then mend, correct or replace the probe, and check it again. Your local food-safety rules and your plan decide what becomes \
          of the food.",
-        check.probe, check.read_c, check.reference_c
+        check.probe,
+        // As the pages showed it, with the correction of that time.
+        check.reference_c + check.corrected_off_c,
+        check.reference_c
     );
     (format!("{place}: probe {} is doubtful", check.probe), body)
 }

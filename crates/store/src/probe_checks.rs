@@ -32,6 +32,8 @@ pub struct ProbeCheck {
     pub read_c: f64,
     /// How far off it was: read less reference, °C, before any offset.
     pub off_c: f64,
+    /// How far off its readings were as they were corrected then, °C.
+    pub corrected_off_c: f64,
     /// The offset that it set, °C.
     pub offset_c: Option<f64>,
     /// When.
@@ -179,6 +181,7 @@ impl Tx {
                 reference_c: r.reference_c,
                 read_c: r.read_c,
                 off_c: r.read_c - r.reference_c,
+                corrected_off_c: r.read_c + r.before_c - r.reference_c,
                 offset_c: r.offset_c,
                 checked_at: r.checked_at,
                 done_by: r.done_by,

@@ -57,11 +57,11 @@ struct SpotRow {
     note: String,
 }
 
-/// How far off a probe was at each check, so that a drift is seen.
+/// How far off a probe was at each of its last checks, with the correction of that time, so that a drift is seen.
 fn drift(standing: &ProbeStanding, zone: Tz) -> String {
     let Some(last) = standing.checks.last() else { return "never checked".into() };
     let off = |c: f64| format!("{c:+.1}");
-    let earlier: Vec<String> = standing.checks.iter().rev().take(4).rev().map(|c| off(c.off_c)).collect();
+    let earlier: Vec<String> = standing.checks.iter().rev().take(4).rev().map(|c| off(c.corrected_off_c)).collect();
     let checked = format!("{} °C off, {}", earlier.join(", "), day_and_clock(last.checked_at, zone));
     if last.offset_c.is_some() { format!("{checked}, corrected since") } else { checked }
 }
