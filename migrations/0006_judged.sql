@@ -261,30 +261,40 @@ call keep_farms_apart('notice');
 grant insert, update (due_at, tries, sent_at, given_up_at, trouble) on notice to gillbook_app;
 
 -- Keeps readings of any number of farms in one statement, so that many posts share one commit. Rows come sorted and without doubles.
--- Answers nothing when all of them are new; else tells of each row whether it is new, and the value that is kept. Marks what is touched in
--- the same commit: a mark that covers it already is locked so that others may lock it too, and whoever claims it waits until this commit is
--- there to be seen. Without a search path of its own, because setting one costs as much as keeping a reading.
+--
+-- With `some_kept` it answers nothing when all of them are new, else tells of each row whether it is new, and the value that is kept. Without,
+-- one that is there already breaks the key, and whoever called calls again: nearly every reading is new, and looking for each first is a
+-- third of the work.
+--
+-- Marks what is touched in the same commit: a mark that covers it already is locked so that others may lock it too, and whoever claims it
+-- waits until this commit is there to be seen. Without a search path of its own, because setting one costs as much as keeping a reading.
 create function keep_readings(
     farm_setting text, mark_farms int[], mark_places text[], mark_from timestamptz[], mark_through timestamptz[],
-    farms int[], probes int[], ats timestamptz[], readings double precision[], fault_words text[], received timestamptz)
+    farms int[], probes int[], ats timestamptz[], readings double precision[], fault_words text[], received timestamptz, some_kept boolean)
     returns table (ord bigint, is_new boolean, kept_c double precision)
     language plpgsql as $$
 declare
     kept bigint;
 begin
     perform set_config('gillbook.farms', farm_setting, true);
-    with held as materialized (
-        select t.farm_id, t.place
-          from unnest(mark_farms, mark_places, mark_from, mark_through) as m(farm, place, begins, ends)
-          join public.place_touched t on t.farm_id = m.farm and t.place = m.place and not t.claimed
-           and t.from_at <= m.begins and t.through_at >= m.ends
-           for key share of t)
-    insert into public.place_touched as t (farm_id, place, claimed, from_at, through_at)
-    select m.farm, m.place, false, m.begins, m.ends
-      from unnest(mark_farms, mark_places, mark_from, mark_through) as m(farm, place, begins, ends)
-     where (m.farm, m.place) not in (select h.farm_id, h.place from held h)
-        on conflict (farm_id, place, claimed) do update
-       set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at);
+    for m in 1 .. cardinality(mark_farms) loop
+        perform from public.place_touched t
+          where t.farm_id = mark_farms[m] and t.place = mark_places[m] and not t.claimed
+            and t.from_at <= mark_from[m] and t.through_at >= mark_through[m]
+            for key share;
+        if not found then
+            insert into public.place_touched as t (farm_id, place, claimed, from_at, through_at)
+            values (mark_farms[m], mark_places[m], false, mark_from[m], mark_through[m])
+                on conflict (farm_id, place, claimed) do update
+               set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at);
+        end if;
+    end loop;
+    if not some_kept then
+        insert into public.reading (farm_id, probe_id, at, value_c, fault, received_at)
+        select g.farm, g.probe, g.at, g.c, g.fault, received
+          from unnest(farms, probes, ats, readings, fault_words) as g(farm, probe, at, c, fault);
+        return;
+    end if;
     insert into public.reading (farm_id, probe_id, at, value_c, fault, received_at)
     select g.farm, g.probe, g.at, g.c, g.fault, received
       from unnest(farms, probes, ats, readings, fault_words) as g(farm, probe, at, c, fault)

@@ -119,6 +119,8 @@ pub struct Store {
     pool: PgPool,
     /// Connections that readings are kept on.
     held: held::Held,
+    /// Whether readings are likely to be there already.
+    wary: readings::Wary,
     /// Months whose partitions are known to be there.
     months: Arc<RwLock<BTreeSet<(i32, u32)>>>,
     /// Numbers and places of probes by farm and name.
@@ -162,6 +164,7 @@ impl Store {
         Ok(Self {
             pool,
             held: held::Held::default(),
+            wary: readings::Wary::default(),
             months: Arc::default(),
             probes: Cache::new(200_000),
             tokens: Cache::builder().max_capacity(200_000).time_to_live(TOKEN_REST).build(),

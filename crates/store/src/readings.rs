@@ -1,6 +1,12 @@
 //! Readings: kept as the probe sent them, many posts in one commit.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::{
+    collections::{BTreeMap, BTreeSet, HashMap},
+    sync::{
+        Arc,
+        atomic::{AtomicU32, Ordering},
+    },
+};
 
 use chrono::{DateTime, Datelike, TimeDelta, Utc};
 use gillbook_core::{
@@ -181,99 +187,100 @@ impl Group {
         marks
     }
 
-    /// The short way for a lone reading, which is how most probes post. Returns whether it was new; if not, `keep_readings` tells what is
-    /// there.
-    async fn keep_alone(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<bool> {
-        let [row] = &self.rows[..] else { return Ok(false) };
-        let hour = hour_of(row.at);
-        // The mark is locked or made as in `keep_readings`, and before the reading. Everything takes the farm from the setting, so that the
-        // setting is there before row security asks for it.
-        let kept = sqlx::query!(
-            "with setting as materialized (select (set_config('gillbook.farms', $1, true)::int[])[1] as farm_id),
-                  held as materialized (
-                    select m.farm_id from setting s
-                     cross join lateral (select t.farm_id from place_touched t
-                                          where t.farm_id = s.farm_id and t.place = $2 and not t.claimed
-                                            and t.from_at <= $3 and t.through_at >= $4 for key share) m),
-                  marked as (
-                    insert into place_touched as t (farm_id, place, claimed, from_at, through_at)
-                    select s.farm_id, $2, false, $3, $4 from setting s where not exists (select from held)
-                        on conflict (farm_id, place, claimed) do update
-                       set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at)
-                    returning 1)
-             insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
-             select s.farm_id, $5, $6, $7, $8, $9 from setting s cross join (select count(*) from marked) m
-                 on conflict (farm_id, probe_id, at) do nothing",
-            format!("{{{}}}", row.farm.0),
-            row.place.as_str(),
-            hour,
-            hour + TimeDelta::hours(1),
-            row.probe,
-            row.at,
-            row.c,
-            row.fault.map(ReadingFault::as_str),
-            now
-        )
-        .execute(&mut *db)
-        .await?;
-        if kept.rows_affected() == 0 {
-            return Ok(false);
-        }
-        tell(&mut self.receipts, row, true, None);
-        Ok(true)
-    }
-
-    /// Keeps them on a connection: in its transaction if it has begun one, or else in one of their own.
-    async fn keep(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<()> {
-        if !self.rows.is_empty() && !self.keep_alone(db, now).await? {
-            let marks = self.marks();
-            let setting: BTreeSet<String> = self.rows.iter().map(|r| r.farm.0.to_string()).collect();
-            let kept = sqlx::query!(
-                r#"select ord as "ord!", is_new as "is_new!", kept_c from keep_readings($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)"#,
-                format!("{{{}}}", setting.into_iter().collect::<Vec<_>>().join(",")),
-                &marks.keys().map(|m| m.0.0).collect::<Vec<_>>(),
-                &marks.keys().map(|m| m.1.to_string()).collect::<Vec<_>>(),
-                &marks.values().map(|m| m.from).collect::<Vec<_>>(),
-                &marks.values().map(|m| m.until).collect::<Vec<_>>(),
-                &self.rows.iter().map(|r| r.farm.0).collect::<Vec<_>>(),
-                &self.rows.iter().map(|r| r.probe).collect::<Vec<_>>(),
-                &self.rows.iter().map(|r| r.at).collect::<Vec<_>>(),
-                &self.rows.iter().map(|r| r.c).collect::<Vec<_>>(),
-                &self.rows.iter().map(|r| r.fault.map(|f| f.as_str().to_owned())).collect::<Vec<_>>() as &[Option<String>],
-                now
-            )
-            .fetch_all(&mut *db)
-            .await?;
-            if kept.is_empty() {
-                for row in &self.rows {
-                    tell(&mut self.receipts, row, true, None);
-                }
-            }
-            for row in kept {
-                let Some(of) = usize::try_from(row.ord - 1).ok().and_then(|i| self.rows.get(i)) else {
-                    return Err(Error::Stored("a reading was answered that was not asked".into()));
-                };
-                tell(&mut self.receipts, of, row.is_new, row.kept_c);
-            }
-        }
+    /// Keeps them on a connection: in its transaction if it has begun one, or else in one of their own. `some_kept` says that some may be
+    /// there already; where that was not said and one is, nothing is kept and the answer is `false`.
+    async fn keep(&mut self, db: &mut PgConnection, now: DateTime<Utc>, some_kept: bool) -> Result<bool> {
+        let told = match self.keep_rows(db, now, some_kept).await {
+            Ok(told) => told,
+            Err(sqlx::Error::Database(error)) if !some_kept && error.is_unique_violation() => return Ok(false),
+            Err(error) => return Err(error.into()),
+        };
         if !self.beside.is_empty() {
-            let b = &self.beside;
-            sqlx::query!(
-                r#"select keep_beside($1, $2, $3, $4, $5, $6) as "n!""#,
-                &b.iter().map(|b| b.0.0).collect::<Vec<_>>(),
-                &b.iter().map(|b| b.1).collect::<Vec<_>>(),
-                &b.iter().map(|b| b.2).collect::<Vec<_>>(),
-                &b.iter().map(|b| b.3.to_owned()).collect::<Vec<_>>(),
-                &b.iter().map(|b| b.4).collect::<Vec<_>>(),
-                now
-            )
-            .fetch_one(&mut *db)
-            .await?;
+            self.keep_beside(db, now).await?;
+        }
+        if told.is_empty() {
+            for row in &self.rows {
+                tell(&mut self.receipts, row, true, None);
+            }
+        }
+        for (ord, is_new, kept_c) in told {
+            let Some(of) = usize::try_from(ord - 1).ok().and_then(|i| self.rows.get(i)) else {
+                return Err(Error::Stored("a reading was answered that was not asked".into()));
+            };
+            tell(&mut self.receipts, of, is_new, kept_c);
         }
         for receipt in &mut self.receipts {
             receipt.refused.sort_by_key(|r| r.index);
         }
+        Ok(true)
+    }
+
+    /// Gives nothing when all are new; else of each row, from 1, whether it is and the value that is kept.
+    async fn keep_rows(
+        &self,
+        db: &mut PgConnection,
+        now: DateTime<Utc>,
+        some_kept: bool,
+    ) -> sqlx::Result<Vec<(i64, bool, Option<f64>)>> {
+        if self.rows.is_empty() {
+            return Ok(Vec::new());
+        }
+        let marks = self.marks();
+        let setting: BTreeSet<String> = self.rows.iter().map(|r| r.farm.0.to_string()).collect();
+        let told = sqlx::query!(
+            r#"select ord as "ord!", is_new as "is_new!", kept_c
+                 from keep_readings($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)"#,
+            format!("{{{}}}", setting.into_iter().collect::<Vec<_>>().join(",")),
+            &marks.keys().map(|m| m.0.0).collect::<Vec<_>>(),
+            &marks.keys().map(|m| m.1.to_string()).collect::<Vec<_>>(),
+            &marks.values().map(|m| m.from).collect::<Vec<_>>(),
+            &marks.values().map(|m| m.until).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.farm.0).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.probe).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.at).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.c).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.fault.map(|f| f.as_str().to_owned())).collect::<Vec<_>>()
+                as &[Option<String>],
+            now,
+            some_kept
+        )
+        .fetch_all(db)
+        .await?;
+        Ok(told.into_iter().map(|r| (r.ord, r.is_new, r.kept_c)).collect())
+    }
+
+    async fn keep_beside(&self, db: &mut PgConnection, now: DateTime<Utc>) -> sqlx::Result<()> {
+        let b = &self.beside;
+        sqlx::query!(
+            r#"select keep_beside($1, $2, $3, $4, $5, $6) as "n!""#,
+            &b.iter().map(|b| b.0.0).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.1).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.2).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.3.to_owned()).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.4).collect::<Vec<_>>(),
+            now
+        )
+        .fetch_one(db)
+        .await?;
         Ok(())
+    }
+}
+
+/// How many groups are looked at row by row after one of them held a reading that was there already.
+const WARY: u32 = 1000;
+
+/// Whether the next groups are likely to hold readings that are there already: a board that sends its backlog twice does so for a while,
+/// and the database's log tells of every broken key.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Wary(Arc<AtomicU32>);
+
+impl Wary {
+    fn next(&self) -> bool {
+        self.0.fetch_update(Ordering::Relaxed, Ordering::Relaxed, |left| left.checked_sub(1)).is_ok()
+    }
+
+    fn begin(&self) {
+        self.0.store(WARY, Ordering::Relaxed);
     }
 }
 
@@ -391,18 +398,19 @@ impl Store {
         let Some((first, last)) = group.span() else { return Ok(()) };
         self.ensure_months(first, last).await?;
         let mut tries = 0;
+        let mut some_kept = self.wary.next();
         loop {
             let mut db = self.held.take(&self.pool).await?;
-            let receipts = group.receipts.clone();
-            match group.keep(&mut db, now).await {
-                Ok(()) => {
+            match group.keep(&mut db, now, some_kept).await {
+                Ok(kept) => {
                     self.held.rest(db, &self.pool);
-                    return Ok(());
+                    if kept {
+                        return Ok(());
+                    }
+                    self.wary.begin();
+                    some_kept = true;
                 }
-                Err(error) if error.is_retryable() && tries < crate::TRIES => {
-                    tries += 1;
-                    group.receipts = receipts;
-                }
+                Err(error) if error.is_retryable() && tries < crate::TRIES => tries += 1,
                 Err(error) => return Err(error),
             }
         }
@@ -493,7 +501,7 @@ impl Tx {
         if let Some((first, last)) = group.span() {
             sqlx::query!("select ensure_reading_months($1, $2)", first, last).fetch_one(&mut *self.db).await?;
         }
-        group.keep(&mut self.db, self.now).await?;
+        group.keep(&mut self.db, self.now, true).await?;
         group.receipts.pop().ok_or_else(|| Error::Stored("a post has a receipt".into()))
     }
 
