@@ -1,18 +1,21 @@
 //! Posts of readings, gathered into one commit.
 //!
-//! A post that finds a turn free commits by itself, at once and in its own task. While every turn is taken the posts that arrive wait
-//! together and share the next commit. Each is answered only after the commit that kept it.
+//! A commit costs the same for one reading as for a few dozen, so posts that come together share one. Somebody who posts alone commits at
+//! once and in their own task. Where several post at the same time one commit is on its way while the next group gathers: it goes when as
+//! many wait as are expected, judged by those who posted around the last commit, and after [`PATIENCE`] in any case. Each is answered only
+//! after the commit that kept it.
 
 use std::{
     collections::VecDeque,
     sync::{Arc, Mutex, MutexGuard, PoisonError},
+    time::{Duration, Instant},
 };
 
 use gillbook_store::{
     Store,
     readings::{Post, Receipt},
 };
-use tokio::sync::oneshot;
+use tokio::sync::{Semaphore, oneshot};
 
 use crate::{Clock, problem::Problem};
 
@@ -20,24 +23,36 @@ use crate::{Clock, problem::Problem};
 const QUEUE: usize = 4096;
 /// The most records of one commit.
 const MOST_RECORDS: usize = 20_000;
-/// Commits on their way at once: while one waits for the disk the next is made ready.
-const TURNS: usize = 2;
+/// The longest that a group gathers.
+const PATIENCE: Duration = Duration::from_millis(1);
+/// The part of those who posted around the last commit that the next one waits for, in percent. The others are on their way meanwhile: their
+/// requests are read and answered while the database works.
+const EXPECTED_PERCENT: usize = 40;
+/// A pack of so many records is a commit of its own, beside the line: it gains nothing from company, and the others would wait for it.
+const LARGE: usize = 500;
+/// Large packs that are kept at once.
+const LARGE_AT_ONCE: usize = 2;
 
 struct Waiting {
     post: Post,
     answer: oneshot::Sender<gillbook_store::Result<Receipt>>,
 }
 
-#[derive(Default)]
 struct Line {
     waiting: VecDeque<Waiting>,
-    turns_taken: usize,
+    /// Whether a commit is on its way.
+    taken: bool,
+    /// How many a commit is worth waiting for.
+    expected: usize,
+    /// When the last commit ended.
+    ended: Instant,
 }
 
 struct Shared {
     store: Store,
     clock: Clock,
     line: Mutex<Line>,
+    large: Semaphore,
 }
 
 /// Where posts are handed in.
@@ -46,43 +61,78 @@ pub(crate) struct Ingest(Arc<Shared>);
 
 /// What becomes of a post that comes in.
 enum Place {
-    /// It may commit now.
+    /// It commits now, by itself.
     Turn(Turn, Post),
-    /// It shares somebody's next commit.
+    /// It waits for its group's commit.
     Waits(oneshot::Receiver<gillbook_store::Result<Receipt>>),
 }
 
 /// The right to commit. Whoever lets it go, also by being dropped half-way because the client has gone, passes it on to those who wait.
-struct Turn(Ingest);
+struct Turn {
+    ingest: Ingest,
+    /// How many posts are committed in it.
+    posts: usize,
+}
 
 impl Ingest {
     pub(crate) fn new(store: Store, clock: Clock) -> Self {
-        Self(Arc::new(Shared { store, clock, line: Mutex::default() }))
+        let line = Line { waiting: VecDeque::new(), taken: false, expected: 0, ended: Instant::now() };
+        Self(Arc::new(Shared { store, clock, line: Mutex::new(line), large: Semaphore::new(LARGE_AT_ONCE) }))
     }
 
     /// Keeps a post.
     pub(crate) async fn keep(&self, post: Post) -> Result<Receipt, Problem> {
+        // Boxed, so that the many posts that wait do not carry the room for a commit.
+        if post.records.len() >= LARGE {
+            let _place = self.0.large.acquire().await.map_err(|_| Problem::broken())?;
+            return Box::pin(self.commit_alone(post)).await;
+        }
         match self.stand_in_line(post)? {
-            Place::Turn(_turn, post) => {
-                let receipt = self.0.store.keep_posts(vec![post], (self.0.clock)()).await.pop();
-                Ok(receipt.ok_or_else(Problem::broken)??)
-            }
+            Place::Turn(_turn, post) => Box::pin(self.commit_alone(post)).await,
             Place::Waits(kept) => Ok(kept.await.map_err(|_| Problem::broken())??),
         }
     }
 
+    async fn commit_alone(&self, post: Post) -> Result<Receipt, Problem> {
+        let receipt = self.0.store.keep_posts(vec![post], (self.0.clock)()).await.pop();
+        Ok(receipt.ok_or_else(Problem::broken)??)
+    }
+
     fn stand_in_line(&self, post: Post) -> Result<Place, Problem> {
         let mut line = self.line();
-        if line.turns_taken < TURNS {
-            line.turns_taken += 1;
-            return Ok(Place::Turn(Turn(self.clone()), post));
+        if !line.taken && line.waiting.is_empty() && !line.gathers() {
+            line.taken = true;
+            return Ok(Place::Turn(Turn { ingest: self.clone(), posts: 1 }, post));
         }
         if line.waiting.len() >= QUEUE {
             return Err(Problem::busy());
         }
         let (answer, kept) = oneshot::channel();
         line.waiting.push_back(Waiting { post, answer });
+        if !line.taken && line.waiting.len() >= line.expected {
+            self.commit_group(line);
+        }
         Ok(Place::Waits(kept))
+    }
+
+    /// Begins the commit of those who wait, if anybody does.
+    fn commit_group(&self, mut line: MutexGuard<'_, Line>) {
+        let group = line.next_group();
+        line.taken = !group.is_empty();
+        drop(line);
+        if !group.is_empty() {
+            let turn = Turn { ingest: self.clone(), posts: group.len() };
+            tokio::spawn(async move { turn.commit(group).await });
+        }
+    }
+
+    /// Lets the group go that has gathered since a commit ended, if it has not gone yet.
+    async fn end_gathering(self, ended: Instant) {
+        tokio::time::sleep(PATIENCE).await;
+        let line = self.line();
+        if !line.taken && line.ended == ended {
+            self.commit_group(line);
+        }
     }
 
     fn line(&self) -> MutexGuard<'_, Line> {
@@ -92,7 +142,7 @@ impl Ingest {
 
 impl Line {
     fn next_group(&mut self) -> Vec<Waiting> {
-        let mut group = Vec::new();
+        let mut group = Vec::with_capacity(self.waiting.len());
         let mut records = 0;
         while records < MOST_RECORDS
             && let Some(next) = self.waiting.pop_front()
@@ -102,12 +152,17 @@ impl Line {
         }
         group
     }
+
+    /// Whether others are expected for the next commit.
+    fn gathers(&self) -> bool {
+        self.expected > 1 && self.ended.elapsed() <= PATIENCE
+    }
 }
 
 impl Turn {
     async fn commit(self, group: Vec<Waiting>) {
         let (posts, answers): (Vec<_>, Vec<_>) = group.into_iter().map(|w| (w.post, w.answer)).unzip();
-        let Shared { store, clock, .. } = &*self.0.0;
+        let Shared { store, clock, .. } = &*self.ingest.0;
         for (answer, receipt) in answers.into_iter().zip(store.keep_posts(posts, clock()).await) {
             // Whoever posted may have gone; what was kept is kept.
             answer.send(receipt).ok();
@@ -117,14 +172,14 @@ impl Turn {
 
 impl Drop for Turn {
     fn drop(&mut self) {
-        let mut line = self.0.line();
-        let group = line.next_group();
-        if group.is_empty() {
-            line.turns_taken -= 1;
-            return;
+        let mut line = self.ingest.line();
+        line.taken = false;
+        line.ended = Instant::now();
+        line.expected = (self.posts + line.waiting.len()) * EXPECTED_PERCENT / 100;
+        if line.waiting.len() >= line.expected {
+            self.ingest.commit_group(line);
+        } else {
+            tokio::spawn(self.ingest.clone().end_gathering(line.ended));
         }
-        drop(line);
-        let ingest = self.0.clone();
-        tokio::spawn(async move { Self(ingest).commit(group).await });
     }
 }
