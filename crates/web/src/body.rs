@@ -4,7 +4,7 @@ use std::str::FromStr;
 
 use axum::{
     extract::{FromRequest, FromRequestParts, Request},
-    http::{HeaderMap, header, request::Parts},
+    http::{HeaderMap, StatusCode, header, request::Parts},
 };
 use bytes::Bytes;
 use gillbook_core::refusal::{Fault, Kind, Refusal};
@@ -76,13 +76,14 @@ fn expect_json(headers: &HeaderMap) -> Result<(), Problem> {
 }
 
 pub(crate) async fn read_bytes(request: Request, app: &App) -> Result<Bytes, Problem> {
-    Bytes::from_request(request, app).await.map_err(|rejection| {
-        if rejection.status() == axum::http::StatusCode::PAYLOAD_TOO_LARGE {
-            Problem::too_large()
-        } else {
-            Problem::bad_syntax("The body did not arrive whole. Send it again.")
-        }
-    })
+    Bytes::from_request(request, app)
+        .await
+        .map_err(|rejection| unread(rejection.status(), "The body did not arrive whole. Send it again."))
+}
+
+/// Why a body was not read.
+fn unread(status: StatusCode, otherwise: &'static str) -> Problem {
+    if status == StatusCode::PAYLOAD_TOO_LARGE { Problem::too_large() } else { Problem::bad_syntax(otherwise) }
 }
 
 /// Parses JSON; what is wrong with a field is told with its pointer.
@@ -136,13 +137,13 @@ pub(crate) fn header_key(headers: &HeaderMap) -> Result<Option<String>, Problem>
     Ok(Some(format!("key {key}")))
 }
 
-/// The key, method, path and hash of a request that creates.
-pub(crate) fn once_of(request_line: &str, headers: &HeaderMap, bytes: &[u8]) -> Result<Once, Problem> {
+/// The key, method, path and hash of a request that creates: the header's key, or else the body's id.
+pub(crate) fn once_of(request_line: &str, header_key: Option<String>, bytes: &[u8]) -> Result<Once, Problem> {
     #[derive(Deserialize)]
     struct Id {
         id: Option<uuid::Uuid>,
     }
-    let key = match header_key(headers)? {
+    let key = match header_key {
         Some(key) => Some(key),
         None => serde_json::from_slice::<Id>(bytes).ok().and_then(|b| b.id).map(|id| format!("id {id}")),
     };
@@ -168,10 +169,10 @@ impl<T: DeserializeOwned> FromRequest<App> for Create<T> {
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
         expect_json(request.headers())?;
         let line = format!("{} {}", request.method(), request.uri().path());
-        let headers = request.headers().clone();
+        let key = header_key(request.headers())?;
         let bytes = read_bytes(request, app).await?;
         let value = parse(&bytes)?;
-        Ok(Self { value, once: once_of(&line, &headers, &bytes)? })
+        Ok(Self { value, once: once_of(&line, key, &bytes)? })
     }
 }
 
@@ -208,9 +209,10 @@ impl<T: DeserializeOwned> FromRequest<App> for Filled<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
-        let axum::extract::Form(value) = axum::extract::Form::from_request(request, app).await.map_err(|_| {
-            Problem::bad_syntax("The form did not arrive whole. Open the page again and send it once more.")
-        })?;
+        let axum::extract::Form(value) =
+            axum::extract::Form::from_request(request, app).await.map_err(|rejection| {
+                unread(rejection.status(), "The form did not arrive whole. Open the page again and send it once more.")
+            })?;
         Ok(Self(value))
     }
 }
@@ -272,6 +274,6 @@ mod tests {
         headers.insert("idempotency-key", r#""8e03978e-40d5-43e8-bc93-6894a57f9324""#.parse().unwrap());
         // The header's example in the IETF draft "The Idempotency-Key HTTP Header Field", section 2.1.
         assert_eq!(header_key(&headers).unwrap().unwrap(), "key 8e03978e-40d5-43e8-bc93-6894a57f9324");
-        assert!(once_of("POST /", &HeaderMap::new(), b"{}").is_err());
+        assert!(once_of("POST /", None, b"{}").is_err());
     }
 }

@@ -18,8 +18,8 @@ use std::{num::NonZeroU32, sync::Arc, time::Duration};
 
 use axum::{
     Router,
-    extract::{Request, State},
-    http::{HeaderName, HeaderValue, StatusCode, header},
+    extract::{DefaultBodyLimit, State},
+    http::{HeaderName, HeaderValue, StatusCode, Uri, header},
     middleware,
     response::{IntoResponse, Response},
     routing::get,
@@ -31,7 +31,6 @@ use tower::ServiceBuilder;
 use tower_http::{
     catch_panic::CatchPanicLayer,
     csrf::CsrfLayer,
-    limit::RequestBodyLimitLayer,
     request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer},
     set_header::SetResponseHeaderLayer,
     timeout::TimeoutLayer,
@@ -161,30 +160,37 @@ pub fn router(app: App) -> Router {
     let (pages, page_routes) = pages::router();
     let routes: Vec<(String, String)> = rules::routes_of(&description).into_iter().chain(page_routes).collect();
     rules::expect_complete(&routes);
-    let guarded = api.merge(pages).route_layer(middleware::from_fn_with_state(app.clone(), who::guard));
-    guarded
+    let guard = || middleware::from_fn_with_state(app.clone(), who::guard);
+    let same_site = || CsrfLayer::new().with_rejection_response(|_| Problem::other_site().into_response());
+    let api = api.route_layer(ServiceBuilder::new().layer(same_site()).layer(guard()));
+    // What only a browser needs, and problems in words.
+    let pages = pages.route_layer(
+        ServiceBuilder::new()
+            .layer(header_layer("referrer-policy", "same-origin"))
+            .layer(header_layer(
+                header::CONTENT_SECURITY_POLICY.as_str(),
+                "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; form-action 'self'; base-uri 'none'",
+            ))
+            .map_response(pages::in_words)
+            .layer(same_site())
+            .layer(guard()),
+    );
+    api.merge(pages)
         .route("/health/live", get(|| async { StatusCode::NO_CONTENT }))
         .route("/health/ready", get(ready))
-        .fallback(async || Problem::not_found_page())
-        .method_not_allowed_fallback(async || Problem::wrong_method())
+        .fallback(async |uri: Uri| elsewhere(&uri, Problem::not_found_page()))
+        .method_not_allowed_fallback(async |uri: Uri| elsewhere(&uri, Problem::wrong_method()))
         .with_state(app)
         // One layer of all, outermost first: as many layers of a router would each copy all those below for every request.
         .layer(
             ServiceBuilder::new()
                 .layer(header_layer("x-content-type-options", "nosniff"))
-                .layer(header_layer("referrer-policy", "same-origin"))
-                .layer(header_layer(
-                    header::CONTENT_SECURITY_POLICY.as_str(),
-                    "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; form-action 'self'; base-uri 'none'",
-                ))
                 .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
                 .layer(TraceLayer::new_for_http())
                 .layer(PropagateRequestIdLayer::x_request_id())
                 .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| Problem::broken().into_response()))
-                .layer(middleware::from_fn(in_words))
                 .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, MOST_TIME))
-                .layer(RequestBodyLimitLayer::new(MOST_BODY_BYTES))
-                .layer(CsrfLayer::new().with_rejection_response(|_| Problem::other_site().into_response())),
+                .layer(DefaultBodyLimit::max(MOST_BODY_BYTES)),
         )
 }
 
@@ -197,16 +203,8 @@ async fn ready(State(app): State<App>) -> Result<StatusCode, Problem> {
     Ok(StatusCode::NO_CONTENT)
 }
 
-/// Says in words what went wrong: a body limit's bare answer as a problem, and any problem outside the JSON interface as a page.
-async fn in_words(request: Request, next: middleware::Next) -> Response {
-    let path = request.uri().path();
-    let machine = ["/api", "/health", "/assets"].iter().any(|start| path.starts_with(start));
-    let mut response = next.run(request).await;
-    if response.status() == StatusCode::PAYLOAD_TOO_LARGE && response.extensions().get::<Problem>().is_none() {
-        response = Problem::too_large().into_response();
-    }
-    match response.extensions().get::<Problem>() {
-        Some(problem) if !machine => pages::problem_page(problem),
-        _ => response,
-    }
+/// A problem with an address that has no handler: for a machine as it is, for anybody else as a page.
+fn elsewhere(uri: &Uri, problem: Problem) -> Response {
+    let machine = ["/api", "/health", "/assets"].iter().any(|start| uri.path().starts_with(start));
+    if machine { problem.into_response() } else { pages::in_words(problem.into_response()) }
 }

@@ -1,5 +1,7 @@
 //! Who may do what: the one table, pages included. A route that is not in it does not start.
 
+use std::{collections::HashMap, sync::LazyLock};
+
 use gillbook_core::words::Role;
 use gillbook_store::people::Standing;
 use utoipa::openapi::OpenApi;
@@ -237,8 +239,10 @@ pub fn roles() -> Vec<Role> {
 /// The rule of a route.
 #[must_use]
 pub fn rule_of(method: &str, path: &str) -> Option<&'static Rule> {
+    static BY_ROUTE: LazyLock<HashMap<(&str, &str), &Rule>> =
+        LazyLock::new(|| RULES.iter().map(|r| ((r.method, r.path), r)).collect());
     let method = if method == "HEAD" { "GET" } else { method };
-    RULES.iter().find(|r| r.method == method && r.path == path)
+    BY_ROUTE.get(&(method, path)).copied()
 }
 
 /// Methods and paths of a description.

@@ -40,28 +40,26 @@ pub(super) fn router() -> OpenApiRouter<App> {
     params(("Idempotency-Key" = Option<String>, Header, description = "Needed for times relative to now")),
     responses((status = 200, description = "What became of the pack", body = Receipt), Problems))]
 async fn post_readings(State(app): State<App>, who: Who, request: Request) -> Result<Json<Receipt>, Problem> {
-    let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default().to_owned();
-    let decode: fn(&[u8]) -> Result<Vec<Sent>, String> = match kind.as_str() {
+    let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
+    let decode: fn(&[u8]) -> Result<Vec<Sent>, String> = match kind {
         k if k.contains("json") => from_json,
         k if k.contains("cbor") => from_cbor,
         _ => return Err(Problem::not_senml()),
     };
-    let line = format!("POST {}", request.uri().path());
-    let headers = request.headers().clone();
+    let key = header_key(request.headers())?;
     let bytes = read_bytes(request, &app).await?;
     let pack = decode(&bytes).map_err(|reason| Problem::from(Refusal::field("", reason)))?;
     let (records, bad) = resolve(&pack, app.now());
-    let keyed = header_key(&headers)?.is_some();
-    let post = Post { farm: who.signed.farm, standing: who.standing, records, relative_allowed: keyed };
+    let post = Post { farm: who.signed.farm, standing: who.standing, records, relative_allowed: key.is_some() };
     let refused =
         bad.into_iter().map(|b| RefusedReading { index: b.index, remedy: Remedy::Permanent, reason: b.reason });
-    if !keyed {
+    if key.is_none() {
         let mut receipt = app.ingest.keep(post).await?;
         receipt.refused.extend(refused);
         receipt.refused.sort_by_key(|r| r.index);
         return Ok(Json(receipt));
     }
-    let once = once_of(&line, &headers, &bytes)?;
+    let once = once_of("POST /api/readings", key, &bytes)?;
     // Boxed, so that the many packs without a key do not carry the room for it.
     Box::pin(keep_once(&app, &who, &once, &post, refused.collect())).await
 }

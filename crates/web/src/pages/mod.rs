@@ -155,10 +155,18 @@ struct ProblemPage {
 }
 
 /// A problem as a page: what happened and what to do, in words.
-pub(crate) fn problem_page(problem: &Problem) -> Response {
+fn problem_page(problem: &Problem) -> Response {
     let view =
         ProblemPage { head: Head::nobody(""), title: problem.title().to_owned(), detail: problem.detail().to_owned() };
     (problem.status(), Page(view)).into_response()
+}
+
+/// Says in words what went wrong with a page.
+pub(crate) fn in_words(answer: Response) -> Response {
+    match answer.extensions().get::<Problem>() {
+        Some(problem) => problem_page(problem),
+        None => answer,
+    }
 }
 
 /// The page that a form stood on, again, with what went wrong; or the problem alone where even the page cannot be shown.
