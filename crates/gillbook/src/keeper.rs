@@ -1,16 +1,21 @@
 //! What is done without being asked: stores are judged as readings arrive, silence is noticed, partitions are made ahead.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use chrono::TimeDelta;
 use gillbook_store::Store;
 use gillbook_web::Clock;
 use tokio::time::{MissedTickBehavior, interval};
 
-/// How long touches gather before they are judged, so that a backlog is not judged reading by reading.
+/// How long touches gather at least before they are judged, so that a backlog is not judged reading by reading.
 const GATHER: Duration = Duration::from_millis(250);
-/// How often touches by other programs on the same database are looked for.
-const LOOK: Duration = Duration::from_secs(1);
+/// How long they gather at most.
+const GATHER_LONG: Duration = Duration::from_secs(2);
+/// While much comes in, touches gather so many times as long as the last judging took: it is to take a small part of the machine, and an
+/// hour that is judged once for many readings costs less than one that is judged for each.
+const GATHER_FOR: u32 = 8;
+/// How often every farm is looked at: for touches by other programs on the same database, and for what was left over.
+const LOOK: Duration = Duration::from_secs(5);
 /// How often silence is looked for.
 const SILENCE: Duration = Duration::from_secs(20);
 /// How far ahead partitions are made.
@@ -18,33 +23,33 @@ const AHEAD: TimeDelta = TimeDelta::days(40);
 
 /// Keeps stores judged, for good. Failures are logged and tried again.
 pub async fn keep_judged(store: Store, clock: Clock) {
+    let mut gather = GATHER;
     let mut look = interval(LOOK);
     let mut silence = interval(SILENCE);
     look.set_missed_tick_behavior(MissedTickBehavior::Delay);
     silence.set_missed_tick_behavior(MissedTickBehavior::Delay);
     loop {
-        tokio::select! {
-            () = store.wait_for_touch() => tokio::time::sleep(GATHER).await,
-            _ = look.tick() => {}
+        let judged = tokio::select! {
+            () = store.wait_for_touch() => {
+                tokio::time::sleep(gather).await;
+                let began = Instant::now();
+                let judged = store.judge_touched(clock()).await;
+                gather = (began.elapsed() * GATHER_FOR).clamp(GATHER, GATHER_LONG);
+                judged
+            }
+            _ = look.tick() => store.judge_left_over(clock()).await,
             _ = silence.tick() => {
                 let now = clock();
-                if let Err(error) = store.judge_silence(now).await {
-                    tracing::warn!(%error, "silence could not be judged");
-                }
                 if let Err(error) = store.ensure_months(now, now + AHEAD).await {
                     tracing::warn!(%error, "partitions could not be made ahead");
                 }
+                store.judge_silence(now).await
             }
-        }
-        loop {
-            match store.judge_touched(clock()).await {
-                Ok(0) => break,
-                Ok(places) => tracing::debug!(places, "judged"),
-                Err(error) => {
-                    tracing::warn!(%error, "touched stores could not be judged");
-                    break;
-                }
-            }
+        };
+        match judged {
+            Ok(0) => {}
+            Ok(places) => tracing::debug!(places, "judged"),
+            Err(error) => tracing::warn!(%error, "stores could not be judged"),
         }
     }
 }

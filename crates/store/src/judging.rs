@@ -3,7 +3,10 @@
 //! Whoever keeps a reading, a limit or an offset marks the place in the same commit. The judge claims marks in a short transaction, so
 //! that nobody waits for it, and judges each place in a transaction of its own. A judge that dies leaves its claims to the next.
 
-use std::collections::BTreeMap;
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::{Mutex, PoisonError},
+};
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
@@ -12,13 +15,15 @@ use gillbook_core::{
     rejudge::{Rejudged, Rejudging, begin_for, hour_of, reach},
     text::PlaceCode,
 };
-use sqlx::types::Json;
-use tokio::sync::broadcast;
+use sqlx::{Postgres, types::Json};
+use tokio::sync::{Notify, broadcast};
 
 use crate::{FarmId, Result, Signed, Store, Tx, readings::OLDEST, transact};
 
 /// The most places that are judged in one round.
 const ROUND: i64 = 500;
+/// The most farms whose marks are claimed at once. A claim is short, because whoever posts for them waits for it.
+const FARMS: usize = 200;
 /// The most hours of a place that are judged in one transaction: two months, give or take a chunk.
 const AT_A_TIME: usize = 1500;
 
@@ -26,10 +31,35 @@ fn judge_of(farm: FarmId) -> Signed {
     Signed { farm, name: "judge".into(), key: "judge".into() }
 }
 
+/// Farms that this program touched and has not looked at since. The marks themselves are in the database; this only says where to look
+/// first.
+#[derive(Debug, Default)]
+pub(crate) struct Touched {
+    farms: Mutex<BTreeSet<FarmId>>,
+    bell: Notify,
+}
+
+impl Touched {
+    pub(crate) fn tell(&self, farms: impl IntoIterator<Item = FarmId>) {
+        self.farms.lock().unwrap_or_else(PoisonError::into_inner).extend(farms);
+        self.bell.notify_one();
+    }
+
+    fn take(&self) -> Vec<FarmId> {
+        std::mem::take(&mut *self.farms.lock().unwrap_or_else(PoisonError::into_inner)).into_iter().collect()
+    }
+}
+
+/// The setting that lets rows of farms be seen.
+pub(crate) fn setting_of(farms: impl IntoIterator<Item = FarmId>) -> String {
+    let numbers: Vec<String> = farms.into_iter().map(|farm| farm.0.to_string()).collect();
+    format!("{{{}}}", numbers.join(","))
+}
+
 impl Store {
     /// Rung when something was touched.
     pub async fn wait_for_touch(&self) {
-        self.touched.notified().await;
+        self.touched.bell.notified().await;
     }
 
     /// Every place that is judged from now on.
@@ -38,29 +68,68 @@ impl Store {
         self.judged.subscribe()
     }
 
-    /// Judges what was touched on any farm, oldest first, in one bounded round. Returns how many places were judged.
+    /// Judges what this program touched since it was last asked. Returns how many places were judged.
+    ///
+    /// # Errors
+    /// When the database fails; what is left then is found by [`Store::judge_left_over`].
+    pub async fn judge_touched(&self, now: DateTime<Utc>) -> Result<usize> {
+        self.judge_farms(&self.touched.take(), now).await
+    }
+
+    /// Judges what is marked on any farm, whoever touched it. Returns how many places were judged.
     ///
     /// # Errors
     /// When the database fails.
-    pub async fn judge_touched(&self, now: DateTime<Utc>) -> Result<usize> {
-        let farms = self.farms_with_people().await?;
+    pub async fn judge_left_over(&self, now: DateTime<Utc>) -> Result<usize> {
+        let mut db = self.begin_for(&self.farms_with_people().await?).await?;
+        let farms = sqlx::query_scalar!(r#"select distinct farm_id as "farm_id: FarmId" from place_touched"#)
+            .fetch_all(&mut *db)
+            .await?;
+        db.commit().await?;
+        self.judge_farms(&farms, now).await
+    }
+
+    async fn judge_farms(&self, farms: &[FarmId], now: DateTime<Utc>) -> Result<usize> {
+        let mut judged = 0;
+        for some in farms.chunks(FARMS) {
+            let setting = setting_of(some.iter().copied());
+            let mut db = self.begin_for(&setting).await?;
+            claim(&mut db, None).await?;
+            db.commit().await?;
+            judged += self.judge_what_is_claimed(&setting, now).await?;
+        }
+        Ok(judged)
+    }
+
+    async fn judge_what_is_claimed(&self, farms: &str, now: DateTime<Utc>) -> Result<usize> {
+        let mut judged = 0;
+        loop {
+            let mut db = self.begin_for(farms).await?;
+            let places = sqlx::query!(
+                r#"select farm_id as "farm_id: FarmId", place as "place: PlaceCode" from place_touched where claimed
+                    order by through_at, farm_id, place limit $1"#,
+                ROUND
+            )
+            .fetch_all(&mut *db)
+            .await?;
+            db.commit().await?;
+            for p in &places {
+                let signed = judge_of(p.farm_id);
+                while transact!(write, self, &signed, now, |tx| tx.judge_claimed(&p.place).await)? {}
+                self.judged.send((p.farm_id, p.place.clone())).ok();
+            }
+            judged += places.len();
+            if i64::try_from(places.len()).is_ok_and(|n| n < ROUND) {
+                return Ok(judged);
+            }
+        }
+    }
+
+    /// Begins a transaction that sees rows of many farms.
+    async fn begin_for(&self, farms: &str) -> Result<sqlx::Transaction<'static, Postgres>> {
         let mut db = self.pool.begin().await?;
         sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", farms).fetch_one(&mut *db).await?;
-        claim(&mut db, None).await?;
-        let places = sqlx::query!(
-            r#"select farm_id as "farm_id: FarmId", place as "place: PlaceCode" from place_touched where claimed
-                order by through_at, farm_id, place limit $1"#,
-            ROUND
-        )
-        .fetch_all(&mut *db)
-        .await?;
-        db.commit().await?;
-        for p in &places {
-            let signed = judge_of(p.farm_id);
-            while transact!(write, self, &signed, now, |tx| tx.judge_claimed(&p.place).await)? {}
-            self.judged.send((p.farm_id, p.place.clone())).ok();
-        }
-        Ok(places.len())
+        Ok(db)
     }
 
     /// Judges one place, if it was touched, before somebody looks at it.
@@ -90,14 +159,12 @@ impl Store {
         Ok(())
     }
 
-    /// Opens what time alone opens, such as silence, on any farm.
+    /// Opens what time alone opens, such as silence, on any farm. Returns at how many places.
     ///
     /// # Errors
     /// When the database fails.
-    pub async fn judge_silence(&self, now: DateTime<Utc>) -> Result<()> {
-        let farms = self.farms_with_people().await?;
-        let mut db = self.pool.begin().await?;
-        sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", farms).fetch_one(&mut *db).await?;
+    pub async fn judge_silence(&self, now: DateTime<Utc>) -> Result<usize> {
+        let mut db = self.begin_for(&self.farms_with_people().await?).await?;
         let silent = sqlx::query!(
             r#"select p.farm_id as "farm_id: FarmId", p.place as "place: PlaceCode"
                  from place p
@@ -114,12 +181,13 @@ impl Store {
         .fetch_all(&mut *db)
         .await?;
         db.commit().await?;
+        let places = silent.len();
         for p in silent {
             let signed = judge_of(p.farm_id);
             transact!(write, self, &signed, now, |tx| tx.judge_what_time_opens(&p.place).await)?;
             self.judged.send((p.farm_id, p.place)).ok();
         }
-        Ok(())
+        Ok(places)
     }
 
     /// The farms that somebody can sign in to, as the setting that lets them be seen.

@@ -51,7 +51,7 @@ use std::{
     time::Duration,
 };
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     calendar::cut_to_micros,
@@ -59,14 +59,14 @@ use gillbook_core::{
     refusal::Refusal,
     text::{PlaceCode, Short},
 };
-use moka::sync::Cache;
+use quick_cache::{UnitWeighter, sync::Cache};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha12Rng;
 use sqlx::{
     ConnectOptions, Connection, PgPool, Postgres,
     postgres::{PgConnectOptions, PgPoolOptions},
 };
-use tokio::sync::{Notify, broadcast};
+use tokio::sync::broadcast;
 use uuid::Uuid;
 
 pub use error::{Error, Result};
@@ -111,7 +111,13 @@ const IDLE_UNASKED: Duration = Duration::from_millis(300);
 
 /// How long a probe's token is taken as good without asking again. A token that was removed by another program may be used as much
 /// longer.
-const TOKEN_REST: Duration = Duration::from_mins(2);
+const TOKEN_REST: TimeDelta = TimeDelta::minutes(2);
+
+/// The most probes, and the most of their tokens, that are remembered.
+const MOST_PROBES: u64 = 200_000;
+
+/// A session, and until when it is believed to be good.
+type BelievedUntil = (Arc<people::Session>, DateTime<Utc>);
 
 /// A pool of connections of the service's role.
 #[derive(Debug, Clone)]
@@ -124,11 +130,11 @@ pub struct Store {
     /// Months whose partitions are known to be there.
     months: Arc<RwLock<BTreeSet<(i32, u32)>>>,
     /// Numbers and places of probes by farm and name.
-    probes: Cache<(FarmId, String), readings::KnownProbe>,
-    /// Probes' tokens that were good a moment ago, so that a reading need not ask twice.
-    tokens: Cache<[u8; 32], (people::Session, DateTime<Utc>)>,
-    /// Rung when something was touched that must be judged.
-    touched: Arc<Notify>,
+    probes: Arc<Cache<(FarmId, String), Arc<readings::KnownProbe>>>,
+    /// Probes' tokens that were good a moment ago and until when that is believed, so that a reading need not ask twice.
+    tokens: Arc<Cache<[u8; 32], BelievedUntil>>,
+    /// What was touched and must be judged.
+    touched: Arc<judging::Touched>,
     /// Where the chance in ids comes from.
     ids: Arc<Mutex<ChaCha12Rng>>,
     /// Tells of every place that was judged.
@@ -166,8 +172,8 @@ impl Store {
             held: held::Held::default(),
             wary: readings::Wary::default(),
             months: Arc::default(),
-            probes: Cache::new(200_000),
-            tokens: Cache::builder().max_capacity(200_000).time_to_live(TOKEN_REST).build(),
+            probes: Arc::new(Cache::with_weighter(1000, MOST_PROBES, UnitWeighter)),
+            tokens: Arc::new(Cache::with_weighter(1000, MOST_PROBES, UnitWeighter)),
             touched: Arc::default(),
             ids: Arc::new(Mutex::new(ChaCha12Rng::from_rng(&mut rand::rng()))),
             judged: broadcast::channel(1024).0,
@@ -183,7 +189,7 @@ impl Store {
 
     /// Forgets which tokens were good a moment ago: one was removed.
     pub fn forget_tokens(&self) {
-        self.tokens.invalidate_all();
+        self.tokens.clear();
     }
 
     /// Closes every connection.
@@ -266,7 +272,7 @@ macro_rules! transact {
 }
 
 async fn set_farm(db: &mut sqlx::Transaction<'static, Postgres>, farm: FarmId) -> Result<()> {
-    sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", format!("{{{}}}", farm.0))
+    sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", judging::setting_of([farm]))
         .fetch_one(&mut **db)
         .await?;
     Ok(())

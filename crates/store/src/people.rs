@@ -1,5 +1,7 @@
 //! People, their sign-ins, and tokens for machines.
 
+use std::sync::Arc;
+
 use argon2::{Argon2, PasswordHasher, PasswordVerifier};
 use base64::{Engine, engine::general_purpose::URL_SAFE_NO_PAD};
 use chrono::{DateTime, TimeDelta, Utc};
@@ -13,7 +15,7 @@ use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Error, FarmId, Result, Signed, Store, Tx, transact};
+use crate::{Error, FarmId, Result, Signed, Store, TOKEN_REST, Tx, transact};
 
 /// How long a sign-in lasts.
 const SIGN_IN_DAYS: i64 = 30;
@@ -250,18 +252,17 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
-    pub async fn session(&self, secret: &str, now: DateTime<Utc>) -> Result<Option<Session>> {
+    pub async fn session(&self, secret: &str, now: DateTime<Utc>) -> Result<Option<Arc<Session>>> {
         let Some(farm) = farm_of(secret) else { return Ok(None) };
         let hash = hash_secret(secret);
-        if let Some((session, ends_at)) = self.tokens.get(&hash).filter(|(_, ends_at)| *ends_at > now) {
-            tracing::trace!(%ends_at, "a probe's token was good a moment ago");
+        if let Some((session, _)) = self.tokens.get(&hash).filter(|(_, until)| *until > now) {
             return Ok(Some(session));
         }
         // Boxed, so that the many requests that end above do not carry the room for it.
         Box::pin(self.session_of(farm, hash, now)).await
     }
 
-    async fn session_of(&self, farm: FarmId, hash: [u8; 32], now: DateTime<Utc>) -> Result<Option<Session>> {
+    async fn session_of(&self, farm: FarmId, hash: [u8; 32], now: DateTime<Utc>) -> Result<Option<Arc<Session>>> {
         let signed = Signed { farm, name: "look-up".into(), key: "look-up".into() };
         let found = transact!(read, self, &signed, now, |tx| {
             let person = sqlx::query!(
@@ -304,10 +305,12 @@ impl Store {
                 )
             }))
         })?;
-        if let Some(probe) = found.clone().filter(|(session, _)| matches!(session.standing, Standing::Probe(_))) {
-            self.tokens.insert(hash, probe);
+        let Some((session, ends_at)) = found else { return Ok(None) };
+        let session = Arc::new(session);
+        if matches!(session.standing, Standing::Probe(_)) {
+            self.tokens.insert(hash, (session.clone(), ends_at.min(now + TOKEN_REST)));
         }
-        Ok(found.map(|(session, _)| session))
+        Ok(Some(session))
     }
 }
 

@@ -1,7 +1,7 @@
 //! Readings: kept as the probe sent them, many posts in one commit.
 
 use std::{
-    collections::{BTreeMap, BTreeSet, HashMap},
+    collections::{BTreeMap, BTreeSet},
     sync::{
         Arc,
         atomic::{AtomicU32, Ordering},
@@ -17,11 +17,12 @@ use gillbook_core::{
     text::PlaceCode,
     words::ReadingFault,
 };
+use quick_cache::Equivalent;
 use serde::{Deserialize, Serialize};
 use sqlx::PgConnection;
 use utoipa::ToSchema;
 
-use crate::{Error, FarmId, Result, Signed, Store, Tx, people::Standing, transact};
+use crate::{Error, FarmId, Result, Signed, Store, Tx, judging::setting_of, people::Standing, transact};
 
 /// The farthest that a probe's clock may run ahead.
 const AHEAD: TimeDelta = TimeDelta::minutes(10);
@@ -95,18 +96,35 @@ pub struct Post {
     pub relative_allowed: bool,
 }
 
-/// Numbers and places of probes by farm and name.
-pub(crate) type ProbeNumbers = HashMap<(FarmId, String), KnownProbe>;
+/// A probe as it is known by its name. It keeps its number and its place for good.
+#[derive(Debug)]
+pub(crate) struct KnownProbe {
+    number: i32,
+    place: PlaceCode,
+}
 
-/// A probe's number and place. It keeps both for good.
-pub(crate) type KnownProbe = (i32, PlaceCode);
+/// What a probe is known by.
+#[derive(Debug, PartialEq, Eq, Hash)]
+struct ProbeName<'a>(FarmId, &'a str);
+
+impl Equivalent<(FarmId, String)> for ProbeName<'_> {
+    fn equivalent(&self, key: &(FarmId, String)) -> bool {
+        (self.0, self.1) == (key.0, key.1.as_str())
+    }
+}
+
+/// A post and the probe that each of its records names, if there is one.
+#[derive(Debug)]
+struct Named<'a> {
+    post: &'a Post,
+    probes: Vec<Option<Arc<KnownProbe>>>,
+}
 
 /// A reading to be kept, and which record of which post it was.
 #[derive(Debug)]
 struct Row {
     farm: FarmId,
-    probe: i32,
-    place: PlaceCode,
+    probe: Arc<KnownProbe>,
     at: DateTime<Utc>,
     c: f64,
     fault: Option<ReadingFault>,
@@ -114,6 +132,42 @@ struct Row {
     index: usize,
     /// Others of the same probe and instant: post, index, value.
     again: Vec<(usize, usize, f64)>,
+}
+
+impl Row {
+    /// The whole hours that it touches.
+    fn touches(&self) -> Span {
+        let from = hour_of(self.at);
+        Span { from, until: from + TimeDelta::hours(1) }
+    }
+
+    /// The short way for a reading that comes alone and whose hour is marked already, as most are: one plain statement. Returns whether
+    /// that was so.
+    async fn keep_alone(&self, db: &mut PgConnection, now: DateTime<Utc>) -> sqlx::Result<bool> {
+        let hours = self.touches();
+        // Everything takes the farm from the setting, so that the setting is there before row security asks for it.
+        let kept = sqlx::query!(
+            "with setting as materialized (select (set_config('gillbook.farms', $1, true)::int[])[1] as farm_id)
+             insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
+             select s.farm_id, $5, $6, $7, $8, $9
+               from setting s
+              cross join lateral (select from place_touched t
+                                   where t.farm_id = s.farm_id and t.place = $2 and not t.claimed
+                                     and t.from_at <= $3 and t.through_at >= $4 for key share) mark",
+            setting_of([self.farm]),
+            self.probe.place.as_str(),
+            hours.from,
+            hours.until,
+            self.probe.number,
+            self.at,
+            self.c,
+            self.fault.map(ReadingFault::as_str),
+            now
+        )
+        .execute(db)
+        .await?;
+        Ok(kept.rows_affected() == 1)
+    }
 }
 
 /// What a record measures.
@@ -140,13 +194,12 @@ fn same(a: f64, b: f64) -> bool {
 }
 
 impl Group {
-    fn gather(posts: &[Post], probes: &ProbeNumbers, now: DateTime<Utc>) -> Self {
+    fn gather(posts: &[Named<'_>], now: DateTime<Utc>) -> Self {
         let mut group = Self { receipts: vec![Receipt::default(); posts.len()], ..Self::default() };
         let mut rows = Vec::new();
-        for (n, post) in posts.iter().enumerate() {
-            for record in &post.records {
-                let probe = probes.get(&(post.farm, record.name.clone()));
-                match judge(post, n, record, probe, now) {
+        for (n, Named { post, probes }) in posts.iter().enumerate() {
+            for (record, probe) in post.records.iter().zip(probes) {
+                match judge(post, n, record, probe.as_ref(), now) {
                     Ok(Measured::Air(row)) => rows.push(row),
                     Ok(Measured::Beside { farm, probe, at, unit, value }) => {
                         group.beside.push((farm, probe, at, unit, value));
@@ -159,10 +212,10 @@ impl Group {
             }
         }
         // One order for everybody, so that two groups never wait for each other in a ring.
-        rows.sort_by_key(|r| (r.farm, r.probe, r.at, r.post, r.index));
+        rows.sort_by_key(|r| (r.farm, r.probe.number, r.at, r.post, r.index));
         for row in rows {
             match group.rows.last_mut() {
-                Some(last) if (last.farm, last.probe, last.at) == (row.farm, row.probe, row.at) => {
+                Some(last) if (last.farm, last.probe.number, last.at) == (row.farm, row.probe.number, row.at) => {
                     last.again.push((row.post, row.index, row.c));
                 }
                 _ => group.rows.push(row),
@@ -177,12 +230,12 @@ impl Group {
     }
 
     /// What is touched: by farm and place, whole hours.
-    fn marks(&self) -> BTreeMap<(FarmId, PlaceCode), Span> {
-        let mut marks: BTreeMap<(FarmId, PlaceCode), Span> = BTreeMap::new();
+    fn marks(&self) -> BTreeMap<(FarmId, &PlaceCode), Span> {
+        let mut marks: BTreeMap<(FarmId, &PlaceCode), Span> = BTreeMap::new();
         for row in &self.rows {
-            let (from, until) = (hour_of(row.at), hour_of(row.at) + TimeDelta::hours(1));
-            let mark = marks.entry((row.farm, row.place.clone())).or_insert(Span { from, until });
-            *mark = Span { from: mark.from.min(from), until: mark.until.max(until) };
+            let hours = row.touches();
+            let mark = marks.entry((row.farm, &row.probe.place)).or_insert(hours);
+            *mark = Span { from: mark.from.min(hours.from), until: mark.until.max(hours.until) };
         }
         marks
     }
@@ -222,21 +275,23 @@ impl Group {
         now: DateTime<Utc>,
         some_kept: bool,
     ) -> sqlx::Result<Vec<(i64, bool, Option<f64>)>> {
-        if self.rows.is_empty() {
-            return Ok(Vec::new());
+        match &self.rows[..] {
+            [] => return Ok(Vec::new()),
+            [row] if !some_kept && row.keep_alone(db, now).await? => return Ok(Vec::new()),
+            _ => {}
         }
         let marks = self.marks();
-        let setting: BTreeSet<String> = self.rows.iter().map(|r| r.farm.0.to_string()).collect();
+        let farms: BTreeSet<FarmId> = self.rows.iter().map(|r| r.farm).collect();
         let told = sqlx::query!(
             r#"select ord as "ord!", is_new as "is_new!", kept_c
                  from keep_readings($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)"#,
-            format!("{{{}}}", setting.into_iter().collect::<Vec<_>>().join(",")),
+            setting_of(farms),
             &marks.keys().map(|m| m.0.0).collect::<Vec<_>>(),
             &marks.keys().map(|m| m.1.to_string()).collect::<Vec<_>>(),
             &marks.values().map(|m| m.from).collect::<Vec<_>>(),
             &marks.values().map(|m| m.until).collect::<Vec<_>>(),
             &self.rows.iter().map(|r| r.farm.0).collect::<Vec<_>>(),
-            &self.rows.iter().map(|r| r.probe).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.probe.number).collect::<Vec<_>>(),
             &self.rows.iter().map(|r| r.at).collect::<Vec<_>>(),
             &self.rows.iter().map(|r| r.c).collect::<Vec<_>>(),
             &self.rows.iter().map(|r| r.fault.map(|f| f.as_str().to_owned())).collect::<Vec<_>>()
@@ -317,14 +372,14 @@ fn judge(
     post: &Post,
     n: usize,
     r: &Resolved,
-    probe: Option<&KnownProbe>,
+    probe: Option<&Arc<KnownProbe>>,
     now: DateTime<Utc>,
 ) -> Result<Measured, (Remedy, String)> {
     let never = |reason: String| (Remedy::Permanent, reason);
-    let Some((probe, place)) = probe.cloned() else {
+    let Some(probe) = probe else {
         return Err((Remedy::Retry, format!("There is no probe {} on this farm. Add it first.", r.name)));
     };
-    if matches!(post.standing, Standing::Probe(own) if own != probe) {
+    if matches!(post.standing, Standing::Probe(own) if own != probe.number) {
         return Err(never(format!("This token posts for another probe than {}. Use that probe's own token.", r.name)));
     }
     if r.relative && !post.relative_allowed {
@@ -351,12 +406,21 @@ fn judge(
     match (r.unit.as_deref(), number) {
         (Some("Cel"), Some(c)) => {
             let (c, fault) = (one_nan(c), fault_of(c));
-            Ok(Measured::Air(Row { farm, probe, place, at, c, fault, post: n, index: r.index, again: Vec::new() }))
+            Ok(Measured::Air(Row {
+                farm,
+                probe: probe.clone(),
+                at,
+                c,
+                fault,
+                post: n,
+                index: r.index,
+                again: Vec::new(),
+            }))
         }
         (Some("Cel"), None) => Err(never("A temperature is a number (v).".into())),
         (Some(unit @ ("%RH" | "%EL")), Some(value)) if (0.0..=100.0).contains(&value) => {
             let unit = if unit == "%RH" { "%RH" } else { "%EL" };
-            Ok(Measured::Beside { farm, probe, at, unit, value })
+            Ok(Measured::Beside { farm, probe: probe.number, at, unit, value })
         }
         (Some(unit @ ("%RH" | "%EL")), _) => Err(never(format!("{unit} is a number from 0 to 100 (v)."))),
         _ => Err(never("The unit is none of Cel, %RH and %EL. Send air temperature in degrees Celsius.".into())),
@@ -370,27 +434,27 @@ impl Store {
     /// # Errors
     /// One a post, when the database fails.
     pub async fn keep_posts(&self, posts: Vec<Post>, now: DateTime<Utc>) -> Vec<Result<Receipt>> {
-        let probes = match self.probe_numbers(&posts, now).await {
-            Ok(probes) => probes,
+        let named = match self.named(&posts, now).await {
+            Ok(named) => named,
             Err(error) => return posts.iter().map(|_| Err(error.told_again())).collect(),
         };
-        let mut todo = vec![posts];
+        let farms: BTreeSet<FarmId> = posts.iter().map(|post| post.farm).collect();
+        let mut todo = vec![&named[..]];
         let mut done = Vec::new();
-        while let Some(mut posts) = todo.pop() {
-            let mut group = Group::gather(&posts, &probes, now);
+        while let Some(posts) = todo.pop() {
+            let mut group = Group::gather(posts, now);
             match self.keep_group(&mut group, now).await {
                 Ok(()) => done.extend(group.receipts.into_iter().map(Ok)),
                 Err(error) if posts.len() == 1 || error.is_passing() => {
                     done.extend(posts.iter().map(|_| Err(error.told_again())));
                 }
                 Err(_) => {
-                    let second = posts.split_off(posts.len() / 2);
-                    todo.push(second);
-                    todo.push(posts);
+                    let (first, second) = posts.split_at(posts.len() / 2);
+                    todo.extend([second, first]);
                 }
             }
         }
-        self.touched.notify_one();
+        self.touched.tell(farms);
         done
     }
 
@@ -433,52 +497,69 @@ impl Store {
         Ok(())
     }
 
-    /// Numbers of the probes that posts name. A probe keeps its number for good, so what was found once is remembered.
-    async fn probe_numbers(&self, posts: &[Post], now: DateTime<Utc>) -> Result<ProbeNumbers> {
-        let mut numbers = ProbeNumbers::new();
+    /// The probes that posts name. A probe keeps its number for good, so what was found once is remembered.
+    async fn named<'a>(&self, posts: &'a [Post], now: DateTime<Utc>) -> Result<Vec<Named<'a>>> {
         let mut unknown: BTreeMap<FarmId, BTreeSet<String>> = BTreeMap::new();
-        for post in posts {
-            let mut before: Option<&str> = None;
-            for r in &post.records {
-                if before == Some(&r.name) {
-                    continue;
-                }
-                before = Some(&r.name);
-                let key = (post.farm, r.name.clone());
-                match self.probes.get(&key) {
-                    Some(number) => drop(numbers.insert(key, number)),
-                    None => drop(unknown.entry(post.farm).or_default().insert(key.1)),
-                }
-            }
+        let known = |farm, name: &str| self.probes.get(&ProbeName(farm, name));
+        let named = posts.iter().map(|post| {
+            Named::of(post, known, |name| {
+                unknown.entry(post.farm).or_default().insert(name.to_owned());
+            })
+        });
+        let named: Vec<_> = named.collect();
+        if unknown.is_empty() {
+            return Ok(named);
         }
-        if !unknown.is_empty() {
-            // Boxed, so that the many posts of probes that are known do not carry the room for it.
-            Box::pin(self.look_probes_up(unknown, &mut numbers, now)).await?;
-        }
-        Ok(numbers)
+        // Boxed, so that the many posts of probes that are known do not carry the room for it.
+        let found = Box::pin(self.look_probes_up(unknown, now)).await?;
+        let found = |farm, name: &str| known(farm, name).or_else(|| found.get(&(farm, name.to_owned())).cloned());
+        Ok(posts.iter().map(|post| Named::of(post, found, |_| {})).collect())
     }
 
     async fn look_probes_up(
         &self,
         unknown: BTreeMap<FarmId, BTreeSet<String>>,
-        numbers: &mut ProbeNumbers,
         now: DateTime<Utc>,
-    ) -> Result<()> {
+    ) -> Result<BTreeMap<(FarmId, String), Arc<KnownProbe>>> {
+        let mut all = BTreeMap::new();
         for (farm, names) in unknown {
             let signed = Signed { farm, name: "look-up".into(), key: "look-up".into() };
             let names: Vec<String> = names.into_iter().collect();
             let found = transact!(read, self, &signed, now, |tx| tx.probes_named(&names).await)?;
             for (name, probe) in found {
                 self.probes.insert((farm, name.clone()), probe.clone());
-                numbers.insert((farm, name), probe);
+                all.insert((farm, name), probe);
             }
         }
-        Ok(())
+        Ok(all)
+    }
+}
+
+impl<'a> Named<'a> {
+    /// Looks the probes of a post up. Records of one probe mostly stand together in a pack.
+    fn of(
+        post: &'a Post,
+        known: impl Fn(FarmId, &str) -> Option<Arc<KnownProbe>>,
+        mut unknown: impl FnMut(&str),
+    ) -> Self {
+        let mut before: Option<(&str, Option<Arc<KnownProbe>>)> = None;
+        let probes = post.records.iter().map(|record| match &before {
+            Some((name, probe)) if *name == record.name => probe.clone(),
+            _ => {
+                let probe = known(post.farm, &record.name);
+                if probe.is_none() {
+                    unknown(&record.name);
+                }
+                before = Some((&record.name, probe.clone()));
+                probe
+            }
+        });
+        Self { probes: probes.collect(), post }
     }
 }
 
 impl Tx {
-    async fn probes_named(&mut self, names: &[String]) -> Result<Vec<(String, KnownProbe)>> {
+    async fn probes_named(&mut self, names: &[String]) -> Result<BTreeMap<String, Arc<KnownProbe>>> {
         let rows = sqlx::query!(
             r#"select name, probe_id, place as "place: PlaceCode" from probe where farm_id = $1 and name = any ($2)"#,
             self.farm.0,
@@ -486,7 +567,7 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        Ok(rows.into_iter().map(|r| (r.name, (r.probe_id, r.place))).collect())
+        Ok(rows.into_iter().map(|r| (r.name, Arc::new(KnownProbe { number: r.probe_id, place: r.place }))).collect())
     }
 
     /// Keeps one pack in this transaction: for packs with a key, whose answer is kept beside it.
@@ -496,8 +577,9 @@ impl Tx {
     pub async fn keep_readings(&mut self, post: &Post) -> Result<Receipt> {
         let names: Vec<String> =
             post.records.iter().map(|r| r.name.clone()).collect::<BTreeSet<_>>().into_iter().collect();
-        let probes = self.probes_named(&names).await?.into_iter().map(|(name, n)| ((self.farm, name), n)).collect();
-        let mut group = Group::gather(std::slice::from_ref(post), &probes, self.now);
+        let probes = self.probes_named(&names).await?;
+        let named = Named::of(post, |_, name| probes.get(name).cloned(), |_| {});
+        let mut group = Group::gather(&[named], self.now);
         if let Some((first, last)) = group.span() {
             sqlx::query!("select ensure_reading_months($1, $2)", first, last).fetch_one(&mut *self.db).await?;
         }

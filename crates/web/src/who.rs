@@ -1,5 +1,7 @@
 //! Who is asking: a cookie or a token, held against the one table of rules before any handler runs.
 
+use std::sync::Arc;
+
 use axum::{
     extract::{FromRequestParts, MatchedPath, Request, State},
     http::{HeaderMap, header, request::Parts},
@@ -8,7 +10,7 @@ use axum::{
 };
 use cookie::{Cookie, SameSite, time::Duration as CookieDuration};
 use gillbook_core::refusal::{Kind, Refusal};
-use gillbook_store::{Signed, people::Session, people::Standing};
+use gillbook_store::people::Session;
 
 use crate::{App, problem::Problem, rules};
 
@@ -17,10 +19,14 @@ const COOKIE: &str = "gillbook";
 
 /// Somebody signed in whom the rules let through.
 #[derive(Debug, Clone)]
-pub(crate) struct Who {
-    pub signed: Signed,
-    pub name: String,
-    pub standing: Standing,
+pub(crate) struct Who(Arc<Session>);
+
+impl std::ops::Deref for Who {
+    type Target = Session;
+
+    fn deref(&self) -> &Session {
+        &self.0
+    }
 }
 
 impl FromRequestParts<App> for Who {
@@ -78,25 +84,19 @@ pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request
         (None, _) => Problem::broken().into_response(),
         (Some(rules::Allows::Anybody), session) => {
             if let Some(session) = session {
-                request.extensions_mut().insert(Who::from(session));
+                request.extensions_mut().insert(Who(session));
             }
             next.run(request).await
         }
         (Some(_), None) if page => Redirect::to("/sign-in").into_response(),
         (Some(_), None) => Problem::not_signed_in().into_response(),
         (Some(allows), Some(session)) if allows.lets(session.standing) => {
-            request.extensions_mut().insert(Who::from(session));
+            request.extensions_mut().insert(Who(session));
             next.run(request).await
         }
         (Some(_), Some(_)) => {
             Problem::from(Refusal::new(Kind::NotAllowed, "Your role does not allow this. Ask the owner of the farm."))
                 .into_response()
         }
-    }
-}
-
-impl From<Session> for Who {
-    fn from(session: Session) -> Self {
-        Self { signed: session.signed, name: session.name, standing: session.standing }
     }
 }

@@ -97,8 +97,8 @@ async fn delete_sign_in(State(app): State<App>, headers: HeaderMap) -> Result<im
 async fn get_me(who: Who) -> Json<Me> {
     Json(Me {
         farm_id: who.signed.farm.0,
-        name: who.name,
-        initials: who.signed.name,
+        name: who.name.clone(),
+        initials: who.signed.name.clone(),
         role: match who.standing {
             Standing::Person(role) => role.to_string(),
             Standing::Reader => "reader".into(),
