@@ -223,6 +223,17 @@ async fn bad_requests_are_told_apart() -> Result<()> {
     let pack: Vec<u8> = format!("[{}]", vec!["{}"; 20_000].join(",")).into_bytes();
     farm.raw("POST", "/api/readings", &json_type, pack).await.expect_problem(422, "invalid", None);
     farm.ask(&farm.owner, "GET", "/api/nowhere", &[], None).await.expect_problem(404, "not-found", None);
+    // Outside the interface the same is said in words.
+    let form = [("content-type", "application/x-www-form-urlencoded")];
+    for (method, path, body, status, words) in [
+        ("GET", "/nowhere", Vec::new(), 404, "There is nothing at this address"),
+        ("DELETE", "/stock", Vec::new(), 405, "does not take that method"),
+        ("POST", "/sign-in", vec![b'x'; 3 * 1024 * 1024], 413, "Too large"),
+    ] {
+        let page = farm.raw(method, path, &form, body).await;
+        assert_eq!(page.status, status, "{path}: {}", page.text);
+        assert!(page.text.contains("</html>") && page.text.contains(words), "{path}: {}", page.text);
+    }
     let customer = |name: &str| json!({"customer": "NEW", "name": name, "kind": "shop", "price_list": "TABLE"});
     farm.post("/api/customers", customer(&"x".repeat(10_000))).await.expect_problem(422, "invalid", Some("/name"));
     farm.create("/api/customers", customer("きのこ料理 «Гриб» مطعم")).await;
@@ -336,6 +347,9 @@ async fn pages_answer_and_the_docket_is_a_pdf() -> Result<()> {
     ] {
         let page = farm.raw("GET", path, &[], Vec::new()).await;
         assert_eq!(page.status, 200, "{path}: {}", page.text);
+        let policy = page.headers["content-security-policy"].to_str()?;
+        assert!(policy.contains("default-src 'self'") && policy.contains("frame-ancestors 'none'"), "{path}: {policy}");
+        assert_eq!(page.headers["x-content-type-options"], "nosniff", "{path}");
         assert!(
             page.text.contains("</html>") && page.text.contains("Gillbook does not judge whether food is fit to eat"),
             "{path}"
