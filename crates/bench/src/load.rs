@@ -1,33 +1,45 @@
 //! Load over HTTP: kept-alive connections, each with one request at a time.
+//!
+//! The clients share the machine with the service, as the peer's share it with the database. They write requests out and read answers with
+//! `httparse` alone, so that what is measured is the service and not a client.
 
 use std::{
     fmt::Write as _,
+    io::Write as _,
     net::SocketAddr,
     sync::{
-        Arc,
+        Arc, LazyLock,
         atomic::{AtomicI64, AtomicUsize, Ordering},
     },
     time::{Duration, Instant},
 };
 
-use anyhow::{Result, ensure};
-use bytes::Bytes;
+use anyhow::{Context, Result, ensure};
 use futures::future::try_join_all;
-use http_body_util::{BodyExt, Full};
-use hyper::{
-    Method, Request, Uri,
-    client::conn::http1::SendRequest,
-    header::{AUTHORIZATION, CONTENT_TYPE, COOKIE, HOST, HeaderValue, SET_COOKIE},
+use tokio::{
+    io::{AsyncReadExt, AsyncWriteExt},
+    net::TcpStream,
+    sync::oneshot,
 };
-use hyper_util::rt::TokioIo;
-use tokio::net::TcpStream;
 
 use crate::service::secret;
 
+/// The most headers of an answer.
+const MOST_HEADERS: usize = 32;
+
 /// A kept-alive connection.
 pub struct Connection {
-    sender: SendRequest<Full<Bytes>>,
-    host: HeaderValue,
+    stream: TcpStream,
+    address: SocketAddr,
+    request: Vec<u8>,
+    answer: Vec<u8>,
+}
+
+/// What came back.
+struct Answer<'a> {
+    status: u16,
+    head: &'a [u8],
+    body: &'a [u8],
 }
 
 impl Connection {
@@ -35,85 +47,99 @@ impl Connection {
     pub async fn open(address: SocketAddr) -> Result<Self> {
         let stream = TcpStream::connect(address).await?;
         stream.set_nodelay(true)?;
-        let (sender, connection) = hyper::client::conn::http1::handshake(TokioIo::new(stream)).await?;
-        tokio::spawn(async move { drop(connection.await) });
-        Ok(Self { sender, host: address.to_string().parse()? })
+        Ok(Self { stream, address, request: Vec::new(), answer: Vec::with_capacity(64 * 1024) })
     }
 
-    async fn send(&mut self, mut request: Request<Full<Bytes>>) -> Result<(u16, Bytes)> {
-        request.headers_mut().insert(HOST, self.host.clone());
-        self.sender.ready().await?;
-        let answer = self.sender.send_request(request).await?;
-        let status = answer.status().as_u16();
-        Ok((status, answer.into_body().collect().await?.to_bytes()))
+    /// Sends a request line with further header lines and a body, and reads the whole answer.
+    async fn send(&mut self, line: std::fmt::Arguments<'_>, body: &str) -> Result<Answer<'_>> {
+        self.request.clear();
+        write!(self.request, "{line}\r\nhost: {}\r\ncontent-length: {}\r\n\r\n{body}", self.address, body.len())?;
+        self.stream.write_all(&self.request).await?;
+        self.answer.clear();
+        loop {
+            ensure!(self.stream.read_buf(&mut self.answer).await? > 0, "the service closed the connection");
+            if let Some((status, head, length)) = whole(&self.answer)? {
+                let (head, body) = self.answer.split_at(head);
+                return Ok(Answer { status, head, body: &body[..length] });
+            }
+        }
     }
 
     /// Asks for a page as somebody signed in, and reads the whole answer.
-    pub async fn get(&mut self, path: &str, cookie: &str) -> Result<(u16, Bytes)> {
-        self.send(Request::get(path).header(COOKIE, cookie).body(Full::default())?).await
+    pub async fn get(&mut self, path: &str, cookie: &str) -> Result<()> {
+        let answer = self.send(format_args!("GET {path} HTTP/1.1\r\ncookie: {cookie}"), "").await?;
+        ensure!(answer.status == 200, "{path}: {} {}", answer.status, String::from_utf8_lossy(answer.body));
+        Ok(())
     }
 
     /// Signs somebody in and gives their cookie.
-    pub async fn sign_in(&mut self, body: String) -> Result<String> {
-        let request = Request::post("/sign-in")
-            .header(HOST, self.host.clone())
-            .header(CONTENT_TYPE, "application/x-www-form-urlencoded")
-            .body(Full::from(body))?;
-        let answer = self.sender.send_request(request).await?;
-        Ok(answer.headers().get(SET_COOKIE).and_then(|c| c.to_str().ok()).unwrap_or_default().to_owned())
+    pub async fn sign_in(&mut self, body: &str) -> Result<String> {
+        let line = format_args!("POST /sign-in HTTP/1.1\r\ncontent-type: application/x-www-form-urlencoded");
+        let answer = self.send(line, body).await?;
+        let mut headers = [httparse::EMPTY_HEADER; MOST_HEADERS];
+        httparse::Response::new(&mut headers).parse(answer.head)?;
+        let cookie = headers.iter().find(|h| h.name.eq_ignore_ascii_case("set-cookie")).context("a cookie")?;
+        Ok(String::from_utf8(cookie.value.to_vec())?)
     }
 
     /// Posts readings as a probe.
-    pub async fn post(&mut self, token: &HeaderValue, body: String) -> Result<()> {
-        let mut request = Request::new(Full::from(body));
-        *request.method_mut() = Method::POST;
-        *request.uri_mut() = Uri::from_static("/api/readings");
-        request.headers_mut().insert(AUTHORIZATION, token.clone());
-        request.headers_mut().insert(CONTENT_TYPE, HeaderValue::from_static("application/senml+json"));
-        let (status, answer) = self.send(request).await?;
+    pub async fn post(&mut self, token: &str, body: &str) -> Result<()> {
+        let line = format_args!(
+            "POST /api/readings HTTP/1.1\r\ncontent-type: application/senml+json\r\nauthorization: Bearer {token}"
+        );
+        let answer = self.send(line, body).await?;
         ensure!(
-            status == 200 && answer.windows(12).any(|w| w == b"\"refused\":[]"),
-            "{status}: {}",
-            String::from_utf8_lossy(&answer)
+            answer.status == 200 && answer.body.ends_with(b"\"refused\":[]}"),
+            "{}: {}",
+            answer.status,
+            String::from_utf8_lossy(answer.body)
         );
         Ok(())
     }
 }
 
-/// The header that shows a probe's token.
-fn token(farm: i32, probe: i32) -> Result<HeaderValue> {
-    Ok(format!("Bearer {}", secret(farm, probe)).parse()?)
+/// Status, length of the head and length of the body, once all of an answer is there.
+fn whole(answer: &[u8]) -> Result<Option<(u16, usize, usize)>> {
+    let mut headers = [httparse::EMPTY_HEADER; MOST_HEADERS];
+    let mut parsed = httparse::Response::new(&mut headers);
+    let httparse::Status::Complete(head) = parsed.parse(answer)? else { return Ok(None) };
+    let status = parsed.code.context("a status")?;
+    let length = parsed.headers.iter().find(|h| h.name.eq_ignore_ascii_case("content-length"));
+    let length: usize = std::str::from_utf8(length.context("every answer tells its length")?.value)?.parse()?;
+    Ok((answer.len() >= head + length).then_some((status, head, length)))
 }
 
-/// Milliseconds that no reading was posted for yet: every post has a time of its own.
-static TICK: AtomicI64 = AtomicI64::new(0);
+/// The most connections that post.
+const MOST: usize = 32;
+/// When the first reading was: 300 days ago.
+static FIRST: LazyLock<i64> = LazyLock::new(|| chrono::Utc::now().timestamp() / 60 * 60 - 300 * 86_400);
+/// By probe: seconds since the first reading that no reading was posted for yet.
+static POSTED: [AtomicI64; MOST + 1] = [const { AtomicI64::new(0) }; MOST + 1];
 
-/// A pack of so many readings, each at a time that none was at before.
-pub fn pack(probe: i32, records: i64) -> String {
-    let first = TICK.fetch_add(records, Ordering::SeqCst);
-    // From a year ago on, a millisecond apart.
-    let base = chrono::Utc::now().timestamp() - 300 * 86_400;
-    let mut text = format!("[{{\"bn\":\"p{probe}\",\"bu\":\"Cel\",\"bt\":{base},");
-    for i in first..first + records {
-        if i > first {
+/// A pack of so many readings of a probe, so many seconds apart, that goes on where its last one ended.
+fn pack(probe: usize, records: i64, apart: i64) -> String {
+    let first = POSTED[probe].fetch_add(records * apart, Ordering::SeqCst);
+    let mut text = format!("[{{\"bn\":\"p{probe}\",\"bu\":\"Cel\",\"bt\":{},", *FIRST);
+    for i in 0..records {
+        if i > 0 {
             text.push_str(",{");
         }
-        let _ = write!(text, "\"t\":{}.{:03},\"v\":2.{}}}", i / 1000, i % 1000, i % 10);
+        let _ = write!(text, "\"t\":{},\"v\":2.{}}}", first + i * apart, i % 10);
     }
     text.push(']');
     text
 }
 
-/// Posts from so many connections for a while, each as a probe of its own, and gives posts a second.
-pub async fn posts(address: SocketAddr, connections: i32, records: i64, time: Duration) -> Result<f64> {
+/// Posts packs of readings so many seconds apart from so many connections for a while, each as a probe of its own, and gives posts a second.
+pub async fn posts(address: SocketAddr, connections: i32, records: i64, apart: i64, time: Duration) -> Result<f64> {
     let began = Instant::now();
     let done = on_threads(connections, move |connection| async move {
         let probe = connection + 1;
         let mut connection = Connection::open(address).await?;
-        let token = token(1, probe)?;
+        let (token, number) = (secret(1, probe), usize::try_from(probe)?);
         let mut done = 0_usize;
         while began.elapsed() < time {
-            connection.post(&token, pack(probe, records)).await?;
+            connection.post(&token, &pack(number, records, apart)).await?;
             done += 1;
         }
         Ok(done)
@@ -132,15 +158,17 @@ where
 {
     let threads = (0..clients.min(2)).map(|thread| {
         let client = client.clone();
-        tokio::task::spawn_blocking(move || {
+        let (tell, told) = oneshot::channel();
+        let work = move || {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
             let mine = (thread..clients).step_by(2).map(client);
             runtime.block_on(try_join_all(mine))
-        })
+        };
+        std::thread::Builder::new().name("load".into()).spawn(move || drop(tell.send(work()))).map(|_| told)
     });
     let mut sum = 0;
-    for done in try_join_all(threads).await? {
-        sum += done?.iter().sum::<usize>();
+    for told in threads.collect::<Result<Vec<_>, _>>()? {
+        sum += told.await??.iter().sum::<usize>();
     }
     Ok(sum)
 }
@@ -148,6 +176,7 @@ where
 /// Posts one reading each for probe after probe of a fleet, as the minutes of many farms come in, and gives posts a second.
 pub async fn fleet(
     address: SocketAddr,
+    first_farm: i32,
     farms: i32,
     connections: i32,
     time: Duration,
@@ -166,9 +195,9 @@ pub async fn fleet(
             while began.elapsed() < time {
                 let n = next.fetch_add(1, Ordering::SeqCst);
                 let round = first + i64::try_from(n / probes)?;
-                let (farm, probe) = (1 + i32::try_from(n % probes / 2)?, 1 + i32::try_from(n % 2)?);
+                let (farm, probe) = (first_farm + i32::try_from(n % probes / 2)?, 1 + i32::try_from(n % 2)?);
                 let body = format!("[{{\"n\":\"p{probe}\",\"u\":\"Cel\",\"t\":{},\"v\":2.5}}]", base + round * 60);
-                connection.post(&token(farm, probe)?, body).await?;
+                connection.post(&secret(farm, probe), &body).await?;
             }
             Ok(0)
         }
@@ -186,8 +215,7 @@ pub async fn p99(address: SocketAddr, cookie: &str, path: &str, times: usize) ->
     let mut took = Vec::with_capacity(times);
     for n in 0..times + 10 {
         let began = Instant::now();
-        let (status, body) = connection.get(path, cookie).await?;
-        ensure!(status == 200, "{path}: {status} {}", String::from_utf8_lossy(&body));
+        connection.get(path, cookie).await?;
         // The first ones fill caches on both sides.
         if n >= 10 {
             took.push(began.elapsed().as_secs_f64() * 1000.0);

@@ -31,12 +31,8 @@ enum What {
         /// Write the figures to this file as JSON.
         #[arg(long)]
         json: Option<PathBuf>,
-        /// Seconds of each round of load.
-        #[arg(long, default_value_t = 3)]
-        seconds: u64,
-        /// Years of the long history.
-        #[arg(long, default_value_t = 10)]
-        years: i32,
+        #[command(flatten)]
+        extent: cold_chain::Extent,
     },
 }
 
@@ -79,8 +75,8 @@ impl Figure {
 
 #[tokio::main]
 async fn main() -> Result<()> {
-    let What::ColdChain { json, seconds, years } = Cli::parse().what;
-    let figures = cold_chain::run(seconds, years).await?;
+    let What::ColdChain { json, extent } = Cli::parse().what;
+    let figures = cold_chain::run(&extent).await?;
     println!("\n{:<20} {:>12} {:>12} {:<10} {:>7}", "measurement", "ours", "reference", "unit", "ratio");
     figures.iter().for_each(Figure::print);
     if let Some(file) = json {

@@ -1,8 +1,12 @@
 //! The whole service on a fresh embedded database, with farms to post for.
 
-use std::{net::SocketAddr, sync::Arc};
+use std::{
+    net::SocketAddr,
+    sync::Arc,
+    time::{Duration, Instant},
+};
 
-use anyhow::Result;
+use anyhow::{Result, ensure};
 use chrono::{DateTime, Utc};
 use gillbook::{
     cluster::{ADMIN, Cluster, Durability},
@@ -20,6 +24,9 @@ use sha2::{Digest, Sha256};
 use sqlx::{Connection, PgConnection, postgres::PgConnectOptions};
 use tempfile::TempDir;
 use tokio::task::JoinHandle;
+
+/// The longest that the judge may be behind.
+const JUDGED_WITHIN: Duration = Duration::from_mins(10);
 
 /// A running service.
 pub struct Service {
@@ -88,6 +95,11 @@ impl Service {
         sqlx::raw_sql(sqlx::AssertSqlSafe(format!(
             "insert into farm (farm_id, name, currency, zone, opened_at)
                  select n, 'Farm ' || n, 'EUR', 'Europe/Paris', '{since}' from generate_series({first}, {last}) n on conflict do nothing;
+             -- Somebody who can sign in, or else nobody would have the farm judged.
+             insert into person (farm_id, person_id, name, initials, role, passphrase_hash, added_at)
+                 select n, gen_random_uuid(), 'Owner', 'OW', 'owner', '-', '{since}' from generate_series({first}, {last}) n;
+             insert into sign_in_name (sign_in_name, farm_id, person_id) select 'owner' || farm_id, farm_id, person_id from person
+                 where farm_id between {first} and {last};
              insert into place (farm_id, place, name, kind, humidity_percent) select n, 'F1', 'Fridge', 'fridge', 90 from generate_series({first}, {last}) n;
              insert into place_limit (farm_id, place, effective_from, name, warm_c, air_c, cold_c, grace_minutes, hysteresis_c, gap_minutes,
                                       silence_minutes, lag_minutes, rule_text, example, recorded_at)
@@ -98,20 +110,18 @@ impl Service {
         .execute(&mut db)
         .await?;
         let keys: Vec<(i32, i32)> = farms.flat_map(|farm| (1..=probes).map(move |probe| (farm, probe))).collect();
-        for chunk in keys.chunks(5000) {
-            let hashes: Vec<Vec<u8>> = chunk.iter().map(|(f, p)| Sha256::digest(secret(*f, *p)).to_vec()).collect();
-            sqlx::query(
-                "insert into token (farm_id, token_id, name, scope, probe_id, secret_hash, made_at, ends_at)
-                 select f, gen_random_uuid(), 'board', 'readings', p, h, now(), now() + interval '1 year'
-                   from unnest($1::int[], $2::int[], $3::bytea[]) as u(f, p, h)",
-            )
-            .bind(chunk.iter().map(|k| k.0).collect::<Vec<_>>())
-            .bind(chunk.iter().map(|k| k.1).collect::<Vec<_>>())
-            .bind(hashes)
-            .execute(&mut db)
-            .await?;
+        tokens(&mut db, &keys).await
+    }
+
+    /// Waits until every store that was touched is judged, and gives how long that took.
+    pub async fn until_judged(&self) -> Result<Duration> {
+        let mut db = self.db().await?;
+        let began = Instant::now();
+        while sqlx::query_scalar("select exists (select from place_touched)").fetch_one(&mut db).await? {
+            ensure!(began.elapsed() < JUDGED_WITHIN, "stores are still not judged after {JUDGED_WITHIN:?}");
+            tokio::time::sleep(Duration::from_millis(100)).await;
         }
-        Ok(())
+        Ok(began.elapsed())
     }
 
     /// Resident memory of this process, MiB.
@@ -138,4 +148,22 @@ impl Service {
         drop(self.home);
         Ok(())
     }
+}
+
+/// Tokens of probes, by farm and probe.
+async fn tokens(db: &mut PgConnection, keys: &[(i32, i32)]) -> Result<()> {
+    for chunk in keys.chunks(5000) {
+        let hashes: Vec<Vec<u8>> = chunk.iter().map(|(f, p)| Sha256::digest(secret(*f, *p)).to_vec()).collect();
+        sqlx::query(
+            "insert into token (farm_id, token_id, name, scope, probe_id, secret_hash, made_at, ends_at)
+             select f, gen_random_uuid(), 'board', 'readings', p, h, now(), now() + interval '1 year'
+               from unnest($1::int[], $2::int[], $3::bytea[]) as u(f, p, h)",
+        )
+        .bind(chunk.iter().map(|k| k.0).collect::<Vec<_>>())
+        .bind(chunk.iter().map(|k| k.1).collect::<Vec<_>>())
+        .bind(hashes)
+        .execute(&mut *db)
+        .await?;
+    }
+    Ok(())
 }
