@@ -29,7 +29,7 @@ call keep_farms_apart('place_hour');
 grant insert, update, delete on place_hour to gillbook_app;
 
 -- What has been touched and must be judged again. A mark is written in the transaction that touches, so that no crash loses it. The
--- judge claims marks in a short transaction of its own, so that nobody who posts a reading waits for it.
+-- judge claims marks in a short transaction of its own, because whoever posts readings of those places waits for it.
 create table place_touched (
     farm_id     int         not null,
     place       text        not null,

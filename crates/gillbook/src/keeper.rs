@@ -11,8 +11,8 @@ use tokio::time::{MissedTickBehavior, interval};
 const GATHER: Duration = Duration::from_millis(250);
 /// How long they gather at most.
 const GATHER_LONG: Duration = Duration::from_secs(2);
-/// While much comes in, touches gather so many times as long as the last judging took: it is to take a small part of the machine, and an
-/// hour that is judged once for many readings costs less than one that is judged for each.
+/// Between those, touches gather so many times as long as the last judging took: an hour that is judged once for many readings costs less
+/// than one that is judged for each.
 const GATHER_FOR: u32 = 8;
 /// How often every farm is looked at: for touches by other programs on the same database, and for what was left over.
 const LOOK: Duration = Duration::from_secs(5);

@@ -1,7 +1,8 @@
 //! Judging what was touched: hours and excursions brought in line with the readings.
 //!
-//! Whoever keeps a reading, a limit or an offset marks the place in the same commit. The judge claims marks in a short transaction, so
-//! that nobody waits for it, and judges each place in a transaction of its own. A judge that dies leaves its claims to the next.
+//! Whoever keeps a reading, a limit or an offset marks the place in the same commit. The judge claims marks in a short transaction, because
+//! whoever posts for those places waits for it, and judges each place in a transaction of its own. A judge that dies leaves its claims to
+//! the next.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -62,6 +63,11 @@ impl Store {
         self.touched.bell.notified().await;
     }
 
+    /// Says that a farm was touched, so that the judge looks there next.
+    pub fn tell_touched(&self, farm: FarmId) {
+        self.touched.tell([farm]);
+    }
+
     /// Every place that is judged from now on.
     #[must_use]
     pub fn judged_places(&self) -> broadcast::Receiver<(FarmId, PlaceCode)> {
@@ -94,7 +100,13 @@ impl Store {
         for some in farms.chunks(FARMS) {
             let setting = setting_of(some.iter().copied());
             let mut db = self.begin_for(&setting).await?;
-            claim(&mut db, None).await?;
+            // A place that another judge has in hand keeps its mark for the next time.
+            let in_hand = sqlx::query!(
+                r#"select farm_id, place as "place: PlaceCode" from place_touched where claimed for update skip locked"#
+            )
+            .fetch_all(&mut *db)
+            .await?;
+            claim(&mut db, None, in_hand.into_iter().map(|p| (p.farm_id, p.place))).await?;
             db.commit().await?;
             judged += self.judge_what_is_claimed(&setting, now).await?;
         }
@@ -113,13 +125,18 @@ impl Store {
             .fetch_all(&mut *db)
             .await?;
             db.commit().await?;
+            let before = judged;
             for p in &places {
-                let signed = judge_of(p.farm_id);
-                while transact!(write, self, &signed, now, |tx| tx.judge_claimed(&p.place).await)? {}
-                self.judged.send((p.farm_id, p.place.clone())).ok();
+                match self.judge_to_its_end(p.farm_id, &p.place, now).await {
+                    Ok(()) => judged += 1,
+                    Err(error) if error.is_passing() => return Err(error),
+                    // The others are judged all the same; this one keeps its claim.
+                    Err(error) => {
+                        tracing::error!(%error, farm = p.farm_id.0, place = p.place.as_str(), "not judged");
+                    }
+                }
             }
-            judged += places.len();
-            if i64::try_from(places.len()).is_ok_and(|n| n < ROUND) {
+            if judged == before || i64::try_from(places.len()).is_ok_and(|n| n < ROUND) {
                 return Ok(judged);
             }
         }
@@ -140,9 +157,15 @@ impl Store {
         let signed = judge_of(farm);
         let touched = transact!(write, self, &signed, now, |tx| tx.claim_place(place).await)?;
         if touched {
-            while transact!(write, self, &signed, now, |tx| tx.judge_claimed(place).await)? {}
-            self.judged.send((farm, place.clone())).ok();
+            self.judge_to_its_end(farm, place, now).await?;
         }
+        Ok(())
+    }
+
+    async fn judge_to_its_end(&self, farm: FarmId, place: &PlaceCode, now: DateTime<Utc>) -> Result<()> {
+        let signed = judge_of(farm);
+        while transact!(write, self, &signed, now, |tx| tx.judge_claimed(place).await)? {}
+        self.judged.send((farm, place.clone())).ok();
         Ok(())
     }
 
@@ -200,20 +223,36 @@ impl Store {
     }
 }
 
-/// Turns marks into claims.
-async fn claim(db: &mut sqlx::PgConnection, place: Option<(FarmId, &PlaceCode)>) -> Result<u64> {
-    Ok(sqlx::query!(
-        "with mark as (delete from place_touched where not claimed and ($1::int is null or (farm_id, place) = ($1, $2)) returning *)
-         insert into place_touched as t (farm_id, place, claimed, from_at, through_at)
-         select farm_id, place, true, from_at, through_at from mark order by farm_id, place
-         on conflict (farm_id, place, claimed) do update
-            set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at)",
+/// Turns marks into claims, of one place or of all that are seen. Claims that are there already are widened where this transaction has them
+/// locked, `in_hand`; the marks beside others are left, because whoever posts would wait as long as the judge that has those.
+async fn claim(
+    db: &mut sqlx::PgConnection,
+    place: Option<(FarmId, &PlaceCode)>,
+    in_hand: impl Iterator<Item = (i32, PlaceCode)>,
+) -> Result<()> {
+    let (farms, places): (Vec<_>, Vec<_>) = in_hand.map(|(farm, place)| (farm, place.to_string())).unzip();
+    // Locked in the order in which whoever posts locks them.
+    sqlx::query!(
+        r#"with marked as materialized (
+               select m.farm_id, m.place from place_touched m
+                where not m.claimed and ($1::int is null or (m.farm_id, m.place) = ($1, $2))
+                  and ((m.farm_id, m.place) in (select * from unnest($3::int[], $4::text[]))
+                       or not exists (select from place_touched c where c.claimed and (c.farm_id, c.place) = (m.farm_id, m.place)))
+                order by m.farm_id, m.place collate "C" for update of m),
+           mark as (
+               delete from place_touched t using marked m where not t.claimed and (t.farm_id, t.place) = (m.farm_id, m.place) returning t.*)
+           insert into place_touched as t (farm_id, place, claimed, from_at, through_at)
+           select farm_id, place, true, from_at, through_at from mark order by farm_id, place
+           on conflict (farm_id, place, claimed) do update
+              set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at)"#,
         place.map(|p| p.0.0),
-        place.map(|p| p.1.as_str())
+        place.map(|p| p.1.as_str()),
+        &farms,
+        &places
     )
     .execute(db)
-    .await?
-    .rows_affected())
+    .await?;
+    Ok(())
 }
 
 impl Tx {
@@ -235,7 +274,15 @@ impl Tx {
 
     async fn claim_place(&mut self, place: &PlaceCode) -> Result<bool> {
         let farm = self.farm;
-        claim(&mut self.db, Some((farm, place))).await?;
+        // Waits for a judge that has it in hand before the mark is locked, so that nobody who posts waits with it.
+        let in_hand = sqlx::query_scalar!(
+            "select farm_id from place_touched where farm_id = $1 and place = $2 and claimed for update",
+            farm.0,
+            place.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        claim(&mut self.db, Some((farm, place)), in_hand.into_iter().map(|farm| (farm, place.clone()))).await?;
         Ok(sqlx::query_scalar!(
             r#"select exists (select from place_touched where farm_id = $1 and place = $2) as "there!""#,
             farm.0,

@@ -47,7 +47,10 @@ pub mod weighings;
 
 use std::{
     collections::BTreeSet,
-    sync::{Arc, Mutex, PoisonError, RwLock},
+    sync::{
+        Arc, Mutex, PoisonError, RwLock,
+        atomic::{AtomicU64, Ordering},
+    },
     time::Duration,
 };
 
@@ -133,6 +136,8 @@ pub struct Store {
     probes: Arc<Cache<(FarmId, String), Arc<readings::KnownProbe>>>,
     /// Probes' tokens that were good a moment ago and until when that is believed, so that a reading need not ask twice.
     tokens: Arc<Cache<[u8; 32], BelievedUntil>>,
+    /// How often they were forgotten.
+    tokens_forgotten: Arc<AtomicU64>,
     /// What was touched and must be judged.
     touched: Arc<judging::Touched>,
     /// Where the chance in ids comes from.
@@ -174,6 +179,7 @@ impl Store {
             months: Arc::default(),
             probes: Arc::new(Cache::with_weighter(1000, MOST_PROBES, UnitWeighter)),
             tokens: Arc::new(Cache::with_weighter(1000, MOST_PROBES, UnitWeighter)),
+            tokens_forgotten: Arc::default(),
             touched: Arc::default(),
             ids: Arc::new(Mutex::new(ChaCha12Rng::from_rng(&mut rand::rng()))),
             judged: broadcast::channel(1024).0,
@@ -189,6 +195,7 @@ impl Store {
 
     /// Forgets which tokens were good a moment ago: one was removed.
     pub fn forget_tokens(&self) {
+        self.tokens_forgotten.fetch_add(1, Ordering::SeqCst);
         self.tokens.clear();
     }
 

@@ -1,6 +1,6 @@
 //! People, their sign-ins, and tokens for machines.
 
-use std::sync::Arc;
+use std::sync::{Arc, atomic::Ordering};
 
 use argon2::{Argon2, PasswordHasher, PasswordVerifier};
 use base64::{Engine, engine::general_purpose::URL_SAFE_NO_PAD};
@@ -264,6 +264,7 @@ impl Store {
 
     async fn session_of(&self, farm: FarmId, hash: [u8; 32], now: DateTime<Utc>) -> Result<Option<Arc<Session>>> {
         let signed = Signed { farm, name: "look-up".into(), key: "look-up".into() };
+        let forgotten = self.tokens_forgotten.load(Ordering::SeqCst);
         let found = transact!(read, self, &signed, now, |tx| {
             let person = sqlx::query!(
                 r#"select p.person_id, p.name, p.initials, p.role as "role: Role" from sign_in s join person p using (farm_id, person_id)
@@ -307,7 +308,8 @@ impl Store {
         })?;
         let Some((session, ends_at)) = found else { return Ok(None) };
         let session = Arc::new(session);
-        if matches!(session.standing, Standing::Probe(_)) {
+        // One that was looked up while a token was removed may be that one.
+        if matches!(session.standing, Standing::Probe(_)) && forgotten == self.tokens_forgotten.load(Ordering::SeqCst) {
             self.tokens.insert(hash, (session.clone(), ends_at.min(now + TOKEN_REST)));
         }
         Ok(Some(session))

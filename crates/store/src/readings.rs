@@ -8,7 +8,7 @@ use std::{
     },
 };
 
-use chrono::{DateTime, Datelike, TimeDelta, Utc};
+use chrono::{DateTime, Datelike, Months, TimeDelta, Utc};
 use gillbook_core::{
     air::Reading,
     calendar::Span,
@@ -19,7 +19,7 @@ use gillbook_core::{
 };
 use quick_cache::Equivalent;
 use serde::{Deserialize, Serialize};
-use sqlx::PgConnection;
+use sqlx::{Connection, PgConnection};
 use utoipa::ToSchema;
 
 use crate::{Error, FarmId, Result, Signed, Store, Tx, judging::setting_of, people::Standing, transact};
@@ -176,7 +176,10 @@ enum Measured {
     Beside { farm: FarmId, probe: i32, at: DateTime<Utc>, unit: &'static str, value: f64 },
 }
 
-/// Posts of any number of farms, ready to be kept in one statement.
+/// What became of a row, numbered from 1: whether it is new, and the value that is kept. None is told of when all are new.
+type Told = (i64, bool, Option<f64>);
+
+/// Posts of any number of farms, ready to be kept in one commit.
 #[derive(Debug, Default)]
 struct Group {
     receipts: Vec<Receipt>,
@@ -212,6 +215,7 @@ impl Group {
             }
         }
         // One order for everybody, so that two groups never wait for each other in a ring.
+        group.beside.sort_by_key(|&(farm, probe, at, unit, _)| (farm, probe, at, unit));
         rows.sort_by_key(|r| (r.farm, r.probe.number, r.at, r.post, r.index));
         for row in rows {
             match group.rows.last_mut() {
@@ -240,17 +244,14 @@ impl Group {
         marks
     }
 
-    /// Keeps them on a connection: in its transaction if it has begun one, or else in one of their own. `some_kept` says that some may be
-    /// there already; where that was not said and one is, nothing is kept and the answer is `false`.
+    /// Keeps them on a connection in one commit, or in its transaction if it has begun one. `some_kept` says that some may be there already;
+    /// where that was not said and one is, nothing is kept and the answer is `false`.
     async fn keep(&mut self, db: &mut PgConnection, now: DateTime<Utc>, some_kept: bool) -> Result<bool> {
-        let told = match self.keep_rows(db, now, some_kept).await {
+        let told = match self.keep_all(db, now, some_kept).await {
             Ok(told) => told,
             Err(sqlx::Error::Database(error)) if !some_kept && error.is_unique_violation() => return Ok(false),
             Err(error) => return Err(error.into()),
         };
-        if !self.beside.is_empty() {
-            self.keep_beside(db, now).await?;
-        }
         if told.is_empty() {
             for row in &self.rows {
                 tell(&mut self.receipts, row, true, None);
@@ -268,13 +269,18 @@ impl Group {
         Ok(true)
     }
 
-    /// Gives nothing when all are new; else of each row, from 1, whether it is and the value that is kept.
-    async fn keep_rows(
-        &self,
-        db: &mut PgConnection,
-        now: DateTime<Utc>,
-        some_kept: bool,
-    ) -> sqlx::Result<Vec<(i64, bool, Option<f64>)>> {
+    async fn keep_all(&self, db: &mut PgConnection, now: DateTime<Utc>, some_kept: bool) -> sqlx::Result<Vec<Told>> {
+        if self.beside.is_empty() {
+            return self.keep_rows(db, now, some_kept).await;
+        }
+        let mut both = db.begin().await?;
+        let told = self.keep_rows(&mut both, now, some_kept).await?;
+        self.keep_beside(&mut both, now).await?;
+        both.commit().await?;
+        Ok(told)
+    }
+
+    async fn keep_rows(&self, db: &mut PgConnection, now: DateTime<Utc>, some_kept: bool) -> sqlx::Result<Vec<Told>> {
         match &self.rows[..] {
             [] => return Ok(Vec::new()),
             [row] if !some_kept && row.keep_alone(db, now).await? => return Ok(Vec::new()),
@@ -319,6 +325,14 @@ impl Group {
         .await?;
         Ok(())
     }
+}
+
+/// Years and months from one instant's through another's.
+fn months_between(first: DateTime<Utc>, last: DateTime<Utc>) -> impl Iterator<Item = (i32, u32)> {
+    let month = |at: DateTime<Utc>| at.date_naive().with_day(1);
+    std::iter::successors(month(first), |m| m.checked_add_months(Months::new(1)))
+        .take_while(move |m| Some(*m) <= month(last))
+        .map(|m| (m.year(), m.month()))
 }
 
 /// How many groups are looked at row by row after one of them held a reading that was there already.
@@ -485,14 +499,13 @@ impl Store {
     /// # Errors
     /// When the database fails.
     pub async fn ensure_months(&self, first: DateTime<Utc>, last: DateTime<Utc>) -> Result<()> {
-        let month = |at: DateTime<Utc>| (at.year(), at.month());
-        let known = |m| self.months.read().is_ok_and(|months| months.contains(&m));
-        if known(month(first)) && known(month(last)) {
+        let months: Vec<_> = months_between(first, last).collect();
+        if self.months.read().is_ok_and(|known| months.iter().all(|month| known.contains(month))) {
             return Ok(());
         }
         sqlx::query!("select ensure_reading_months($1, $2)", first, last).fetch_one(&self.pool).await?;
-        if let Ok(mut months) = self.months.write() {
-            months.extend([month(first), month(last)]);
+        if let Ok(mut known) = self.months.write() {
+            known.extend(months);
         }
         Ok(())
     }
