@@ -32,6 +32,10 @@ const EXPECTED_PERCENT: usize = 40;
 const LARGE: usize = 500;
 /// Large packs that are kept at once.
 const LARGE_AT_ONCE: usize = 2;
+/// Large packs that are kept or wait.
+const LARGE_WAITING: usize = 64;
+/// The longest that a commit may take. The database ends a statement long before; this is for one that has gone without a word.
+const LONGEST: Duration = Duration::from_mins(1);
 
 struct Waiting {
     post: Post,
@@ -53,6 +57,7 @@ struct Shared {
     clock: Clock,
     line: Mutex<Line>,
     large: Semaphore,
+    large_waiting: Semaphore,
 }
 
 /// Where posts are handed in.
@@ -77,14 +82,21 @@ struct Turn {
 impl Ingest {
     pub(crate) fn new(store: Store, clock: Clock) -> Self {
         let line = Line { waiting: VecDeque::new(), taken: false, expected: 0, ended: Instant::now() };
-        Self(Arc::new(Shared { store, clock, line: Mutex::new(line), large: Semaphore::new(LARGE_AT_ONCE) }))
+        Self(Arc::new(Shared {
+            store,
+            clock,
+            line: Mutex::new(line),
+            large: Semaphore::new(LARGE_AT_ONCE),
+            large_waiting: Semaphore::new(LARGE_WAITING),
+        }))
     }
 
     /// Keeps a post.
     pub(crate) async fn keep(&self, post: Post) -> Result<Receipt, Problem> {
         // Boxed, so that the many posts that wait do not carry the room for a commit.
         if post.records.len() >= LARGE {
-            let _place = self.0.large.acquire().await.map_err(|_| Problem::broken())?;
+            let _place = self.0.large_waiting.try_acquire().map_err(|_| Problem::busy())?;
+            let _turn = self.0.large.acquire().await.map_err(|_| Problem::broken())?;
             return Box::pin(self.commit_alone(post)).await;
         }
         match self.stand_in_line(post)? {
@@ -155,7 +167,7 @@ impl Line {
 
     /// Whether others are expected for the next commit.
     fn gathers(&self) -> bool {
-        self.expected > 1 && self.ended.elapsed() <= PATIENCE
+        self.expected > 1 && self.ended.elapsed() < PATIENCE
     }
 }
 
@@ -163,7 +175,11 @@ impl Turn {
     async fn commit(self, group: Vec<Waiting>) {
         let (posts, answers): (Vec<_>, Vec<_>) = group.into_iter().map(|w| (w.post, w.answer)).unzip();
         let Shared { store, clock, .. } = &*self.ingest.0;
-        for (answer, receipt) in answers.into_iter().zip(store.keep_posts(posts, clock()).await) {
+        let Ok(receipts) = tokio::time::timeout(LONGEST, store.keep_posts(posts, clock())).await else {
+            tracing::error!("a commit of readings did not end; whoever posted is told that it failed");
+            return;
+        };
+        for (answer, receipt) in answers.into_iter().zip(receipts) {
             // Whoever posted may have gone; what was kept is kept.
             answer.send(receipt).ok();
         }

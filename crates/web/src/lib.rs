@@ -19,7 +19,7 @@ use std::{num::NonZeroU32, sync::Arc, time::Duration};
 use axum::{
     Router,
     extract::{DefaultBodyLimit, State},
-    http::{HeaderName, HeaderValue, StatusCode, Uri, header},
+    http::{HeaderName, HeaderValue, StatusCode, Uri},
     middleware,
     response::{IntoResponse, Response},
     routing::get,
@@ -163,18 +163,7 @@ pub fn router(app: App) -> Router {
     let guard = || middleware::from_fn_with_state(app.clone(), who::guard);
     let same_site = || CsrfLayer::new().with_rejection_response(|_| Problem::other_site().into_response());
     let api = api.route_layer(ServiceBuilder::new().layer(same_site()).layer(guard()));
-    // What only a browser needs, and problems in words.
-    let pages = pages.route_layer(
-        ServiceBuilder::new()
-            .layer(header_layer("referrer-policy", "same-origin"))
-            .layer(header_layer(
-                header::CONTENT_SECURITY_POLICY.as_str(),
-                "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; form-action 'self'; base-uri 'none'",
-            ))
-            .map_response(pages::in_words)
-            .layer(same_site())
-            .layer(guard()),
-    );
+    let pages = pages.route_layer(ServiceBuilder::new().map_response(pages::finish).layer(same_site()).layer(guard()));
     api.merge(pages)
         .route("/health/live", get(|| async { StatusCode::NO_CONTENT }))
         .route("/health/ready", get(ready))
@@ -205,6 +194,6 @@ async fn ready(State(app): State<App>) -> Result<StatusCode, Problem> {
 
 /// A problem with an address that has no handler: for a machine as it is, for anybody else as a page.
 fn elsewhere(uri: &Uri, problem: Problem) -> Response {
-    let machine = ["/api", "/health", "/assets"].iter().any(|start| uri.path().starts_with(start));
-    if machine { problem.into_response() } else { pages::in_words(problem.into_response()) }
+    let machine = ["/api", "/health"].iter().any(|start| uri.path().starts_with(start));
+    if machine { problem.into_response() } else { pages::finish(problem.into_response()) }
 }

@@ -50,10 +50,12 @@ async fn post_readings(State(app): State<App>, who: Who, request: Request) -> Re
     let bytes = read_bytes(request, &app).await?;
     let pack = decode(&bytes).map_err(|reason| Problem::from(Refusal::field("", reason)))?;
     let (records, bad) = resolve(&pack, app.now());
+    drop(pack);
     let post = Post { farm: who.signed.farm, standing: who.standing, records, relative_allowed: key.is_some() };
     let refused =
         bad.into_iter().map(|b| RefusedReading { index: b.index, remedy: Remedy::Permanent, reason: b.reason });
     if key.is_none() {
+        drop(bytes);
         let mut receipt = app.ingest.keep(post).await?;
         receipt.refused.extend(refused);
         receipt.refused.sort_by_key(|r| r.index);
@@ -80,5 +82,6 @@ async fn keep_once(
         receipt.refused.sort_by_key(|r| r.index);
         Ok(tx.answer(once, 200, &receipt).await?.body)
     })?;
+    app.store.tell_touched(who.signed.farm);
     serde_json::from_str(&answer).map(Json).map_err(|e| gillbook_store::Error::Stored(e.to_string()).into())
 }

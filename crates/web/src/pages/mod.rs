@@ -17,7 +17,7 @@ mod weigh;
 use askama::Template;
 use axum::{
     Router,
-    http::{Uri, header},
+    http::{HeaderValue, Uri, header},
     response::{IntoResponse, Response},
     routing::{get, post},
 };
@@ -161,12 +161,20 @@ fn problem_page(problem: &Problem) -> Response {
     (problem.status(), Page(view)).into_response()
 }
 
-/// Says in words what went wrong with a page.
-pub(crate) fn in_words(answer: Response) -> Response {
-    match answer.extensions().get::<Problem>() {
+/// What a page may load and who may frame it.
+const POLICY: HeaderValue = HeaderValue::from_static(
+    "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; form-action 'self'; base-uri 'none'",
+);
+
+/// Makes an answer one for a browser: a problem in words, and what the browser is to hold to.
+pub(crate) fn finish(answer: Response) -> Response {
+    let mut page = match answer.extensions().get::<Problem>() {
         Some(problem) => problem_page(problem),
         None => answer,
-    }
+    };
+    page.headers_mut().insert(header::CONTENT_SECURITY_POLICY, POLICY);
+    page.headers_mut().insert(header::REFERRER_POLICY, HeaderValue::from_static("same-origin"));
+    page
 }
 
 /// The page that a form stood on, again, with what went wrong; or the problem alone where even the page cannot be shown.
