@@ -8,6 +8,9 @@ use clap::Args;
 
 use crate::{Figure, history, load, peers, service::Service};
 
+/// What is measured.
+const NAMES: [&str; 6] =
+    ["single-post-32", "single-post-1", "pack-1000", "fridge-page-history", "record-history", "fleet-headroom"];
 /// Rounds in turn, ours and the peer's; the middle one counts.
 const ROUNDS: usize = 5;
 /// Farms of the fleet.
@@ -25,7 +28,7 @@ pub struct Extent {
     #[arg(long, default_value_t = 10)]
     years: i32,
     /// Measure only this; may be given several times.
-    #[arg(long)]
+    #[arg(long, value_parser = NAMES)]
     only: Vec<String>,
 }
 
@@ -73,6 +76,8 @@ async fn singles(service: &Service, name: &'static str, connections: i32, time: 
     let mut rounds = Vec::new();
     for _ in 0..ROUNDS {
         let ours = load::posts(service.address, connections, 1, 60, time).await?;
+        // The peer has the machine to itself.
+        service.until_judged().await?;
         rounds.push((ours, peers::inserts(service, connections.unsigned_abs(), time)?));
     }
     Ok(Figure::new(name, &rounds, "posts/s"))
@@ -83,7 +88,8 @@ async fn packs(service: &Service, time: Duration) -> Result<Figure> {
     let mut rounds = Vec::new();
     for _ in 0..ROUNDS {
         let ours = load::posts(service.address, 2, 1000, 1, time).await? * 1000.0;
-        rounds.push((ours, peers::copies(service, 1000, time).await?));
+        service.until_judged().await?;
+        rounds.push((ours, peers::copies(service, 2, 1000, time).await?));
     }
     Ok(Figure::new("pack-1000", &rounds, "rows/s"))
 }
@@ -94,7 +100,11 @@ async fn fleet(service: &Service, time: Duration) -> Result<Figure> {
     load::fleet(service.address, 2, FARMS, 32, time, &minute).await?;
     let before = Service::memory_mib();
     let mut rates = Vec::new();
-    for _ in 0..4 {
+    for round in 0..ROUNDS {
+        // A token is looked up again after two minutes: at about every second post, when a probe posts once a minute.
+        if round % 2 == 0 {
+            service.store.forget_tokens();
+        }
         rates.push(load::fleet(service.address, 2, FARMS, 32, time, &minute).await?);
     }
     let grown = Service::memory_mib() - before;

@@ -8,6 +8,7 @@ use std::{
 };
 
 use anyhow::{Context, Result, ensure};
+use futures::future::try_join_all;
 
 use crate::service::Service;
 
@@ -45,26 +46,29 @@ pub fn inserts(service: &Service, clients: u32, time: Duration) -> Result<f64> {
 /// Milliseconds that rows were copied at.
 static COPIED: AtomicI64 = AtomicI64::new(0);
 
-/// Rows a second by COPY of packs, committed pack by pack.
-pub async fn copies(service: &Service, records: i64, time: Duration) -> Result<f64> {
-    let mut db = service.db().await?;
+/// Rows a second by COPY of packs from so many connections, committed pack by pack.
+pub async fn copies(service: &Service, connections: usize, records: i64, time: Duration) -> Result<f64> {
     let began = Instant::now();
-    // Every round at times that none was at before.
-    let mut tick = COPIED.load(Ordering::SeqCst);
-    let mut rows = 0_i64;
-    while began.elapsed() < time {
+    let copying = (0..connections).map(|_| copy(service, records, began + time));
+    let rows: i64 = try_join_all(copying).await?.into_iter().sum();
+    #[expect(clippy::cast_precision_loss, reason = "a count of rows")]
+    Ok(rows as f64 / began.elapsed().as_secs_f64())
+}
+
+async fn copy(service: &Service, records: i64, until: Instant) -> Result<i64> {
+    let mut db = service.db().await?;
+    let mut rows = 0;
+    while Instant::now() < until {
         let mut text = String::new();
-        for _ in 0..records {
+        let first = COPIED.fetch_add(records, Ordering::SeqCst);
+        for tick in first..first + records {
             let at = chrono::DateTime::from_timestamp_millis(1_400_000_000_000 + tick).unwrap_or_default();
             let _ = writeln!(text, "1\t1\t{}\t2.{}\t\\N\t2026-01-01 00:00:00Z", at.to_rfc3339(), tick % 10);
-            tick += 1;
         }
         let mut copy = db.copy_in_raw("copy peer from stdin").await?;
         copy.send(text.into_bytes()).await?;
         copy.finish().await?;
         rows += records;
     }
-    COPIED.store(tick, Ordering::SeqCst);
-    #[expect(clippy::cast_precision_loss, reason = "a count of rows")]
-    Ok(rows as f64 / began.elapsed().as_secs_f64())
+    Ok(rows)
 }
