@@ -7,6 +7,7 @@ use std::{
     fmt::Write as _,
     io::Write as _,
     net::SocketAddr,
+    ops::RangeInclusive,
     sync::{
         Arc, LazyLock,
         atomic::{AtomicI64, AtomicUsize, Ordering},
@@ -15,6 +16,7 @@ use std::{
 };
 
 use anyhow::{Context, Result, ensure};
+use chrono::{DateTime, Utc};
 use futures::future::try_join_all;
 use tokio::{
     io::{AsyncReadExt, AsyncWriteExt},
@@ -173,40 +175,35 @@ where
     Ok(sum)
 }
 
-/// Posts one reading each for probe after probe of a fleet, as the minutes of many farms come in, and gives posts a second.
+/// Posts one reading for each of two probes of every farm, as a minute brings them, and gives how long that took.
 pub async fn fleet(
     address: SocketAddr,
-    first_farm: i32,
-    farms: i32,
+    farms: RangeInclusive<i32>,
     connections: i32,
-    time: Duration,
-    minute: &AtomicI64,
-) -> Result<f64> {
+    minute: DateTime<Utc>,
+) -> Result<Duration> {
     let next = Arc::new(AtomicUsize::new(0));
-    let base = chrono::Utc::now().timestamp() / 60 * 60 - 200 * 86_400;
+    let (first, probes) = (*farms.start(), farms.count() * 2);
     let began = Instant::now();
-    let first = minute.load(Ordering::SeqCst);
-    let probes = usize::try_from(farms)? * 2;
-    let of_all = next.clone();
     on_threads(connections, move |_| {
-        let next = of_all.clone();
+        let next = next.clone();
         async move {
             let mut connection = Connection::open(address).await?;
-            while began.elapsed() < time {
+            let mut done = 0;
+            loop {
                 let n = next.fetch_add(1, Ordering::SeqCst);
-                let round = first + i64::try_from(n / probes)?;
-                let (farm, probe) = (first_farm + i32::try_from(n % probes / 2)?, 1 + i32::try_from(n % 2)?);
-                let body = format!("[{{\"n\":\"p{probe}\",\"u\":\"Cel\",\"t\":{},\"v\":2.5}}]", base + round * 60);
+                if n >= probes {
+                    return Ok(done);
+                }
+                let (farm, probe) = (first + i32::try_from(n / 2)?, 1 + i32::try_from(n % 2)?);
+                let body = format!("[{{\"n\":\"p{probe}\",\"u\":\"Cel\",\"t\":{},\"v\":2.5}}]", minute.timestamp());
                 connection.post(&secret(farm, probe), &body).await?;
+                done += 1;
             }
-            Ok(0)
         }
     })
     .await?;
-    let posts = next.load(Ordering::SeqCst);
-    minute.fetch_add(i64::try_from(posts / probes)? + 1, Ordering::SeqCst);
-    #[expect(clippy::cast_precision_loss, reason = "a count of posts")]
-    Ok(posts as f64 / began.elapsed().as_secs_f64())
+    Ok(began.elapsed())
 }
 
 /// The time under which 99 of 100 requests are answered, milliseconds.

@@ -95,11 +95,12 @@ impl Service {
         sqlx::raw_sql(sqlx::AssertSqlSafe(format!(
             "insert into farm (farm_id, name, currency, zone, opened_at)
                  select n, 'Farm ' || n, 'EUR', 'Europe/Paris', '{since}' from generate_series({first}, {last}) n on conflict do nothing;
-             -- Somebody who can sign in, or else nobody would have the farm judged.
+             -- Somebody who can sign in where nobody can: whether time alone opens anything is looked at for such farms only.
              insert into person (farm_id, person_id, name, initials, role, passphrase_hash, added_at)
-                 select n, gen_random_uuid(), 'Owner', 'OW', 'owner', '-', '{since}' from generate_series({first}, {last}) n;
+                 select n, gen_random_uuid(), 'Owner', 'OW', 'owner', '-', '{since}' from generate_series({first}, {last}) n
+                  where n not in (select farm_id from sign_in_name);
              insert into sign_in_name (sign_in_name, farm_id, person_id) select 'owner' || farm_id, farm_id, person_id from person
-                 where farm_id between {first} and {last};
+                 where farm_id between {first} and {last} and farm_id not in (select farm_id from sign_in_name);
              insert into place (farm_id, place, name, kind, humidity_percent) select n, 'F1', 'Fridge', 'fridge', 90 from generate_series({first}, {last}) n;
              insert into place_limit (farm_id, place, effective_from, name, warm_c, air_c, cold_c, grace_minutes, hysteresis_c, gap_minutes,
                                       silence_minutes, lag_minutes, rule_text, example, recorded_at)
