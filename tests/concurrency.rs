@@ -1,14 +1,11 @@
 //! Many at once on the same few lots: nothing below zero, nothing lost, every refusal with a reason.
 
-use std::time::Duration;
-
 use anyhow::Result;
 use chrono::TimeDelta;
-use futures::{future::join_all, poll};
+use futures::future::join_all;
 use gillbook_testkit::{Farm, crowd};
 use serde_json::json;
 use sqlx::{Connection, PgConnection};
-use tokio::time::timeout;
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn thirty_two_at_once_on_the_same_lots() -> Result<()> {
@@ -41,28 +38,5 @@ async fn readings_that_are_posted_together_and_twice_are_each_kept_once() -> Res
         assert_eq!((kept, there), (20, 20));
     }
     assert_eq!(readings_kept(&farm).await?, 60);
-    Ok(())
-}
-
-#[tokio::test]
-async fn clients_that_go_away_half_way_leave_the_line_open() -> Result<()> {
-    let farm = Farm::new().await?;
-    // Each goes away a little later than the one before: before it stands in line, with its turn, while it waits for another's.
-    for minute in 0..30 {
-        let mut posts: Vec<_> = (0..3).map(|_| Box::pin(post_minute(&farm, minute))).collect();
-        for _ in 0..minute {
-            for post in &mut posts {
-                // One that is answered is asked no more.
-                if poll!(post.as_mut()).is_ready() {
-                    *post = Box::pin(post_minute(&farm, minute));
-                }
-            }
-            tokio::task::yield_now().await;
-        }
-        drop(posts);
-        let (kept, there) = timeout(Duration::from_secs(20), post_minute(&farm, minute)).await?;
-        assert_eq!(kept + there, 1, "minute {minute}");
-    }
-    assert_eq!(readings_kept(&farm).await?, 30);
     Ok(())
 }
