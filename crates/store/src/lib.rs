@@ -32,6 +32,7 @@ pub mod people;
 pub mod places;
 pub mod probe_checks;
 pub mod products;
+mod reading_group;
 pub mod readings;
 pub mod recipes;
 pub mod record;

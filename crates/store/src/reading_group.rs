@@ -1,0 +1,336 @@
+//! Posts of any number of farms as one group: judged record by record, kept in one commit, and told what became of each.
+
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
+
+use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_core::{
+    calendar::Span,
+    rejudge::hour_of,
+    senml::{Resolved, Value},
+    text::PlaceCode,
+    words::ReadingFault,
+};
+use sqlx::{Connection, PgConnection};
+
+use crate::{
+    Error, FarmId, Result,
+    judging::setting_of,
+    people::Standing,
+    readings::{KnownProbe, Named, OLDEST, Post, Receipt, RefusedReading, Remedy},
+};
+
+/// The farthest that a probe's clock may run ahead.
+const AHEAD: TimeDelta = TimeDelta::minutes(10);
+
+/// Tells faults from temperatures. 85 °C and −127 °C are what common digital probes give when they have not measured.
+fn fault_of(c: f64) -> Option<ReadingFault> {
+    if c.is_nan() {
+        Some(ReadingFault::NotANumber)
+    } else if (c - 85.0).abs() < 1e-9 {
+        Some(ReadingFault::PowerOnValue)
+    } else if (c + 127.0).abs() < 1e-9 {
+        Some(ReadingFault::Disconnected)
+    } else if !(-55.0..=125.0).contains(&c) {
+        Some(ReadingFault::OutOfRange)
+    } else {
+        None
+    }
+}
+
+/// A reading to be kept, and which record of which post it was.
+#[derive(Debug)]
+struct Row {
+    farm: FarmId,
+    probe: Arc<KnownProbe>,
+    at: DateTime<Utc>,
+    c: f64,
+    fault: Option<ReadingFault>,
+    post: usize,
+    index: usize,
+    /// Others of the same probe and instant: post, index, value.
+    again: Vec<(usize, usize, f64)>,
+}
+
+impl Row {
+    /// The whole hours that it touches.
+    fn touches(&self) -> Span {
+        let from = hour_of(self.at);
+        Span { from, until: from + TimeDelta::hours(1) }
+    }
+
+    /// The short way for a reading that comes alone and whose hour is marked already, as most are: one plain statement. Returns whether
+    /// that was so.
+    async fn keep_alone(&self, db: &mut PgConnection, now: DateTime<Utc>) -> sqlx::Result<bool> {
+        let hours = self.touches();
+        // Everything takes the farm from the setting, so that the setting is there before row security asks for it.
+        let kept = sqlx::query!(
+            "with setting as materialized (select (set_config('gillbook.farms', $1, true)::int[])[1] as farm_id)
+             insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
+             select s.farm_id, $5, $6, $7, $8, $9
+               from setting s
+              cross join lateral (select from place_touched t
+                                   where t.farm_id = s.farm_id and t.place = $2 and not t.claimed
+                                     and t.from_at <= $3 and t.through_at >= $4 for key share) mark",
+            setting_of([self.farm]),
+            self.probe.place.as_str(),
+            hours.from,
+            hours.until,
+            self.probe.number,
+            self.at,
+            self.c,
+            self.fault.map(ReadingFault::as_str),
+            now
+        )
+        .execute(db)
+        .await?;
+        Ok(kept.rows_affected() == 1)
+    }
+}
+
+/// What a record measures.
+enum Measured {
+    Air(Row),
+    Beside { farm: FarmId, probe: i32, at: DateTime<Utc>, unit: &'static str, value: f64 },
+}
+
+/// What became of a row, numbered from 1: whether it is new, and the value that is kept. None is told of when all are new.
+type Told = (i64, bool, Option<f64>);
+
+/// Posts of any number of farms, ready to be kept in one commit.
+#[derive(Debug, Default)]
+pub(crate) struct Group {
+    pub(crate) receipts: Vec<Receipt>,
+    rows: Vec<Row>,
+    beside: Vec<(FarmId, i32, DateTime<Utc>, &'static str, f64)>,
+}
+
+/// One bit pattern for every NaN, so that the same fault sent twice is the same.
+fn one_nan(c: f64) -> f64 {
+    if c.is_nan() { f64::NAN } else { c }
+}
+
+fn same(a: f64, b: f64) -> bool {
+    one_nan(a).to_bits() == one_nan(b).to_bits()
+}
+
+impl Group {
+    pub(crate) fn gather(posts: &[Named<'_>], now: DateTime<Utc>) -> Self {
+        let mut group = Self { receipts: vec![Receipt::default(); posts.len()], ..Self::default() };
+        let mut rows = Vec::new();
+        for (n, Named { post, probes }) in posts.iter().enumerate() {
+            for (record, probe) in post.records.iter().zip(probes) {
+                match judge(post, n, record, probe.as_ref(), now) {
+                    Ok(Measured::Air(row)) => rows.push(row),
+                    Ok(Measured::Beside { farm, probe, at, unit, value }) => {
+                        group.beside.push((farm, probe, at, unit, value));
+                        group.receipts[n].beside += 1;
+                    }
+                    Err((remedy, reason)) => {
+                        group.receipts[n].refused.push(RefusedReading { index: record.index, remedy, reason });
+                    }
+                }
+            }
+        }
+        // One order for everybody, so that two groups never wait for each other in a ring.
+        group.beside.sort_by_key(|&(farm, probe, at, unit, _)| (farm, probe, at, unit));
+        rows.sort_by_key(|r| (r.farm, r.probe.number, r.at, r.post, r.index));
+        for row in rows {
+            match group.rows.last_mut() {
+                Some(last) if (last.farm, last.probe.number, last.at) == (row.farm, row.probe.number, row.at) => {
+                    last.again.push((row.post, row.index, row.c));
+                }
+                _ => group.rows.push(row),
+            }
+        }
+        group
+    }
+
+    pub(crate) fn span(&self) -> Option<(DateTime<Utc>, DateTime<Utc>)> {
+        let instants = || self.rows.iter().map(|r| r.at).chain(self.beside.iter().map(|b| b.2));
+        instants().min().zip(instants().max())
+    }
+
+    /// What is touched: by farm and place, whole hours.
+    fn marks(&self) -> BTreeMap<(FarmId, &PlaceCode), Span> {
+        let mut marks: BTreeMap<(FarmId, &PlaceCode), Span> = BTreeMap::new();
+        for row in &self.rows {
+            let hours = row.touches();
+            let mark = marks.entry((row.farm, &row.probe.place)).or_insert(hours);
+            *mark = Span { from: mark.from.min(hours.from), until: mark.until.max(hours.until) };
+        }
+        marks
+    }
+
+    /// Keeps them on a connection in one commit, or in its transaction if it has begun one. `some_kept` says that some may be there already;
+    /// where that was not said and one is, nothing is kept and the answer is `false`.
+    pub(crate) async fn keep(&mut self, db: &mut PgConnection, now: DateTime<Utc>, some_kept: bool) -> Result<bool> {
+        let told = match self.keep_all(db, now, some_kept).await {
+            Ok(told) => told,
+            Err(sqlx::Error::Database(error)) if !some_kept && error.is_unique_violation() => return Ok(false),
+            Err(error) => return Err(error.into()),
+        };
+        if told.is_empty() {
+            for row in &self.rows {
+                tell(&mut self.receipts, row, true, None);
+            }
+        }
+        for (ord, is_new, kept_c) in told {
+            let Some(of) = usize::try_from(ord - 1).ok().and_then(|i| self.rows.get(i)) else {
+                return Err(Error::Stored("a reading was answered that was not asked".into()));
+            };
+            tell(&mut self.receipts, of, is_new, kept_c);
+        }
+        for receipt in &mut self.receipts {
+            receipt.refused.sort_by_key(|r| r.index);
+        }
+        Ok(true)
+    }
+
+    async fn keep_all(&self, db: &mut PgConnection, now: DateTime<Utc>, some_kept: bool) -> sqlx::Result<Vec<Told>> {
+        if self.beside.is_empty() {
+            return self.keep_rows(db, now, some_kept).await;
+        }
+        let mut both = db.begin().await?;
+        let told = self.keep_rows(&mut both, now, some_kept).await?;
+        self.keep_beside(&mut both, now).await?;
+        both.commit().await?;
+        Ok(told)
+    }
+
+    async fn keep_rows(&self, db: &mut PgConnection, now: DateTime<Utc>, some_kept: bool) -> sqlx::Result<Vec<Told>> {
+        match &self.rows[..] {
+            [] => return Ok(Vec::new()),
+            [row] if !some_kept && row.keep_alone(db, now).await? => return Ok(Vec::new()),
+            _ => {}
+        }
+        let marks = self.marks();
+        let farms: BTreeSet<FarmId> = self.rows.iter().map(|r| r.farm).collect();
+        let told = sqlx::query!(
+            r#"select ord as "ord!", is_new as "is_new!", kept_c
+                 from keep_readings($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)"#,
+            setting_of(farms),
+            &marks.keys().map(|m| m.0.0).collect::<Vec<_>>(),
+            &marks.keys().map(|m| m.1.to_string()).collect::<Vec<_>>(),
+            &marks.values().map(|m| m.from).collect::<Vec<_>>(),
+            &marks.values().map(|m| m.until).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.farm.0).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.probe.number).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.at).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.c).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.fault.map(|f| f.as_str().to_owned())).collect::<Vec<_>>()
+                as &[Option<String>],
+            now,
+            some_kept
+        )
+        .fetch_all(db)
+        .await?;
+        Ok(told.into_iter().map(|r| (r.ord, r.is_new, r.kept_c)).collect())
+    }
+
+    async fn keep_beside(&self, db: &mut PgConnection, now: DateTime<Utc>) -> sqlx::Result<()> {
+        let b = &self.beside;
+        sqlx::query!(
+            r#"select keep_beside($1, $2, $3, $4, $5, $6) as "n!""#,
+            &b.iter().map(|b| b.0.0).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.1).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.2).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.3.to_owned()).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.4).collect::<Vec<_>>(),
+            now
+        )
+        .fetch_one(db)
+        .await?;
+        Ok(())
+    }
+}
+
+/// Tells each record of a row what became of it.
+fn tell(receipts: &mut [Receipt], row: &Row, is_new: bool, kept: Option<f64>) {
+    let there = if is_new {
+        receipts[row.post].accepted += 1;
+        receipts[row.post].faults += usize::from(row.fault.is_some());
+        Some(row.c)
+    } else {
+        kept
+    };
+    let mine = (!is_new).then_some((row.post, row.index, row.c));
+    for (post, index, c) in mine.into_iter().chain(row.again.iter().copied()) {
+        match there {
+            Some(there) if same(there, c) => receipts[post].duplicate += 1,
+            Some(_) => receipts[post].refused.push(RefusedReading {
+                index,
+                remedy: Remedy::Permanent,
+                reason: "A reading of this probe at this time is kept with another value. Readings are never changed."
+                    .into(),
+            }),
+            // Another post is keeping it at this very moment.
+            None => receipts[post].refused.push(RefusedReading {
+                index,
+                remedy: Remedy::Retry,
+                reason: "The same reading is being kept by another request. Send it again in a moment.".into(),
+            }),
+        }
+    }
+}
+
+fn judge(
+    post: &Post,
+    n: usize,
+    r: &Resolved,
+    probe: Option<&Arc<KnownProbe>>,
+    now: DateTime<Utc>,
+) -> Result<Measured, (Remedy, String)> {
+    let never = |reason: String| (Remedy::Permanent, reason);
+    let Some(probe) = probe else {
+        return Err((Remedy::Retry, format!("There is no probe {} on this farm. Add it first.", r.name)));
+    };
+    if matches!(post.standing, Standing::Probe(own) if own != probe.number) {
+        return Err(never(format!("This token posts for another probe than {}. Use that probe's own token.", r.name)));
+    }
+    if r.relative && !post.relative_allowed {
+        return Err(never(
+            "The time is missing or relative to now. Send the probe's own time, or an Idempotency-Key with the pack."
+                .into(),
+        ));
+    }
+    if r.at > now + AHEAD {
+        return Err(never(format!("{} is in the future. Set the probe's clock.", r.at.format("%Y-%m-%d %H:%M UTC"))));
+    }
+    if r.at < now - OLDEST {
+        return Err(never(format!(
+            "{} is more than three years ago: the probe's clock seems to have been reset. Set it.",
+            r.at.format("%Y-%m-%d")
+        )));
+    }
+    let number = match &r.value {
+        Value::Number(c) => Some(*c),
+        Value::Text(t) if t.eq_ignore_ascii_case("nan") => Some(f64::NAN),
+        _ => None,
+    };
+    let (farm, at) = (post.farm, r.at);
+    match (r.unit.as_deref(), number) {
+        (Some("Cel"), Some(c)) => {
+            let (c, fault) = (one_nan(c), fault_of(c));
+            Ok(Measured::Air(Row {
+                farm,
+                probe: probe.clone(),
+                at,
+                c,
+                fault,
+                post: n,
+                index: r.index,
+                again: Vec::new(),
+            }))
+        }
+        (Some("Cel"), None) => Err(never("A temperature is a number (v).".into())),
+        (Some(unit @ ("%RH" | "%EL")), Some(value)) if (0.0..=100.0).contains(&value) => {
+            let unit = if unit == "%RH" { "%RH" } else { "%EL" };
+            Ok(Measured::Beside { farm, probe: probe.number, at, unit, value })
+        }
+        (Some(unit @ ("%RH" | "%EL")), _) => Err(never(format!("{unit} is a number from 0 to 100 (v)."))),
+        _ => Err(never("The unit is none of Cel, %RH and %EL. Send air temperature in degrees Celsius.".into())),
+    }
+}
