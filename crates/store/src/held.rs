@@ -41,10 +41,7 @@ impl Held {
             }
             drop(resting.connection.detach());
         }
-        let mut connection = pool.acquire().await?;
-        // A request that was given up while its transaction began may have left it open, and what is kept here would not be committed.
-        sqlx::raw_sql("rollback").execute(&mut *connection).await?;
-        Ok(connection)
+        Ok(pool.acquire().await?)
     }
 
     /// Lets a connection rest. One on which something failed is to be dropped instead, and the pool sees to it.

@@ -171,6 +171,15 @@ impl Store {
                     Ok(true)
                 })
             })
+            // A request that is given up while its transaction begins leaves it open: the library takes one as begun only once it has been
+            // told so. Whoever had the connection next would work in it. Nothing is begun where none is open, and one that has failed
+            // refuses this, so that the pool closes its connection.
+            .after_release(|connection, _| {
+                Box::pin(async move {
+                    sqlx::raw_sql("begin; rollback").execute(connection).await?;
+                    Ok(true)
+                })
+            })
             .connect_with(options)
             .await?;
         Ok(Self {
