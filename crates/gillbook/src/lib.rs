@@ -1,5 +1,6 @@
 //! The program: command line, configuration, the embedded database, start and stop.
 
+mod at_once;
 pub mod cluster;
 pub mod commands;
 pub mod database;

@@ -12,6 +12,8 @@ use hyper_util::{
 };
 use tokio::{net::TcpListener, sync::Semaphore};
 
+use crate::at_once::at_once;
+
 /// The most connections at once.
 const MOST_CONNECTIONS: usize = 1024;
 /// The longest that a request's head may take to arrive.
@@ -57,7 +59,7 @@ pub async fn serve(listener: TcpListener, router: Router, stop: impl Future<Outp
             .serve_connection(TokioIo::new(stream), service);
         let watched = graceful.watch(connection);
         tokio::spawn(async move {
-            if let Err(error) = watched.await {
+            if let Err(error) = at_once(watched).await {
                 tracing::debug!(%error, "a connection ended early");
             }
             drop(place);

@@ -71,9 +71,9 @@ impl Row {
              insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
              select s.farm_id, $5, $6, $7, $8, $9
                from setting s
-              cross join lateral (select from place_touched t
-                                   where t.farm_id = s.farm_id and t.place = $2 and not t.claimed
-                                     and t.from_at <= $3 and t.through_at >= $4 for key share) mark",
+              where (select true from place_touched t
+                      where t.farm_id = s.farm_id and t.place = $2 and not t.claimed
+                        and t.from_at <= $3 and t.through_at >= $4 for key share)",
             setting_of([self.farm]),
             self.probe.place.as_str(),
             hours.from,
