@@ -1,8 +1,8 @@
 //! Connections that are held between commits.
 //!
-//! A pool asks every connection that comes back whether it still lives: a round trip to the database and a task for it, each time. A post
-//! of one reading is no more than such a round trip itself, so the few connections that readings are kept on are not given back between
-//! commits.
+//! A connection that comes back to the pool is asked whether it still lives and rid of what was left open on it: two round trips to the
+//! database and a task for them, each time. A post of one reading is no more than such a round trip itself, so the few connections that
+//! readings are kept on are not given back between commits.
 
 use std::{
     sync::{Arc, Mutex, PoisonError},

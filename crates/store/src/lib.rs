@@ -70,7 +70,7 @@ use sqlx::{
     ConnectOptions, Connection, PgPool, Postgres,
     postgres::{PgConnectOptions, PgPoolOptions},
 };
-use tokio::sync::broadcast;
+use tokio::{sync::broadcast, time::timeout};
 use uuid::Uuid;
 
 pub use error::{Error, Result};
@@ -112,6 +112,9 @@ pub const TRIES: u32 = 5;
 
 /// How long a connection may rest without being asked whether it still lives. Shorter than a database takes to come back from a crash.
 const IDLE_UNASKED: Duration = Duration::from_millis(300);
+
+/// The longest that a connection may take to come back: a statement that was given up may run for thirty seconds.
+const LONGEST_RETURN: Duration = Duration::from_secs(35);
 
 /// How long a probe's token is taken as good without asking again. A token that was removed by another program may be used as much
 /// longer.
@@ -172,11 +175,12 @@ impl Store {
                 })
             })
             // A request that is given up while its transaction begins leaves it open: the library takes one as begun only once it has been
-            // told so. Whoever had the connection next would work in it. Nothing is begun where none is open, and one that has failed
-            // refuses this, so that the pool closes its connection.
+            // told so. Whoever had the connection next would work in it. Where none is open this begins one and ends it, without the warning
+            // that a bare rollback gives. One that has failed refuses the begin. What fails or does not end is closed by the pool.
             .after_release(|connection, _| {
                 Box::pin(async move {
-                    sqlx::raw_sql("begin; rollback").execute(connection).await?;
+                    let ended = sqlx::raw_sql("begin; rollback").execute(connection);
+                    timeout(LONGEST_RETURN, ended).await.map_err(|_| sqlx::Error::PoolTimedOut)??;
                     Ok(true)
                 })
             })

@@ -159,14 +159,16 @@ impl Store {
         let mut some_kept = self.wary.next();
         loop {
             let mut db = self.held.take(&self.pool).await?;
-            match group.keep(&mut db, now, some_kept).await {
-                Ok(kept) => {
+            let mut kept = group.keep(&mut db, now, some_kept).await;
+            if matches!(kept, Ok(false)) {
+                self.wary.begin();
+                some_kept = true;
+                kept = group.keep(&mut db, now, some_kept).await;
+            }
+            match kept {
+                Ok(_) => {
                     self.held.rest(db, &self.pool);
-                    if kept {
-                        return Ok(());
-                    }
-                    self.wary.begin();
-                    some_kept = true;
+                    return Ok(());
                 }
                 Err(error) if error.is_retryable() && tries < crate::TRIES => tries += 1,
                 Err(error) => return Err(error),
