@@ -72,6 +72,12 @@ pub async fn run(extent: &Extent) -> Result<Vec<Figure>> {
     Ok(figures)
 }
 
+/// Tells of a round while the others are run.
+fn told(round: (f64, f64)) -> (f64, f64) {
+    println!("    {:.1} against {:.1}: {:.2}", round.0, round.1, round.0 / round.1);
+    round
+}
+
 async fn singles(service: &Service, name: &'static str, connections: i32, time: Duration) -> Result<Figure> {
     println!("{name}: posts over HTTP against pgbench …");
     let mut rounds = Vec::new();
@@ -79,7 +85,7 @@ async fn singles(service: &Service, name: &'static str, connections: i32, time: 
         let ours = load::posts(service.address, connections, 1, 60, time).await?;
         // The peer has the machine to itself.
         service.until_judged().await?;
-        rounds.push((ours, peers::inserts(service, connections.unsigned_abs(), time)?));
+        rounds.push(told((ours, peers::inserts(service, connections.unsigned_abs(), time)?)));
     }
     Ok(Figure::new(name, &rounds, "posts/s"))
 }
@@ -90,7 +96,7 @@ async fn packs(service: &Service, time: Duration) -> Result<Figure> {
     for _ in 0..ROUNDS {
         let ours = load::posts(service.address, 2, 1000, 1, time).await? * 1000.0;
         service.until_judged().await?;
-        rounds.push((ours, peers::copies(service, 2, 1000, time).await?));
+        rounds.push(told((ours, peers::copies(service, 2, 1000, time).await?)));
     }
     Ok(Figure::new("pack-1000", &rounds, "rows/s"))
 }
@@ -139,7 +145,7 @@ async fn histories(service: &Service, extent: &Extent) -> Result<Vec<Figure>> {
         let mut rounds = Vec::new();
         for _ in 0..ROUNDS {
             let short = load::p99(service.address, &cookies[0], path, 100).await?;
-            rounds.push((load::p99(service.address, &cookies[1], path, 100).await?, short));
+            rounds.push(told((load::p99(service.address, &cookies[1], path, 100).await?, short)));
         }
         figures.push(Figure::new(name, &rounds, "ms p99"));
     }
