@@ -106,7 +106,9 @@ impl Service {
                                       silence_minutes, lag_minutes, rule_text, example, recorded_at)
                  select n, 'F1', '{since}', 'Cold', 5, 10, 0, 30, 0.5, 15, 30, 20, '', true, '{since}' from generate_series({first}, {last}) n;
              insert into probe (farm_id, probe_id, name, place, position)
-                 select n, p, 'p' || p, 'F1', '' from generate_series({first}, {last}) n, generate_series(1, {probes}) p;"
+                 select n, p, 'p' || p, 'F1', '' from generate_series({first}, {last}) n, generate_series(1, {probes}) p;
+             -- Farms that are opened later have the numbers after these.
+             select setval('farm_number', {last});"
         )))
         .execute(&mut db)
         .await?;

@@ -19,7 +19,7 @@ use gillbook_core::{
 use sqlx::{Postgres, types::Json};
 use tokio::sync::{Notify, broadcast};
 
-use crate::{FarmId, Result, Signed, Store, Tx, readings::OLDEST, transact};
+use crate::{FarmId, Result, Signed, Store, Tx, readings::OLDEST, set_farms, transact};
 
 /// The most places that are judged in one round.
 const ROUND: i64 = 500;
@@ -143,9 +143,9 @@ impl Store {
     }
 
     /// Begins a transaction that sees rows of many farms.
-    async fn begin_for(&self, farms: &str) -> Result<sqlx::Transaction<'static, Postgres>> {
+    pub(crate) async fn begin_for(&self, farms: &str) -> Result<sqlx::Transaction<'static, Postgres>> {
         let mut db = self.pool.begin().await?;
-        sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", farms).fetch_one(&mut *db).await?;
+        set_farms(&mut db, farms).await?;
         Ok(db)
     }
 

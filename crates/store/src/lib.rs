@@ -292,10 +292,9 @@ macro_rules! transact {
     };
 }
 
-async fn set_farm(db: &mut sqlx::Transaction<'static, Postgres>, farm: FarmId) -> Result<()> {
-    sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", judging::setting_of([farm]))
-        .fetch_one(&mut **db)
-        .await?;
+/// Lets rows of farms be seen until the transaction ends.
+async fn set_farms(db: &mut sqlx::Transaction<'static, Postgres>, farms: &str) -> Result<()> {
+    sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", farms).fetch_one(&mut **db).await?;
     Ok(())
 }
 
@@ -325,7 +324,7 @@ impl Tx {
         now: DateTime<Utc>,
         ids: Arc<Mutex<ChaCha12Rng>>,
     ) -> Result<Self> {
-        set_farm(&mut db, signed.farm).await?;
+        set_farms(&mut db, &judging::setting_of([signed.farm])).await?;
         Ok(Self { db, farm: signed.farm, signed: Arc::new(signed.clone()), now: cut_to_micros(now), ids })
     }
 

@@ -94,9 +94,7 @@ impl Store {
     /// # Errors
     /// When the database fails.
     pub async fn due_notices(&self, now: DateTime<Utc>) -> Result<Vec<Notice>> {
-        let farms = self.farms_with_people().await?;
-        let mut db = self.pool.begin().await?;
-        sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", farms).fetch_one(&mut *db).await?;
+        let mut db = self.begin_for(&self.farms_with_people().await?).await?;
         let rows = sqlx::query!(
             r#"select n.farm_id as "farm_id: FarmId", n.notice_id, t.way as "way: NoticeWay", t.address, t.secret,
                       coalesce(n.excursion_id, n.check_id) as "event!", n.about as "about: NoticeAbout",
