@@ -26,6 +26,9 @@ pub struct Extent {
     /// Seconds of each round of load.
     #[arg(long, default_value_t = 3)]
     seconds: u64,
+    /// Speak HTTP over TCP. Else over a Unix socket, which is what the peer speaks to the database over.
+    #[arg(long)]
+    tcp: bool,
     /// Years of the long history.
     #[arg(long, default_value_t = 10)]
     years: i32,
@@ -47,7 +50,7 @@ impl Extent {
 /// All of it, on a fresh embedded database.
 pub async fn run(extent: &Extent) -> Result<Vec<Figure>> {
     println!("starting on a fresh database …");
-    let service = Service::start().await?;
+    let service = Service::start(extent.tcp).await?;
     let since = Utc::now() - TimeDelta::days(366);
     // A probe for each connection.
     service.fleet(1..=1, 32, since).await?;
@@ -82,7 +85,7 @@ async fn singles(service: &Service, name: &'static str, connections: i32, time: 
     println!("{name}: posts over HTTP against pgbench …");
     let mut rounds = Vec::new();
     for _ in 0..ROUNDS {
-        let ours = load::posts(service.address, connections, 1, 60, time).await?;
+        let ours = load::posts(&service.place, connections, 1, 60, time).await?;
         // The peer has the machine to itself.
         service.until_judged().await?;
         rounds.push(told((ours, peers::inserts(service, connections.unsigned_abs(), time)?)));
@@ -94,7 +97,7 @@ async fn packs(service: &Service, time: Duration) -> Result<Figure> {
     println!("pack-1000: packs over HTTP against COPY …");
     let mut rounds = Vec::new();
     for _ in 0..ROUNDS {
-        let ours = load::posts(service.address, 2, 1000, 1, time).await? * 1000.0;
+        let ours = load::posts(&service.place, 2, 1000, 1, time).await? * 1000.0;
         service.until_judged().await?;
         rounds.push(told((ours, peers::copies(service, 2, 1000, time).await?)));
     }
@@ -106,7 +109,7 @@ async fn fleet(service: &Service, began: DateTime<Utc>) -> Result<Figure> {
     let farms = 2..=FARMS + 1;
     service.fleet(farms.clone(), 2, began).await?;
     let minute = |n| began + TimeDelta::days(100) + TimeDelta::minutes(n);
-    load::fleet(service.address, farms.clone(), 32, minute(0)).await?;
+    load::fleet(&service.place, farms.clone(), 32, minute(0)).await?;
     let before = Service::memory_mib();
     let mut took = Duration::ZERO;
     for n in 1..=MINUTES {
@@ -114,7 +117,7 @@ async fn fleet(service: &Service, began: DateTime<Utc>) -> Result<Figure> {
         if n % 2 == 0 {
             service.store.forget_tokens();
         }
-        took += load::fleet(service.address, farms.clone(), 32, minute(n)).await?;
+        took += load::fleet(&service.place, farms.clone(), 32, minute(n)).await?;
     }
     let grown = Service::memory_mib() - before;
     println!("    memory {before:.0} MiB before, {grown:+.0} MiB after {MINUTES} minutes of posts");
@@ -142,8 +145,8 @@ async fn histories(service: &Service, extent: &Extent) -> Result<Vec<Figure>> {
         }
         let mut rounds = Vec::new();
         for _ in 0..ROUNDS {
-            let short = load::p99(service.address, &cookies[0], path, 100).await?;
-            rounds.push(told((load::p99(service.address, &cookies[1], path, 100).await?, short)));
+            let short = load::p99(&service.place, &cookies[0], path, 100).await?;
+            rounds.push(told((load::p99(&service.place, &cookies[1], path, 100).await?, short)));
         }
         figures.push(Figure::new(name, &rounds, "ms p99"));
     }
@@ -151,7 +154,7 @@ async fn histories(service: &Service, extent: &Extent) -> Result<Vec<Figure>> {
 }
 
 async fn sign_in(service: &Service, owner: &str) -> Result<String> {
-    let mut connection = load::Connection::open(service.address).await?;
+    let mut connection = load::Connection::open(&service.place).await?;
     let body = format!("sign_in_name={owner}&passphrase=four+words+do+well");
     let cookie = connection.sign_in(&body).await?;
     ensure!(cookie.starts_with("gillbook="), "{cookie}");

@@ -6,8 +6,9 @@
 use std::{
     fmt::Write as _,
     io::Write as _,
-    net::SocketAddr,
     ops::RangeInclusive,
+    os::unix::net::UnixStream,
+    path::Path,
     sync::{
         Arc, LazyLock,
         atomic::{AtomicI64, AtomicUsize, Ordering},
@@ -18,21 +19,37 @@ use std::{
 use anyhow::{Context, Result, ensure};
 use chrono::{DateTime, Utc};
 use futures::future::try_join_all;
+use gillbook::listen::Place;
 use tokio::{
     io::{AsyncReadExt, AsyncWriteExt},
-    net::TcpStream,
+    net::{TcpStream, unix::pipe},
     sync::oneshot,
 };
+use tokio_util::either::Either;
 
 use crate::service::secret;
 
 /// The most headers of an answer.
 const MOST_HEADERS: usize = 32;
 
+/// A client's end of a Unix socket. It wakes for what comes, as the peer's client does: a socket that the runtime also asks whether it can be
+/// written to wakes whenever the service has read.
+struct Socket {
+    come: pipe::Receiver,
+    go: UnixStream,
+}
+
+impl Socket {
+    fn connect(path: &Path) -> Result<Self> {
+        let go = UnixStream::connect(path)?;
+        go.set_nonblocking(true)?;
+        Ok(Self { come: pipe::Receiver::from_owned_fd_unchecked(go.try_clone()?.into())?, go })
+    }
+}
+
 /// A kept-alive connection.
 pub struct Connection {
-    stream: TcpStream,
-    address: SocketAddr,
+    stream: Either<TcpStream, Socket>,
     request: Vec<u8>,
     answer: Vec<u8>,
 }
@@ -46,20 +63,34 @@ struct Answer<'a> {
 
 impl Connection {
     /// Opens one.
-    pub async fn open(address: SocketAddr) -> Result<Self> {
-        let stream = TcpStream::connect(address).await?;
-        stream.set_nodelay(true)?;
-        Ok(Self { stream, address, request: Vec::new(), answer: Vec::with_capacity(64 * 1024) })
+    pub async fn open(place: &Place) -> Result<Self> {
+        let stream = match place {
+            Place::Address(address) => {
+                let stream = TcpStream::connect(address).await?;
+                stream.set_nodelay(true)?;
+                Either::Left(stream)
+            }
+            Place::Socket(path) => Either::Right(Socket::connect(path)?),
+        };
+        Ok(Self { stream, request: Vec::new(), answer: Vec::with_capacity(64 * 1024) })
     }
 
     /// Sends a request line with further header lines and a body, and reads the whole answer.
     async fn send(&mut self, line: std::fmt::Arguments<'_>, body: &str) -> Result<Answer<'_>> {
         self.request.clear();
-        write!(self.request, "{line}\r\nhost: {}\r\ncontent-length: {}\r\n\r\n{body}", self.address, body.len())?;
-        self.stream.write_all(&self.request).await?;
+        write!(self.request, "{line}\r\nhost: gillbook.example\r\ncontent-length: {}\r\n\r\n{body}", body.len())?;
+        match &mut self.stream {
+            Either::Left(stream) => stream.write_all(&self.request).await?,
+            // One request is on its way at a time, and a socket has room for it.
+            Either::Right(socket) => socket.go.write_all(&self.request)?,
+        }
         self.answer.clear();
         loop {
-            ensure!(self.stream.read_buf(&mut self.answer).await? > 0, "the service closed the connection");
+            let read = match &mut self.stream {
+                Either::Left(stream) => stream.read_buf(&mut self.answer).await?,
+                Either::Right(socket) => socket.come.read_buf(&mut self.answer).await?,
+            };
+            ensure!(read > 0, "the service closed the connection");
             if let Some((status, head, length)) = whole(&self.answer)? {
                 let (head, body) = self.answer.split_at(head);
                 return Ok(Answer { status, head, body: &body[..length] });
@@ -133,18 +164,22 @@ fn pack(probe: usize, records: i64, apart: i64) -> String {
 }
 
 /// Posts packs of readings so many seconds apart from so many connections for a while, each as a probe of its own, and gives posts a second.
-pub async fn posts(address: SocketAddr, connections: i32, records: i64, apart: i64, time: Duration) -> Result<f64> {
+pub async fn posts(place: &Place, connections: i32, records: i64, apart: i64, time: Duration) -> Result<f64> {
     let began = Instant::now();
-    let done = on_threads(connections, move |connection| async move {
-        let probe = connection + 1;
-        let mut connection = Connection::open(address).await?;
-        let (token, number) = (secret(1, probe), usize::try_from(probe)?);
-        let mut done = 0_usize;
-        while began.elapsed() < time {
-            connection.post(&token, &pack(number, records, apart)).await?;
-            done += 1;
+    let place = place.clone();
+    let done = on_threads(connections, move |connection| {
+        let place = place.clone();
+        async move {
+            let probe = connection + 1;
+            let mut connection = Connection::open(&place).await?;
+            let (token, number) = (secret(1, probe), usize::try_from(probe)?);
+            let mut done = 0_usize;
+            while began.elapsed() < time {
+                connection.post(&token, &pack(number, records, apart)).await?;
+                done += 1;
+            }
+            Ok(done)
         }
-        Ok(done)
     })
     .await?;
     #[expect(clippy::cast_precision_loss, reason = "a count of posts")]
@@ -177,7 +212,7 @@ where
 
 /// Posts one reading for each of two probes of every farm, as a minute brings them, and gives how long that took.
 pub async fn fleet(
-    address: SocketAddr,
+    place: &Place,
     farms: RangeInclusive<i32>,
     connections: i32,
     minute: DateTime<Utc>,
@@ -185,10 +220,11 @@ pub async fn fleet(
     let next = Arc::new(AtomicUsize::new(0));
     let (first, probes) = (*farms.start(), farms.count() * 2);
     let began = Instant::now();
+    let place = place.clone();
     on_threads(connections, move |_| {
-        let next = next.clone();
+        let (place, next) = (place.clone(), next.clone());
         async move {
-            let mut connection = Connection::open(address).await?;
+            let mut connection = Connection::open(&place).await?;
             let mut done = 0;
             loop {
                 let n = next.fetch_add(1, Ordering::SeqCst);
@@ -207,8 +243,8 @@ pub async fn fleet(
 }
 
 /// The time under which 99 of 100 requests are answered, milliseconds.
-pub async fn p99(address: SocketAddr, cookie: &str, path: &str, times: usize) -> Result<f64> {
-    let mut connection = Connection::open(address).await?;
+pub async fn p99(place: &Place, cookie: &str, path: &str, times: usize) -> Result<f64> {
+    let mut connection = Connection::open(place).await?;
     let mut took = Vec::with_capacity(times);
     for n in 0..times + 10 {
         let began = Instant::now();

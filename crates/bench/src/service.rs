@@ -1,7 +1,6 @@
 //! The whole service on a fresh embedded database, with farms to post for.
 
 use std::{
-    net::SocketAddr,
     sync::Arc,
     time::{Duration, Instant},
 };
@@ -11,7 +10,8 @@ use chrono::{DateTime, Utc};
 use gillbook::{
     cluster::{ADMIN, Cluster, Durability},
     keeper::keep_judged,
-    serve::{listen, serve},
+    listen::{Place, listen},
+    serve::serve,
 };
 use gillbook_store::{
     FarmId, Store,
@@ -31,7 +31,7 @@ const JUDGED_WITHIN: Duration = Duration::from_mins(10);
 /// A running service.
 pub struct Service {
     /// Where it listens.
-    pub address: SocketAddr,
+    pub place: Place,
     /// Its database, as its administrator.
     pub admin: PgConnectOptions,
     /// Its store.
@@ -47,8 +47,8 @@ pub fn secret(farm: i32, probe: i32) -> String {
 }
 
 impl Service {
-    /// Starts one.
-    pub async fn start() -> Result<Self> {
+    /// Starts one that speaks HTTP over TCP, or else over a Unix socket.
+    pub async fn start(tcp: bool) -> Result<Self> {
         let home = tempfile::Builder::new().prefix("gillbook-bench-").tempdir()?;
         std::fs::set_permissions(home.path(), std::os::unix::fs::PermissionsExt::from_mode(0o755))?;
         let cluster = Cluster::start(home.path(), Durability::Durable).await?;
@@ -58,11 +58,12 @@ impl Service {
         store.expect_trustworthy(true).await?;
         let clock: Clock = Arc::new(Utc::now);
         let router = gillbook_web::router(App::new(store.clone(), clock.clone(), Settings::default()));
-        let listener = listen("127.0.0.1:0".parse()?).await?;
-        let address = listener.local_addr()?;
+        let place = if tcp { Place::Address("127.0.0.1:0".parse()?) } else { Place::Socket(home.path().join("http")) };
+        let listener = listen(&place).await?;
+        let place = listener.place()?;
         let served = async move { drop(serve(listener, router, std::future::pending()).await) };
         let tasks = vec![tokio::spawn(served), tokio::spawn(keep_judged(store.clone(), clock))];
-        Ok(Self { address, admin, store, cluster, tasks, home })
+        Ok(Self { place, admin, store, cluster, tasks, home })
     }
 
     /// A connection to its database, as its administrator.

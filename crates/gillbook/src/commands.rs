@@ -1,6 +1,6 @@
 //! The command line.
 
-use std::{io::Write, net::SocketAddr, sync::Arc};
+use std::{io::Write, sync::Arc};
 
 use anyhow::{Context, Result, bail};
 use chrono::{NaiveDate, Utc};
@@ -24,9 +24,10 @@ use crate::{
     database::{Database, Open},
     demo,
     keeper::keep_judged,
+    listen::{Listener, Place, listen},
     notices::{Mail, Sender, choose_crypto, keep_telling},
     probe,
-    serve::{asked_to_stop, listen, serve},
+    serve::{asked_to_stop, serve},
 };
 
 /// The weigh book, the fridge book and the sales book of a small mushroom farm, kept as one ledger.
@@ -43,9 +44,9 @@ pub struct Cli {
 enum Command {
     /// Serve the pages and the interface.
     Serve {
-        /// Where to listen.
+        /// Where to listen: an address with its port, or `unix:` and the whole path of a socket.
         #[arg(long, env = "GILLBOOK_LISTEN", default_value = "127.0.0.1:8080")]
-        listen: SocketAddr,
+        listen: Place,
         /// Send cookies over HTTPS only: behind a proxy that ends TLS.
         #[arg(long, env = "GILLBOOK_SECURE_COOKIES")]
         secure_cookies: bool,
@@ -176,7 +177,7 @@ impl Cli {
             }
             Command::Demo(options) => demo::run(&self.database, options).await,
             Command::Serve { listen, secure_cookies, mail } => {
-                run_serve(&self.database, listen, secure_cookies, &mail).await
+                run_serve(&self.database, &listen, secure_cookies, &mail).await
             }
             Command::Probe(options) => probe::play(options).await,
             command => {
@@ -189,7 +190,7 @@ impl Cli {
     }
 }
 
-async fn run_serve(database: &Database, address: SocketAddr, secure_cookies: bool, mail: &Mail) -> Result<()> {
+async fn run_serve(database: &Database, place: &Place, secure_cookies: bool, mail: &Mail) -> Result<()> {
     let sender = Sender::new(mail)?;
     let mut open = database.open().await?;
     let store = open.store(16).await?;
@@ -197,8 +198,8 @@ async fn run_serve(database: &Database, address: SocketAddr, secure_cookies: boo
     let router = gillbook_web::router(App::new(store.clone(), clock.clone(), Settings { secure_cookies }));
     let keeper = tokio::spawn(keep_judged(store.clone(), clock.clone()));
     let teller = tokio::spawn(keep_telling(sender, store.clone(), clock));
-    let listener = listen(address).await?;
-    println!("Gillbook is at http://{}", listener.local_addr()?);
+    let listener = listen(place).await?;
+    println!("Gillbook is at {}", listener.place()?);
     serve_over(&mut open, listener, router).await?;
     keeper.abort();
     teller.abort();
@@ -207,7 +208,7 @@ async fn run_serve(database: &Database, address: SocketAddr, secure_cookies: boo
 }
 
 /// Serves until asked to stop, and keeps a cluster of ours alive meanwhile.
-pub(crate) async fn serve_over(open: &mut Open, listener: tokio::net::TcpListener, router: axum::Router) -> Result<()> {
+pub(crate) async fn serve_over(open: &mut Open, listener: Listener, router: axum::Router) -> Result<()> {
     let watch = async {
         let Some(cluster) = &mut open.cluster else { return std::future::pending().await };
         loop {

@@ -6,6 +6,7 @@ pub mod commands;
 pub mod database;
 pub mod demo;
 pub mod keeper;
+pub mod listen;
 pub mod notices;
 pub mod probe;
 pub mod serve;

@@ -1,6 +1,6 @@
 //! Serving HTTP: bounded in connections and in time, and stopped in order.
 
-use std::{net::SocketAddr, pin::pin, sync::Arc, time::Duration};
+use std::{pin::pin, sync::Arc, time::Duration};
 
 use anyhow::{Context, Result};
 use axum::Router;
@@ -10,9 +10,9 @@ use hyper_util::{
     server::graceful::GracefulShutdown,
     service::TowerToHyperService,
 };
-use tokio::{net::TcpListener, sync::Semaphore};
+use tokio::sync::Semaphore;
 
-use crate::at_once::at_once;
+use crate::{at_once::at_once, listen::Listener};
 
 /// The most connections at once.
 const MOST_CONNECTIONS: usize = 1024;
@@ -21,19 +21,11 @@ const HEAD_TIME: Duration = Duration::from_secs(10);
 /// The longest that open requests are waited for when stopping.
 const STOP_TIME: Duration = Duration::from_secs(20);
 
-/// Listens on an address.
-///
-/// # Errors
-/// When the address is taken or not ours.
-pub async fn listen(address: SocketAddr) -> Result<TcpListener> {
-    TcpListener::bind(address).await.with_context(|| format!("Cannot listen on {address}. Choose another --listen."))
-}
-
 /// Serves until `stop` is done, then lets open requests end.
 ///
 /// # Errors
 /// When accepting connections fails for good.
-pub async fn serve(listener: TcpListener, router: Router, stop: impl Future<Output = ()>) -> Result<()> {
+pub async fn serve(listener: Listener, router: Router, stop: impl Future<Output = ()>) -> Result<()> {
     let mut stop = pin!(stop);
     let places = Arc::new(Semaphore::new(MOST_CONNECTIONS));
     let graceful = GracefulShutdown::new();
@@ -41,7 +33,7 @@ pub async fn serve(listener: TcpListener, router: Router, stop: impl Future<Outp
         let place = places.clone().acquire_owned().await.context("the semaphore is never closed")?;
         let stream = tokio::select! {
             accepted = listener.accept() => match accepted {
-                Ok((stream, _)) => stream,
+                Ok(stream) => stream,
                 // Out of file descriptors, or a connection that was reset at once: the next may do.
                 Err(error) => {
                     tracing::warn!(%error, "a connection was not accepted");
@@ -51,7 +43,6 @@ pub async fn serve(listener: TcpListener, router: Router, stop: impl Future<Outp
             },
             () = &mut stop => break,
         };
-        stream.set_nodelay(true).ok();
         let service = TowerToHyperService::new(router.clone());
         let connection = http1::Builder::new()
             .timer(TokioTimer::new())

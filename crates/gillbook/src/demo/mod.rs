@@ -34,7 +34,8 @@ use crate::{
     commands::serve_over,
     database::Database,
     keeper::keep_judged,
-    serve::{listen, serve},
+    listen::{Place, listen},
+    serve::serve,
 };
 
 /// The passphrase of everybody in the demo.
@@ -119,8 +120,8 @@ pub async fn run(database: &Database, options: Options) -> Result<()> {
     let told = clock.clone();
     let told: Clock = Arc::new(move || told.now());
     let router = gillbook_web::router(App::new(store.clone(), told.clone(), Settings::default()));
-    let listener = listen(options.listen).await?;
-    let address = listener.local_addr()?;
+    let listener = listen(&Place::Address(options.listen)).await?;
+    let Place::Address(address) = listener.place()? else { bail!("It does not listen on an address.") };
 
     let season = season::Season::new(options.seed, until, options.weeks, clock.clone())?;
     clock.set(season.begins());
@@ -166,7 +167,7 @@ pub async fn run(database: &Database, options: Options) -> Result<()> {
         );
         println!("Stop with Ctrl-C.");
         let keeper = tokio::spawn(keep_judged(store.clone(), told));
-        serve_over(&mut open, listen(options.listen).await?, router).await?;
+        serve_over(&mut open, listen(&Place::Address(options.listen)).await?, router).await?;
         keeper.abort();
     }
     store.close().await;

@@ -36,23 +36,30 @@ pub fn said(output: &Output) -> String {
 pub struct Serving {
     /// Its process.
     pub child: Child,
-    /// Where it listens.
-    pub address: SocketAddr,
+    /// Where it listens, in its own words.
+    place: String,
 }
 
 impl Serving {
-    /// Starts one and waits until it says where it is.
+    /// Starts one on an address and waits until it says where it is.
     pub fn start(home: &Path) -> Result<Self> {
+        Self::start_at(home, "127.0.0.1:0")
+    }
+
+    /// Starts one and waits until it says where it is.
+    pub fn start_at(home: &Path, listen: &str) -> Result<Self> {
         gillbook::notices::choose_crypto();
-        let mut child = gillbook(home)
-            .args(["serve", "--listen", "127.0.0.1:0"])
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()?;
+        let mut child =
+            gillbook(home).args(["serve", "--listen", listen]).stdout(Stdio::piped()).stderr(Stdio::null()).spawn()?;
         let mut line = String::new();
         BufReader::new(child.stdout.take().context("no output")?).read_line(&mut line)?;
-        let address = line.trim().rsplit_once('/').context("it did not say where it is")?.1.parse()?;
-        Ok(Self { child, address })
+        let place = line.trim().strip_prefix("Gillbook is at ").context("it did not say where it is")?.to_owned();
+        Ok(Self { child, place })
+    }
+
+    /// The address that it listens on.
+    pub fn address(&self) -> SocketAddr {
+        self.place.trim_start_matches("http://").parse().expect("it listens on an address")
     }
 
     /// Kills it as a power cut would.
@@ -75,7 +82,7 @@ impl Serving {
             let mut pace = tokio::time::interval(Duration::from_millis(20));
             loop {
                 pace.tick().await;
-                let answer = client.get(format!("http://{}/health/ready", self.address)).send().await;
+                let answer = client.get(format!("http://{}/health/ready", self.address())).send().await;
                 if answer.is_ok_and(|a| a.status() == 204) {
                     break;
                 }

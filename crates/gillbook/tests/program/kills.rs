@@ -102,7 +102,7 @@ async fn expect_all(farm: &Farm, acknowledged: &BTreeSet<i64>) -> Result<()> {
 }
 
 async fn farm_with_token(home: &std::path::Path, serving: &Serving) -> Result<(Farm, String)> {
-    let farm = Farm::over(admin(home).await?, vec![serving.address]).await?;
+    let farm = Farm::over(admin(home).await?, vec![serving.address()]).await?;
     farm.set_up().await;
     let long_ago = chrono::Utc::now() - chrono::TimeDelta::days(30);
     let limit = json!({"limit": {"name": "Cold", "warm_c": 5, "cold_c": 0, "effective_from": long_ago}});
@@ -121,13 +121,13 @@ async fn the_program_killed_while_readings_come_in_loses_none() -> Result<()> {
     let tick = Arc::new(AtomicI64::new(0));
     let mut acknowledged = BTreeSet::new();
     for _ in 0..times(10) {
-        let boards = Boards::start(&format!("http://{}", serving.address), &token, &tick);
+        let boards = Boards::start(&format!("http://{}", serving.address()), &token, &tick);
         boards.work(&mut chance).await;
         serving.kill()?;
         acknowledged.extend(boards.stop().await?);
         serving = Serving::start(home.path())?;
     }
-    farm = farm.moved_to(vec![serving.address]);
+    farm = farm.moved_to(vec![serving.address()]);
     expect_all(&farm, &acknowledged).await?;
     ensure!(serving.stop()?);
     Ok(())
@@ -141,7 +141,7 @@ async fn the_database_killed_while_readings_come_in_loses_none_and_comes_back() 
     let (farm, token) = farm_with_token(home.path(), &serving).await?;
     let mut chance = ChaCha8Rng::seed_from_u64(11);
     let tick = Arc::new(AtomicI64::new(0));
-    let boards = Boards::start(&format!("http://{}", serving.address), &token, &tick);
+    let boards = Boards::start(&format!("http://{}", serving.address()), &token, &tick);
     for _ in 0..times(5) {
         boards.work(&mut chance).await;
         kill_process(watch.server().context("a server runs")?, Signal::KILL)?;

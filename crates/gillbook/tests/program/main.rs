@@ -16,7 +16,7 @@ async fn it_outlives_kill_9_of_itself_and_of_its_database() -> Result<()> {
     let home = home()?;
     let watch = Watch(home.path().to_owned());
     let first = Serving::start(home.path())?;
-    let farm = Farm::over(admin(home.path()).await?, vec![first.address]).await?;
+    let farm = Farm::over(admin(home.path()).await?, vec![first.address()]).await?;
     farm.set_up().await;
     let kept = farm.create("/api/weighings", Farm::weighing(1500)).await;
     let server = watch.server().context("the server has written its number")?;
@@ -26,7 +26,7 @@ async fn it_outlives_kill_9_of_itself_and_of_its_database() -> Result<()> {
     first.kill()?;
     let second = Serving::start(home.path())?;
     assert_eq!(watch.server(), Some(server), "adopted, not started again");
-    let again = farm.moved_to(vec![second.address]);
+    let again = farm.moved_to(vec![second.address()]);
     let path = format!("/api/weighings/{}", kept["id"].as_str().context("an id")?);
     assert_eq!(again.get(&path).await["net_g"], 1500);
 
@@ -50,12 +50,31 @@ async fn it_outlives_kill_9_of_itself_and_of_its_database() -> Result<()> {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_proxy_reaches_it_over_a_unix_socket() -> Result<()> {
+    let home = home()?;
+    let _watch = Watch(home.path().to_owned());
+    let socket = home.path().join("http");
+    let listen = format!("unix:{}", socket.display());
+    // Killed once, so that the second start finds the first one's socket.
+    Serving::start_at(home.path(), &listen)?.kill()?;
+    ensure!(socket.exists(), "a kill leaves the socket");
+    let serving = Serving::start_at(home.path(), &listen)?;
+    let client = reqwest::Client::builder().unix_socket(socket.clone()).build()?;
+    let page = client.get("http://gillbook.example/sign-in").send().await?;
+    assert_eq!(page.status(), 200);
+    ensure!(page.text().await?.contains("Sign in"));
+    ensure!(serving.stop()?, "it stops without an error");
+    ensure!(!socket.exists(), "and takes its socket with it");
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn two_programs_on_one_database_share_the_last_gram() -> Result<()> {
     let home = home()?;
     let _watch = Watch(home.path().to_owned());
     let first = Serving::start(home.path())?;
     let second = Serving::start(home.path())?;
-    let farm = Farm::over(admin(home.path()).await?, vec![first.address, second.address]).await?;
+    let farm = Farm::over(admin(home.path()).await?, vec![first.address(), second.address()]).await?;
     farm.set_up().await;
     let carried_out = crowd(farm, 32, 40).await?;
     ensure!(carried_out > 200, "{carried_out} of 1280 were carried out");
@@ -109,7 +128,7 @@ async fn farms_people_and_tokens_are_made_at_the_terminal() -> Result<()> {
     ensure!(run(&["tokens", "list", "--farm", "1"])?.contains("Office screen"));
     let client = reqwest::Client::new();
     let stock = client
-        .get(format!("http://{}/api/stock", serving.address))
+        .get(format!("http://{}/api/stock", serving.address()))
         .bearer_auth(secret.lines().next().context("a secret")?)
         .send()
         .await?;
