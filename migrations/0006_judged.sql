@@ -266,17 +266,21 @@ grant insert, update (due_at, tries, sent_at, given_up_at, trouble) on notice to
 -- one that is there already breaks the key, and whoever called calls again: nearly every reading is new, and looking for each first is a
 -- third of the work.
 --
+-- With `lasting` the connection goes on seeing the rows of these farms after the commit, so that a reading which comes alone need not
+-- set it again.
+--
 -- Marks what is touched in the same commit: a mark that covers it already is locked so that others may lock it too, and whoever claims it
 -- waits until this commit is there to be seen. Without a search path of its own, because setting one costs as much as keeping a reading.
 create function keep_readings(
     farm_setting text, mark_farms int[], mark_places text[], mark_from timestamptz[], mark_through timestamptz[],
-    farms int[], probes int[], ats timestamptz[], readings double precision[], fault_words text[], received timestamptz, some_kept boolean)
+    farms int[], probes int[], ats timestamptz[], readings double precision[], fault_words text[], received timestamptz, some_kept boolean,
+    lasting boolean)
     returns table (ord bigint, is_new boolean, kept_c double precision)
     language plpgsql as $$
 declare
     kept bigint;
 begin
-    perform set_config('gillbook.farms', farm_setting, true);
+    perform set_config('gillbook.farms', farm_setting, not lasting);
     for m in 1 .. cardinality(mark_farms) loop
         perform from public.place_touched t
           where t.farm_id = mark_farms[m] and t.place = mark_places[m] and not t.claimed

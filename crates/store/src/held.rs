@@ -20,35 +20,43 @@ const PATIENCE: Duration = Duration::from_secs(3);
 /// The most connections that are held.
 const MOST: usize = 2;
 
+/// A connection that readings are kept on.
+#[derive(Debug)]
+pub(crate) struct HeldConnection {
+    pub(crate) connection: PoolConnection<Postgres>,
+    /// The farms whose rows it sees between transactions, as the setting has them.
+    pub(crate) sees: String,
+}
+
 /// Connections that rest between commits.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Held(Arc<Mutex<Vec<Resting>>>);
 
 #[derive(Debug)]
 struct Resting {
-    connection: PoolConnection<Postgres>,
+    held: HeldConnection,
     since: Instant,
 }
 
 impl Held {
     /// Takes a connection that lives: one that rests, or else the pool's.
-    pub(crate) async fn take(&self, pool: &PgPool) -> Result<PoolConnection<Postgres>> {
+    pub(crate) async fn take(&self, pool: &PgPool) -> Result<HeldConnection> {
         while let Some(mut resting) = self.pop() {
             if resting.since.elapsed() < IDLE_UNASKED
-                || timeout(PATIENCE, resting.connection.ping()).await.is_ok_and(|pong| pong.is_ok())
+                || timeout(PATIENCE, resting.held.connection.ping()).await.is_ok_and(|pong| pong.is_ok())
             {
-                return Ok(resting.connection);
+                return Ok(resting.held);
             }
-            drop(resting.connection.detach());
+            drop(resting.held.connection.detach());
         }
-        Ok(pool.acquire().await?)
+        Ok(HeldConnection { connection: pool.acquire().await?, sees: String::new() })
     }
 
     /// Lets a connection rest. One on which something failed is to be dropped instead, and the pool sees to it.
-    pub(crate) fn rest(&self, connection: PoolConnection<Postgres>, pool: &PgPool) {
+    pub(crate) fn rest(&self, held: HeldConnection, pool: &PgPool) {
         let mut resting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if resting.len() < MOST && !pool.is_closed() {
-            resting.push(Resting { connection, since: Instant::now() });
+            resting.push(Resting { held, since: Instant::now() });
         }
     }
 

@@ -176,10 +176,11 @@ impl Store {
             })
             // A request that is given up while its transaction begins leaves it open: the library takes one as begun only once it has been
             // told so. Whoever had the connection next would work in it. Where none is open this begins one and ends it, without the warning
-            // that a bare rollback gives. One that has failed refuses the begin. What fails or does not end is closed by the pool.
+            // that a bare rollback gives. One that has failed refuses the begin. What fails or does not end is closed by the pool. A
+            // connection that readings were kept on goes on seeing farms, which whoever has it next is not to see.
             .after_release(|connection, _| {
                 Box::pin(async move {
-                    let ended = sqlx::raw_sql("begin; rollback").execute(connection);
+                    let ended = sqlx::raw_sql("begin; rollback; reset gillbook.farms").execute(connection);
                     timeout(LONGEST_RETURN, ended).await.map_err(|_| sqlx::Error::PoolTimedOut)??;
                     Ok(true)
                 })

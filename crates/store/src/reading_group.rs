@@ -17,6 +17,7 @@ use sqlx::{Connection, PgConnection};
 
 use crate::{
     Error, FarmId, Result,
+    held::HeldConnection,
     judging::setting_of,
     people::Standing,
     readings::{KnownProbe, Named, OLDEST, Post, Receipt, RefusedReading, Remedy},
@@ -61,20 +62,17 @@ impl Row {
         Span { from, until: from + TimeDelta::hours(1) }
     }
 
-    /// The short way for a reading that comes alone and whose hour is marked already, as most are: one plain statement. Returns whether
-    /// that was so.
+    /// The short way for a reading that comes alone, on a connection that sees its farm, and whose hour is marked already: one plain
+    /// statement. Returns whether that was so.
     async fn keep_alone(&self, db: &mut PgConnection, now: DateTime<Utc>) -> sqlx::Result<bool> {
         let hours = self.touches();
-        // Everything takes the farm from the setting, so that the setting is there before row security asks for it.
         let kept = sqlx::query!(
-            "with setting as materialized (select (set_config('gillbook.farms', $1, true)::int[])[1] as farm_id)
-             insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
-             select s.farm_id, $5, $6, $7, $8, $9
-               from setting s
-              where (select true from place_touched t
-                      where t.farm_id = s.farm_id and t.place = $2 and not t.claimed
-                        and t.from_at <= $3 and t.through_at >= $4 for key share)",
-            setting_of([self.farm]),
+            "insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
+             select t.farm_id, $5, $6, $7, $8, $9
+               from place_touched t
+              where t.farm_id = $1 and t.place = $2 and not t.claimed and t.from_at <= $3 and t.through_at >= $4
+                for key share",
+            self.farm.0,
             self.probe.place.as_str(),
             hours.from,
             hours.until,
@@ -164,54 +162,91 @@ impl Group {
         marks
     }
 
-    /// Keeps them on a connection in one commit, or in its transaction if it has begun one. `some_kept` says that some may be there already;
-    /// where that was not said and one is, nothing is kept and the answer is `false`.
-    pub(crate) async fn keep(&mut self, db: &mut PgConnection, now: DateTime<Utc>, some_kept: bool) -> Result<bool> {
-        let told = match self.keep_all(db, now, some_kept).await {
+    /// The setting that lets rows of its farms be seen.
+    fn farms(&self) -> String {
+        setting_of(self.rows.iter().map(|row| row.farm).collect::<BTreeSet<_>>())
+    }
+
+    /// Keeps them on a connection in one commit. `some_kept` says that some may be there already; where that was not said and one is,
+    /// nothing is kept and the answer is `false`.
+    pub(crate) async fn keep_on(
+        &mut self,
+        held: &mut HeldConnection,
+        now: DateTime<Utc>,
+        some_kept: bool,
+    ) -> Result<bool> {
+        let farms = self.farms();
+        let told = match self.keep_shortest(held, &farms, now, some_kept).await {
             Ok(told) => told,
             Err(sqlx::Error::Database(error)) if !some_kept && error.is_unique_violation() => return Ok(false),
             Err(error) => return Err(error.into()),
         };
-        if told.is_empty() {
-            for row in &self.rows {
-                tell(&mut self.receipts, row, true, None);
-            }
+        if !self.rows.is_empty() {
+            held.sees = farms;
         }
-        for (ord, is_new, kept_c) in told {
-            let Some(of) = usize::try_from(ord - 1).ok().and_then(|i| self.rows.get(i)) else {
-                return Err(Error::Stored("a reading was answered that was not asked".into()));
-            };
-            tell(&mut self.receipts, of, is_new, kept_c);
-        }
-        for receipt in &mut self.receipts {
-            receipt.refused.sort_by_key(|r| r.index);
-        }
+        self.tell_all(told)?;
         Ok(true)
     }
 
-    async fn keep_all(&self, db: &mut PgConnection, now: DateTime<Utc>, some_kept: bool) -> sqlx::Result<Vec<Told>> {
+    /// Keeps them in a transaction, where some may be there already.
+    pub(crate) async fn keep_in(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<()> {
+        let told = self.keep_all(db, &self.farms(), now, true, false).await?;
+        self.tell_all(told)
+    }
+
+    async fn keep_shortest(
+        &self,
+        held: &mut HeldConnection,
+        farms: &str,
+        now: DateTime<Utc>,
+        some_kept: bool,
+    ) -> sqlx::Result<Vec<Told>> {
+        if let [row] = &self.rows[..]
+            && self.beside.is_empty()
+            && !some_kept
+            && held.sees == farms
+            && row.keep_alone(&mut held.connection, now).await?
+        {
+            return Ok(Vec::new());
+        }
+        self.keep_all(&mut held.connection, farms, now, some_kept, true).await
+    }
+
+    async fn keep_all(
+        &self,
+        db: &mut PgConnection,
+        farms: &str,
+        now: DateTime<Utc>,
+        some_kept: bool,
+        lasting: bool,
+    ) -> sqlx::Result<Vec<Told>> {
         if self.beside.is_empty() {
-            return self.keep_rows(db, now, some_kept).await;
+            return self.keep_rows(db, farms, now, some_kept, lasting).await;
         }
         let mut both = db.begin().await?;
-        let told = self.keep_rows(&mut both, now, some_kept).await?;
+        let told = self.keep_rows(&mut both, farms, now, some_kept, lasting).await?;
         self.keep_beside(&mut both, now).await?;
         both.commit().await?;
         Ok(told)
     }
 
-    async fn keep_rows(&self, db: &mut PgConnection, now: DateTime<Utc>, some_kept: bool) -> sqlx::Result<Vec<Told>> {
-        match &self.rows[..] {
-            [] => return Ok(Vec::new()),
-            [row] if !some_kept && row.keep_alone(db, now).await? => return Ok(Vec::new()),
-            _ => {}
+    /// Keeps the temperatures. The connection goes on seeing their farms afterwards if that is to be `lasting`.
+    async fn keep_rows(
+        &self,
+        db: &mut PgConnection,
+        farms: &str,
+        now: DateTime<Utc>,
+        some_kept: bool,
+        lasting: bool,
+    ) -> sqlx::Result<Vec<Told>> {
+        if self.rows.is_empty() {
+            return Ok(Vec::new());
         }
         let marks = self.marks();
-        let farms: BTreeSet<FarmId> = self.rows.iter().map(|r| r.farm).collect();
         let told = sqlx::query!(
             r#"select ord as "ord!", is_new as "is_new!", kept_c
-                 from keep_readings($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)"#,
-            setting_of(farms),
+                 from keep_readings($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)"#,
+            farms,
             &marks.keys().map(|m| m.0.0).collect::<Vec<_>>(),
             &marks.keys().map(|m| m.1.to_string()).collect::<Vec<_>>(),
             &marks.values().map(|m| m.from).collect::<Vec<_>>(),
@@ -223,7 +258,8 @@ impl Group {
             &self.rows.iter().map(|r| r.fault.map(|f| f.as_str().to_owned())).collect::<Vec<_>>()
                 as &[Option<String>],
             now,
-            some_kept
+            some_kept,
+            lasting
         )
         .fetch_all(db)
         .await?;
@@ -243,6 +279,25 @@ impl Group {
         )
         .fetch_one(db)
         .await?;
+        Ok(())
+    }
+
+    /// Tells each post what became of its records.
+    fn tell_all(&mut self, told: Vec<Told>) -> Result<()> {
+        if told.is_empty() {
+            for row in &self.rows {
+                tell(&mut self.receipts, row, true, None);
+            }
+        }
+        for (ord, is_new, kept_c) in told {
+            let Some(of) = usize::try_from(ord - 1).ok().and_then(|i| self.rows.get(i)) else {
+                return Err(Error::Stored("a reading was answered that was not asked".into()));
+            };
+            tell(&mut self.receipts, of, is_new, kept_c);
+        }
+        for receipt in &mut self.receipts {
+            receipt.refused.sort_by_key(|r| r.index);
+        }
         Ok(())
     }
 }

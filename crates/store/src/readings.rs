@@ -159,11 +159,11 @@ impl Store {
         let mut some_kept = self.wary.next();
         loop {
             let mut db = self.held.take(&self.pool).await?;
-            let mut kept = group.keep(&mut db, now, some_kept).await;
+            let mut kept = group.keep_on(&mut db, now, some_kept).await;
             if matches!(kept, Ok(false)) {
                 self.wary.begin();
                 some_kept = true;
-                kept = group.keep(&mut db, now, some_kept).await;
+                kept = group.keep_on(&mut db, now, some_kept).await;
             }
             match kept {
                 Ok(_) => {
@@ -278,7 +278,7 @@ impl Tx {
         if let Some((first, last)) = group.span() {
             sqlx::query!("select ensure_reading_months($1, $2)", first, last).fetch_one(&mut *self.db).await?;
         }
-        group.keep(&mut self.db, self.now, true).await?;
+        group.keep_in(&mut self.db, self.now).await?;
         group.receipts.pop().ok_or_else(|| Error::Stored("a post has a receipt".into()))
     }
 
