@@ -8,12 +8,12 @@ use gillbook_web::Clock;
 use tokio::time::{MissedTickBehavior, interval};
 
 /// How long touches gather at least before they are judged, so that a backlog is not judged reading by reading.
-const GATHER: Duration = Duration::from_millis(250);
+const GATHER: Duration = Duration::from_millis(500);
 /// How long they gather at most.
 const GATHER_LONG: Duration = Duration::from_secs(2);
 /// Between those, touches gather so many times as long as the last judging took: an hour that is judged once for many readings costs less
 /// than one that is judged for each.
-const GATHER_FOR: u32 = 8;
+const GATHER_FOR: u32 = 16;
 /// How often every farm is looked at: for touches by other programs on the same database, and for what was left over.
 const LOOK: Duration = Duration::from_secs(5);
 /// How often silence is looked for.
