@@ -43,6 +43,27 @@ create table place_touched (
 call keep_farms_apart('place_touched');
 grant insert, update, delete on place_touched to gillbook_app;
 
+-- Counts claims, of all farms. A mark that somebody saw stands as long as no claim came after: whoever claims marks of a farm first shuts
+-- the farm's claims for everybody else and then counts, so that a count which is the same while they are open says so.
+create sequence place_claim;
+grant usage on sequence place_claim to gillbook_app;
+
+-- Keeps claims of a farm away until the transaction ends; false where one is on its way.
+create function claims_kept_away(farm int) returns boolean language sql return pg_try_advisory_xact_lock_shared(1, farm);
+
+-- Whether the marks of a farm that somebody saw at a count of claims stand, and will until the transaction ends.
+create function marks_stand(farm int, claims bigint) returns boolean language sql
+    return case when claims_kept_away(farm) then pg_sequence_last_value('place_claim') = claims else false end;
+
+-- Shuts the claims of farms for everybody else until the transaction ends, and counts one.
+create function begin_claim(farms int[]) returns bigint language plpgsql as $$
+begin
+    perform pg_advisory_xact_lock(1, farm) from unnest(farms) farm;
+    return nextval('public.place_claim');
+end $$;
+revoke execute on function claims_kept_away, marks_stand, begin_claim from public;
+grant execute on function claims_kept_away, marks_stand, begin_claim to gillbook_app;
+
 -- An excursion as the readings tell it now. Later readings may move its ends or withdraw it; what was done about it stays.
 create table excursion (
     farm_id       int              not null,

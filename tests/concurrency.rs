@@ -45,6 +45,68 @@ async fn readings_that_are_posted_together_and_twice_are_each_kept_once() -> Res
     Ok(())
 }
 
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn readings_that_come_one_by_one_while_programs_judge_are_all_judged() -> Result<()> {
+    let farm = Farm::new().await?;
+    let other = Store::connect(farm.admin.clone().username("gillbook_app"), 4).await?;
+    let (stop, mut stopped) = tokio::sync::oneshot::channel::<()>();
+    let now = farm.now();
+    let judge = tokio::spawn(async move {
+        let mut judged = 0;
+        while stopped.try_recv().is_err() {
+            judged += other.judge_left_over(now).await?;
+            tokio::task::yield_now().await;
+        }
+        anyhow::Ok(judged)
+    });
+    // Ten hours of minutes, three of them warm. Most come upon a mark that the one before saw, some upon one that was claimed since.
+    for minute in 0..600 {
+        let at = now - TimeDelta::minutes(600 - minute);
+        let c = if (200..380).contains(&minute) { 9.0 } else { 2.0 };
+        let pack = json!([{"n": "p1", "u": "Cel", "t": at.timestamp(), "v": c}]);
+        let answer = farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(pack)).await.expect(200);
+        assert_eq!(answer["accepted"], 1, "{answer}");
+        if minute % 50 == 0 {
+            farm.get("/api/excursions").await;
+        }
+    }
+    stop.send(()).ok();
+    let judged = judge.await??;
+    assert!(judged > 20, "only {judged} judgings met the posts");
+    farm.expect_judged_as_once(&[]).await
+}
+
+#[tokio::test]
+async fn a_mark_that_was_seen_stands_until_somebody_claims_marks_of_its_farm() -> Result<()> {
+    let farm = Farm::bare().await?;
+    let (mut judge, mut poster) =
+        (PgConnection::connect_with(&farm.admin).await?, PgConnection::connect_with(&farm.admin).await?);
+    let (own, another) = (farm.id.0, farm.id.0 + 1);
+    let stands = async |db: &mut PgConnection, farm: i32, claims: i64| -> Result<bool> {
+        Ok(sqlx::query_scalar("select marks_stand($1, $2)").bind(farm).bind(claims).fetch_one(db).await?)
+    };
+    let claims: i64 = sqlx::query_scalar("select nextval('place_claim')").fetch_one(&mut judge).await?;
+    assert!(stands(&mut poster, own, claims).await?);
+    assert!(!stands(&mut poster, own, claims - 1).await?, "a claim came after it was seen");
+
+    // While a claim is on its way nothing is sure of that farm, whatever the count says.
+    let mut claiming = judge.begin().await?;
+    let claims: i64 = sqlx::query_scalar("select begin_claim($1)").bind([own]).fetch_one(&mut *claiming).await?;
+    assert!(!stands(&mut poster, own, claims).await?);
+    assert!(stands(&mut poster, another, claims).await?);
+    claiming.commit().await?;
+    assert!(stands(&mut poster, own, claims).await?);
+
+    // And none begins until whoever relies on it has committed.
+    let mut posting = poster.begin().await?;
+    assert!(stands(&mut posting, own, claims).await?);
+    let begins = "select pg_try_advisory_xact_lock(1, $1)";
+    assert!(!sqlx::query_scalar::<_, bool>(begins).bind(own).fetch_one(&mut judge).await?);
+    posting.commit().await?;
+    assert!(sqlx::query_scalar::<_, bool>(begins).bind(own).fetch_one(&mut judge).await?);
+    Ok(())
+}
+
 #[tokio::test]
 async fn clients_that_go_away_half_way_leave_the_line_open() -> Result<()> {
     let farm = Farm::new().await?;

@@ -9,6 +9,7 @@ use std::{
     time::{Duration, Instant},
 };
 
+use gillbook_core::{calendar::Span, text::PlaceCode};
 use sqlx::{Connection, PgPool, Postgres, pool::PoolConnection};
 use tokio::time::timeout;
 
@@ -26,6 +27,25 @@ pub(crate) struct HeldConnection {
     pub(crate) connection: PoolConnection<Postgres>,
     /// The farms whose rows it sees between transactions, as the setting has them.
     pub(crate) sees: String,
+    /// A mark that was seen on it, of a single farm that it sees.
+    pub(crate) mark: Option<Mark>,
+}
+
+/// A mark that was seen: it stands until somebody claims marks of its farm.
+#[derive(Debug)]
+pub(crate) struct Mark {
+    pub(crate) place: PlaceCode,
+    /// Whole hours that it covers.
+    pub(crate) hours: Span,
+    /// How many claims there had been.
+    pub(crate) claims: i64,
+}
+
+impl HeldConnection {
+    /// How many claims there had been when a mark was seen that covers these hours.
+    pub(crate) fn marked(&self, place: &PlaceCode, hours: Span) -> Option<i64> {
+        self.mark.as_ref().filter(|mark| mark.place == *place && mark.hours == hours).map(|mark| mark.claims)
+    }
 }
 
 /// Connections that rest between commits.
@@ -49,7 +69,7 @@ impl Held {
             }
             drop(resting.held.connection.detach());
         }
-        Ok(HeldConnection { connection: pool.acquire().await?, sees: String::new() })
+        Ok(HeldConnection { connection: pool.acquire().await?, sees: String::new(), mark: None })
     }
 
     /// Lets a connection rest. One on which something failed is to be dropped instead, and the pool sees to it.

@@ -3,6 +3,9 @@
 //! Whoever keeps a reading, a limit or an offset marks the place in the same commit. The judge claims marks in a short transaction, because
 //! whoever posts for those places waits for it, and judges each place in a transaction of its own. A judge that dies leaves its claims to
 //! the next.
+//!
+//! Whoever posts one reading after the other for a place need not look at its mark each time: claims are counted, and a mark that was seen
+//! at a count stands while the count is the same and no claim is on its way.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -88,9 +91,10 @@ impl Store {
     /// When the database fails.
     pub async fn judge_left_over(&self, now: DateTime<Utc>) -> Result<usize> {
         let mut db = self.begin_for(&self.farms_with_people().await?).await?;
-        let farms = sqlx::query_scalar!(r#"select distinct farm_id as "farm_id: FarmId" from place_touched"#)
-            .fetch_all(&mut *db)
-            .await?;
+        let farms =
+            sqlx::query_scalar!(r#"select distinct farm_id as "farm_id: FarmId" from place_touched order by farm_id"#)
+                .fetch_all(&mut *db)
+                .await?;
         db.commit().await?;
         self.judge_farms(&farms, now).await
     }
@@ -106,7 +110,7 @@ impl Store {
             )
             .fetch_all(&mut *db)
             .await?;
-            claim(&mut db, None, in_hand.into_iter().map(|p| (p.farm_id, p.place))).await?;
+            claim(&mut db, some, None, in_hand.into_iter().map(|p| (p.farm_id, p.place))).await?;
             db.commit().await?;
             judged += self.judge_what_is_claimed(&setting, now).await?;
         }
@@ -223,19 +227,23 @@ impl Store {
     }
 }
 
-/// Turns marks into claims, of one place or of all that are seen. Claims that are there already are widened where this transaction has them
+/// Turns marks of farms, which are given in order, into claims: of one place or of all. Claims that are there already are widened where this transaction has them
 /// locked, `in_hand`; the marks beside others are left, because whoever posts would wait as long as the judge that has those.
 async fn claim(
     db: &mut sqlx::PgConnection,
-    place: Option<(FarmId, &PlaceCode)>,
+    farms: &[FarmId],
+    place: Option<&PlaceCode>,
     in_hand: impl Iterator<Item = (i32, PlaceCode)>,
 ) -> Result<()> {
-    let (farms, places): (Vec<_>, Vec<_>) = in_hand.map(|(farm, place)| (farm, place.to_string())).unzip();
+    let farms: Vec<i32> = farms.iter().map(|farm| farm.0).collect();
+    sqlx::query!("select begin_claim($1)", &farms).fetch_one(&mut *db).await?;
+    let (in_hand_farms, in_hand_places): (Vec<_>, Vec<_>) =
+        in_hand.map(|(farm, place)| (farm, place.to_string())).unzip();
     // Locked in the order in which whoever posts locks them.
     sqlx::query!(
         r#"with marked as materialized (
                select m.farm_id, m.place from place_touched m
-                where not m.claimed and ($1::int is null or (m.farm_id, m.place) = ($1, $2))
+                where not m.claimed and m.farm_id = any ($1) and ($2::text is null or m.place = $2)
                   and ((m.farm_id, m.place) in (select * from unnest($3::int[], $4::text[]))
                        or not exists (select from place_touched c where c.claimed and (c.farm_id, c.place) = (m.farm_id, m.place)))
                 order by m.farm_id, m.place collate "C" for update of m),
@@ -245,10 +253,10 @@ async fn claim(
            select farm_id, place, true, from_at, through_at from mark order by farm_id, place
            on conflict (farm_id, place, claimed) do update
               set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at)"#,
-        place.map(|p| p.0.0),
-        place.map(|p| p.1.as_str()),
         &farms,
-        &places
+        place.map(PlaceCode::as_str),
+        &in_hand_farms,
+        &in_hand_places
     )
     .execute(db)
     .await?;
@@ -282,7 +290,7 @@ impl Tx {
         )
         .fetch_optional(&mut *self.db)
         .await?;
-        claim(&mut self.db, Some((farm, place)), in_hand.into_iter().map(|farm| (farm, place.clone()))).await?;
+        claim(&mut self.db, &[farm], Some(place), in_hand.into_iter().map(|farm| (farm, place.clone()))).await?;
         Ok(sqlx::query_scalar!(
             r#"select exists (select from place_touched where farm_id = $1 and place = $2) as "there!""#,
             farm.0,

@@ -17,7 +17,7 @@ use sqlx::{Connection, PgConnection};
 
 use crate::{
     Error, FarmId, Result,
-    held::HeldConnection,
+    held::{HeldConnection, Mark},
     judging::setting_of,
     people::Standing,
     readings::{KnownProbe, Named, OLDEST, Post, Receipt, RefusedReading, Remedy},
@@ -62,16 +62,53 @@ impl Row {
         Span { from, until: from + TimeDelta::hours(1) }
     }
 
-    /// The short way for a reading that comes alone, on a connection that sees its farm, and whose hour is marked already: one plain
-    /// statement. Returns whether that was so.
-    async fn keep_alone(&self, db: &mut PgConnection, now: DateTime<Utc>) -> sqlx::Result<bool> {
+    /// The short ways for a reading that comes alone, on a connection that sees its farm, and whose hour is marked already. Returns
+    /// whether that was so.
+    async fn keep_alone(&self, held: &mut HeldConnection, now: DateTime<Utc>) -> sqlx::Result<bool> {
         let hours = self.touches();
+        if let Some(claims) = held.marked(&self.probe.place, hours) {
+            let kept = self.keep_marked(&mut held.connection, claims, now).await?;
+            held.mark.take_if(|_| !kept);
+            return Ok(kept);
+        }
+        let claims = self.keep_where_marked(&mut held.connection, hours, now).await?;
+        held.mark = claims.map(|claims| Mark { place: self.probe.place.clone(), hours, claims });
+        Ok(claims.is_some())
+    }
+
+    /// Keeps it if the mark that was seen at a count of claims stands.
+    async fn keep_marked(&self, db: &mut PgConnection, claims: i64, now: DateTime<Utc>) -> sqlx::Result<bool> {
         let kept = sqlx::query!(
+            "insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
+             select $1, $3, $4, $5, $6, $7 where marks_stand($1, $2)",
+            self.farm.0,
+            claims,
+            self.probe.number,
+            self.at,
+            self.c,
+            self.fault.map(ReadingFault::as_str),
+            now
+        )
+        .execute(db)
+        .await?;
+        Ok(kept.rows_affected() == 1)
+    }
+
+    /// Keeps it if there is a mark that covers hours, and gives the count of claims at which it stands.
+    async fn keep_where_marked(
+        &self,
+        db: &mut PgConnection,
+        hours: Span,
+        now: DateTime<Utc>,
+    ) -> sqlx::Result<Option<i64>> {
+        let claims = sqlx::query_scalar!(
             "insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
              select t.farm_id, $5, $6, $7, $8, $9
                from place_touched t
               where t.farm_id = $1 and t.place = $2 and not t.claimed and t.from_at <= $3 and t.through_at >= $4
-                for key share",
+                and claims_kept_away(t.farm_id)
+                for key share
+             returning coalesce(pg_sequence_last_value('place_claim'), 0)",
             self.farm.0,
             self.probe.place.as_str(),
             hours.from,
@@ -82,9 +119,9 @@ impl Row {
             self.fault.map(ReadingFault::as_str),
             now
         )
-        .execute(db)
+        .fetch_optional(db)
         .await?;
-        Ok(kept.rows_affected() == 1)
+        Ok(claims.flatten())
     }
 }
 
@@ -181,8 +218,8 @@ impl Group {
             Err(sqlx::Error::Database(error)) if !some_kept && error.is_unique_violation() => return Ok(false),
             Err(error) => return Err(error.into()),
         };
-        if !self.rows.is_empty() {
-            held.sees = farms;
+        if !self.rows.is_empty() && held.sees != farms {
+            (held.sees, held.mark) = (farms, None);
         }
         self.tell_all(told)?;
         Ok(true)
@@ -205,7 +242,7 @@ impl Group {
             && self.beside.is_empty()
             && !some_kept
             && held.sees == farms
-            && row.keep_alone(&mut held.connection, now).await?
+            && row.keep_alone(held, now).await?
         {
             return Ok(Vec::new());
         }
