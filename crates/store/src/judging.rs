@@ -227,8 +227,9 @@ impl Store {
     }
 }
 
-/// Turns marks of farms, which are given in order, into claims: of one place or of all. Claims that are there already are widened where this transaction has them
-/// locked, `in_hand`; the marks beside others are left, because whoever posts would wait as long as the judge that has those.
+/// Turns marks of farms, which are given in order, into claims: of one place or of all. Claims that are there already are widened where this
+/// transaction has them locked, `in_hand`; the marks beside others are left, because whoever posts would wait as long as the judge that has
+/// those.
 async fn claim(
     db: &mut sqlx::PgConnection,
     farms: &[FarmId],
