@@ -150,6 +150,10 @@ async fn check_finds_each_kind_of_damage() -> Result<()> {
         (10, "update docket set number = 7"),
         (11, "update docket_line set grams = grams + 1"),
         (12, "alter table movement no force row level security"),
+        (
+            13,
+            "insert into movement select farm_id, act_id, 7::smallint, lot, 'PLUM', 'WASTE', 1 from movement join docket using (farm_id, act_id)",
+        ),
     ] {
         // What a superuser can do with every trigger off; taken back after the look.
         run(&mut db, "begin; set local session_replication_role = replica").await?;

@@ -20,7 +20,7 @@ pub struct Finding {
 }
 
 /// Names of the invariants that [`check`] proves.
-pub const INVARIANTS: [&str; 13] = [
+pub const INVARIANTS: [&str; 14] = [
     "a balance is the sum of its movements",
     "no place holds less than nothing",
     "set aside is the sum of its rows",
@@ -34,6 +34,7 @@ pub const INVARIANTS: [&str; 13] = [
     "docket numbers have no gaps",
     "a docket is what it moved",
     "records are guarded",
+    "a customer has no less than nothing of a docket",
 ];
 
 /// Proves every invariant. `options` are the audit role's, which sees every farm.
@@ -165,6 +166,16 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
                                 'delivery', 'stock_count', 'week_close', 'market_sale', 'batch', 'batch_move', 'batch_loss')
               and not (c.relrowsecurity and c.relforcerowsecurity
                        and exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'kept' and t.tgenabled <> 'D'))"#
+    );
+    // The balance of the customer cannot tell: the same lot may have come by another docket.
+    prove!(
+        13,
+        r#"select d.farm_id as "farm?", format('docket %s, lot %s: %s has %s g of it', d.docket, m.lot, d.customer,
+                  sum(case d.customer when m.to_place then m.grams when m.from_place then -m.grams else 0 end)) as "row!"
+             from docket d join act a on a.farm_id = d.farm_id and a.document = d.docket
+             join movement m on m.farm_id = a.farm_id and m.act_id = a.act_id
+            group by d.farm_id, d.docket, d.customer, m.lot
+           having sum(case d.customer when m.to_place then m.grams when m.from_place then -m.grams else 0 end) < 0"#
     );
     db.close().await?;
     Ok(findings)

@@ -3,7 +3,7 @@
 use crate::dockets::{Docket, DocketStatus};
 use crate::{
     Result, Tx,
-    ledger::{Leg, NewAct},
+    ledger::{Act, Leg, NewAct},
 };
 use gillbook_core::{
     Grams,
@@ -13,6 +13,7 @@ use gillbook_core::{
     words::{ActKind, OrderStatus, PlaceKind},
 };
 use serde::Deserialize;
+use std::collections::BTreeMap;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -221,10 +222,42 @@ impl Tx {
         self.docket(code).await
     }
 
+    /// The docket that an act was entered under, locked as for a change.
+    pub(crate) async fn docket_of(&mut self, act: &Act) -> Result<Docket> {
+        let code = act.document.as_deref().unwrap_or_default().parse().map_err(crate::Error::Stored)?;
+        self.docket_for_change(&code).await
+    }
+
     /// Before a delivery is reversed: the order is on its way again.
-    pub(crate) async fn delivery_taken_back(&mut self, code: &DocketCode) -> Result<()> {
-        let docket = self.docket_for_change(code).await?;
+    pub(crate) async fn delivery_taken_back(&mut self, delivery: &Act) -> Result<()> {
+        let docket = self.docket_of(delivery).await?;
+        self.expect_none_returned(&docket, &delivery.legs).await?;
         self.set_order_status(&docket.order, OrderStatus::Dispatched).await
+    }
+
+    /// Refuses to take back what came to a customer while some of it came back from there. What counts is what the customer has of this
+    /// docket, not of the lot: the same lot may have come by another docket too.
+    pub(crate) async fn expect_none_returned(&mut self, docket: &Docket, legs: &[Leg]) -> Result<()> {
+        let customer: PlaceCode = docket.customer.as_str().parse().map_err(crate::Error::Stored)?;
+        let mut brought: BTreeMap<&LotCode, Grams> = BTreeMap::new();
+        for leg in legs.iter().filter(|l| l.to_place == customer) {
+            *brought.entry(&leg.lot).or_default() += leg.grams_g;
+        }
+        for (lot, brought) in brought {
+            let has = self.customer_has(&docket.docket, lot, &customer).await?;
+            if has < brought {
+                return Err(Refusal::new(
+                    Kind::NotReversible,
+                    format!(
+                        "{} of lot {lot} came back from docket {}. Reverse that return first.",
+                        brought - has,
+                        docket.docket
+                    ),
+                )
+                .into());
+            }
+        }
+        Ok(())
     }
 }
 

@@ -2,7 +2,7 @@
 
 use crate::{
     Page, Result, Tx,
-    ledger::{Leg, NewAct},
+    ledger::{Act, Leg, NewAct},
     readings::CAUTION,
 };
 use chrono::{DateTime, Days, NaiveDate, Utc};
@@ -318,16 +318,20 @@ impl Tx {
         Ok(())
     }
 
-    /// Before a dispatch is reversed: a docket that was handed over takes returns only.
-    pub(crate) async fn dispatch_taken_back(&mut self, code: &DocketCode) -> Result<()> {
-        let docket = self.docket_for_change(code).await?;
+    /// Before a dispatch is reversed: a docket that was handed over takes returns only, and what the customer fetched is whole or stays.
+    pub(crate) async fn dispatch_taken_back(&mut self, dispatch: &Act) -> Result<()> {
+        let docket = self.docket_of(dispatch).await?;
         if docket.status == DocketStatus::Delivered && docket.van.is_some() {
             return Err(Refusal::new(
                 Kind::NotReversible,
-                format!("Docket {code} was handed over. What comes back is a return; a delivery entered by mistake is reversed first."),
+                format!(
+                    "Docket {} was handed over. What comes back is a return; a delivery entered by mistake is reversed first.",
+                    docket.docket
+                ),
             )
             .into());
         }
+        self.expect_none_returned(&docket, &dispatch.legs).await?;
         self.set_order_status(&docket.order, OrderStatus::Confirmed).await
     }
 

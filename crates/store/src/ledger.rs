@@ -5,7 +5,7 @@ use gillbook_core::{
     Grams,
     calendar::Instant,
     refusal::{Kind, Refusal},
-    text::{DocketCode, Line, LotCode, PlaceCode, Short, StrainCode},
+    text::{Line, LotCode, PlaceCode, Short, StrainCode},
     words::{ActKind, LotEventKind, MovementKind, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
@@ -281,33 +281,18 @@ impl Tx {
     /// Refuses an act that is not there, was reversed, is part of a delivered docket, or whose grams have moved on.
     pub async fn reverse(&mut self, act_id: Uuid, new: &NewReversal) -> Result<Act> {
         let original = self.act(act_id).await?;
-        if let Some(by) = original.reversed_by {
-            return Err(Refusal::new(
-                Kind::AlreadyReversed,
-                format!("It was reversed before, by {by}. An act is reversed once."),
-            )
-            .into());
-        }
-        if matches!(original.kind, ActKind::Reversal | ActKind::WeekClose | ActKind::MarketClose | ActKind::MarketOut) {
-            return Err(Refusal::new(
-                Kind::NotReversible,
-                format!("A {} is not reversed. Enter what is right anew.", original.kind.as_str().replace('_', " ")),
-            )
-            .into());
-        }
-        if original.kind == ActKind::Dispatch
-            && let Some(docket) = original.document.as_deref().and_then(|d| d.parse::<DocketCode>().ok())
-        {
-            self.dispatch_taken_back(&docket).await?;
-        }
-        if original.kind == ActKind::Delivery
-            && let Some(docket) = original.document.as_deref().and_then(|d| d.parse::<DocketCode>().ok())
-        {
-            self.delivery_taken_back(&docket).await?;
+        expect_reversible(&original)?;
+        match original.kind {
+            ActKind::Dispatch => self.dispatch_taken_back(&original).await?,
+            ActKind::Delivery => self.delivery_taken_back(&original).await?,
+            _ => {}
         }
         // After the order, as everywhere.
         let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
         self.lock_lots(&lots).await?;
+        if original.kind == ActKind::Count {
+            self.expect_last_count(act_id).await?;
+        }
         let id = self.new_id();
         let act = NewAct {
             id,
@@ -332,6 +317,31 @@ impl Tx {
             other => other,
         })?;
         self.act(id).await
+    }
+
+    /// Refuses a count while a later one rests on it: that one's difference was taken against the book as this one left it.
+    async fn expect_last_count(&mut self, act_id: Uuid) -> Result<()> {
+        let later = sqlx::query!(
+            "select s.lot, s.place from stock_count mine join act a using (farm_id, act_id)
+               join stock_count s on s.farm_id = mine.farm_id and s.lot = mine.lot and s.place = mine.place
+               join act b on b.farm_id = s.farm_id and b.act_id = s.act_id
+              where mine.farm_id = $1 and mine.act_id = $2 and b.happened_at >= a.happened_at
+                and (b.recorded_at, b.act_id) > (a.recorded_at, a.act_id)
+                and not exists (select from act x where x.farm_id = b.farm_id and x.reverses = b.act_id)
+              order by s.lot limit 1",
+            self.farm.0,
+            act_id
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        match later {
+            None => Ok(()),
+            Some(c) => Err(Refusal::new(
+                Kind::NotReversible,
+                format!("Lot {} at {} was counted again since. Reverse the later count first.", c.lot, c.place),
+            )
+            .into()),
+        }
     }
 
     /// One act.
@@ -457,7 +467,7 @@ impl Tx {
             .collect())
     }
 
-    /// Holds, releases or finishes a lot.
+    /// Holds or releases a lot.
     pub(crate) async fn enter_lot_event(
         &mut self,
         lot: &LotCode,
@@ -483,4 +493,20 @@ impl Tx {
         .await?;
         Ok(id)
     }
+}
+
+fn expect_reversible(act: &Act) -> Result<(), Refusal> {
+    if let Some(by) = act.reversed_by {
+        return Err(Refusal::new(
+            Kind::AlreadyReversed,
+            format!("It was reversed before, by {by}. An act is reversed once."),
+        ));
+    }
+    if matches!(act.kind, ActKind::Reversal | ActKind::WeekClose | ActKind::MarketClose | ActKind::MarketOut) {
+        return Err(Refusal::new(
+            Kind::NotReversible,
+            format!("A {} is not reversed. Enter what is right anew.", act.kind.as_str().replace('_', " ")),
+        ));
+    }
+    Ok(())
 }

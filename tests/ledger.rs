@@ -1,0 +1,210 @@
+//! Acts of the ledger and their taking back, at the HTTP surface: what stands in the way, and who may.
+
+use anyhow::Result;
+use chrono::TimeDelta;
+use gillbook_store::check::check;
+use gillbook_testkit::{Answer, Farm};
+use serde_json::{Value, json};
+use sqlx::{Connection, PgConnection};
+
+fn word(value: &Value, field: &str) -> String {
+    value[field].as_str().unwrap_or_default().to_owned()
+}
+
+/// Orders, sets aside by the farm's own rule and sends out; without a van the customer fetches it.
+async fn send_out(farm: &Farm, grams_g: i64, van: Option<&str>) -> Value {
+    let order = farm
+        .create(
+            "/api/orders",
+            json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": grams_g}]}),
+        )
+        .await;
+    let code = word(&order, "order");
+    farm.ask(&farm.owner, "PUT", &format!("/api/orders/{code}/set-aside"), &[], Some(json!({}))).await.expect(200);
+    farm.create("/api/dockets", json!({"order": code, "van": van})).await
+}
+
+async fn hand_over(farm: &Farm, docket: &str) -> Value {
+    farm.create(&format!("/api/dockets/{docket}/delivery"), json!({"taken_by": "Cook"})).await
+}
+
+async fn bring_back(farm: &Farm, docket: &str, grams_g: i64) -> Answer {
+    let body = json!({"lines": [{"line": 1, "grams_g": grams_g}], "reason": "Broken"});
+    farm.post(&format!("/api/dockets/{docket}/returns"), body).await
+}
+
+async fn take_back(farm: &Farm, act: &str) -> Answer {
+    farm.post(&format!("/api/acts/{act}/reversal"), json!({"reason": "Mistake"})).await
+}
+
+async fn finish(farm: &Farm, lot: &str) -> Answer {
+    farm.post(&format!("/api/lots/{lot}/finish"), json!({"reason": "Empty crate"})).await
+}
+
+/// Grams of a lot at a place, as the lot tells.
+async fn stands(farm: &Farm, lot: &str, place: &str) -> i64 {
+    let lot = farm.get(&format!("/api/lots/{lot}")).await;
+    lot["places"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .find(|p| p["place"] == place)
+        .and_then(|p| p["grams_g"].as_i64())
+        .unwrap_or_default()
+}
+
+async fn last_act(farm: &Farm, kind: &str) -> String {
+    let acts = farm.get(&format!("/api/movements?kind={kind}")).await;
+    acts["rows"].as_array().and_then(|rows| rows.last()).map(|a| word(a, "act_id")).unwrap_or_default()
+}
+
+async fn expect_sound(farm: &Farm) -> Result<()> {
+    assert_eq!(check(&farm.admin.clone().username("gillbook_audit")).await?, []);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_delivery_stands_while_its_own_goods_have_come_back() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(2000).await;
+    // The customer has the same lot from another docket too, which is nothing to this one.
+    for docket in ["D-1", "D-2"] {
+        send_out(&farm, 1000, Some("VAN")).await;
+        hand_over(&farm, docket).await;
+    }
+    bring_back(&farm, "D-1", 1000).await.expect(201);
+    let delivery = word(&farm.get("/api/dockets/D-1").await["delivery"], "act_id");
+    let refused = take_back(&farm, &delivery).await;
+    refused.expect_problem(409, "not-reversible", None);
+    assert!(refused.text.contains("D-1") && refused.text.contains("return"), "{}", refused.text);
+    assert_eq!((stands(&farm, &lot, "F1").await, stands(&farm, &lot, "PLUM").await), (0, 1000));
+    // Taken back in the order it came about, all of it goes.
+    take_back(&farm, &last_act(&farm, "return").await).await.expect(201);
+    take_back(&farm, &delivery).await.expect(201);
+    take_back(&farm, &word(&farm.get("/api/dockets/D-1").await, "act_id")).await.expect(201);
+    assert_eq!((stands(&farm, &lot, "F1").await, stands(&farm, &lot, "PLUM").await), (1000, 1000));
+    expect_sound(&farm).await
+}
+
+#[tokio::test]
+async fn what_a_customer_fetched_is_not_taken_back_once_some_of_it_came_back() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(2000).await;
+    for _ in 0..2 {
+        send_out(&farm, 1000, None).await;
+    }
+    bring_back(&farm, "D-1", 300).await.expect(201);
+    let fetched = word(&farm.get("/api/dockets/D-1").await, "act_id");
+    take_back(&farm, &fetched).await.expect_problem(409, "not-reversible", None);
+    assert_eq!(stands(&farm, &lot, "F1").await, 0);
+    assert_eq!(farm.get("/api/orders/O-1").await["status"], "delivered");
+    // The other docket's goods did not come back: that one goes.
+    take_back(&farm, &word(&farm.get("/api/dockets/D-2").await, "act_id")).await.expect(201);
+    assert_eq!(stands(&farm, &lot, "F1").await, 1000);
+    expect_sound(&farm).await
+}
+
+#[tokio::test]
+async fn check_finds_a_docket_from_which_a_customer_has_less_than_nothing() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(2000).await;
+    for docket in ["D-1", "D-2"] {
+        send_out(&farm, 1000, Some("VAN")).await;
+        hand_over(&farm, docket).await;
+        bring_back(&farm, docket, 600).await.expect(201);
+    }
+    expect_sound(&farm).await?;
+    let mut db = PgConnection::connect_with(&farm.admin).await?;
+    let damage = "begin; set local session_replication_role = replica;
+         update act set document = 'D-1' where kind = 'return' and document = 'D-2'; commit";
+    sqlx::raw_sql(damage).execute(&mut db).await?;
+    let found = check(&farm.admin.clone().username("gillbook_audit")).await?;
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert_eq!(found[0].invariant, "a customer has no less than nothing of a docket");
+    assert!(found[0].row.contains("D-1") && found[0].row.contains("-200 g"), "{found:?}");
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_count_stands_while_a_later_one_rests_on_it() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    let count = async |grams: i64| {
+        let body = json!({"place": "F1", "lots": [{"lot": lot, "counted_g": grams}]});
+        word(&farm.create("/api/stock-counts", body).await["act"], "act_id")
+    };
+    let wrong = count(100).await;
+    farm.pass(TimeDelta::minutes(5));
+    let right = count(1000).await;
+    farm.pass(TimeDelta::minutes(5));
+    let refused = take_back(&farm, &wrong).await;
+    refused.expect_problem(409, "not-reversible", None);
+    assert!(refused.text.contains("counted again"), "{}", refused.text);
+    assert_eq!(stands(&farm, &lot, "F1").await, 1000);
+    take_back(&farm, &right).await.expect(201);
+    take_back(&farm, &wrong).await.expect(201);
+    assert_eq!(stands(&farm, &lot, "F1").await, 1000);
+    expect_sound(&farm).await
+}
+
+#[tokio::test]
+async fn a_packing_stands_while_what_it_made_is_used_or_promised() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(2000).await;
+    let pack = async |lot: &str, grams: i64| {
+        let body = json!({"place": "F1", "lots_in": [{"lot": lot, "grams_g": grams}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": grams}]});
+        let made = farm.create("/api/packings", body).await;
+        (made["made"][0].as_str().unwrap_or_default().to_owned(), word(&made["act"], "act_id"))
+    };
+    let (child, first) = pack(&lot, 1000).await;
+    let (grandchild, second) = pack(&child, 10).await;
+    let refused = take_back(&farm, &first).await;
+    refused.expect_problem(409, "not-reversible", None);
+    assert!(refused.text.contains(&child), "{}", refused.text);
+    take_back(&farm, &second).await.expect(201);
+    assert_eq!(stands(&farm, &grandchild, "F1").await, 0);
+    send_out(&farm, 1500, Some("VAN")).await;
+    take_back(&farm, &first).await.expect_problem(409, "not-reversible", None);
+    assert_eq!(stands(&farm, &lot, "F1").await + stands(&farm, &child, "F1").await, 500);
+    expect_sound(&farm).await
+}
+
+/// One act of each kind, freshly entered by the owner: its kind and its id.
+async fn one_of_each(farm: &Farm) -> Vec<(&'static str, String)> {
+    let mut acts = Vec::new();
+    let weighing = Farm::weighing(30_000);
+    let lot = word(&farm.create("/api/weighings", weighing.clone()).await, "lot");
+    acts.push(("weighing", word(&weighing, "id")));
+    let opening = json!({"strain": "OY", "grade": "A", "packaging": "open", "harvest_day": "2026-05-03", "place": "F1", "grams_g": 700});
+    acts.push(("opening", word(&farm.create("/api/openings", opening).await["act"], "act_id")));
+    let transfer = json!({"kind": "transfer", "lot": lot, "from_place": "F1", "to_place": "VAN", "grams_g": 10});
+    acts.push(("transfer", word(&farm.create("/api/movements", transfer).await, "act_id")));
+    for kind in ["waste", "gift", "test", "trim", "home"] {
+        let body = json!({"kind": kind, "lot": lot, "from_place": "F1", "grams_g": 10, "reason": "Soft"});
+        acts.push((kind, word(&farm.create("/api/movements", body).await, "act_id")));
+    }
+    let packing = json!({"place": "F1", "lots_in": [{"lot": lot, "grams_g": 100}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 100}]});
+    let packing = farm.create("/api/packings", packing).await;
+    acts.push(("packing", word(&packing["act"], "act_id")));
+    send_out(farm, 1000, Some("VAN")).await;
+    hand_over(farm, "D-1").await;
+    bring_back(farm, "D-1", 100).await.expect(201);
+    for kind in ["dispatch", "delivery", "return"] {
+        acts.push((kind, last_act(farm, kind).await));
+    }
+    let out = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "60.00", "taken": [{"lot": lot, "place": "F1", "grams_g": 500}]});
+    farm.create("/api/market-days", out).await;
+    let reckoning = json!({"back_place": "F1", "cash": "80.00", "card": "10.00", "fee": "5.00"});
+    farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(reckoning)).await.expect(200);
+    let count = json!({"place": "F1", "lots": [{"lot": lot, "counted_g": 20_000}]});
+    acts.push(("count", word(&farm.create("/api/stock-counts", count).await["act"], "act_id")));
+    farm.create(&format!("/api/lots/{lot}/finish"), json!({"reason": "Empty crate"})).await;
+    farm.pass(TimeDelta::days(7));
+    farm.create("/api/weeks/2026-W19/close", json!({})).await;
+    for kind in ["market_out", "market_close", "finish", "week_close"] {
+        acts.push((kind, last_act(farm, kind).await));
+    }
+    let gift = acts.iter().find(|a| a.0 == "gift").map(|a| a.1.clone()).unwrap_or_default();
+    acts.push(("reversal", word(&take_back(farm, &gift).await.expect(201), "act_id")));
+    acts
+}
