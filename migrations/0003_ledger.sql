@@ -134,6 +134,7 @@ create index lot_link_by_child on lot_link (farm_id, child);
 call keep_as_record('lot_link');
 
 -- Held, released, finished: the lot's standing is that of its last event, counted by turns because two may carry one instant.
+-- A finish names the act that booked the rest as weight lost: with that reversed the lot is unfinished again.
 create table lot_event (
     farm_id      int         not null,
     event_id     uuid        not null,
@@ -144,15 +145,23 @@ create table lot_event (
     happened_at  timestamptz not null,
     recorded_at  timestamptz not null,
     done_by      text        not null,
+    act_id       uuid,
     constraint lot_event_turn_key unique (farm_id, lot, turn),
     constraint lot_event_turn_range check (turn >= 1),
     constraint lot_event_pk primary key (farm_id, event_id),
     constraint lot_event_lot_fk foreign key (farm_id, lot) references lot,
+    constraint lot_event_act_fk foreign key (farm_id, act_id) references act,
+    constraint lot_event_act_needed check ((kind = 'finish') = (act_id is not null)),
     constraint lot_event_kind_known check (kind in ('hold', 'release', 'finish')),
     constraint lot_event_reason_length check (length(reason) between 1 and 500),
     constraint lot_event_done_by_length check (length(done_by) between 1 and 60)
 );
 call keep_as_record('lot_event');
+
+create function lot_finished(farm int, code text) returns boolean
+    language sql stable
+    return exists (select from lot_event e where e.farm_id = farm and e.lot = code and e.kind = 'finish'
+                      and not exists (select from act x where x.farm_id = e.farm_id and x.reverses = e.act_id));
 
 create table movement (
     farm_id     int      not null,
@@ -313,13 +322,15 @@ create table weighing_source (
 create index weighing_source_by_batch on weighing_source (farm_id, batch);
 call keep_as_record('weighing_source');
 
--- What an act must add up to, checked at commit. Seven short rules, each with its own name.
+-- What an act must add up to, checked at commit. Seven short rules, each with its own name. A count may find what the book has, and a
+-- lot, a week or a stall may be closed with nothing left: those move nothing, nor do their reversals.
 create function act_adds_up() returns trigger
     language plpgsql security definer set search_path = pg_catalog, public as $$
 declare
     broken text;
 begin
-    if new.kind not in ('count', 'finish', 'week_close')
+    if new.kind not in ('count', 'finish', 'week_close', 'market_close')
+       and not (new.kind = 'reversal' and not exists (select from movement m where m.farm_id = new.farm_id and m.act_id = new.reverses))
        and not exists (select from movement m where m.farm_id = new.farm_id and m.act_id = new.act_id) then
         broken := 'act_moves_something';
     elsif (select coalesce(sum(case t.kind when 'packing' then m.grams else 0 end), 0)

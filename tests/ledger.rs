@@ -126,6 +126,63 @@ async fn check_finds_a_docket_from_which_a_customer_has_less_than_nothing() -> R
 }
 
 #[tokio::test]
+async fn a_finish_that_is_taken_back_leaves_the_lot_as_it_was() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    let finish = async || finish(&farm, &lot).await;
+    assert_eq!(finish().await.expect(201)["finished"], true);
+    finish().await.expect_problem(409, "closed", None);
+    let other = farm.lot_of(100).await;
+    assert_ne!(other, lot);
+    take_back(&farm, &last_act(&farm, "finish").await).await.expect(201);
+    assert_eq!(farm.get(&format!("/api/lots/{lot}")).await["finished"], false);
+    // The next crate of that day goes to the first lot again, and that can be finished again.
+    assert_eq!(farm.lot_of(50).await, lot);
+    assert_eq!(stands(&farm, &lot, "F1").await, 1050);
+    assert_eq!(finish().await.expect(201)["finished"], true);
+    assert_eq!(stands(&farm, &lot, "F1").await, 0);
+    expect_sound(&farm).await
+}
+
+#[tokio::test]
+async fn what_comes_into_a_finished_lot_by_a_reversal_can_be_finished_too() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    let waste = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 400, "reason": "Soft"});
+    let waste = word(&farm.create("/api/movements", waste).await, "act_id");
+    let finish = async || finish(&farm, &lot).await;
+    finish().await.expect(201);
+    take_back(&farm, &waste).await.expect(201);
+    assert_eq!(stands(&farm, &lot, "F1").await, 400);
+    finish().await.expect(201);
+    assert_eq!(stands(&farm, &lot, "F1").await, 0);
+    finish().await.expect_problem(409, "closed", None);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_lot_is_not_finished_while_some_of_it_is_on_its_way() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(4000).await;
+    let finish = async || finish(&farm, &lot).await;
+    send_out(&farm, 1500, Some("VAN")).await;
+    let refused = finish().await;
+    refused.expect_problem(409, "closed", None);
+    assert!(refused.text.contains(&lot) && refused.text.contains("D-1"), "{}", refused.text);
+    assert_eq!((stands(&farm, &lot, "F1").await, stands(&farm, &lot, "VAN").await), (2500, 1500));
+    hand_over(&farm, "D-1").await;
+    farm.create("/api/market-days", json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "60.00", "taken": [{"lot": lot, "place": "F1", "grams_g": 1000}]})).await;
+    let refused = finish().await;
+    refused.expect_problem(409, "closed", None);
+    assert!(refused.text.contains(&lot) && refused.text.contains("M-1"), "{}", refused.text);
+    let reckoning = json!({"back_place": "F1", "cash": "80.00", "card": "10.00", "fee": "5.00"});
+    farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(reckoning)).await.expect(200);
+    assert_eq!(finish().await.expect(201)["finished"], true);
+    assert_eq!(stands(&farm, &lot, "WATER").await, 1500);
+    expect_sound(&farm).await
+}
+
+#[tokio::test]
 async fn a_count_stands_while_a_later_one_rests_on_it() -> Result<()> {
     let farm = Farm::new().await?;
     let lot = farm.lot_of(1000).await;

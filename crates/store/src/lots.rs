@@ -217,7 +217,7 @@ impl Tx {
                       l.origin as "origin: LotOrigin", l.best_before,
                       coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
                         order by e.turn desc limit 1) = 'hold', false) as "on_hold!",
-                      exists (select from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind = 'finish') as "finished!"
+                      lot_finished(l.farm_id, l.lot) as "finished!"
                  from lot l
                 where l.farm_id = $1 and ($2::text is null or l.lot = $2) and ($3::text is null or l.lot > $3)
                   and (not $4 or exists (select from balance b join place p using (farm_id, place)
@@ -433,14 +433,12 @@ impl Tx {
     /// Finishes a lot: what the book still has of it in fridge, shelf, van and stall is weight lost as water.
     ///
     /// # Errors
-    /// Refuses a lot that is finished, or of which something is set aside.
+    /// Refuses a lot of which nothing is left and that is finished, one that is on its way to a customer or out at a stall, and one of which
+    /// something is set aside.
     pub async fn finish_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
         let at = self.happened(new.happened_at, "/happened_at")?;
         self.lock_lots(std::slice::from_ref(code)).await?;
         let lot = self.lot(code).await?;
-        if lot.finished {
-            return Err(Refusal::new(Kind::Closed, format!("Lot {code} is finished already.")).into());
-        }
         let water = self.sink(PlaceKind::Water).await?;
         let legs: Vec<Leg> = lot
             .places
@@ -455,6 +453,11 @@ impl Tx {
             .collect();
         let id = self.new_id();
         let act = NewAct {
+        // A reversal may have brought some of it back since it was finished: that can be finished too.
+        if lot.finished && legs.is_empty() {
+            return Err(Refusal::new(Kind::Closed, format!("Lot {code} is finished already.")).into());
+        }
+        self.expect_not_on_its_way(code).await?;
             id,
             kind: ActKind::Finish,
             happened_at: at,
@@ -463,11 +466,48 @@ impl Tx {
             reason: new.reason.as_str(),
         };
         self.enter(&act, &legs).await?;
-        self.enter_lot_event(code, LotEventKind::Finish, new.reason.as_str(), at, new.by.as_ref()).await?;
+        sqlx::query!(
+            "insert into lot_event (farm_id, event_id, lot, kind, reason, happened_at, recorded_at, done_by, act_id, turn)
+             values ($1, $2, $3, 'finish', $4, $5, $6, $7, $2, (select count(*) + 1 from lot_event where farm_id = $1 and lot = $3))",
+            self.farm.0,
+            id,
+            code.as_str(),
+            new.reason.as_str(),
+            at,
+            self.now,
+            self.done_by(new.by.as_ref())
+        )
+        .execute(&mut *self.db)
+        .await?;
         self.lot(code).await
     }
 }
 
+
+    /// Refuses a lot under a docket that was not handed over yet, or at a stall whose day is not closed. Call with the lot locked.
+    async fn expect_not_on_its_way(&mut self, code: &LotCode) -> Result<()> {
+        let under = sqlx::query!(
+            r#"select d.docket as "document!", true as "van!" from docket_line l join docket d using (farm_id, docket)
+                where l.farm_id = $1 and l.lot = $2 and d.van is not null
+                  and not exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id)
+                  and not exists (select from delivery v where v.farm_id = d.farm_id and v.docket = d.docket
+                                     and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id))
+               union all
+               select y.market_day, false from market_day y join movement m on m.farm_id = y.farm_id and m.act_id = y.out_act
+                where y.farm_id = $1 and y.status = 'open' and m.lot = $2
+                order by 2 desc, 1 limit 1"#,
+            self.farm.0,
+            code.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        let text = match under {
+            None => return Ok(()),
+            Some(u) if u.van => format!("out for delivery under docket {}. Write down the delivery first.", u.document),
+            Some(u) => format!("at the stall of market day {}. Close the market day first.", u.document),
+        };
+        Err(Refusal::new(Kind::Closed, format!("Lot {code} is not finished: some of it is {text}")).into())
+    }
 fn made_of(make_up: Option<&MakeUp>) -> Vec<MadeOf> {
     make_up
         .into_iter()

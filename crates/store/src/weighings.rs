@@ -377,8 +377,8 @@ impl Tx {
         let found = sqlx::query_scalar!(
             r#"select l.lot as "lot: LotCode" from lot l
                 where l.farm_id = $1 and l.strain = $2 and l.grade = $3 and l.packaging = $4 and l.harvest_day = $5 and l.origin = 'harvest'
-                  and not exists (select from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind = 'finish')
-                order by l.lot limit 1"#,
+                  and not lot_finished(l.farm_id, l.lot)
+                order by length(l.lot), l.lot limit 1"#,
             self.farm.0,
             strain.as_str(),
             new.grade.as_str(),
