@@ -305,6 +305,25 @@ create table weighing (
 create index weighing_by_lot on weighing (farm_id, lot);
 call keep_as_record('weighing');
 
+-- When the oldest of a lot was on the scale, in its own crates or in those of the lots that it was made of. Crates arrive in any
+-- order and are taken back, so this is worked out and not kept: `lot.harvested_at` is only what was known when the lot began, and
+-- counts where no crate stands behind the lot.
+create function lot_harvested_at(farm int, code text) returns timestamptz
+    language sql stable
+    return (
+        with recursive origin(lot) as (
+            select code
+            union
+            select k.parent from lot_link k join origin o on k.child = o.lot
+             where k.farm_id = farm and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)),
+        begun(at) as (
+            select a.happened_at from weighing w join act a using (farm_id, act_id)
+             where w.farm_id = farm and w.lot in (select lot from origin)
+               and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
+            union all
+            select l.harvested_at from lot l where l.farm_id = farm and l.lot in (select lot from origin) and l.origin = 'opening')
+        select coalesce((select min(at) from begun), (select l.harvested_at from lot l where l.farm_id = farm and l.lot = code)));
+
 create table weighing_source (
     farm_id  int    not null,
     act_id   uuid   not null,

@@ -183,6 +183,37 @@ async fn a_lot_is_not_finished_while_some_of_it_is_on_its_way() -> Result<()> {
 }
 
 #[tokio::test]
+async fn a_lot_is_as_old_as_its_first_crate_on_the_scale() -> Result<()> {
+    let farm = Farm::new().await?;
+    let age = async |lot: &str| word(&farm.get(&format!("/api/lots/{lot}")).await, "harvested_at");
+    farm.pass(TimeDelta::hours(8));
+    let lot = farm.lot_of(500).await;
+    let sent = farm.now();
+    assert_eq!(age(&lot).await, "2026-05-04T14:00:00Z");
+    // A crate of the morning arrives later: from another phone, that had no signal.
+    farm.pass(TimeDelta::minutes(10));
+    let mut late = Farm::weighing(400);
+    late["weighed_at"] = json!(sent - TimeDelta::minutes(350));
+    assert_eq!(word(&farm.create("/api/weighings", late.clone()).await, "lot"), lot);
+    assert_eq!(age(&lot).await, "2026-05-04T08:10:00Z");
+    // What is made of it is as old as that, whether it was made before or after the crate arrived.
+    let pack = json!({"place": "F1", "lots_in": [{"lot": lot, "grams_g": 300}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 300}]});
+    let made = farm.create("/api/packings", pack).await;
+    let child = word(&json!({"lot": made["made"][0]}), "lot");
+    assert_eq!(age(&child).await, "2026-05-04T08:10:00Z");
+    let mut first = Farm::weighing(200);
+    first["weighed_at"] = json!("2026-05-04T07:00:00Z");
+    farm.create("/api/weighings", first.clone()).await;
+    assert_eq!((age(&lot).await, age(&child).await), ("2026-05-04T07:00:00Z".into(), "2026-05-04T07:00:00Z".into()));
+    // Crates that were none make it younger again.
+    for weighing in [first, late] {
+        take_back(&farm, &word(&weighing, "id")).await.expect(201);
+    }
+    assert_eq!((age(&lot).await, age(&child).await), ("2026-05-04T14:00:00Z".into(), "2026-05-04T14:00:00Z".into()));
+    Ok(())
+}
+
+#[tokio::test]
 async fn a_count_stands_while_a_later_one_rests_on_it() -> Result<()> {
     let farm = Farm::new().await?;
     let lot = farm.lot_of(1000).await;

@@ -168,7 +168,7 @@ impl Tx {
     ) -> Result<CountRow> {
         let l = sqlx::query!(
             r#"select l.packaging as "packaging: Packaging", b.grams as "book?: Grams", p.humidity_percent,
-                      greatest(l.harvested_at, (select max(a.happened_at) from stock_count s join act a using (farm_id, act_id)
+                      greatest(lot_harvested_at(l.farm_id, l.lot), (select max(a.happened_at) from stock_count s join act a using (farm_id, act_id)
                         where s.farm_id = l.farm_id and s.lot = l.lot and s.place = $3)) as "since!"
                  from lot l join place p on p.farm_id = l.farm_id and p.place = $3
                  left join balance b on b.farm_id = l.farm_id and b.lot = l.lot and b.place = $3

@@ -64,7 +64,8 @@ pub struct Lot {
     pub form: Form,
     /// Harvest day.
     pub harvest_day: NaiveDate,
-    /// When the first of it was weighed.
+    /// When the first of it was on the scale: the earliest weighing that stands, of this lot or of those that it was made of. For a lot of
+    /// the opening entry, when its harvest day began.
     pub harvested_at: DateTime<Utc>,
     /// How it began.
     pub origin: LotOrigin,
@@ -143,7 +144,7 @@ impl Tx {
         sqlx::query_as!(
             LotFacts,
             r#"select l.strain as "strain: _", l.grade as "grade: _", l.packaging as "packaging: _", l.form as "form: _", l.harvest_day,
-                      l.harvested_at, l.best_before,
+                      lot_harvested_at(l.farm_id, l.lot) as "harvested_at!", l.best_before,
                       coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
                         order by e.turn desc limit 1) = 'hold', false) as "on_hold!"
                  from lot l where l.farm_id = $1 and l.lot = $2"#,
@@ -213,7 +214,8 @@ impl Tx {
     async fn lots_where(&mut self, only: Option<&LotCode>, in_stock: bool, page: &Page) -> Result<Vec<Lot>> {
         let rows = sqlx::query!(
             r#"select l.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.grade as "grade: GradeCode",
-                      l.packaging as "packaging: Packaging", l.form as "form: Form", l.harvest_day, l.harvested_at,
+                      l.packaging as "packaging: Packaging", l.form as "form: Form", l.harvest_day,
+                      lot_harvested_at(l.farm_id, l.lot) as "harvested_at!",
                       l.origin as "origin: LotOrigin", l.best_before,
                       coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
                         order by e.turn desc limit 1) = 'hold', false) as "on_hold!",
@@ -451,13 +453,13 @@ impl Tx {
                 grams_g: p.grams_g,
             })
             .collect();
-        let id = self.new_id();
-        let act = NewAct {
         // A reversal may have brought some of it back since it was finished: that can be finished too.
         if lot.finished && legs.is_empty() {
             return Err(Refusal::new(Kind::Closed, format!("Lot {code} is finished already.")).into());
         }
         self.expect_not_on_its_way(code).await?;
+        let id = self.new_id();
+        let act = NewAct {
             id,
             kind: ActKind::Finish,
             happened_at: at,
@@ -481,8 +483,6 @@ impl Tx {
         .await?;
         self.lot(code).await
     }
-}
-
 
     /// Refuses a lot under a docket that was not handed over yet, or at a stall whose day is not closed. Call with the lot locked.
     async fn expect_not_on_its_way(&mut self, code: &LotCode) -> Result<()> {
@@ -508,6 +508,8 @@ impl Tx {
         };
         Err(Refusal::new(Kind::Closed, format!("Lot {code} is not finished: some of it is {text}")).into())
     }
+}
+
 fn made_of(make_up: Option<&MakeUp>) -> Vec<MadeOf> {
     make_up
         .into_iter()
