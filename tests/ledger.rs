@@ -183,6 +183,59 @@ async fn a_lot_is_not_finished_while_some_of_it_is_on_its_way() -> Result<()> {
 }
 
 #[tokio::test]
+async fn lots_chosen_by_hand_keep_to_what_was_ordered_and_what_the_customer_takes_over() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(9000).await;
+    farm.create(
+        "/api/customers",
+        json!({"customer": "FIG", "name": "Fig", "kind": "restaurant", "price_list": "TABLE", "over_percent": 10}),
+    )
+    .await;
+    farm.create(
+        "/api/products",
+        json!({"product": "PUN", "name": "Punnet", "strains": ["OY"], "least_grade": "B", "pack_g": 150, "tax_percent": "5.5"}),
+    )
+    .await;
+    let lines = json!([{"product": "OY", "grams_g": 1005}, {"product": "PUN", "packs": 10}]);
+    farm.create("/api/orders", json!({"customer": "FIG", "delivery_day": "2026-05-05", "lines": lines})).await;
+    let choose = async |chosen: &[(i32, i64)]| {
+        let chosen: Vec<Value> =
+            chosen.iter().map(|(line, g)| json!({"line": line, "lot": lot, "place": "F1", "grams_g": g})).collect();
+        let body = json!({"chosen": chosen, "reason": "The crate in front"});
+        farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(body)).await
+    };
+    let refused = choose(&[(1, 9000)]).await;
+    refused.expect_problem(422, "invalid", Some("/chosen/0/grams_g"));
+    assert!(refused.text.contains("1005 g") && refused.text.contains("1105 g"), "{}", refused.text);
+    // Ten per cent over 1005 g is 1105.5 g: whole grams below it are in, the next is not.
+    choose(&[(1, 1106)]).await.expect_problem(422, "invalid", Some("/chosen/0/grams_g"));
+    choose(&[(1, 1105), (2, 1650)]).await.expect(200);
+    choose(&[(2, 1800)]).await.expect_problem(422, "invalid", Some("/chosen/0/grams_g"));
+    choose(&[(2, 200)]).await.expect_problem(422, "invalid", Some("/chosen/0/grams_g"));
+    // What was refused has changed nothing.
+    let order = farm.get("/api/orders/O-1").await;
+    assert_eq!(order["lines"][0]["set_aside"][0]["grams_g"], 1105);
+    // Two lots for one line count together, and the line that goes too far is blamed.
+    let other = word(
+        &farm
+            .create("/api/weighings", {
+                let mut w = Farm::weighing(600);
+                w["grade"] = json!("B");
+                w
+            })
+            .await,
+        "lot",
+    );
+    let both = json!({"reason": "Both", "chosen": [{"line": 1, "lot": lot, "place": "F1", "grams_g": 800}, {"line": 1, "lot": other, "place": "F1", "grams_g": 306}]});
+    farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(both)).await.expect_problem(
+        422,
+        "invalid",
+        Some("/chosen/1/grams_g"),
+    );
+    Ok(())
+}
+
+#[tokio::test]
 async fn a_lot_is_as_old_as_its_first_crate_on_the_scale() -> Result<()> {
     let farm = Farm::new().await?;
     let age = async |lot: &str| word(&farm.get(&format!("/api/lots/{lot}")).await, "harvested_at");

@@ -2,6 +2,7 @@
 //! harvest first where the dates are equal.
 
 use chrono::{Days, NaiveDate};
+use rust_decimal::{Decimal, prelude::ToPrimitive};
 
 use crate::{
     quantity::Grams,
@@ -77,6 +78,15 @@ pub fn allocate(wish: &Wish, candidates: &[Candidate]) -> (Vec<Taken>, Grams) {
     (taken, short)
 }
 
+/// The most grams that an order line takes: what was ordered and `over_percent` (0 to 50) more, rounded down to whole grams, or to whole
+/// packs where it is sold in packs.
+#[must_use]
+pub fn line_limit(ordered: Grams, over_percent: Decimal, pack: Option<Grams>) -> Grams {
+    let most = Decimal::from(ordered.0) * (Decimal::ONE_HUNDRED + over_percent) / Decimal::ONE_HUNDRED;
+    let grams = most.floor().to_i64().map_or(ordered, Grams);
+    pack.map_or(grams, |p| Grams(grams.0 / p.0 * p.0))
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
@@ -94,6 +104,19 @@ mod tests {
             free: Grams(free),
             expires_on: day(expires),
             harvest_day: day(harvest),
+        }
+    }
+
+    #[test]
+    fn a_line_takes_what_was_ordered_and_the_share_over_it() {
+        for (ordered, over, pack, limit) in [
+            (1005, Decimal::TEN, None, 1105),
+            (1005, Decimal::ZERO, None, 1005),
+            (999, Decimal::new(25, 1), None, 1023),
+            (1500, Decimal::TEN, Some(150), 1650),
+            (900, Decimal::TEN, Some(150), 900),
+        ] {
+            assert_eq!(line_limit(Grams(ordered), over, pack.map(Grams)), Grams(limit), "{ordered} and {over} %");
         }
     }
 

@@ -4,11 +4,12 @@ use crate::orders::{Order, expect_open, expires};
 use crate::{Result, Tx, products::Product};
 use gillbook_core::{
     Grams,
-    allocation::{Candidate, Taken, Wish, allocate},
+    allocation::{Candidate, Taken, Wish, allocate, line_limit},
     refusal::{Kind, Refusal},
     text::{Line, LotCode, OrderCode, PlaceCode},
     words::Packaging,
 };
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -54,7 +55,8 @@ impl Tx {
     /// Sets lots aside for an order, in place of what was set aside before: first-expiring-first, or as chosen.
     ///
     /// # Errors
-    /// Refuses an order that has gone out or was called off, chosen lots without a reason, on hold, of the wrong strain, or with too little free.
+    /// Refuses an order that has gone out or was called off, chosen lots without a reason, on hold, of the wrong strain, with too little
+    /// free, or of more than the line takes.
     pub async fn set_aside(&mut self, code: &OrderCode, new: &NewSetAside) -> Result<Order> {
         let order = self.order_for_change(code).await?;
         expect_open(&order)?;
@@ -119,6 +121,7 @@ impl Tx {
         let lots: Vec<LotCode> = chosen.iter().map(|c| c.lot.clone()).collect();
         self.expect_free_of_hold(&lots).await?;
         let products = self.products_of(order).await?;
+        let over_percent = self.customer(&order.customer).await?.over_percent;
         for (i, c) in chosen.iter().enumerate() {
             let Some(product) = order.lines.iter().zip(&products).find(|(l, _)| l.line == c.line).map(|(_, p)| p)
             else {
@@ -141,9 +144,8 @@ impl Tx {
                 )
                 .into());
             }
-            if c.grams_g <= Grams::ZERO {
-                return Err(Refusal::field(format!("/chosen/{i}/grams_g"), "Give a weight above zero.").into());
-            }
+            expect_within_line(order, product, &chosen[..=i], over_percent)
+                .map_err(|detail| Refusal::field(format!("/chosen/{i}/grams_g"), detail))?;
             if !self.place_kind(&c.place, &format!("/chosen/{i}/place")).await?.sells() {
                 return Err(Refusal::field(
                     format!("/chosen/{i}/place"),
@@ -254,4 +256,33 @@ impl Tx {
             })
             .collect())
     }
+}
+
+/// Holds the last of some chosen rows against its line: what was ordered, and what the customer takes over it.
+fn expect_within_line(
+    order: &Order,
+    product: &Product,
+    chosen: &[Chosen],
+    over_percent: Decimal,
+) -> Result<(), String> {
+    let Some((last, line)) = chosen.last().and_then(|c| Some((c, order.lines.iter().find(|l| l.line == c.line)?)))
+    else {
+        return Ok(());
+    };
+    if last.grams_g <= Grams::ZERO {
+        return Err("Give a weight above zero.".into());
+    }
+    let pack = product.pack_g.map(|g| Grams(g.into()));
+    if let Some(pack) = pack.filter(|p| last.grams_g.0 % p.0 != 0) {
+        return Err(format!("{} is sold in packs of {pack}. Choose whole packs of each lot.", product.name));
+    }
+    let sum: Grams = chosen.iter().filter(|c| c.line == last.line).map(|c| c.grams_g).sum();
+    let limit = line_limit(line.grams_g, over_percent, pack);
+    if sum > limit {
+        return Err(format!(
+            "{sum} are chosen for line {}, which is of {}. {} takes up to {limit}. Choose less, or change the order.",
+            line.line, line.grams_g, order.customer_name
+        ));
+    }
+    Ok(())
 }
