@@ -112,7 +112,16 @@ struct Parents {
     strain: StrainCode,
     harvest_day: NaiveDate,
     harvested_at: DateTime<Utc>,
-    best_before: Option<NaiveDate>,
+    /// Dates that parents carry already, with the form that each was given for.
+    dated: Vec<(Form, NaiveDate)>,
+    dried: Option<LotCode>,
+}
+
+impl Parents {
+    /// The date that a child keeps. Drying makes food that lasts by another rule, so the date of a fresh pack ends there.
+    fn best_before(&self, form: Form) -> Option<NaiveDate> {
+        self.dated.iter().filter(|(of, _)| *of == form).map(|(_, date)| *date).min()
+    }
 }
 
 impl Tx {
@@ -136,13 +145,21 @@ impl Tx {
         for (i, out) in new.lots_out.iter().enumerate() {
             let place = out.place.as_ref().unwrap_or(&new.place);
             self.place_kind(place, &format!("/lots_out/{i}/place")).await?;
-            let best_before = self.packed_best_before(out, &parents, happened_at).await?;
+            let form = out.form.unwrap_or(Form::Fresh);
+            if let Some(dried) = parents.dried.as_ref().filter(|_| form == Form::Fresh) {
+                return Err(Refusal::field(
+                    format!("/lots_out/{i}/form"),
+                    format!("Lot {dried} is dried, and what is made of it is not fresh again. Give \"dried\"."),
+                )
+                .into());
+            }
+            let best_before = self.packed_best_before(out, form, &parents, happened_at).await?;
             let code = self
                 .begin_lot(&NewLot {
                     strain: &parents.strain,
                     grade: &out.grade,
                     packaging: out.packaging,
-                    form: out.form.unwrap_or(Form::Fresh),
+                    form,
                     harvest_day: parents.harvest_day,
                     harvested_at: parents.harvested_at,
                     origin: LotOrigin::Packed,
@@ -218,30 +235,32 @@ impl Tx {
         Ok(())
     }
 
-    /// What the children take from their parents: the strain, the earliest harvest, the earliest best-before.
+    /// What the children take from their parents: the strain, the earliest harvest, the dates.
     async fn parents(&mut self, lots: &[LotCode]) -> Result<Parents> {
         let mut parents: Option<Parents> = None;
         for (i, code) in lots.iter().enumerate() {
-            let l = sqlx::query!(
-                r#"select strain as "strain: StrainCode", harvest_day, harvested_at, best_before from lot where farm_id = $1 and lot = $2"#,
-                self.farm.0,
-                code.as_str()
-            )
-            .fetch_optional(&mut *self.db)
-            .await?
-            .ok_or_else(|| Refusal::field(format!("/lots_in/{i}/lot"), format!("There is no lot {code} on this farm. Check the code.")))?;
+            let l = self.lot_facts(code).await.map_err(|_| {
+                Refusal::field(
+                    format!("/lots_in/{i}/lot"),
+                    format!("There is no lot {code} on this farm. Check the code."),
+                )
+            })?;
+            let dated = l.best_before.map(|date| (l.form, date));
+            let dried = (l.form == Form::Dried).then(|| code.clone());
             parents = Some(match parents {
                 None => Parents {
                     strain: l.strain,
                     harvest_day: l.harvest_day,
                     harvested_at: l.harvested_at,
-                    best_before: l.best_before,
+                    dated: dated.into_iter().collect(),
+                    dried,
                 },
                 Some(p) if p.strain == l.strain => Parents {
                     strain: p.strain,
                     harvest_day: p.harvest_day.min(l.harvest_day),
                     harvested_at: p.harvested_at.min(l.harvested_at),
-                    best_before: [p.best_before, l.best_before].into_iter().flatten().min(),
+                    dated: p.dated.into_iter().chain(dated).collect(),
+                    dried: p.dried.or(dried),
                 },
                 Some(p) => {
                     return Err(Refusal::field(
@@ -255,17 +274,19 @@ impl Tx {
         parents.ok_or_else(|| Refusal::field("/lots_in", "Nothing goes in. Name the lots.").into())
     }
 
-    /// By the farm's rule for the product, never later than what the parents carry already.
+    /// By the farm's rule for the product, never later than what the parents of the same form carry already.
     async fn packed_best_before(
         &mut self,
         out: &PackedInto,
+        form: Form,
         parents: &Parents,
         at: DateTime<Utc>,
     ) -> Result<Option<NaiveDate>> {
-        let Some(product) = &out.product else { return Ok(parents.best_before) };
+        let kept = parents.best_before(form);
+        let Some(product) = &out.product else { return Ok(kept) };
         let days = self.best_before_days(product, out.packaging, at).await?;
         let by_rule = days.map(|d| parents.harvest_day + Days::new(d));
-        Ok([by_rule, parents.best_before].into_iter().flatten().min())
+        Ok([by_rule, kept].into_iter().flatten().min())
     }
 
     /// Days from harvest to best before by the farm's rule in force.
