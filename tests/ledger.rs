@@ -390,3 +390,37 @@ async fn one_of_each(farm: &Farm) -> Vec<(&'static str, String)> {
     acts.push(("reversal", word(&take_back(farm, &gift).await.expect(201), "act_id")));
     acts
 }
+
+#[tokio::test]
+async fn an_act_is_taken_back_by_whom_it_is_entered_by() -> Result<()> {
+    let farm = Farm::new().await?;
+    let acts = one_of_each(&farm).await;
+    let mut kinds: Vec<&str> = acts.iter().map(|a| a.0).collect();
+    let mut every: Vec<&str> = gillbook_core::words::ActKind::ALL.iter().map(|k| k.as_str()).collect();
+    kinds.sort_unstable();
+    every.sort_unstable();
+    assert_eq!(kinds, every);
+    let may = |role: &str, kind: &str| match kind {
+        "opening" | "week_close" => role == "owner",
+        "weighing" | "packing" | "count" | "finish" => ["owner", "picker"].contains(&role),
+        "delivery" => ["owner", "driver"].contains(&role),
+        _ => ["owner", "picker", "driver"].contains(&role),
+    };
+    for role in ["verifier", "bookkeeper", "driver", "picker", "owner"] {
+        let who = farm.person(role).await;
+        for (kind, act) in &acts {
+            let key = uuid::Uuid::new_v4().to_string();
+            let path = format!("/api/acts/{act}/reversal");
+            let body = Some(json!({"reason": "Mistake"}));
+            let answer = farm.ask(&who, "POST", &path, &[("idempotency-key", &key)], body).await;
+            if may(role, kind) {
+                assert!([201, 409].contains(&answer.status), "{role}, {kind}: {}", answer.text);
+            } else {
+                answer.expect_problem(403, "not-allowed", None);
+                let act = farm.get(&format!("/api/acts/{act}")).await;
+                assert!(act["reversed_by"].is_null() || *kind == "gift", "{role}, {kind}: {act}");
+            }
+        }
+    }
+    expect_sound(&farm).await
+}

@@ -2,7 +2,10 @@
 
 use std::{collections::HashMap, sync::LazyLock};
 
-use gillbook_core::words::Role;
+use gillbook_core::{
+    refusal::{Kind, Refusal},
+    words::{ActKind, Role},
+};
 use gillbook_store::people::Standing;
 use utoipa::openapi::OpenApi;
 
@@ -245,6 +248,41 @@ pub fn rule_of(method: &str, path: &str) -> Option<&'static Rule> {
     BY_ROUTE.get(&(method, path)).copied()
 }
 
+/// The route by which an act of a kind is entered.
+const fn entered_at(kind: ActKind) -> &'static str {
+    match kind {
+        ActKind::Weighing => "/api/weighings",
+        ActKind::Opening => "/api/openings",
+        ActKind::Transfer | ActKind::Waste | ActKind::Gift | ActKind::Test | ActKind::Trim | ActKind::Home => {
+            "/api/movements"
+        }
+        ActKind::Finish => "/api/lots/{lot}/finish",
+        ActKind::Count => "/api/stock-counts",
+        ActKind::Packing => "/api/packings",
+        ActKind::Dispatch => "/api/dockets",
+        ActKind::Delivery => "/api/dockets/{docket}/delivery",
+        ActKind::Return => "/api/dockets/{docket}/returns",
+        ActKind::MarketOut | ActKind::MarketClose => "/api/market-days",
+        ActKind::WeekClose => "/api/weeks/{week}/close",
+        ActKind::Reversal => "/api/acts/{act}/reversal",
+    }
+}
+
+/// Whether somebody may take back an act: whoever may enter one of its kind.
+///
+/// # Errors
+/// Refuses everybody else.
+pub fn expect_may_reverse(standing: Standing, kind: ActKind) -> Result<(), Refusal> {
+    if rule_of("POST", entered_at(kind)).is_some_and(|rule| rule.allows.lets(standing)) {
+        return Ok(());
+    }
+    let kind = kind.as_str().replace('_', " ");
+    Err(Refusal::new(
+        Kind::NotAllowed,
+        format!("Your role does not allow taking back a {kind}. Ask the owner of the farm."),
+    ))
+}
+
 /// Methods and paths of a description.
 #[must_use]
 pub fn routes_of(api: &OpenApi) -> Vec<(String, String)> {
@@ -273,6 +311,9 @@ pub fn routes_of(api: &OpenApi) -> Vec<(String, String)> {
 pub fn expect_complete(routes: &[(String, String)]) {
     for (method, path) in routes {
         assert!(rule_of(method, path).is_some(), "the route {method} {path} has no rule: add it to RULES");
+    }
+    for kind in ActKind::ALL {
+        assert!(rule_of("POST", entered_at(*kind)).is_some(), "a {kind} is entered at a route without a rule");
     }
     for rule in RULES {
         assert!(

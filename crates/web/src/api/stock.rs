@@ -22,6 +22,7 @@ use crate::{
     problem::{Problem, Problems},
     read,
     reply::{Answered, Listed},
+    rules::expect_may_reverse,
     who::Who,
 };
 
@@ -105,7 +106,10 @@ async fn post_act_reversal(
     Code(act): Code<Uuid>,
     new: Create<NewReversal>,
 ) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.reverse(act, &new.value).await)?))
+    Ok(Answered(once!(app, who, &new.once, |tx| {
+        expect_may_reverse(who.standing, tx.act(act).await?.kind)?;
+        tx.reverse(act, &new.value).await
+    })?))
 }
 
 /// Stock counts, in the order that they were written down.
