@@ -16,6 +16,23 @@ use serde::{
 pub const VERSION: i64 = 10;
 /// Times below this are relative to now (section 4.5.3).
 const ABSOLUTE_FROM: f64 = 268_435_456.0;
+/// The longest name, base name and name joined. Bounded before they are joined: one base name stands for every record of a pack.
+pub const MAX_NAME_CHARS: usize = 100;
+/// The longest unit.
+pub const MAX_UNIT_CHARS: usize = 20;
+/// The longest that a reason shows of what was sent.
+const MAX_EXCERPT_CHARS: usize = 40;
+
+/// The beginning of a text that somebody sent, short enough to be shown in every answer.
+#[must_use]
+pub fn excerpt(text: &str) -> String {
+    let mut chars = text.chars();
+    let mut shown: String = chars.by_ref().take(MAX_EXCERPT_CHARS).collect();
+    if chars.next().is_some() {
+        shown.push('…');
+    }
+    shown
+}
 
 /// One record as sent.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
@@ -85,7 +102,14 @@ impl<'de> Visitor<'de> for RecordVisitor {
                 "bver" => once(&mut record.bver, "bver", map)?,
                 "n" => once(&mut record.n, "n", map)?,
                 "u" => once(&mut record.u, "u", map)?,
-                "v" => once(&mut record.v, "v", map)?,
+                "v" => {
+                    let mut v: Option<Number> = None;
+                    once(&mut v, "v", map)?;
+                    if record.v.is_some() {
+                        return Err(A::Error::duplicate_field("v"));
+                    }
+                    record.v = v.map(|v| v.0);
+                }
                 "vs" => once(&mut record.vs, "vs", map)?,
                 "vb" => once(&mut record.vb, "vb", map)?,
                 "vd" => once(&mut record.vd, "vd", map)?,
@@ -102,6 +126,43 @@ impl<'de> Visitor<'de> for RecordVisitor {
 /// A label, borrowed where the pack lets it be.
 #[derive(Deserialize)]
 struct Label<'a>(#[serde(borrow)] Cow<'a, str>);
+
+/// A number, or the word NaN in quotes: what a board prints where its probe is unplugged.
+struct Number(f64);
+
+impl<'de> Deserialize<'de> for Number {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        deserializer.deserialize_any(NumberVisitor)
+    }
+}
+
+struct NumberVisitor;
+
+impl Visitor<'_> for NumberVisitor {
+    type Value = Number;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a number")
+    }
+
+    fn visit_f64<E: Error>(self, v: f64) -> Result<Number, E> {
+        Ok(Number(v))
+    }
+
+    #[expect(clippy::cast_precision_loss, reason = "a measured value")]
+    fn visit_i64<E: Error>(self, v: i64) -> Result<Number, E> {
+        Ok(Number(v as f64))
+    }
+
+    #[expect(clippy::cast_precision_loss, reason = "a measured value")]
+    fn visit_u64<E: Error>(self, v: u64) -> Result<Number, E> {
+        Ok(Number(v as f64))
+    }
+
+    fn visit_str<E: Error>(self, v: &str) -> Result<Number, E> {
+        if v == "NaN" { Ok(Number(f64::NAN)) } else { Err(E::custom("a number is written without quotes")) }
+    }
+}
 
 fn once<'de, T: Deserialize<'de>, A: MapAccess<'de>>(
     field: &mut Option<T>,
@@ -124,8 +185,32 @@ impl Record {
     pub fn deserialize_from(value: serde_json::Value) -> Result<Self, String> {
         serde_path_to_error::deserialize(value).map_err(|error| {
             let label = error.path().to_string();
-            if label == "." { format!("{}.", error.inner()) } else { format!("{label}: {}.", error.inner()) }
+            let detail = excerpt(&error.inner().to_string());
+            if label == "." || label == "?" { format!("{detail}.") } else { format!("{label}: {detail}.") }
         })
+    }
+}
+
+impl Record {
+    /// Whether it only gives base fields for the records after it (section 5.1.7), and so is no reading.
+    fn is_base_only(&self) -> bool {
+        let gives_base = self.bn.is_some()
+            || self.bt.is_some()
+            || self.bu.is_some()
+            || self.bv.is_some()
+            || self.bs.is_some()
+            || self.bver.is_some();
+        let gives_own =
+            self.n.is_some() || self.u.is_some() || self.t.is_some() || self.ut.is_some() || !self.other.is_empty();
+        gives_base && !gives_own
+    }
+
+    /// What to tell of a record that holds no value, with the labels that nothing is known by.
+    fn without_value(&self) -> String {
+        let unknown: Vec<String> = self.other.keys().take(3).map(|label| excerpt(label)).collect();
+        let unknown =
+            if unknown.is_empty() { String::new() } else { format!(" Not labels of SenML: {}.", unknown.join(", ")) };
+        format!("The record has no value. Send the name as n and exactly one of v, vs, vb, vd.{unknown}")
     }
 }
 
@@ -238,6 +323,7 @@ pub fn resolve(pack: &[Sent], now: DateTime<Utc>) -> (Vec<Resolved>, Vec<Refused
 
 fn resolve_one(index: usize, record: &Record, base: &Record, now: DateTime<Utc>) -> Result<Option<Resolved>, String> {
     if let Some(label) = record.other.keys().find(|l| l.ends_with('_')) {
+        let label = excerpt(label);
         return Err(format!("The label {label} must be understood and is not known here. Leave it out."));
     }
     let values = [record.v.is_some(), record.vs.is_some(), record.vb.is_some(), record.vd.is_some()];
@@ -247,18 +333,25 @@ fn resolve_one(index: usize, record: &Record, base: &Record, now: DateTime<Utc>)
         (s, bs) => Some(s.unwrap_or(0.0) + bs.unwrap_or(0.0)),
     };
     if count == 0 && sum.is_none() {
-        let only_base = record.n.is_none() && record.u.is_none() && record.t.is_none() && record.ut.is_none();
-        return if only_base {
-            Ok(None)
-        } else {
-            Err("The record has no value. Send exactly one of v, vs, vb, vd.".into())
-        };
+        return if record.is_base_only() { Ok(None) } else { Err(record.without_value()) };
     }
     if count > 1 {
         return Err("The record has several values. Send exactly one of v, vs, vb, vd.".into());
     }
-    let name = format!("{}{}", base.bn.as_deref().unwrap_or(""), record.n.as_deref().unwrap_or(""));
+    let (base_name, own_name) = (base.bn.as_deref().unwrap_or(""), record.n.as_deref().unwrap_or(""));
+    if base_name.len() + own_name.len() > MAX_NAME_CHARS {
+        return Err(format!(
+            "The name (bn and n joined) has at most {MAX_NAME_CHARS} characters. Use the probe's name."
+        ));
+    }
+    let name = format!("{base_name}{own_name}");
     check_name(&name)?;
+    let unit = record.u.as_deref().or(base.bu.as_deref());
+    if unit.is_some_and(|u| u.len() > MAX_UNIT_CHARS) {
+        return Err(format!(
+            "The unit (u or bu) has at most {MAX_UNIT_CHARS} characters. Send Cel for degrees Celsius."
+        ));
+    }
     let seconds = base.bt.unwrap_or(0.0) + record.t.unwrap_or(0.0);
     if !seconds.is_finite() {
         return Err("The time is not a number.".into());
@@ -272,8 +365,7 @@ fn resolve_one(index: usize, record: &Record, base: &Record, now: DateTime<Utc>)
         Record { vd: Some(d), .. } => Value::Data(d.clone()),
         _ => Value::None,
     };
-    let unit = record.u.clone().or_else(|| base.bu.clone());
-    Ok(Some(Resolved { index, name, unit, value, sum, at, relative }))
+    Ok(Some(Resolved { index, name, unit: unit.map(str::to_owned), value, sum, at, relative }))
 }
 
 /// Section 4.5.1: letters, digits and `- : . / _`, beginning with a letter or digit.
@@ -390,6 +482,27 @@ mod tests {
         let (good, bad) = read(r#"[{"n":"a","v":1,"colour":"blue"},{"n":"a","v":2,"colour_":"blue"}]"#);
         assert_eq!((good.len(), bad.len(), bad[0].index), (1, 1, 1));
         assert!(bad[0].reason.contains("colour_"));
+    }
+
+    #[test]
+    fn a_record_without_a_known_label_is_refused_and_one_of_base_fields_only_is_not() {
+        let (good, bad) = read(r#"[{"name":"p1","temp":3},{},{"bn":"p1","temp":3},{"bu":"Cel"},{"v":4}]"#);
+        assert_eq!((good.len(), bad.iter().map(|b| b.index).collect::<Vec<_>>()), (1, vec![0, 1, 2]), "{bad:?}");
+        assert!(bad[0].reason.ends_with("Not labels of SenML: name, temp."), "{bad:?}");
+        assert_eq!(good[0].name, "p1", "the base of a record that was refused holds");
+    }
+
+    #[test]
+    fn long_names_and_units_are_refused_and_not_repeated() {
+        let long = "a".repeat(100_000);
+        let pack = format!(
+            r#"[{{"bn":"{long}","v":1}},{{"bn":"p1","u":"{long}","v":1}},{{"u":"Cel","v":1}},{{"v":1,"{long}_":1}}]"#
+        );
+        let (good, bad) = read(&pack);
+        assert_eq!((good.len(), bad.len()), (1, 3));
+        assert!(bad.iter().all(|b| b.reason.len() < 200), "{}", bad[0].reason.len());
+        let (good, _) = read(&format!(r#"[{{"bn":"{}","v":1}}]"#, &long[..MAX_NAME_CHARS]));
+        assert_eq!(good.len(), 1);
     }
 
     #[test]

@@ -39,7 +39,20 @@ fn seeds() -> Vec<Vec<u8>> {
     ciborium::into_writer(&ciborium::Value::Array((0..5).map(record).collect()), &mut cbor).expect("a pack in memory");
     let deep = vec![b'['; 3000];
     let nested = vec![0x81; 3000];
-    vec![json.to_vec(), cbor, deep, nested, vec![0x9f; 500], b"[{\"v\":1e999999}]".to_vec()]
+    // NaN inside a label that is passed over, and a base name that every record joins.
+    let nan_inside = format!(r#"[{{"v":NaN,"n":"p1","x":{}NaN{}}}]"#, "[".repeat(300), "]".repeat(300)).into_bytes();
+    let long_base = format!(r#"[{{"bn":"{}","v":1}}{}]"#, "a".repeat(20_000), r#",{"v":1}"#.repeat(4_000)).into_bytes();
+    vec![
+        json.to_vec(),
+        cbor,
+        deep,
+        nested,
+        vec![0x9f; 500],
+        b"[{\"v\":1e999999}]".to_vec(),
+        br#"[{"name":"p1","temp":NaN},{"bn":"p1","x":[NaN]},{"v":nan}]"#.to_vec(),
+        nan_inside,
+        long_base,
+    ]
 }
 
 /// Bends an input: bits flipped, pieces cut, doubled and moved, lengths made absurd.
@@ -89,4 +102,15 @@ fn bent_packs_are_read_or_refused() {
     }
     println!("{tried} inputs, {read} of them packs");
     assert!(read > 100, "the bending leaves some packs whole: {read} of {tried}");
+}
+
+/// One base name of 100 KiB and ten thousand records: joined, they would be a gigabyte.
+#[test]
+fn a_long_base_name_is_not_multiplied_by_its_records() {
+    let pack = format!(r#"[{{"bn":"{}","v":1}}{}]"#, "a".repeat(100 * 1024), r#",{"n":"p","v":1}"#.repeat(9_999));
+    let sent = from_json(pack.as_bytes()).expect("a pack");
+    drop(pack);
+    let (good, bad) = resolve(&sent, DateTime::UNIX_EPOCH);
+    assert_eq!((good.len(), bad.len()), (0, 10_000));
+    assert!(bad.iter().map(|b| b.reason.len()).sum::<usize>() < 2 * 1024 * 1024);
 }
