@@ -9,6 +9,8 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
+use crate::{calendar::Span, exposure::Segment, rejudge::hour_of};
+
 /// Seconds of an hour.
 pub const HOUR_S: f64 = 3600.0;
 
@@ -89,6 +91,13 @@ pub fn instant(hour: DateTime<Utc>, seconds: f64) -> DateTime<Utc> {
     hour + TimeDelta::milliseconds((seconds * 1000.0).round() as i64)
 }
 
+/// The instant of something that happens within an hour, to the millisecond. What happens in the last half of a millisecond is still of
+/// this hour: rounded into the next one it would be found again when that one is evaluated.
+#[must_use]
+pub fn instant_within(hour: DateTime<Utc>, seconds: f64) -> DateTime<Utc> {
+    instant(hour, seconds).min(hour + TimeDelta::hours(1) - TimeDelta::milliseconds(1))
+}
+
 /// The air of one hour.
 ///
 /// `last` holds each probe's last good reading before the hour, `readings` those of the hour in time order, `next` each probe's first
@@ -118,6 +127,38 @@ pub fn pieces(
         }
     }
     upper_envelope(&lines)
+}
+
+/// The known air of any span: the upper envelope of its probes, hour by hour.
+///
+/// `readings` in time order, from the span and as far beyond its hours as the widest gap limit, `reach`.
+#[must_use]
+pub fn known_air(
+    readings: &[Reading],
+    span: Span,
+    reach: TimeDelta,
+    gap_at: impl Fn(DateTime<Utc>) -> TimeDelta,
+) -> Vec<Segment> {
+    let mut known = Vec::new();
+    let mut hour = hour_of(span.from);
+    while hour < span.until {
+        let end = hour + TimeDelta::hours(1);
+        let (first, rest) = (readings.partition_point(|r| r.at < hour), readings.partition_point(|r| r.at < end));
+        let near = readings[..first].iter().skip(readings[..first].partition_point(|r| r.at < hour - reach));
+        let last: Last = near.filter_map(|r| Some((r.probe, LastReading { at: r.at, c: r.c? }))).collect();
+        let mut next: Vec<Reading> = Vec::new();
+        for r in readings[rest..].iter().take_while(|r| r.at <= end + reach).filter(|r| r.c.is_some()) {
+            if next.iter().all(|n| n.probe != r.probe) {
+                next.push(*r);
+            }
+        }
+        known.extend(pieces(hour, &last, &readings[first..rest], &next, &gap_at).iter().filter_map(|p| {
+            let span_of = Span { from: instant(hour, p.from_s), until: instant(hour, p.until_s) };
+            Segment { span: span_of, from_c: p.from_c, until_c: p.until_c }.clip(span)
+        }));
+        hour = end;
+    }
+    known
 }
 
 fn upper_envelope(lines: &[Piece]) -> Vec<Piece> {
@@ -202,6 +243,25 @@ mod tests {
             readings.push(reading(2, minute * 60 + 30, 2.0));
         }
         assert!(air(&readings).iter().all(|p| p.from_c >= 3.0 || p.from_s >= 540.0), "{:?}", air(&readings));
+    }
+
+    #[test]
+    fn the_air_of_a_span_is_that_of_its_hours_put_together() {
+        let mut readings: Vec<Reading> = (0..300).map(|m| reading(1, m * 60, 2.0)).collect();
+        readings.extend((0..40).map(|m| reading(2, 7_000 + m * 60, 4.0)));
+        readings.retain(|r| r.probe == 2 || !(100 * 60..150 * 60).contains(&(r.at - hour()).num_seconds()));
+        readings.sort_by_key(|r| (r.at, r.probe));
+        let span = Span { from: hour() + TimeDelta::minutes(10), until: hour() + TimeDelta::minutes(280) };
+        let known = known_air(&readings, span, TimeDelta::minutes(15), |_| TimeDelta::minutes(15));
+        assert_eq!((known[0].span.from, known.last().unwrap().span.until), (span.from, span.until));
+        // The second probe knows the air from 7000 s on, and is the warmer one until it ends.
+        let gap: Vec<_> = known.windows(2).filter(|p| p[0].span.until < p[1].span.from).collect();
+        let [[before, after]] = gap.as_slice() else { panic!("{gap:?}") };
+        assert_eq!(
+            (before.span.until, after.span.from),
+            (hour() + TimeDelta::minutes(99), hour() + TimeDelta::seconds(7_000))
+        );
+        assert!((after.from_c - 4.0).abs() < 1e-12 && (known.last().unwrap().until_c - 2.0).abs() < 1e-12);
     }
 
     #[test]

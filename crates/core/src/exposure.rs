@@ -47,7 +47,7 @@ impl Segment {
     }
 
     /// The part of it inside a window, if any.
-    fn clip(&self, window: Span) -> Option<Self> {
+    pub(crate) fn clip(&self, window: Span) -> Option<Self> {
         let from = self.span.from.max(window.from);
         let until = self.span.until.min(window.until);
         (from < until).then(|| Self { span: Span { from, until }, from_c: self.at(from), until_c: self.at(until) })
@@ -83,16 +83,19 @@ pub fn segments(readings: &[Point], gap_limit: TimeDelta, window: Span) -> Vec<S
         .collect()
 }
 
-/// The stretches of a window that no segment covers.
+/// The stretches of a window that no known stretch covers. Known stretches in the order in which they begin.
 #[must_use]
-pub fn gaps(known: &[Segment], window: Span) -> Vec<Span> {
+pub fn gaps(known: impl IntoIterator<Item = Span>, window: Span) -> Vec<Span> {
     let mut gaps = Vec::new();
     let mut reached = window.from;
-    for segment in known {
-        if segment.span.from > reached {
-            gaps.push(Span { from: reached, until: segment.span.from });
+    for span in known {
+        if span.from >= window.until {
+            break;
         }
-        reached = reached.max(segment.span.until);
+        if span.from > reached {
+            gaps.push(Span { from: reached, until: span.from });
+        }
+        reached = reached.max(span.until);
     }
     if reached < window.until {
         gaps.push(Span { from: reached, until: window.until });
@@ -105,15 +108,15 @@ pub fn gaps(known: &[Segment], window: Span) -> Vec<Span> {
 pub struct Exposure {
     /// Seconds of the window.
     pub span_s: f64,
-    /// Seconds of it that are known.
+    /// Seconds of it that are known: those between two readings of a probe no further apart than the gap limit. A lone reading covers none.
     pub known_s: f64,
     /// Known seconds ÷ seconds of the window, 0 to 1.
     pub coverage: f64,
-    /// Time-weighted mean, °C; unknown where nothing is known.
+    /// Time-weighted mean, °C; unknown where no second is known, also where there is one lone reading.
     pub mean_c: Option<f64>,
-    /// Lowest, °C.
+    /// Lowest, °C, lone readings included.
     pub min_c: Option<f64>,
-    /// Highest, °C.
+    /// Highest, °C, lone readings included.
     pub max_c: Option<f64>,
     /// Seconds above the limit.
     pub above_s: f64,
@@ -232,7 +235,7 @@ mod tests {
         assert!((e.known_s - 1200.0).abs() < 1e-9);
         assert!((e.coverage - 1.0 / 3.0).abs() < 1e-12);
         let known = segments(&readings, GAP, window(0, 60));
-        assert_eq!(gaps(&known, window(0, 60)), [window(10, 40), window(50, 60)]);
+        assert_eq!(gaps(known.iter().map(|s| s.span), window(0, 60)), [window(10, 40), window(50, 60)]);
     }
 
     #[test]

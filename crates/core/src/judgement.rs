@@ -1,14 +1,35 @@
-//! Too warm, too cold, no data, probe fault: the air of a place judged hour by hour.
+//! Too warm, too cold, no data, probe fault: the air of a place evaluated hour by hour.
 //!
 //! An hour is a pure function of the state that it begins with, its readings and the rules: it gives the hour's figures, the excursions that
-//! ended in it and the state that the next hour begins with. A late reading is judged by doing its hour again and going on until an
-//! hour ends in the state that it ended in before; the result is then that of judging everything again, to the last bit.
+//! ended in it and the state that the next hour begins with. A late reading is evaluated by doing its hour again and going on until an
+//! hour ends in the state that it ended in before; the result is then that of evaluating everything again, to the last bit.
 //!
 //! Warm is judged on the product, which lags behind the air, so that an open door is no warm food; an air limit stands behind it as a
 //! backstop. A spell counts once the limit has been passed for longer than the grace time, from when it was passed, and ends below
-//! the limit less the hysteresis. Exactly at a limit is within it. What is not known is never counted as cold: silence longer than
-//! the silence time is an excursion of its own, a spell that is open stays open through it, and after it the product begins no
-//! colder than it was.
+//! the limit less the hysteresis. Exactly at a limit is within it. Cold is judged on the product alone, in mirror image.
+//!
+//! # What a gap does
+//!
+//! A gap is time longer than the gap limit between two readings. What is not known is never taken as harmless, and what is harmless is
+//! another thing for each kind:
+//!
+//! - **The product** has two estimates. Over a gap the air may have been anything, so neither estimate may come out of it better than it
+//!   went in or than what is read first. The *warm* one begins after a gap as the warmer of what it was and the first air, and warm spells
+//!   are judged on it; the *cold* one as the colder of the two, and cold spells are judged on it. Both then follow the same air, and within a
+//!   few time constants they are one again. Taking the warmer of the two for both sides would end a cold spell by the absence of
+//!   readings.
+//! - **A warm spell**, whether it has lasted beyond the grace time or not, goes on through a gap while the warm estimate after it is still
+//!   beyond the limit. The time of the gap counts towards the grace time and towards how long the spell lasted, because nothing says that
+//!   it was cold meanwhile; it does not count as known time, and adds nothing to the degree-minutes. Readings that come and go would
+//!   otherwise never last long enough to count, however warm they all are.
+//! - **A cold spell** likewise, by the cold estimate.
+//! - **A spell that only the air limit began** goes on through a gap where the first air after it is beyond that limit, or the warm estimate
+//!   beyond its own.
+//! - **No data** is the gap itself where it is longer than the silence time: from the last known instant to the next one. A lone reading
+//!   between two gaps is a point and makes no time known, so that two silences with one reading between them are one.
+//! - **A probe's fault** lasts from its first fault to its next good reading. A gap neither begins nor ends it.
+//! - At the end of what is known nothing goes on: a spell that has not lasted beyond the grace time waits for the next reading, and
+//!   meanwhile the silence is what is told.
 
 use std::collections::BTreeMap;
 
@@ -16,7 +37,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    air::{Last, LastReading, Piece, Reading, instant, pieces, seconds_into},
+    air::{Last, LastReading, Piece, Reading, instant, instant_within, pieces, seconds_into},
     calendar::Span,
     kinetic::aged_seconds,
     product::Product,
@@ -55,7 +76,7 @@ pub struct Spell {
     pub counts: bool,
     /// The farthest that the air went, °C.
     pub air_c: f64,
-    /// The farthest that the product went, °C.
+    /// The farthest that the product went, °C, by the estimate of its side.
     pub product_c: f64,
     /// Known seconds of it.
     pub known_s: f64,
@@ -72,8 +93,10 @@ pub struct State {
     pub faulty: BTreeMap<i32, DateTime<Utc>>,
     /// Until when the air is known.
     pub known_until: Option<DateTime<Utc>>,
-    /// The product then, °C.
+    /// The product then, °C: the warm estimate, which no gap makes colder.
     pub product_c: Option<f64>,
+    /// The cold estimate of it, °C, which no gap makes warmer. The same where there was no gap lately.
+    pub cold_product_c: Option<f64>,
     /// The spell above the warm limit.
     pub warm: Option<Spell>,
     /// The spell below the cold limit.
@@ -120,11 +143,11 @@ pub struct Figures {
     pub above_c_s: f64,
     /// Seconds of air below the cold limit.
     pub below_s: f64,
-    /// Coldest air, °C, lone readings included.
+    /// Coldest air, °C, lone readings included: an hour with one lone reading has a coldest and a warmest, no mean, and no known second.
     pub least_c: Option<f64>,
     /// Warmest air, °C, lone readings included.
     pub most_c: Option<f64>,
-    /// Warmest product, °C.
+    /// Warmest product, °C, by the warm estimate.
     pub product_c: Option<f64>,
     /// The most that two probes were apart, °C.
     pub apart_c: f64,
@@ -207,29 +230,36 @@ pub fn judge_hour(
     judge.done()
 }
 
-/// The figures of the part of an hour that lies in a window. Without the product, which needs the state that the hour begins with.
+/// The figures of the part of an hour that lies in a window, from the state that the hour begins with. The parts of an hour add up to the
+/// hour: sums to the sum, extremes to the extreme.
 #[must_use]
 pub fn figures_within(
     rules: &[Rules],
     hour: DateTime<Utc>,
-    last: &Last,
+    begins: &State,
     readings: &[Reading],
     next: &[Reading],
     window: Span,
 ) -> Figures {
     let mut judge =
-        Judge { rules, hour, figures: Figures::default(), ended: Vec::new(), state: State::default(), product: None };
+        Judge { rules, hour, figures: Figures::default(), ended: Vec::new(), state: begins.clone(), product: None };
+    let (from, until) = (seconds_into(hour, window.from), seconds_into(hour, window.until));
+    let pieces = pieces(hour, &begins.last, readings, next, |at| gap_at(rules, at));
+    // The air before the window is what the product in it comes from.
+    for piece in pieces.iter().filter(|p| p.from_s < from) {
+        judge.over(&piece.part(piece.from_s, piece.until_s.min(from)));
+    }
+    judge.figures = Figures::default();
     for r in readings.iter().filter(|r| r.at >= window.from && r.at < window.until) {
         judge.count(r);
     }
-    let (from, until) = (seconds_into(hour, window.from), seconds_into(hour, window.until));
-    for piece in pieces(hour, last, readings, next, |at| gap_at(rules, at)) {
+    for piece in &pieces {
         let (from_s, until_s) = (piece.from_s.max(from), piece.until_s.min(until));
         if from_s < until_s {
             judge.over(&piece.part(from_s, until_s));
         }
     }
-    Figures { product_c: None, ..judge.figures }
+    judge.figures
 }
 
 /// An hour judged, and the product through it: °C at the ends of the straight pieces of air.
@@ -348,10 +378,8 @@ impl Judge<'_> {
         if in_force(self.rules, known).is_some_and(|r| begins - known > r.silence) {
             self.ended.push(blank(ExcursionKind::NoData, None, known, Some(begins)));
         }
-        // What had not lasted is not known to have gone on; what counted is not known to have ended.
-        self.state.warm = self.state.warm.filter(|s| s.counts);
-        self.state.cold = self.state.cold.filter(|s| s.counts);
         self.state.product_c = self.state.product_c.map(|p| p.max(air_c));
+        self.state.cold_product_c = self.state.cold_product_c.map(|p| p.min(air_c));
     }
 
     fn under_one_rule(&mut self, piece: &Piece) {
@@ -370,15 +398,19 @@ impl Judge<'_> {
         f.above_s += above_s;
         f.above_c_s += above_c_s;
         f.below_s += below_s;
-        let begins_c = self.state.product_c.unwrap_or(piece.from_c);
         #[expect(clippy::cast_precision_loss, reason = "at most a day")]
         let tau_s = rules.lag.num_seconds() as f64;
-        let product = Product::over(begins_c, piece.from_c, piece.until_c, seconds, tau_s);
+        let estimate = |begins: Option<f64>| {
+            Product::over(begins.unwrap_or(piece.from_c), piece.from_c, piece.until_c, seconds, tau_s)
+        };
+        let (warm, cold) = (estimate(self.state.product_c), estimate(self.state.cold_product_c));
         let mut stops = vec![0.0, seconds];
-        stops.extend(product.turn(seconds));
-        for level in [rules.warm_c, rules.warm_c - rules.hysteresis_c, rules.cold_c, rules.cold_c + rules.hysteresis_c]
-        {
-            stops.extend(product.passes(level, seconds));
+        stops.extend(warm.turn(seconds).into_iter().chain(cold.turn(seconds)));
+        for level in [rules.warm_c, rules.warm_c - rules.hysteresis_c] {
+            stops.extend(warm.passes(level, seconds));
+        }
+        for level in [rules.cold_c, rules.cold_c + rules.hysteresis_c] {
+            stops.extend(cold.passes(level, seconds));
         }
         if (piece.from_c > rules.air_c) != (piece.until_c > rules.air_c) {
             stops.push(seconds * ((rules.air_c - piece.from_c) / (piece.until_c - piece.from_c)));
@@ -386,53 +418,59 @@ impl Judge<'_> {
         stops.sort_by(f64::total_cmp);
         stops.dedup();
         for pair in stops.windows(2) {
-            self.between_stops(&rules, piece, &product, pair[0], pair[1]);
+            self.between_stops(&rules, piece, (&warm, &cold), pair[0], pair[1]);
         }
-        let ends_c = product.at(seconds);
-        self.state.product_c = Some(ends_c);
-        if let Some(trace) = &mut self.product {
-            if trace.is_empty() || trace.last().is_some_and(|(at, _)| *at < instant(self.hour, piece.from_s)) {
-                trace.push((instant(self.hour, piece.from_s), begins_c));
-            }
-            trace.push((instant(self.hour, piece.until_s), ends_c));
+        self.trace_product(piece, &warm);
+        self.state.product_c = Some(warm.at(seconds));
+        self.state.cold_product_c = Some(cold.at(seconds));
+    }
+
+    fn trace_product(&mut self, piece: &Piece, product: &Product) {
+        let Some(trace) = &mut self.product else { return };
+        let begins = instant(self.hour, piece.from_s);
+        if trace.last().is_none_or(|(at, _)| *at < begins) {
+            trace.push((begins, product.at(0.0)));
         }
+        trace.push((instant(self.hour, piece.until_s), product.at(piece.until_s - piece.from_s)));
     }
 
     /// Between two stops nothing passes a limit, so the middle tells for all of it.
-    fn between_stops(&mut self, rules: &Rules, piece: &Piece, product: &Product, from: f64, until: f64) {
+    fn between_stops(&mut self, rules: &Rules, piece: &Piece, products: (&Product, &Product), from: f64, until: f64) {
+        let (warm, cold) = products;
         let middle = f64::midpoint(from, until);
         let air = |t: f64| piece.at(piece.from_s + t);
-        let (product_c, air_c) = (product.at(middle), air(middle));
+        let air_c = air(middle);
         for t in [from, until] {
-            farther(&mut self.figures.product_c, product.at(t), f64::max);
+            farther(&mut self.figures.product_c, warm.at(t), f64::max);
         }
         let stretch = Stretch {
-            from: instant(self.hour, piece.from_s + from),
+            from: instant_within(self.hour, piece.from_s + from),
             until: instant(self.hour, piece.from_s + until),
             seconds: until - from,
             air: [air(from), air(until)],
-            product: [product.at(from), product.at(until)],
         };
-        let area = product.area(from, until);
-        let back_warm = product_c < rules.warm_c - rules.hysteresis_c && air_c <= rules.air_c;
-        let warm = Side {
+        let warm_c = warm.at(middle);
+        let side = Side {
             kind: ExcursionKind::TooWarm,
-            beyond: product_c > rules.warm_c || air_c > rules.air_c,
-            back: back_warm,
-            beyond_c_s: area - rules.warm_c * stretch.seconds,
+            beyond: warm_c > rules.warm_c || air_c > rules.air_c,
+            back: warm_c < rules.warm_c - rules.hysteresis_c && air_c <= rules.air_c,
+            product: [warm.at(from), warm.at(until)],
+            beyond_c_s: warm.area(from, until) - rules.warm_c * stretch.seconds,
             farthest: f64::max,
         };
-        let cold = Side {
-            kind: ExcursionKind::TooCold,
-            beyond: product_c < rules.cold_c,
-            back: product_c > rules.cold_c + rules.hysteresis_c,
-            beyond_c_s: rules.cold_c * stretch.seconds - area,
-            farthest: f64::min,
-        };
-        let (spell, ended) = step(self.state.warm.take(), &warm, &stretch, rules.grace);
+        let (spell, ended) = step(self.state.warm.take(), &side, &stretch, rules.grace);
         self.state.warm = spell;
         self.ended.extend(ended);
-        let (spell, ended) = step(self.state.cold.take(), &cold, &stretch, rules.grace);
+        let cold_c = cold.at(middle);
+        let side = Side {
+            kind: ExcursionKind::TooCold,
+            beyond: cold_c < rules.cold_c,
+            back: cold_c > rules.cold_c + rules.hysteresis_c,
+            product: [cold.at(from), cold.at(until)],
+            beyond_c_s: rules.cold_c * stretch.seconds - cold.area(from, until),
+            farthest: f64::min,
+        };
+        let (spell, ended) = step(self.state.cold.take(), &side, &stretch, rules.grace);
         self.state.cold = spell;
         self.ended.extend(ended);
     }
@@ -443,7 +481,6 @@ struct Stretch {
     until: DateTime<Utc>,
     seconds: f64,
     air: [f64; 2],
-    product: [f64; 2],
 }
 
 /// One side of the limits over a stretch.
@@ -451,6 +488,8 @@ struct Side {
     kind: ExcursionKind,
     beyond: bool,
     back: bool,
+    /// °C of its estimate of the product at both ends.
+    product: [f64; 2],
     beyond_c_s: f64,
     farthest: fn(f64, f64) -> f64,
 }
@@ -476,7 +515,7 @@ fn step(spell: Option<Spell>, side: &Side, over: &Stretch, grace: TimeDelta) -> 
             from: over.from,
             counts: false,
             air_c: over.air[0],
-            product_c: over.product[0],
+            product_c: side.product[0],
             known_s: 0.0,
             beyond_c_s: 0.0,
         },
@@ -486,7 +525,7 @@ fn step(spell: Option<Spell>, side: &Side, over: &Stretch, grace: TimeDelta) -> 
     let spell = Spell {
         counts: spell.counts || over.until - spell.from > grace,
         air_c: pick(spell.air_c, over.air),
-        product_c: pick(spell.product_c, over.product),
+        product_c: pick(spell.product_c, side.product),
         known_s: spell.known_s + over.seconds,
         beyond_c_s: spell.beyond_c_s + side.beyond_c_s.max(0.0),
         ..spell

@@ -347,11 +347,28 @@ mod tests {
         ]
     }
 
-    /// Steps of seconds, probe and air: minutes with swings, now and then a long silence or a fault.
+    /// Steps of seconds, probe and air: minutes with swings, now and then a fault. Of some the readings come and go: every third step is a
+    /// gap, now shorter, now longer than the silence time, and the air keeps to one side of a limit, so that spells reach over gaps.
     fn series() -> impl Strategy<Value = Vec<(i64, i32, Option<f64>)>> {
-        let step = prop_oneof![12 => 20i64..400, 1 => 1_000i64..9_000];
-        let air = prop_oneof![10 => (0.5f64..4.0).prop_map(Some), 6 => (3.0f64..14.0).prop_map(Some), 1 => Just(None)];
-        prop::collection::vec((step, 1i32..3, air), 5..160).prop_map(|steps| {
+        let steady = {
+            let step = prop_oneof![12 => 20i64..400, 1 => 1_000i64..9_000];
+            let air =
+                prop_oneof![10 => (0.5f64..4.0).prop_map(Some), 6 => (3.0f64..14.0).prop_map(Some), 1 => Just(None)];
+            prop::collection::vec((step, 1i32..3, air), 5..160)
+        };
+        let gappy = {
+            let step = prop_oneof![4 => 20i64..800, 2 => 700i64..2_400, 1 => 2_000i64..20_000];
+            let side = prop_oneof![Just(-2.0), Just(0.2), Just(4.8), Just(9.0)];
+            let run = (side, prop::collection::vec((step, 1i32..3, prop::option::weighted(0.95, -1.0f64..1.0)), 1..40));
+            prop::collection::vec(run, 1..6).prop_map(|runs| {
+                runs.into_iter()
+                    .flat_map(|(c, steps)| {
+                        steps.into_iter().map(move |(step, probe, off)| (step, probe, off.map(|o| c + o)))
+                    })
+                    .collect::<Vec<_>>()
+            })
+        };
+        prop_oneof![steady, gappy].prop_map(|steps| {
             let mut second = 0;
             steps
                 .into_iter()

@@ -4,10 +4,9 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     calendar::{Instant, Span},
-    exposure::segments,
-    judgement::{Excursion as Judged, gap_at, in_force},
+    judgement::{Excursion as Judged, in_force},
     refusal::{Kind, Refusal},
-    rejudge::{Rejudged, reach},
+    rejudge::Rejudged,
     shelf_life::life_beyond,
     text::{LotCode, PlaceCode, Short, StrainCode, Text},
     words::{ExcursionKind, FoodOutcome, Packaging},
@@ -378,9 +377,7 @@ impl Tx {
         let there: Vec<_> = rows.into_iter().filter(|r| r.before > Grams::ZERO || r.came > Grams::ZERO).collect();
         let rules = self.rules_of(place).await?;
         let limit_c = in_force(&rules, span.from).map(|r| r.warm_c);
-        let reach = reach(&rules);
-        let air = self.air(place, Span { from: span.from - reach, until: span.until + reach }).await?;
-        let known = segments(&air, gap_at(&rules, span.from), span);
+        let known = self.known_air(place, &rules, span).await?;
         let mut lots = Vec::with_capacity(there.len());
         for r in there {
             let profile = self.profile(&r.strain, r.packaging).await?;

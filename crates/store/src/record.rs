@@ -43,13 +43,13 @@ pub struct DayFigures {
 /// An hour of a record.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct HourFigures {
-    /// Its beginning.
+    /// Its beginning. Where the span begins or ends within an hour, the beginning of the part.
     pub hour: DateTime<Utc>,
     /// Coldest and warmest air, °C.
     pub min_c: Option<f64>,
     /// Likewise.
     pub max_c: Option<f64>,
-    /// Time-weighted mean, °C.
+    /// Time-weighted mean, °C. An hour with one lone reading has a coldest and a warmest but no mean, and 0 seconds known.
     pub mean_c: Option<f64>,
     /// The warmest that the food was reckoned at, °C.
     pub product_max_c: Option<f64>,
@@ -158,7 +158,7 @@ impl Tx {
         // What people wrote down counts to the end of the last day, also what is of this very instant.
         let written = Span { from: span.from, until: day_begins(until + Days::new(1), zone) };
         let rules = self.rules_of(place).await?;
-        let hours = self.hours_between(place, span).await?;
+        let hours = self.hours_within(place, &rules, span).await?;
         let mut days = Vec::new();
         let mut whole = Figures::default();
         for day in from.iter_days().take_while(|d| *d <= until) {

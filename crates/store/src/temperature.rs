@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
-    air::{Last, LastReading, Reading},
+    air::{HOUR_S, Last, LastReading, Reading, known_air},
     calendar::Span,
-    exposure::{Exposure, Point, gaps, seconds, segments},
-    judgement::{Figures, Rules, figures_within, gap_at, trace_hour},
+    exposure::{Exposure, Point, Segment, gaps, seconds},
+    judgement::{Figures, Rules, State, figures_within, gap_at, trace_hour},
     refusal::Refusal,
     rejudge::{hour_of, reach},
     text::PlaceCode,
@@ -48,12 +48,14 @@ pub struct Temperature {
     pub until: DateTime<Utc>,
     /// Exact figures of the readings, not of the thinned series.
     pub exposure: Exposure,
-    /// Stretches without readings.
+    /// Stretches in which nothing is known, exact also over long spans: with `exposure.known_s` they add up to the span. They are gaps by
+    /// the gap limit; only those longer than the silence time are excursions ("no data").
     pub gaps: Vec<Gap>,
-    /// The series, thinned to the step that was asked for; each point is the warmest of its step. Over spans of more than a week its
+    /// The air, thinned to the step that was asked for; each point is the warmest of its step. Where several probes measure, the warmer one
+    /// counts, each joined with its own readings only. Over spans of more than a week its
     /// points are the warmest of the hours.
     pub series: Vec<AirPoint>,
-    /// The food behind the air as it is reckoned, likewise. Only for spans of at most a week.
+    /// The estimated food temperature, likewise: the warm estimate, which no gap makes colder. Only for spans of at most a week.
     pub product: Vec<AirPoint>,
     /// The whole hours of the span in which something was known.
     pub hours: Vec<HourFigures>,
@@ -163,34 +165,76 @@ impl Tx {
             .collect())
     }
 
-    /// The figures of a span: its whole hours as they were judged, the parts of hours at its ends from their readings.
-    pub(crate) async fn figures_between(&mut self, place: &PlaceCode, rules: &[Rules], span: Span) -> Result<Figures> {
-        let (first, last) = (whole_hour_after(span.from), hour_of(span.until));
-        let mut sum = Figures::default();
-        if first >= last {
-            // At most a part of two hours.
-            let middle = first.clamp(span.from, span.until);
-            sum.add(&self.part_of_hour(place, rules, Span { from: span.from, until: middle }).await?);
-            sum.add(&self.part_of_hour(place, rules, Span { from: middle, until: span.until }).await?);
-            return Ok(sum);
+    /// The figures of the hours that a span touches. Whole hours are as they were evaluated; where the span begins or ends within an hour
+    /// the part of it is evaluated from its readings, under the instant at which the part begins.
+    pub(crate) async fn hours_within(
+        &mut self,
+        place: &PlaceCode,
+        rules: &[Rules],
+        span: Span,
+    ) -> Result<BTreeMap<DateTime<Utc>, Figures>> {
+        let first = whole_hour_after(span.from).min(span.until);
+        let last = hour_of(span.until).max(first);
+        let mut hours = self.hours_between(place, Span { from: first, until: last }).await?;
+        for part in [Span { from: span.from, until: first }, Span { from: last, until: span.until }] {
+            if part.from < part.until {
+                let figures = self.part_of_hour(place, rules, part).await?;
+                if figures != Figures::default() {
+                    hours.insert(part.from, figures);
+                }
+            }
         }
-        sum.add(&self.part_of_hour(place, rules, Span { from: span.from, until: first }).await?);
-        for figures in self.hours_between(place, Span { from: first, until: last }).await?.values() {
+        Ok(hours)
+    }
+
+    /// The figures of a span, summed from the hours that it touches.
+    pub(crate) async fn figures_between(&mut self, place: &PlaceCode, rules: &[Rules], span: Span) -> Result<Figures> {
+        let mut sum = Figures::default();
+        for figures in self.hours_within(place, rules, span).await?.values() {
             sum.add(figures);
         }
-        sum.add(&self.part_of_hour(place, rules, Span { from: last, until: span.until }).await?);
         Ok(sum)
     }
 
-    async fn part_of_hour(&mut self, place: &PlaceCode, rules: &[Rules], span: Span) -> Result<Figures> {
-        if span.from >= span.until {
-            return Ok(Figures::default());
-        }
-        let hour = hour_of(span.from);
+    async fn part_of_hour(&mut self, place: &PlaceCode, rules: &[Rules], part: Span) -> Result<Figures> {
+        let hour = hour_of(part.from);
         let end = hour + TimeDelta::hours(1);
         let readings = self.readings_of(place, Span { from: hour - reach(rules), until: end + reach(rules) }).await?;
         let (last, next) = last_and_next(&readings, hour, end);
-        Ok(figures_within(rules, hour, &last, within(&readings, hour, end), &next, span))
+        let begins = State { last, ..self.state_before(place, hour).await? };
+        Ok(figures_within(rules, hour, &begins, within(&readings, hour, end), &next, part))
+    }
+
+    /// The known air of a place over a span: the warmer of its probes, each joined with its own readings only.
+    pub(crate) async fn known_air(&mut self, place: &PlaceCode, rules: &[Rules], span: Span) -> Result<Vec<Segment>> {
+        let reach = reach(rules);
+        let wide = Span { from: hour_of(span.from) - reach, until: span.until + TimeDelta::hours(1) + reach };
+        let readings = self.readings_of(place, wide).await?;
+        Ok(known_air(&readings, span, reach, |at| gap_at(rules, at)))
+    }
+
+    /// The gaps of a long span: whole hours that are known or silent from their figures, the others from their readings.
+    async fn gaps_within(&mut self, place: &PlaceCode, rules: &[Rules], window: Span) -> Result<Vec<Span>> {
+        let hours = self.hours_between(place, Span { from: hour_of(window.from), until: window.until }).await?;
+        let hour_from = |from: DateTime<Utc>| Span { from, until: from + TimeDelta::hours(1) };
+        let is_whole = |f: &Figures| f.known_s > HOUR_S - 1e-3;
+        let mut close: Vec<Span> = Vec::new();
+        for hour in hours.iter().filter(|(_, f)| f.known_s > 0.0 && !is_whole(f)).map(|(h, _)| hour_from(*h)) {
+            match close.last_mut() {
+                Some(run) if hour.from - run.until <= TimeDelta::days(1) && hour.until - run.from <= CLOSE_LOOK => {
+                    run.until = hour.until;
+                }
+                _ => close.push(hour),
+            }
+        }
+        let is_read = |hour: DateTime<Utc>| close.iter().any(|run| run.from <= hour && hour < run.until);
+        let mut known: Vec<Span> =
+            hours.iter().filter(|(h, f)| is_whole(f) && !is_read(**h)).map(|(h, _)| hour_from(*h)).collect();
+        for run in &close {
+            known.extend(self.known_air(place, rules, *run).await?.into_iter().map(|s| s.span));
+        }
+        known.sort_by_key(|span| span.from);
+        Ok(gaps(known, window))
     }
 
     /// The product through a span of at most a week, from the state that its first hour begins with.
@@ -248,42 +292,38 @@ impl Tx {
             .hours_between(code, Span { from: whole_hour_after(window.from), until: hour_of(window.until) })
             .await?;
         answer.hours = hours.iter().map(|(hour, figures)| HourFigures::of(*hour, figures)).collect();
+        let as_gaps = |gaps: Vec<Span>| gaps.into_iter().map(|g| Gap { from: g.from, until: g.until }).collect();
         if window.until - window.from <= CLOSE_LOOK {
+            let known = self.known_air(code, &rules, window).await?;
+            answer.gaps = as_gaps(gaps(known.iter().map(|s| s.span), window));
             let reach = reach(&rules);
             let wide =
                 Span { from: hour_of(window.from) - reach, until: window.until + reach.max(TimeDelta::hours(1)) };
             let readings = self.readings_of(code, wide).await?;
-            let air = warmest_at_each_instant(&readings);
-            let gap = gap_at(&rules, window.until);
-            answer.gaps = gaps(&segments(&air, gap, window), window)
-                .into_iter()
-                .map(|g| Gap { from: g.from, until: g.until })
-                .collect();
-            answer.series = thin(&air, window, step);
+            answer.series = thin(&corners(&known, &readings), window, step);
             answer.product = thin(&self.product_through(code, &rules, &readings, window).await?, window, step);
         } else {
-            answer.gaps = silences(&hours, window);
+            answer.gaps = as_gaps(self.gaps_within(code, &rules, window).await?);
             answer.series = hours.iter().filter_map(|(at, f)| f.most_c.map(|c| AirPoint { at: *at, c })).collect();
         }
         Ok(answer)
     }
 }
 
-/// Runs of hours in which nothing was known.
-fn silences(hours: &BTreeMap<DateTime<Utc>, Figures>, window: Span) -> Vec<Gap> {
-    let mut gaps: Vec<Gap> = Vec::new();
-    let mut hour = whole_hour_after(window.from);
-    while hour < window.until {
-        let next = hour + TimeDelta::hours(1);
-        if hours.get(&hour).is_none_or(|f| f.known_s <= 0.0) {
-            match gaps.last_mut() {
-                Some(gap) if gap.until == hour => gap.until = next,
-                _ => gaps.push(Gap { from: hour, until: next }),
-            }
-        }
-        hour = next;
+/// The corners of known air, and the readings that stand alone between gaps, in time order.
+fn corners(known: &[Segment], readings: &[Reading]) -> Vec<Point> {
+    let mut points: Vec<Point> = Vec::with_capacity(known.len() + 1);
+    for segment in known {
+        points.extend([(segment.span.from, segment.from_c), (segment.span.until, segment.until_c)]);
     }
-    gaps
+    let is_known = |at: DateTime<Utc>| {
+        let after = known.partition_point(|s| s.span.until < at);
+        known.get(after).is_some_and(|s| s.span.from <= at)
+    };
+    points.extend(readings.iter().filter(|r| !is_known(r.at)).filter_map(|r| Some((r.at, r.c?))));
+    points.sort_by_key(|p| p.0);
+    points.dedup();
+    points
 }
 
 fn warmest_at_each_instant(readings: &[Reading]) -> Vec<Point> {
