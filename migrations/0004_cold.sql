@@ -118,9 +118,16 @@ declare
     parent text;
     part text;
     made int := 0;
+    missing boolean;
 begin
     if last - first > interval '15 years' then
         raise exception 'at most fifteen years of partitions at once';
+    end if;
+    -- Nearly always all are there, and nobody need wait for whoever makes one.
+    select bool_or(to_regclass('public.' || p || '_' || to_char(t, 'YYYY_MM')) is null) into missing
+      from generate_series(m, last at time zone 'UTC', interval '1 month') t, unnest(array['reading', 'reading_beside']) p;
+    if not coalesce(missing, false) then
+        return 0;
     end if;
     perform pg_advisory_xact_lock(hashtext('ensure_reading_months'));
     while m <= last at time zone 'UTC' loop

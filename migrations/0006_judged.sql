@@ -90,7 +90,9 @@ create table excursion (
     constraint excursion_became_needed check (became is null or withdrawn_at is not null)
 );
 create index excursion_by_place on excursion (farm_id, place, began_at);
-create index excursion_open on excursion (farm_id, place) where ended_at is null and withdrawn_at is null;
+-- One spell, silence or fault is open once, whoever opens it.
+create unique index excursion_open_key on excursion (farm_id, place, kind, probe_id) nulls not distinct
+    where ended_at is null and withdrawn_at is null;
 call keep_farms_apart('excursion');
 grant insert, update (began_at, ended_at, air_c, product_c, known_s, beyond_c_s, judged_at, withdrawn_at, became) on excursion to gillbook_app;
 

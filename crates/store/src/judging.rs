@@ -15,7 +15,7 @@ use std::{
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     calendar::Span,
-    judgement::{Figures, State, still_open},
+    judgement::{Figures, Rules, State, still_open},
     rejudge::{Rejudged, Rejudging, begin_for, hour_of, reach},
     text::PlaceCode,
 };
@@ -363,6 +363,7 @@ impl Tx {
         .fetch_optional(&mut *self.db)
         .await?;
         let Some(touched) = touched else { return Ok(false) };
+        self.lock_excursions(place).await?;
         let rules = self.rules_of(place).await?;
         let begin = self.begin_in_use(begin_for(&rules, touched.from_at)).await?;
         let begins = self.state_before(place, begin).await?;
@@ -377,7 +378,7 @@ impl Tx {
                 break;
             }
             if again.judged() >= AT_A_TIME {
-                return self.pause_judging(place, again.pause()).await;
+                return self.pause_judging(place, &rules, again.pause()).await;
             }
             let next = self.next_reading(place, wanted.until).await?;
             if !again.skip_to(next) {
@@ -386,12 +387,7 @@ impl Tx {
         }
         let done = again.done();
         self.replace_hours(place, &done).await?;
-        let last = match done.until {
-            Some(_) => self.state_before(place, far_future()).await?,
-            None => done.state.clone(),
-        };
-        let open = still_open(&rules, &last, self.now);
-        self.replace_excursions(place, Some(&done), &open).await?;
+        self.settle_excursions(place, &rules, Some(&done)).await?;
         sqlx::query!(
             "delete from place_touched where farm_id = $1 and place = $2 and claimed",
             self.farm.0,
@@ -413,11 +409,9 @@ impl Tx {
     }
 
     /// Keeps what was judged so far, and the claim for the rest.
-    async fn pause_judging(&mut self, place: &PlaceCode, done: Rejudged) -> Result<bool> {
+    async fn pause_judging(&mut self, place: &PlaceCode, rules: &[Rules], done: Rejudged) -> Result<bool> {
         self.replace_hours(place, &done).await?;
-        let last = self.state_before(place, far_future()).await?;
-        let open = still_open(&self.rules_of(place).await?, &last, self.now);
-        self.replace_excursions(place, Some(&done), &open).await?;
+        self.settle_excursions(place, rules, Some(&done)).await?;
         sqlx::query!(
             "update place_touched set from_at = $3, through_at = greatest(through_at, $3) where farm_id = $1 and place = $2 and claimed",
             self.farm.0,
@@ -430,10 +424,30 @@ impl Tx {
     }
 
     async fn judge_what_time_opens(&mut self, place: &PlaceCode) -> Result<()> {
+        self.lock_excursions(place).await?;
         let rules = self.rules_of(place).await?;
+        self.settle_excursions(place, &rules, None).await
+    }
+
+    /// Locks a place's excursions for whoever brings them in line, so that two programs never open one silence twice. Nobody who posts
+    /// readings waits for it.
+    async fn lock_excursions(&mut self, place: &PlaceCode) -> Result<()> {
+        sqlx::query!(
+            "select from place where farm_id = $1 and place = $2 for no key update",
+            self.farm.0,
+            place.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
+    /// Brings the excursions of a place in line with its hours, which are stored already: those that ended in hours that were evaluated
+    /// again, if any were, and those that are open now. Every way to evaluate a place ends here.
+    async fn settle_excursions(&mut self, place: &PlaceCode, rules: &[Rules], done: Option<&Rejudged>) -> Result<()> {
         let last = self.state_before(place, far_future()).await?;
-        let open = still_open(&rules, &last, self.now);
-        self.replace_excursions(place, None, &open).await
+        let open = still_open(rules, &last, self.now);
+        self.replace_excursions(place, done, &open).await
     }
 
     async fn replace_hours(&mut self, place: &PlaceCode, done: &Rejudged) -> Result<()> {

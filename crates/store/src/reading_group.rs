@@ -20,11 +20,8 @@ use crate::{
     held::{HeldConnection, Mark},
     judging::setting_of,
     people::Standing,
-    readings::{KnownProbe, Named, OLDEST, Post, Receipt, RefusedReading, Remedy},
+    readings::{AHEAD, KnownProbe, Named, OLDEST, Post, Receipt, RefusedReading, Remedy},
 };
-
-/// The farthest that a probe's clock may run ahead.
-const AHEAD: TimeDelta = TimeDelta::minutes(10);
 
 /// Tells faults from temperatures. 85 °C and −127 °C are what common digital probes give when they have not measured.
 fn fault_of(c: f64) -> Option<ReadingFault> {
@@ -225,9 +222,13 @@ impl Group {
         Ok(true)
     }
 
-    /// Keeps them in a transaction, where some may be there already.
+    /// Keeps them in a transaction that has begun, where some may be there already. No savepoint around it: rows that a savepoint wrote carry
+    /// its number, and would pass for rows that were there before.
     pub(crate) async fn keep_in(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<()> {
-        let told = self.keep_all(db, &self.farms(), now, true, false).await?;
+        let told = self.keep_rows(db, &self.farms(), now, true, false).await?;
+        if !self.beside.is_empty() {
+            self.keep_beside(db, now).await?;
+        }
         self.tell_all(told)
     }
 
@@ -246,22 +247,11 @@ impl Group {
         {
             return Ok(Vec::new());
         }
-        self.keep_all(&mut held.connection, farms, now, some_kept, true).await
-    }
-
-    async fn keep_all(
-        &self,
-        db: &mut PgConnection,
-        farms: &str,
-        now: DateTime<Utc>,
-        some_kept: bool,
-        lasting: bool,
-    ) -> sqlx::Result<Vec<Told>> {
         if self.beside.is_empty() {
-            return self.keep_rows(db, farms, now, some_kept, lasting).await;
+            return self.keep_rows(&mut held.connection, farms, now, some_kept, true).await;
         }
-        let mut both = db.begin().await?;
-        let told = self.keep_rows(&mut both, farms, now, some_kept, lasting).await?;
+        let mut both = held.connection.begin().await?;
+        let told = self.keep_rows(&mut both, farms, now, some_kept, true).await?;
         self.keep_beside(&mut both, now).await?;
         both.commit().await?;
         Ok(told)

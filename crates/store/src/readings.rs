@@ -19,10 +19,18 @@ use crate::{Error, FarmId, Result, Signed, Store, Tx, people::Standing, reading_
 /// The oldest reading that is taken: three years.
 pub(crate) const OLDEST: TimeDelta = TimeDelta::days(3 * 366);
 
+/// The farthest that a probe's clock may run ahead.
+pub(crate) const AHEAD: TimeDelta = TimeDelta::minutes(10);
+
+/// Whether a reading of an instant is taken.
+fn is_taken_at(at: DateTime<Utc>, now: DateTime<Utc>) -> bool {
+    at >= now - OLDEST && at <= now + AHEAD
+}
+
 /// A record that was not taken.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct RefusedReading {
-    /// Its place in the pack, from 0.
+    /// Its place in the pack as it was sent, from 0.
     pub index: usize,
     /// Whether sending it again can ever help.
     pub remedy: Remedy,
@@ -34,9 +42,9 @@ pub struct RefusedReading {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Remedy {
-    /// It will never be taken as it is.
+    /// It will never be taken as it is: drop it.
     Permanent,
-    /// It may be taken later.
+    /// It is taken once the reason is mended, by adding the probe for instance: keep it and send it again.
     Retry,
 }
 
@@ -47,7 +55,8 @@ pub struct Receipt {
     pub accepted: usize,
     /// Of those, kept as faults and not as temperatures.
     pub faults: usize,
-    /// Humidities and batteries that were kept beside them.
+    /// Humidities (`%RH`) and battery levels (`%EL`) that were kept, new or not. They are neither accepted nor duplicate, and nothing is
+    /// evaluated from them.
     pub beside: usize,
     /// Readings that were there with the same value.
     pub duplicate: usize,
@@ -192,6 +201,19 @@ impl Store {
         Ok(())
     }
 
+    /// Makes the partitions that a pack's readings go to, before the transaction that keeps them: making one is locked for all farms, and
+    /// whoever held that lock to the end of a transaction would have all of them stand in one line.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn ensure_months_of(&self, post: &Post, now: DateTime<Utc>) -> Result<()> {
+        let taken = || post.records.iter().map(|r| r.at).filter(|at| is_taken_at(*at, now));
+        match taken().min().zip(taken().max()) {
+            Some((first, last)) => self.ensure_months(first, last).await,
+            None => Ok(()),
+        }
+    }
+
     /// The probes that posts name. A probe keeps its number for good, so what was found once is remembered.
     async fn named<'a>(&self, posts: &'a [Post], now: DateTime<Utc>) -> Result<Vec<Named<'a>>> {
         let mut unknown: BTreeMap<FarmId, BTreeSet<String>> = BTreeMap::new();
@@ -265,7 +287,8 @@ impl Tx {
         Ok(rows.into_iter().map(|r| (r.name, Arc::new(KnownProbe { number: r.probe_id, place: r.place }))).collect())
     }
 
-    /// Keeps one pack in this transaction: for packs with a key, whose answer is kept beside it.
+    /// Keeps one pack in this transaction: for packs with a key, whose answer is kept beside it. The months are there already:
+    /// [`Store::ensure_months_of`].
     ///
     /// # Errors
     /// When the database fails; what is wrong with single records stands in the receipt.
@@ -275,9 +298,6 @@ impl Tx {
         let probes = self.probes_named(&names).await?;
         let named = Named::of(post, |_, name| probes.get(name).cloned(), |_| {});
         let mut group = Group::gather(&[named], self.now);
-        if let Some((first, last)) = group.span() {
-            sqlx::query!("select ensure_reading_months($1, $2)", first, last).fetch_one(&mut *self.db).await?;
-        }
         group.keep_in(&mut self.db, self.now).await?;
         group.receipts.pop().ok_or_else(|| Error::Stored("a post has a receipt".into()))
     }

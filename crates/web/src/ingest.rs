@@ -57,6 +57,7 @@ struct Shared {
     clock: Clock,
     line: Mutex<Line>,
     large: Semaphore,
+    parsing: Semaphore,
     large_waiting: Semaphore,
 }
 
@@ -87,6 +88,7 @@ impl Ingest {
             clock,
             line: Mutex::new(line),
             large: Semaphore::new(LARGE_AT_ONCE),
+            parsing: Semaphore::new(LARGE_AT_ONCE),
             large_waiting: Semaphore::new(LARGE_WAITING),
         }))
     }
@@ -103,6 +105,16 @@ impl Ingest {
             Place::Turn(_turn, post) => Box::pin(self.commit_alone(post)).await,
             Place::Waits(kept) => Ok(kept.await.map_err(|_| Problem::broken())??),
         }
+    }
+
+    /// Parses a large pack away from the threads that answer requests, a few at a time: a parsed pack takes a multiple of its bytes.
+    pub(crate) async fn parse_large<T: Send + 'static>(
+        &self,
+        parse: impl FnOnce() -> T + Send + 'static,
+    ) -> Result<T, Problem> {
+        let _place = self.0.large_waiting.try_acquire().map_err(|_| Problem::busy())?;
+        let _turn = self.0.parsing.acquire().await.map_err(|_| Problem::broken())?;
+        tokio::task::spawn_blocking(parse).await.map_err(|_| Problem::broken())
     }
 
     async fn commit_alone(&self, post: Post) -> Result<Receipt, Problem> {
