@@ -204,7 +204,7 @@ call keep_farms_apart('balance');
 -- Posts movements to the balances, in (lot, place) order so that two acts on the same lots cannot wait for each other.
 -- Runs as the owner because the service may not touch a balance.
 create function post_movements() returns trigger
-    language plpgsql security definer set search_path = pg_catalog, public as $$
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
 declare
     d record;
     bad record;
@@ -269,7 +269,7 @@ create trigger posts after insert on movement referencing new table as posted
 -- The service takes row locks on balances through this, in the same order as the posting does: it has no privilege
 -- to lock them itself.
 create function lock_balances(farm int, lots text[]) returns void
-    language sql security definer set search_path = pg_catalog, public as $$
+    language sql security definer set search_path = pg_catalog, public, pg_temp as $$
     select from balance b where b.farm_id = farm and b.lot = any (lots) order by b.lot, b.place for update;
 $$;
 revoke execute on function lock_balances from public;
@@ -344,7 +344,7 @@ call keep_as_record('weighing_source');
 -- What an act must add up to, checked at commit. Seven short rules, each with its own name. A count may find what the book has, and a
 -- lot, a week or a stall may be closed with nothing left: those move nothing, nor do their reversals.
 create function act_adds_up() returns trigger
-    language plpgsql security definer set search_path = pg_catalog, public as $$
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
 declare
     broken text;
 begin

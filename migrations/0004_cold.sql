@@ -112,7 +112,7 @@ create trigger kept before update or delete or truncate on reading_beside
 
 -- Makes the monthly partitions that cover [first, last]. The service calls it ahead of time; only the owner can make a table.
 create function ensure_reading_months(first timestamptz, last timestamptz) returns int
-    language plpgsql security definer set search_path = pg_catalog, public as $$
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
 declare
     m timestamp := date_trunc('month', first at time zone 'UTC');
     parent text;
@@ -162,14 +162,14 @@ create view reading_month as
 
 -- Where the readings in use begin. What was judged of earlier ones stands and is not judged again.
 create function readings_begin() returns timestamptz
-    language sql stable security definer set search_path = pg_catalog, public as
+    language sql stable security definer set search_path = pg_catalog, public, pg_temp as
     'select min(begins) from public.reading_month';
 revoke execute on function readings_begin from public;
 grant execute on function readings_begin to gillbook_app;
 
 -- Takes the months that end before an instant out of use. Nobody but the owner may.
 create function detach_reading_months(before timestamptz) returns int
-    language plpgsql set search_path = pg_catalog, public as $$
+    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
 declare
     m record;
     n int := 0;

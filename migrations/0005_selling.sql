@@ -161,7 +161,7 @@ call keep_farms_apart('set_aside');
 grant insert, delete on set_aside to gillbook_app;
 
 create function post_set_aside() returns trigger
-    language plpgsql security definer set search_path = pg_catalog, public as $$
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
 declare
     d record;
     b record;

@@ -57,6 +57,48 @@ async fn the_services_role_cannot_rewrite_a_record_or_touch_a_balance() -> Resul
 }
 
 #[tokio::test]
+async fn functions_of_the_owner_look_into_temporary_tables_last() -> Result<()> {
+    let farm = Farm::bare().await?;
+    let mut db = PgConnection::connect_with(&farm.admin).await?;
+    let functions: Vec<(String, Option<Vec<String>>)> = sqlx::query_as(
+        "select proname::text, proconfig from pg_proc where prosecdef and pronamespace = 'public'::regnamespace order by 1",
+    )
+    .fetch_all(&mut db)
+    .await?;
+    assert!(functions.len() >= 6, "{functions:?}");
+    for (name, settings) in functions {
+        assert_eq!(settings, Some(vec!["search_path=pg_catalog, public, pg_temp".to_owned()]), "{name}");
+    }
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_temporary_table_of_the_services_role_stands_in_for_no_balance() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    let mut db = as_app(&farm).await?;
+    let stand_in = "create temporary table balance (like public.balance including all); grant all on balance to public";
+    let refused = run(&mut db, stand_in).await.expect_err("the service makes no tables").to_string();
+    assert!(refused.contains("permission denied to create temporary tables"), "{refused}");
+    // Even where an administrator lets it: the guards read the real table.
+    let mut admin = PgConnection::connect_with(&farm.admin).await?;
+    run(&mut admin, &format!("grant temporary on database {} to gillbook_app", farm.admin.get_database().unwrap_or_default()))
+        .await?;
+    run(&mut db, &format!("set gillbook.farms = '{{{}}}'; {stand_in}", farm.id.0)).await?;
+    let rich = format!("insert into balance values ({}, '{lot}', 'F1', 900000, 0)", farm.id.0);
+    run(&mut db, &rich).await?;
+    let gift = format!(
+        "begin; insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by, reason)
+             values ({0}, gen_random_uuid(), 'gift', now(), now(), 'x', 'x', 'x');
+         insert into movement select {0}, act_id, 1, '{lot}', 'F1', 'GIFT', 500000 from act where done_by = 'x'; commit",
+        farm.id.0
+    );
+    let refused = run(&mut db, &gift).await.expect_err("there are 1000 g").to_string();
+    assert!(refused.contains("has not 500000 g at F1"), "{refused}");
+    Ok(())
+}
+
+#[tokio::test]
 async fn no_farm_set_or_another_one_shows_no_rows() -> Result<()> {
     let farm = Farm::new().await?;
     farm.lot_of(1000).await;

@@ -50,6 +50,7 @@ pub async fn migrate(options: &PgConnectOptions) -> Result<()> {
         "do $$ begin
              execute format('grant create, connect, temporary on database %I to gillbook_owner', current_database());
              execute format('grant connect on database %I to gillbook_app, gillbook_audit', current_database());
+             execute format('revoke temporary on database %I from public', current_database());
          end $$;
          grant usage, create on schema public to gillbook_owner;
          grant usage on schema public to gillbook_app, gillbook_audit;
