@@ -121,6 +121,38 @@ async fn sent_ten_times_counts_once() -> Result<()> {
 }
 
 #[tokio::test]
+async fn an_entry_sent_again_by_somebody_else_is_the_same_entry() -> Result<()> {
+    let farm = Farm::new().await?;
+    let picker = farm.person("picker").await;
+    let weighing = Farm::weighing(500);
+    let first = farm.ask(&farm.owner, "POST", "/api/weighings", &[], Some(weighing.clone())).await;
+    first.expect(201);
+    // A shared phone: another is signed in when the answer that was lost is asked for, with the id as its key or a new one.
+    let id = weighing["id"].as_str().unwrap_or_default().to_owned();
+    let new = Uuid::new_v4().to_string();
+    for key in [vec![], vec![("idempotency-key", id.as_str())], vec![("idempotency-key", new.as_str())]] {
+        let again = farm.ask(&picker, "POST", "/api/weighings", &key, Some(weighing.clone())).await;
+        assert_eq!((again.status, &again.text), (201, &first.text));
+    }
+    let at_once = Farm::weighing(700);
+    let both = [&farm.owner, &picker].map(|who| farm.ask(who, "POST", "/api/weighings", &[], Some(at_once.clone())));
+    let both = futures::future::join_all(both).await;
+    assert!(both.iter().all(|a| a.status == 201 && a.text == both[0].text), "{both:?}");
+    assert_eq!(farm.get("/api/weighings").await["rows"].as_array().map(Vec::len), Some(2));
+    // The same id with another weight is another entry, and a key stays with one body.
+    let mut other = weighing.clone();
+    other["gross_g"] = json!(9999);
+    farm.ask(&picker, "POST", "/api/weighings", &[], Some(other)).await.expect_problem(422, "key-reused", None);
+    let keyed = [("idempotency-key", new.as_str())];
+    farm.ask(&picker, "POST", "/api/weighings", &keyed, Some(Farm::weighing(100))).await.expect(201);
+    let more = Farm::weighing(200);
+    farm.ask(&picker, "POST", "/api/weighings", &keyed, Some(more)).await.expect_problem(422, "key-reused", None);
+    let verifier = farm.person("verifier").await;
+    farm.ask(&verifier, "POST", "/api/weighings", &[], Some(weighing)).await.expect_problem(403, "not-allowed", None);
+    Ok(())
+}
+
+#[tokio::test]
 async fn readings_are_kept_once_and_faults_are_no_temperatures() -> Result<()> {
     let farm = Farm::new().await?;
     let now = farm.now().timestamp();

@@ -1,8 +1,8 @@
 //! A request that creates counts once, however often it is sent.
 
 use gillbook_core::refusal::{Kind, Refusal};
-
 use serde::Serialize;
+use uuid::Uuid;
 
 use crate::{Error, Result, Tx};
 
@@ -11,10 +11,24 @@ use crate::{Error, Result, Tx};
 pub struct Once {
     /// The client's key: the `Idempotency-Key` header, or the id in the body.
     pub key: String,
+    /// The id in the body. An entry is the same entry whoever sends it again: a phone is shared, and its queue outlives a sign-in.
+    pub id: Option<Uuid>,
     /// Method and path.
     pub request: String,
     /// SHA-256 of the body.
     pub body_hash: [u8; 32],
+}
+
+/// In place of an actor where a key belongs to the whole farm.
+const EVERYBODY: &str = "everybody";
+
+impl Once {
+    /// Whose keys this request takes: the id is the farm's, a header's key is the actor's.
+    fn claims(&self, actor: &str) -> Vec<(String, String)> {
+        let id = self.id.map(|id| (EVERYBODY.to_owned(), format!("id {id}")));
+        let key = (actor.to_owned(), self.key.clone());
+        id.into_iter().chain((self.id.is_none_or(|id| self.key != format!("id {id}"))).then_some(key)).collect()
+    }
 }
 
 /// The stored answer of the first request.
@@ -27,19 +41,28 @@ pub struct Answer {
 }
 
 impl Tx {
-    /// Claims a key for this transaction. The same key at work elsewhere is waited for, within the lock time-out.
-    /// `Some` is the first request's answer.
+    /// Claims the entry's id for the farm, and the key for who is signed in, for this transaction. The same at work elsewhere is
+    /// waited for, within the lock time-out. `Some` is the first request's answer.
     ///
     /// # Errors
-    /// Refuses a key that was used for another request ([`Kind::KeyReused`]) or whose answer held a secret
+    /// Refuses a key or an id that was used for another request ([`Kind::KeyReused`]) or whose answer held a secret
     /// ([`Kind::ShownOnce`]).
     pub async fn claim(&mut self, once: &Once) -> Result<Option<Answer>> {
+        for (actor, key) in once.claims(&self.signed.key) {
+            if let Some(first) = self.claim_for(&actor, &key, once).await? {
+                return Ok(Some(first));
+            }
+        }
+        Ok(None)
+    }
+
+    async fn claim_for(&mut self, actor: &str, key: &str, once: &Once) -> Result<Option<Answer>> {
         let claimed = sqlx::query!(
             "insert into idempotency (farm_id, actor, key, request, body_hash, recorded_at) values ($1, $2, $3, $4, $5, $6)
              on conflict (farm_id, actor, key) do nothing",
             self.farm.0,
-            self.signed.key,
-            once.key,
+            actor,
+            key,
             once.request,
             &once.body_hash[..],
             self.now
@@ -52,8 +75,8 @@ impl Tx {
         let first = sqlx::query!(
             "select request, body_hash, status, answer from idempotency where farm_id = $1 and actor = $2 and key = $3",
             self.farm.0,
-            self.signed.key,
-            once.key
+            actor,
+            key
         )
         .fetch_one(&mut *self.db)
         .await?;
@@ -80,16 +103,18 @@ impl Tx {
     /// When the database fails.
     pub async fn answer(&mut self, once: &Once, status: u16, value: &impl Serialize) -> Result<Answer> {
         let body = serde_json::to_string(value).map_err(|e| Error::Stored(e.to_string()))?;
-        sqlx::query!(
-            "update idempotency set status = $4, answer = $5 where farm_id = $1 and actor = $2 and key = $3",
-            self.farm.0,
-            self.signed.key,
-            once.key,
-            i16::try_from(status).unwrap_or(200),
-            body
-        )
-        .execute(&mut *self.db)
-        .await?;
+        for (actor, key) in once.claims(&self.signed.key) {
+            sqlx::query!(
+                "update idempotency set status = $4, answer = $5 where farm_id = $1 and actor = $2 and key = $3",
+                self.farm.0,
+                actor,
+                key,
+                i16::try_from(status).unwrap_or(200),
+                body
+            )
+            .execute(&mut *self.db)
+            .await?;
+        }
         Ok(Answer { status, body })
     }
 }

@@ -143,14 +143,11 @@ pub(crate) fn once_of(request_line: &str, header_key: Option<String>, bytes: &[u
     struct Id {
         id: Option<uuid::Uuid>,
     }
-    let key = match header_key {
-        Some(key) => Some(key),
-        None => serde_json::from_slice::<Id>(bytes).ok().and_then(|b| b.id).map(|id| format!("id {id}")),
-    };
-    let key = key.ok_or_else(|| {
+    let id = serde_json::from_slice::<Id>(bytes).ok().and_then(|b| b.id);
+    let key = header_key.or_else(|| id.map(|id| format!("id {id}"))).ok_or_else(|| {
         Problem::bad_syntax("The request has no key, so sending it twice would count twice. Add an Idempotency-Key header with a new UUID.")
     })?;
-    Ok(Once { key, request: request_line.chars().take(400).collect(), body_hash: Sha256::digest(bytes).into() })
+    Ok(Once { key, id, request: request_line.chars().take(400).collect(), body_hash: Sha256::digest(bytes).into() })
 }
 
 impl<T: DeserializeOwned> FromRequest<App> for Body<T> {

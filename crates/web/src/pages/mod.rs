@@ -189,6 +189,7 @@ fn again<T: Template>(view: Result<T, Problem>, problem: Problem) -> Response {
 fn once_of_form(key: Uuid, uri: &Uri, what: &str) -> Once {
     Once {
         key: format!("form {key}"),
+        id: None,
         request: format!("POST {}", uri.path()),
         body_hash: Sha256::digest(what.as_bytes()).into(),
     }
