@@ -1,5 +1,8 @@
 //! The pages in a real browser at a phone's size.
 
+#[path = "browser/scale.rs"]
+mod scale;
+
 use std::sync::Arc;
 
 use anyhow::{Context, Result, ensure};
@@ -47,8 +50,12 @@ impl Thumb<'_> {
 }
 
 async fn sign_in(phone: &Phone, home: &str) -> Result<()> {
+    sign_in_as(phone, home, "ada").await
+}
+
+async fn sign_in_as(phone: &Phone, home: &str, name: &str) -> Result<()> {
     phone.page.goto(&format!("{home}/sign-in")).await?;
-    phone.page.find(Locator::Css("[name=sign_in_name]")).await?.send_keys("ada").await?;
+    phone.page.find(Locator::Css("[name=sign_in_name]")).await?.send_keys(name).await?;
     phone.page.find(Locator::Css("[name=passphrase]")).await?.send_keys("four words do well").await?;
     phone.page.find(Locator::Css("main button")).await?.click().await?;
     phone.page.wait().for_element(Locator::Css("a[href='/weigh']")).await?;
@@ -138,6 +145,10 @@ async fn the_same_weight_twice_asks_and_undo_takes_it_back() -> Result<()> {
     thumb.touch("#keep").await?;
     phone.page.wait().for_element(Locator::Css("#last li:nth-child(2)")).await?;
     phone.page.wait().for_element(Locator::Css("#pad:not([data-resting])")).await?;
+    thumb.touch("#last li:first-child button").await?;
+    let asked = phone.page.find(Locator::Css("#last li:first-child")).await?.text().await?;
+    ensure!(asked.contains("Undo 2.00 kg?"), "{asked}");
+    assert_eq!(farm.get("/api/stock").await["rows"][0]["grams_g"], 2 * 1998, "not undone before the second touch");
     thumb.touch("#last li:first-child button").await?;
     phone.page.wait().for_element(Locator::Css("#last .undone")).await?;
     phone.close().await?;

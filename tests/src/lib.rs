@@ -88,7 +88,7 @@ impl Phone {
         // Read on, so that the driver never waits for us.
         std::thread::spawn(move || said.for_each(drop));
         let options = json!({
-            "args": ["--headless=new", "--no-sandbox", "--disable-background-networking", "--disable-dev-shm-usage"],
+            "args": ["--headless=new", "--no-sandbox", "--disable-background-networking", "--disable-dev-shm-usage", "--host-resolver-rules=MAP *.test 127.0.0.1"],
             "mobileEmulation": {"deviceMetrics": {"width": 390, "height": 844, "pixelRatio": 2.0, "touch": true}},
         });
         let mut wishes = Capabilities::new();

@@ -1,182 +1,367 @@
-// The scale form. Each weighing has an id made here and goes to one endpoint, so that sending it again counts once.
-"use strict";
-const facts = JSON.parse(document.getElementById("facts").textContent);
+// The scale form. A weighing is made once, handed to the outbox and sent from there, so that sending it again counts once.
+import { Outbox, uuid } from "./outbox.js";
+
+const REST_MS = 500;
+const SAME_AGAIN_MS = 8000;
+const DRAFT_MS = 15 * 60 * 1000;
+const STALE_MS = 60 * 1000;
+const REFRESH_MS = 10 * 60 * 1000;
+const MAX_DIGITS = 5;
+const MAX_CRATES = 4;
+
 const $ = (id) => document.getElementById(id);
-const state = { batch: null, flush: 1, grade: facts.grades[0].grade, digits: "", crates: facts.crate ? 1 : 0, liner: Boolean(facts.liner), wet: false, resting: false, sure: false, last: null };
+const read = (page) => JSON.parse(page.getElementById("facts").textContent);
+let facts = read(document);
+let refreshed = Date.now();
+const draft = `gillbook.scale.${facts.farm}`;
+const state = { batch: null, flush: 1, grade: facts.grades[0].grade, digits: "", crates: 1, liner: true, wet: false, crate: null, liner_kind: null, place: null };
+let resting = false;
+let sure = false;
+let last = null;
+let asked = null;
+let shown = 5;
+const outbox = new Outbox(facts.farm, heard);
 const kg = (g) => (g / 1000).toFixed(2);
 
-const gross = () => (state.digits === "" ? 0 : Number(state.digits) * (facts.implied_decimals ? 10 : 1));
+function make(tag, text, more) {
+  const element = document.createElement(tag);
+  element.textContent = text;
+  return Object.assign(element, more);
+}
+
+function button(text, touched, more) {
+  const element = make("button", text, { type: "button", ...more });
+  element.addEventListener("click", touched);
+  return element;
+}
+
+const crate = () => facts.crates.find((c) => c.crate === state.crate);
+const liner = () => facts.liners.find((c) => c.crate === state.liner_kind);
+const gross = () => Number(state.digits) * (facts.implied_decimals ? 10 : 1);
 function tare() {
   const of = (kind) => (kind ? (state.wet ? kind.tare_wet_g : kind.tare_dry_g) : 0);
-  return state.crates * (of(facts.crate) + (state.liner ? of(facts.liner) : 0));
+  return state.crates * (of(crate()) + (state.liner ? of(liner()) : 0));
 }
+
+/** What cannot be saved as it stands, in words; empty where it can. */
+function trouble() {
+  if (state.digits === "" || gross() === 0) return "";
+  if (gross() > facts.max_gross_g) return `${kg(gross())} kg is more than one weighing takes (${kg(facts.max_gross_g)} kg). Check the digits.`;
+  if (tare() >= gross()) return `Crate weighs more than the total: ${kg(tare())} kg of ${kg(gross())} kg. Check the crates.`;
+  return "";
+}
+
+/** Says something to eyes and screen readers alike, with a link where there is something to do elsewhere. */
+function say(text, link) {
+  $("said").replaceChildren(...(text ? [text] : []), ...(link ? [" ", Object.assign(make("a", link.text), { href: link.href })] : []));
+  $("tale").hidden = Boolean(text);
+}
+
+const press = (element, on) => element.setAttribute("aria-pressed", on);
 
 function show() {
   const net = gross() - tare();
   $("net").textContent = state.digits === "" ? "0.00" : kg(net);
-  $("tale").textContent = state.digits !== "" && net <= 0
-    ? `The tare of ${kg(tare())} leaves nothing of ${kg(gross())}. Check the crates.`
-    : `gross ${kg(gross())}, tare ${kg(tare())}`;
-  state.sure = false;
-  $("keep").textContent = "Keep";
-  $("keep").disabled = !(state.batch && state.digits !== "" && net > 0);
+  $("tale").textContent = trouble() || `gross ${kg(gross())}, tare ${kg(tare())}`;
+  sure = false;
+  $("keep").textContent = "Save weight";
+  $("keep").disabled = resting || !state.batch || gross() === 0 || trouble() !== "";
   $("source-code").textContent = state.batch ? state.batch.batch : "Choose the batch";
-  $("source-about").textContent = state.batch ? `${state.batch.strain_name}, flush ${state.flush}` : "";
-  $("crates").textContent = state.crates === 1 ? "1 crate" : `${state.crates} crates`;
-  $("liner").setAttribute("aria-pressed", state.liner);
-  $("liner").textContent = state.liner ? "liner" : "no liner";
-  $("wet").setAttribute("aria-pressed", state.wet);
-  $("wet").textContent = state.wet ? "wet" : "dry";
-  for (const b of $("grades").children) b.setAttribute("aria-pressed", b.dataset.grade === state.grade);
+  const places = facts.fridges.length > 1 && state.place ? `, to ${state.place}` : "";
+  $("source-about").textContent = state.batch ? `${state.batch.strain_name}, flush ${state.flush}${places}` : "";
+  const kind = facts.crates.length > 1 && crate() ? ` ${crate().name}` : "";
+  $("crates").textContent = state.crates === 0 || !crate() ? "no crate" : `${state.crates}${kind} crate${state.crates === 1 ? "" : "s"}`;
+  for (const b of document.querySelectorAll("[data-liner]")) {
+    b.hidden = !liner();
+    press(b, state.crates > 0 && (b.dataset.liner === "yes") === state.liner);
+  }
+  for (const b of document.querySelectorAll("[data-wet]")) press(b, (b.dataset.wet === "yes") === state.wet);
+  for (const b of $("grades").children) press(b, b.dataset.grade === state.grade);
+  remember();
+}
+
+function remember() {
+  const { batch, ...rest } = state;
+  try { localStorage.setItem(draft, JSON.stringify({ ...rest, batch: batch && batch.batch, at: Date.now() })); } catch { /* switched off */ }
+}
+
+/** The form as it was left, as far as what was chosen is still there. */
+function restore() {
+  let left = {};
+  try { left = JSON.parse(localStorage.getItem(draft)) || {}; } catch { /* switched off */ }
+  const still = (list, key, code) => (list.some((x) => x[key] === code) ? code : list.length ? list[0][key] : null);
+  state.crate = still(facts.crates, "crate", left.crate);
+  state.liner_kind = still(facts.liners, "crate", left.liner_kind);
+  state.place = still(facts.fridges, "place", left.place);
+  state.grade = still(facts.grades, "grade", left.grade);
+  state.crates = state.crate ? left.crates ?? 1 : 0;
+  state.liner = Boolean(state.liner_kind) && (left.liner ?? true);
+  state.wet = left.wet ?? false;
+  state.batch = facts.batches.find((b) => b.batch === left.batch) || null;
+  state.flush = state.batch ? left.flush : 1;
+  state.digits = Date.now() - (left.at || 0) < DRAFT_MS ? left.digits || "" : "";
 }
 
 function choose() {
+  options();
   $("scale").hidden = true;
   $("chooser").hidden = false;
+  $("choose").focus();
 }
 
 function chosen(batch) {
-  if (batch) { state.batch = batch; state.flush = batch.likely_flush; }
+  if (batch) Object.assign(state, { batch, flush: batch.likely_flush });
   $("chooser").hidden = true;
   $("scale").hidden = false;
+  say("");
   show();
+  $("source").focus();
 }
 
-function flip(text, ms) {
+function flip(text) {
   $("flip").textContent = text;
   $("flip").hidden = false;
-  setTimeout(() => { $("flip").hidden = true; }, ms);
+  setTimeout(() => { $("flip").hidden = true; }, REST_MS);
+  if (navigator.vibrate) navigator.vibrate(80);
 }
 
-async function send(path, key, body) {
-  const response = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json", "Idempotency-Key": key }, body: JSON.stringify(body) });
-  const answer = await response.json();
-  if (!response.ok) throw new Error(answer.errors && answer.errors.length ? answer.errors[0].detail : answer.detail);
-  return answer;
+function rest(on) {
+  resting = on;
+  $("pad").toggleAttribute("data-resting", on);
+  $("pad").setAttribute("aria-disabled", on);
+  if (!on) show();
 }
 
-function rest(resting) {
-  state.resting = resting;
-  $("pad").toggleAttribute("data-resting", resting);
-}
-
-async function keep() {
-  const now = Date.now();
-  if (state.resting || $("keep").disabled) return;
-  const same = state.last && state.last.gross === gross() && state.last.batch === state.batch.batch && now - state.last.at < 8000;
-  if (same && !state.sure) {
-    // A second touch keeps it: the button itself asks, where the thumb is.
-    state.sure = true;
-    $("keep").textContent = "The same weight again? Keep it too";
-    return;
-  }
-  const weighing = {
-    id: crypto.randomUUID(),
+function weighing() {
+  const id = uuid();
+  const body = {
+    id,
     sources: [{ batch: state.batch.batch, flush: state.flush }],
     grade: state.grade,
     gross_g: gross(),
-    tare: { crate: facts.crate && state.crates ? facts.crate.crate : null, crates: state.crates || null, liner: state.liner && facts.liner ? facts.liner.crate : null, wet: state.wet },
-    weighed_at: new Date(now).toISOString(),
+    tare: state.crate && state.crates > 0
+      ? { crate: state.crate, crates: state.crates, liner: state.liner ? state.liner_kind : null, wet: state.wet }
+      : { tare_g: 0 },
+    weighed_at: new Date().toISOString(),
+    by: facts.by,
   };
-  if (facts.place) weighing.place = facts.place;
-  if (!weighing.tare.crate) weighing.tare = { tare_g: tare() };
+  if (state.place) body.place = state.place;
+  const typed = { ...state, batch: state.batch.batch };
+  return { id, at: Date.now(), is: "weighing", path: "/api/weighings", body: JSON.stringify(body), net_g: gross() - tare(), typed };
+}
+
+async function keep() {
+  if (resting || $("keep").disabled) return;
+  const same = last && last.gross === gross() && last.batch === state.batch.batch && Date.now() - last.at < SAME_AGAIN_MS;
+  if (same && !sure) {
+    // A second touch keeps it: the button itself asks, where the thumb is.
+    sure = true;
+    $("keep").textContent = "The same weight again? Keep it too";
+    return;
+  }
+  const entry = weighing();
+  last = { gross: gross(), batch: state.batch.batch, at: entry.at };
+  outbox.put(entry);
   rest(true);
   $("keep").disabled = true;
-  try {
-    const kept = await send("/api/weighings", weighing.id, weighing);
-    state.last = { gross: weighing.gross_g, batch: state.batch.batch, at: now };
-    state.digits = "";
-    flip(`${kg(kept.net_g)} kg kept`, 350);
-    if (navigator.vibrate) navigator.vibrate(80);
-    facts.last.unshift(kept);
+  say(`Saving ${kg(entry.net_g)} kg …`);
+  await outbox.send(true);
+  const left = outbox.all().find((e) => e.id === entry.id);
+  if (left && left.refused) {
+    // The digits stay, to be corrected.
+    outbox.drop(entry);
+    last = null;
     list();
-  } catch (error) {
-    $("tale").textContent = `Not kept. ${error.message}`;
-    $("keep").disabled = false;
     rest(false);
     return;
   }
-  show();
+  state.digits = "";
+  remember();
+  if (!left) {
+    say("");
+    flip(`${kg(entry.net_g)} kg saved`);
+  } else if (!$("said").querySelector("a")) {
+    say(`Not known yet whether ${kg(entry.net_g)} kg was saved. It is kept on this phone and will be sent again by itself.`);
+  }
   // Dead for half a second, so that a wet thumb that bounces types nothing.
-  setTimeout(() => rest(false), 500);
+  setTimeout(() => rest(false), REST_MS);
 }
 
-async function undo(weighing, item) {
-  try {
-    await send(`/api/weighings/${weighing.id}/reversal`, crypto.randomUUID(), { reason: "Undone at the scale" });
-    weighing.reversed_by = "now";
-    list();
-  } catch (error) {
-    item.querySelector("span").textContent = error.message;
+/** What came of an entry that was sent. */
+function heard(entry, what) {
+  if (what.is === "kept" && entry.is === "weighing" && !facts.last.some((w) => w.id === what.answer.id)) facts.last.unshift(what.answer);
+  if (entry.is === "undo" && (what.is === "kept" || what.type === "/problems/already-reversed")) undone(entry);
+  else if (what.is === "refused") say(`Not saved: ${what.detail}`);
+  if (what.is === "kept" && outbox.waiting().length === 0 && !resting) say("Everything on this phone is saved.");
+  if (what.is === "signed-out") say("You are signed out. Nothing is lost: the weighing is kept on this phone and sent after you sign in.", { text: "Sign in", href: "/sign-in" });
+  if (what.is === "not-allowed") say("The one who is signed in may not weigh. Nothing is lost: the weighing is kept on this phone.", { text: "Sign in", href: "/sign-in" });
+  if (what.is === "unknown" && !resting) say(`Not known yet, asking again: ${outbox.waiting().length} on this phone.`);
+  list();
+}
+
+function undone(entry) {
+  outbox.drop(entry);
+  const weighed = facts.last.find((w) => w.id === entry.weighing);
+  if (weighed) weighed.reversed_by = entry.id;
+}
+
+function undo(weighed) {
+  asked = null;
+  const entry = { id: uuid(), at: Date.now(), is: "undo", path: `/api/weighings/${weighed.id}/reversal`, body: JSON.stringify({ reason: "Undone at the scale" }), weighing: weighed.id, net_g: weighed.net_g };
+  outbox.put(entry);
+  list();
+  outbox.send(true);
+}
+
+function lineOf(weighed) {
+  const text = `${weighed.lot} ${weighed.grade} ${kg(weighed.net_g)} kg`;
+  const item = make("li", "");
+  const words = make("span", text);
+  item.append(words);
+  const going = outbox.waiting().some((e) => e.weighing === weighed.id);
+  if (weighed.reversed_by) words.className = "undone";
+  else if (going) item.append(make("span", "undoing …"));
+  else if (asked === weighed.id) {
+    words.textContent = `Undo ${kg(weighed.net_g)} kg?`;
+    const yes = button("Yes, undo", () => undo(weighed), { className: "link" });
+    item.append(yes, button("No", () => { asked = null; list(); }, { className: "link" }));
+  } else {
+    const ask = button("undo", () => { asked = weighed.id; list(); $("last").querySelector("button.link").focus(); }, { className: "link" });
+    ask.setAttribute("aria-label", `undo ${text}`);
+    item.append(ask);
   }
+  return item;
+}
+
+/** Puts a refused weighing back onto the scale, to be corrected. */
+function correct(entry) {
+  outbox.drop(entry);
+  const { batch, ...typed } = entry.typed;
+  Object.assign(state, typed, { batch: facts.batches.find((b) => b.batch === batch) || null });
+  say("");
+  list();
+  show();
+}
+
+function heldLine(entry) {
+  const item = make("li", "");
+  const what = entry.is === "undo" ? "undo of " : `${entry.typed.batch} ${entry.typed.grade} `;
+  item.append(make("span", `${what}${kg(entry.net_g)} kg${entry.refused ? `. Not saved: ${entry.refused}` : ", not known yet"}`));
+  if (entry.refused && entry.is === "weighing") item.append(button("Correct it", () => correct(entry), { className: "link" }));
+  else if (entry.refused) item.append(button("OK", () => { outbox.drop(entry); list(); }, { className: "link" }));
+  return item;
 }
 
 function list() {
-  $("last").replaceChildren(...facts.last.slice(0, 5).map((w) => {
-    const item = document.createElement("li");
-    const text = document.createElement("span");
-    text.textContent = `${w.lot} ${w.grade} ${kg(w.net_g)} kg`;
-    item.append(text);
-    if (w.reversed_by) text.className = "undone";
-    else {
-      const button = document.createElement("button");
-      button.type = "button";
-      button.className = "link";
-      button.textContent = "undo";
-      button.setAttribute("aria-label", `undo ${w.lot} ${kg(w.net_g)} kg`);
-      button.addEventListener("click", () => undo(w, item));
-      item.append(button);
+  $("last").replaceChildren(...facts.last.slice(0, shown).map(lineOf));
+  $("more").hidden = facts.last.length <= shown;
+  const held = outbox.all();
+  $("held").hidden = held.length === 0;
+  $("held-list").replaceChildren(...held.map(heldLine));
+}
+
+function options() {
+  const row = (id, rows, on, pick) => {
+    $(id).parentElement.hidden = rows.length < 2;
+    $(id).replaceChildren(...rows.map(([code, text]) => {
+      const b = button(text, () => { pick(code); options(); $(id).querySelector("[aria-pressed=true]").focus(); });
+      press(b, code === on);
+      return b;
+    }));
+  };
+  const flushes = state.batch ? Array.from({ length: Math.max(state.batch.likely_flush, state.flush) }, (_, i) => [i + 1, String(i + 1)]) : [];
+  row("flushes", flushes, state.flush, (n) => { state.flush = n; });
+  row("crate-kinds", facts.crates.map((c) => [c.crate, c.name]), state.crate, (c) => { state.crate = c; });
+  row("liner-kinds", facts.liners.map((c) => [c.crate, c.name]), state.liner_kind, (c) => { state.liner_kind = c; });
+  row("fridges", facts.fridges.map((p) => [p.place, p.name]), state.place, (p) => { state.place = p; });
+}
+
+function batches() {
+  let strain = null;
+  $("batches").replaceChildren();
+  $("none").hidden = facts.batches.length > 0;
+  for (const b of facts.batches) {
+    if (b.strain !== strain) {
+      strain = b.strain;
+      $("batches").append(make("h3", b.strain_name));
     }
-    return item;
-  }));
+    const choice = button(b.batch, () => chosen(b), { className: b.due ? "due" : "" });
+    choice.dataset.batch = b.batch;
+    choice.append(make("small", `flush ${b.likely_flush}, ${b.standing} blocks${b.due ? ", due" : ""}`));
+    $("batches").append(choice);
+  }
+}
+
+/** Asks for the batches of now: a page that was left open shows those of yesterday. */
+async function refresh() {
+  if (document.visibilityState !== "visible" || Date.now() - refreshed < STALE_MS) return;
+  refreshed = Date.now();
+  try {
+    const response = await fetch("/weigh");
+    const page = new DOMParser().parseFromString(await response.text(), "text/html");
+    if (!page.getElementById("facts")) {
+      if (response.redirected) say("You are signed out.", { text: "Sign in", href: "/sign-in" });
+      return;
+    }
+    facts = read(page);
+    if (state.batch) state.batch = facts.batches.find((b) => b.batch === state.batch.batch) || null;
+    batches();
+    list();
+    if (!resting && !sure) show();
+  } catch { /* no connection: the next look asks again */ }
+}
+
+function digit(what) {
+  if (resting) return say("Wait until the weight is saved, then type the next.");
+  say("");
+  if (what === "back") state.digits = state.digits.slice(0, -1);
+  else if (what === "clear") state.digits = "";
+  else if (state.digits.length < MAX_DIGITS) state.digits = (state.digits + what).replace(/^0+/, "");
+  else say(`The scale shows at most ${MAX_DIGITS} digits. Delete some first.`);
+  show();
+}
+
+/** A keyboard or a USB keypad types as the pad does; Enter on the keypad saves. */
+function typed(event) {
+  if ($("scale").hidden || event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
+  const keys = { Backspace: "back", Delete: "clear", Escape: "clear" };
+  const elsewhere = event.target.closest("a, button") && event.code !== "NumpadEnter";
+  if (/^[0-9]$/.test(event.key)) digit(event.key);
+  else if (keys[event.key]) digit(keys[event.key]);
+  else if (event.key === "Enter" && !elsewhere) keep();
+  else return;
+  event.preventDefault();
 }
 
 for (const g of facts.grades) {
-  const button = document.createElement("button");
-  button.type = "button";
-  button.dataset.grade = g.grade;
-  button.textContent = `${g.grade} ${g.name}`;
-  button.addEventListener("click", () => { state.grade = g.grade; show(); });
-  $("grades").append(button);
-}
-let strain = null;
-for (const b of facts.batches) {
-  if (b.strain !== strain) {
-    strain = b.strain;
-    const head = document.createElement("h3");
-    head.textContent = b.strain_name;
-    $("batches").append(head);
-  }
-  const button = document.createElement("button");
-  button.type = "button";
-  button.dataset.batch = b.batch;
-  button.className = b.due ? "due" : "";
-  button.textContent = b.batch;
-  const about = document.createElement("small");
-  about.textContent = `flush ${b.likely_flush}, ${b.standing} blocks${b.due ? ", due" : ""}`;
-  button.append(about);
-  button.addEventListener("click", () => chosen(b));
-  $("batches").append(button);
+  const choice = button(`${g.grade} ${g.name}`, () => { state.grade = g.grade; show(); });
+  choice.dataset.grade = g.grade;
+  $("grades").append(choice);
 }
 $("pad").addEventListener("click", (event) => {
-  const digit = event.target.closest("button")?.dataset.digit;
-  if (!digit || state.resting) return;
-  if (digit === "back") state.digits = state.digits.slice(0, -1);
-  else if (digit === "clear") state.digits = "";
-  else if (state.digits.length < 5) state.digits = (state.digits + digit).replace(/^0+/, "");
-  show();
+  const what = event.target.closest("button")?.dataset.digit;
+  if (what) digit(what);
 });
-$("crates").addEventListener("click", () => { state.crates = state.crates % 4 + 1; show(); });
-$("liner").addEventListener("click", () => { state.liner = facts.liner ? !state.liner : false; show(); });
-$("wet").addEventListener("click", () => { state.wet = !state.wet; show(); });
+document.addEventListener("keydown", typed);
+$("crates").addEventListener("click", () => { state.crates = crate() ? (state.crates + 1) % (MAX_CRATES + 1) : 0; show(); });
+for (const b of document.querySelectorAll("[data-liner]")) b.addEventListener("click", () => { state.liner = b.dataset.liner === "yes"; show(); });
+for (const b of document.querySelectorAll("[data-wet]")) b.addEventListener("click", () => { state.wet = b.dataset.wet === "yes"; show(); });
 $("source").addEventListener("click", choose);
 $("unchoose").addEventListener("click", () => chosen(null));
 $("keep").addEventListener("click", keep);
+$("more").addEventListener("click", () => { shown = facts.last.length; list(); });
+window.addEventListener("online", () => outbox.send(false));
+window.addEventListener("storage", list);
+document.addEventListener("visibilitychange", () => { refresh(); if (document.visibilityState === "visible") outbox.send(false); });
+setInterval(refresh, REFRESH_MS);
 if (navigator.wakeLock) {
   const awake = () => { if (document.visibilityState === "visible") navigator.wakeLock.request("screen").catch(() => {}); };
   document.addEventListener("visibilitychange", awake);
   awake();
 }
+restore();
+batches();
 list();
 $("scale").hidden = false;
 show();
+outbox.send(false);

@@ -82,6 +82,7 @@ pub(super) async fn get_asset(Code(file): Code<String>) -> Response {
     let (kind, bytes) = match file.as_str() {
         "gillbook.css" => ("text/css; charset=utf-8", include_str!("../../assets/gillbook.css")),
         "weigh.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/weigh.js")),
+        "outbox.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/outbox.js")),
         "fridge.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/fridge.js")),
         "icon.svg" => ("image/svg+xml", include_str!("../../assets/icon.svg")),
         _ => return Problem::not_found_page().into_response(),

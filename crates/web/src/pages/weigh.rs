@@ -2,7 +2,10 @@
 
 use askama::Template;
 use axum::extract::State;
-use gillbook_core::words::{CrateKind, PlaceKind};
+use gillbook_core::{
+    weighing::MOST_GROSS,
+    words::{CrateKind, PlaceKind},
+};
 use gillbook_store::Page as Rows;
 use serde_json::json;
 
@@ -23,13 +26,16 @@ pub(super) async fn get_weigh(State(app): State<App>, who: Who) -> Result<Page<W
         let crates = tx.crates(&Rows { after: None, limit: 100 }).await?;
         let places = tx.places(&Rows { after: None, limit: 500 }).await?;
         let batches = tx.in_fruit().await?;
-        let last = tx.weighings(true, &Rows { after: None, limit: 5 }).await?;
+        let last = tx.weighings(true, &Rows { after: None, limit: 20 }).await?;
         let facts = json!({
             "implied_decimals": farm.implied_decimals,
             "grades": farm.grades,
-            "crate": crates.iter().find(|c| c.kind == CrateKind::Crate),
-            "liner": crates.iter().find(|c| c.kind == CrateKind::Liner),
-            "place": places.iter().find(|p| p.kind == PlaceKind::Fridge).map(|p| &p.place),
+            "farm": farm.farm_id,
+            "by": who.signed.name,
+            "max_gross_g": MOST_GROSS,
+            "crates": crates.iter().filter(|c| c.kind == CrateKind::Crate).collect::<Vec<_>>(),
+            "liners": crates.iter().filter(|c| c.kind == CrateKind::Liner).collect::<Vec<_>>(),
+            "fridges": places.iter().filter(|p| p.kind == PlaceKind::Fridge).map(|p| json!({"place": p.place, "name": p.name})).collect::<Vec<_>>(),
             "last": last,
             "batches": batches.iter().map(|b| json!({
                 "batch": b.batch, "strain": b.strain, "strain_name": b.strain_name, "standing": b.standing,
