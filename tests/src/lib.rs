@@ -1,5 +1,8 @@
 //! What the end-to-end tests share. The tests stand in the files beside this folder.
 
+pub mod audit;
+pub mod troubled;
+
 use std::{
     io::{BufRead, BufReader, Write},
     net::SocketAddr,

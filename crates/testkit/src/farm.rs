@@ -8,9 +8,10 @@ use std::{
     },
 };
 
-use anyhow::Result;
+use anyhow::{Context, Result};
 use axum::Router;
 use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
 use gillbook_core::{text::Text, words::Role};
 use gillbook_store::{
     FarmId, Store,
@@ -53,14 +54,37 @@ impl Farm {
     /// # Errors
     /// When no database is to be had.
     pub async fn bare() -> Result<Self> {
-        let admin = crate::database().await?;
+        Self::bare_in(chrono_tz::Europe::Paris, "EUR", "2026-05-04T06:00:00Z".parse()?).await
+    }
+
+    /// A farm with nothing in it but its owner, in a zone and a currency, from an instant on.
+    ///
+    /// # Errors
+    /// When no database is to be had.
+    pub async fn bare_in(zone: Tz, currency: &str, start: DateTime<Utc>) -> Result<Self> {
+        Self::at(crate::database().await?, start).await?.opened("ada", zone, currency).await
+    }
+
+    /// The farm that is in a database already, at an instant, signed in to as somebody.
+    ///
+    /// # Errors
+    /// When the database is not to be had.
+    pub async fn resumed(admin: PgConnectOptions, now: DateTime<Utc>, name: &str, passphrase: &str) -> Result<Self> {
+        let farm = Self::at(admin, now).await?;
+        let owner = farm.sign_in_with(name, passphrase).await;
+        let me = farm.ask(&owner, "GET", "/api/me", &[], None).await.expect(200);
+        let id = FarmId(me["farm_id"].as_i64().and_then(|id| id.try_into().ok()).context("a farm's number")?);
+        Ok(Self { id, owner, ..farm })
+    }
+
+    /// The service over a database, with a clock of its own and nobody signed in.
+    async fn at(admin: PgConnectOptions, start: DateTime<Utc>) -> Result<Self> {
         let store = Store::connect(admin.clone().username("gillbook_app"), 12).await?;
-        let start: DateTime<Utc> = "2026-05-04T06:00:00Z".parse()?;
         let clock = Arc::new(AtomicI64::new(start.timestamp_micros()));
         let told = clock.clone();
         let now = Arc::new(move || DateTime::from_timestamp_micros(told.load(Ordering::SeqCst)).unwrap_or_default());
         let router = gillbook_web::router(App::new(store.clone(), now, Settings::default()));
-        Self { id: FarmId(0), router, owner: As::Nobody, admin, store, clock }.second("ada").await
+        Ok(Self { id: FarmId(0), router, owner: As::Nobody, admin, store, clock })
     }
 
     /// A farm with nothing in it but its owner, asked of running programs in turn. Its time is the system's.
@@ -85,10 +109,14 @@ impl Farm {
     /// # Errors
     /// When the name is taken.
     pub async fn second(&self, owner: &str) -> Result<Self> {
+        self.opened(owner, chrono_tz::Europe::Paris, "EUR").await
+    }
+
+    async fn opened(&self, owner: &str, zone: Tz, currency: &str) -> Result<Self> {
         let new = NewFarm {
             name: text(&format!("Farm of {owner}")),
-            zone: chrono_tz::Europe::Paris,
-            currency: "EUR".into(),
+            zone,
+            currency: currency.into(),
             owner: NewPerson {
                 name: text(owner),
                 initials: text("AB"),
@@ -172,7 +200,11 @@ impl Farm {
 
     /// Signs somebody in.
     pub async fn sign_in(&self, name: &str) -> As {
-        let body = json!({"sign_in_name": name, "passphrase": PASSPHRASE});
+        self.sign_in_with(name, PASSPHRASE).await
+    }
+
+    async fn sign_in_with(&self, name: &str, passphrase: &str) -> As {
+        let body = json!({"sign_in_name": name, "passphrase": passphrase});
         let answer = self.ask(&As::Nobody, "POST", "/api/sign-in", &[], Some(body)).await;
         assert_eq!(answer.status, 204, "{}", answer.text);
         let cookie =

@@ -1,0 +1,1 @@
+//! A farm to which everything awkward happens within a few weeks.
