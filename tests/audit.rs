@@ -4,6 +4,7 @@ use std::process::Command;
 
 use anyhow::{Context, Result, ensure};
 use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
 use clap::Parser;
 use gillbook::{
     cluster::{ADMIN, Cluster, Durability},
@@ -12,11 +13,12 @@ use gillbook::{
     notices::choose_crypto,
 };
 use gillbook_testkit::Farm;
-use gillbook_tests::audit::audit;
+use gillbook_tests::{audit::audit, troubled::troubled_farm};
+use serde_json::{Map, Value};
 use sqlx::{Connection, PgConnection};
 
 /// Families of figures that are compared. A family that waits for a definition to be carried out stands below instead.
-const COMPARED: &[&str] = &["ledger", "counts", "week"];
+const COMPARED: &[&str] = &["ledger", "counts", "week", "exposure", "excursions", "life"];
 
 /// Families that are not compared yet.
 #[expect(dead_code, reason = "the list says what is still to come")]
@@ -69,7 +71,11 @@ async fn season(seed: &str) -> Result<()> {
     let compared = audit(&format!("demo-{seed}"), &farm, COMPARED).await;
     farm.store.close().await;
     cluster.stop().await?;
-    let compared = compared?;
+    enough(&compared?)
+}
+
+/// That a family compared enough to tell.
+fn enough(compared: &Map<String, Value>) -> Result<()> {
     for family in COMPARED {
         let figures = compared[*family].as_u64().context("a number of figures")?;
         ensure!(figures > 20, "{family}: too little to tell, {figures} figures");
@@ -85,4 +91,27 @@ async fn a_season_of_the_demo_is_what_its_rows_say() -> Result<()> {
 #[tokio::test(flavor = "multi_thread")]
 async fn another_season_of_the_demo_is_what_its_rows_say() -> Result<()> {
     season("20").await
+}
+
+/// Three weeks of a farm that has nothing but trouble, in a zone and a currency of so many decimals.
+async fn trouble(name: &str, zone: Tz, currency: &str, decimals: u32, monday: &str, seed: u64) -> Result<()> {
+    let farm = troubled_farm(zone, currency, decimals, monday.parse()?, seed).await?;
+    enough(&audit(name, &farm, COMPARED).await?)
+}
+
+/// The clocks go forward on the second Sunday of it.
+#[tokio::test(flavor = "multi_thread")]
+async fn trouble_over_a_day_of_23_hours() -> Result<()> {
+    trouble("paris", Tz::Europe__Paris, "EUR", 2, "2026-03-16", 1).await
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn trouble_in_a_zone_of_quarter_hours_and_a_currency_of_three_decimals() -> Result<()> {
+    trouble("kathmandu", Tz::Asia__Kathmandu, "TND", 3, "2026-10-05", 2).await
+}
+
+/// The clocks go back on the first Sunday of it.
+#[tokio::test(flavor = "multi_thread")]
+async fn trouble_in_a_zone_of_half_hours_and_a_currency_without_decimals() -> Result<()> {
+    trouble("lord-howe", Tz::Australia__Lord_Howe, "JPY", 0, "2026-03-30", 3).await
 }

@@ -1,1 +1,0 @@
-//! A farm to which everything awkward happens within a few weeks.
