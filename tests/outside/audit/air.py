@@ -1,9 +1,10 @@
 """The air of a place from its raw readings, and the food behind it.
 
 Air is the straight line between two readings of a probe that are no further apart than the place's gap limit; further apart nothing is
-known between them. Of several probes the warmest counts at every instant. Faults are no temperatures, readings by hand no coverage. The
-food follows the air as a first-order lag, dP/dt = (A - P) / tau, solved exactly on every straight piece; it begins as the first air,
-stands still where nothing is known, and after that is at least as warm as the first air.
+known between them. Of several probes the warmest counts at every instant; only the coldest air of a span is that of any probe. Faults are no
+temperatures, readings by hand no coverage. The food follows the air as a first-order lag, dP/dt = (A - P) / tau, solved exactly on every
+straight piece, from the first limit of the place on; it begins as the air is then and stands still where nothing is known. There are two
+estimates, and silence makes neither better: the warm one goes on at least as warm as the first air after it, the cold one at least as cold.
 
 Times are seconds, as floats, counted from the first reading of the place.
 """
@@ -15,11 +16,11 @@ from numpy.polynomial.legendre import leggauss
 
 from rows import SECOND, micros
 
-# A straight piece of the air: from t0 at a0 to t1 at a1, and the food at both ends. No limit changes within.
+# A straight piece of the air: from t0 at a0 to t1 at a1, and the food at both ends (none before the first limit). No limit changes within.
 Piece = namedtuple("Piece", "t0 a0 t1 a1 p0 p1 tau")
 
-# Before a place has a limit: no lag, and the shipped gap limit.
-GAP_MINUTES, LAG_MINUTES = 15, 0
+# The gap limit before a place has a limit, as it is shipped.
+GAP_MINUTES = 15
 
 NODES = [(float(x), float(w)) for x, w in zip(*leggauss(24))]
 
@@ -37,10 +38,13 @@ class Air:
         self.faults = sorted(self.seconds(micros(r["at"])) for r in rows.table("reading") if r["probe_id"] in self.probes and r["fault"])
         self.fault_rows = [r for r in rows.table("reading") if r["probe_id"] in self.probes and r["fault"]]
         self.series = [[(self.seconds(at), c) for at, c in series] for series in readings.values()]
+        self.times = [[t for t, _ in series] for series in self.series]
         self.points = sorted(point for series in self.series for point in series)
         self.limit_times = [self.seconds(micros(row["effective_from"])) for row in self.limits]
         self.spread = []
-        self.pieces = list(self.with_food(self.envelope()))
+        edge = list(self.envelope())
+        self.pieces = list(self.with_food(edge, max))
+        self.cold_pieces = list(self.with_food(edge, min))
         self.starts = [piece.t0 for piece in self.pieces]
 
     def seconds(self, at):
@@ -99,12 +103,16 @@ class Air:
                 self.spread.append((t0, t1, max(a for a, _ in ends) - min(a for a, _ in ends), max(b for _, b in ends) - min(b for _, b in ends)))
             yield from warmest(t0, t1, ends)
 
-    def with_food(self, envelope):
+    def with_food(self, envelope, careful):
         food, known_until = None, None
         for t0, a0, t1, a1 in envelope:
-            tau = 60.0 * self.rule(t0, "lag_minutes", LAG_MINUTES)
+            limit = self.limit_at(t0)
+            if limit is None:
+                yield Piece(t0, a0, t1, a1, None, None, None)
+                continue
+            tau = 60.0 * float(limit["lag_minutes"])
             if food is None or known_until != t0:
-                food = a0 if food is None else max(food, a0)
+                food = a0 if food is None else careful(food, a0)
             after = lagged(t1 - t0, a0, a1, food, tau)
             yield Piece(t0, a0, t1, a1, food, after, tau)
             food, known_until = after, t1
@@ -123,13 +131,13 @@ class Air:
     def exposure(self, begins, ends):
         """What the air was over a span of seconds."""
         known = total = aged = above = degrees = 0.0
-        coldest = warmest_c = warmest_food = None
+        warmest_c = warmest_food = None
         for p in self.within(begins, ends):
             length = p.t1 - p.t0
-            coldest = min(p.a0, p.a1) if coldest is None else min(coldest, p.a0, p.a1)
             warmest_c = max(p.a0, p.a1) if warmest_c is None else max(warmest_c, p.a0, p.a1)
-            peak = max(food_at(p, t) for t in turns(p))
-            warmest_food = peak if warmest_food is None else max(warmest_food, peak)
+            if p.p0 is not None:
+                peak = max(food_at(p, t) for t in turns(p))
+                warmest_food = peak if warmest_food is None else max(warmest_food, peak)
             if not length:
                 continue
             known += length
@@ -142,9 +150,21 @@ class Air:
                 degrees += excess
         return {
             "span_s": ends - begins, "known_s": known, "coverage": known / (ends - begins), "mean_c": total / known if known else None,
-            "min_c": coldest, "max_c": warmest_c, "above_s": above, "above_degree_minutes": degrees / 60.0,
+            "min_c": self.coldest(begins, ends), "max_c": warmest_c, "above_s": above, "above_degree_minutes": degrees / 60.0,
             "mean_kinetic_c": DH_OVER_R / -log(aged / known) - ZERO_C if known else None, "product_max_c": warmest_food,
         }
+
+    def coldest(self, begins, ends):
+        """The coldest that any probe was."""
+        found = []
+        for series, times in zip(self.series, self.times):
+            n = bisect_left(times, begins)
+            stop = bisect_left(times, ends)
+            found += [c for _, c in series[n:stop]]
+            for t, near in ((begins, n), (ends, stop)):
+                if 0 < near < len(series) and times[near] - times[near - 1] <= self.gap_s(times[near - 1]):
+                    found.append(at((*series[near - 1], *series[near]), t))
+        return min(found, default=None)
 
     def apart(self, begins, ends):
         """The most that probes known at the same time were apart."""
@@ -217,6 +237,8 @@ def air_at(p, t):
 def cut(p, b, e):
     if b == p.t0 and e == p.t1:
         return p
+    if p.p0 is None:
+        return Piece(b, air_at(p, b), e, air_at(p, e), None, None, None)
     return Piece(b, air_at(p, b), e, air_at(p, e), food_at(p, b), food_at(p, e), p.tau)
 
 

@@ -2,7 +2,8 @@
 
 Too warm begins at the instant at which the food passes the limit, or the air its own, once that has lasted for longer than the grace; it
 ends when the food is below the limit less the hysteresis and the air within its own limit. A silence neither ends a spell nor a spell whose grace runs: what is not
-known was never cold. Too cold mirrors it at the cold limit. No data is a silence longer than the place allows, of all its probes together.
+known was never cold. Too cold mirrors it at the cold limit, by the cold estimate. No data is a silence longer than the place allows, of all its
+probes together; a probe's fault is one that has said nothing but faults for longer than that.
 """
 from air import Air, Piece, air_at, cut, food_at, turns
 from exposure import places
@@ -24,9 +25,11 @@ def listed(rows, place):
     return f"/api/excursions?place={place}&from={instant(first - SECOND)}&until={instant(rows.now)}"
 
 
-def monotone(air):
+def monotone(pieces):
     """Pieces on which the food goes one way."""
-    for piece in air.pieces:
+    for piece in pieces:
+        if piece.p0 is None:
+            continue
         stops = turns(piece)
         if len(stops) == 2:
             yield piece
@@ -49,12 +52,10 @@ def crossing(piece, of, level):
     return high
 
 
-def stretches(air, levels):
+def stretches(air, pieces, levels):
     """Pieces cut wherever the food or the air passes a level, so that each lies on one side."""
-    for piece in monotone(air):
+    for piece in monotone(pieces):
         limit = air.limit_at(piece.t0)
-        if limit is None:
-            continue
         food_levels, air_levels = levels(limit)
         stops = {piece.t0, piece.t1}
         stops |= {crossing(piece, food_at, level) for level in food_levels} | {crossing(piece, air_at, level) for level in air_levels}
@@ -78,7 +79,7 @@ def warm(air):
     def within(limit, food, outside):
         return food < float(limit["warm_c"]) - float(limit["hysteresis_c"]) and outside <= float(limit["air_c"])
 
-    return spells(air, levels, beyond, within, max, lambda limit, food: max(0.0, food - float(limit["warm_c"])))
+    return spells(stretches(air, air.pieces, levels), beyond, within, max, lambda limit, food: max(0.0, food - float(limit["warm_c"])))
 
 
 def cold(air):
@@ -92,12 +93,12 @@ def cold(air):
     def within(limit, food, outside):
         return food > float(limit["cold_c"]) + float(limit["hysteresis_c"])
 
-    return spells(air, levels, beyond, within, min, lambda limit, food: max(0.0, float(limit["cold_c"]) - food))
+    return spells(stretches(air, air.cold_pieces, levels), beyond, within, min, lambda limit, food: max(0.0, float(limit["cold_c"]) - food))
 
 
-def spells(air, levels, beyond, within, farthest, excess):
+def spells(pieces, beyond, within, farthest, excess):
     found, spell = [], None
-    for limit, p in stretches(air, levels):
+    for limit, p in pieces:
         middle = (p.t0 + p.t1) / 2
         food, outside = food_at(p, middle), air_at(p, middle)
         if spell is None and beyond(limit, food, outside):
@@ -145,6 +146,21 @@ def silences(air, now):
     return found
 
 
+def probe_faults(air, probe_id):
+    """Faults of a probe one after another, longer than the silence that is allowed, until a temperature comes."""
+    faults = [(air.seconds(micros(r["at"])), True) for r in air.fault_rows if r["probe_id"] == probe_id]
+    good = [(t, False) for t in air.times[air.probes.index(probe_id)]]
+    found, since = [], None
+    for t, fault in sorted(faults + good):
+        if fault and since is None:
+            since = t
+        elif not fault and since is not None:
+            if t - since > 60.0 * air.rule(since, "silence_minutes", float("inf")):
+                found.append({"began": since, "ended": t})
+            since = None
+    return found
+
+
 def compare(rows, to):
     for place in places(rows):
         air = Air(rows, place)
@@ -152,9 +168,10 @@ def compare(rows, to):
         for kind, ours in (("too_warm", warm(air)), ("too_cold", cold(air)), ("no_data", silences(air, air.seconds(rows.now)))):
             theirs = sorted((e for e in told if e["kind"] == kind), key=lambda e: micros(e["began_at"]))
             hold(to, f"{place} {kind}", air, ours, theirs)
-        probes = {e["probe"] for e in told if e["kind"] == "probe_fault"}
-        names = {p["probe_id"]: p["name"] for p in rows.table("probe")}
-        to.same(f"{place} probes with faults", {names[r["probe_id"]] for r in air.fault_rows}, probes)
+        for row in rows.table("probe"):
+            if row["place"] == place:
+                theirs = [e for e in told if e["kind"] == "probe_fault" and e["probe"] == row["name"]]
+                hold(to, f"{place} probe_fault {row['name']}", air, probe_faults(air, row["probe_id"]), sorted(theirs, key=lambda e: micros(e["began_at"])))
 
 
 def hold(to, what, air, ours, theirs):

@@ -74,7 +74,7 @@ def hold_food(to, what, air, t, told):
     """A point of the food's series: what the food is at that instant, where it is known."""
     from air import food_at
 
-    near = list(air.within(t - 1e-3, t + 1e-3))
+    near = [p for p in air.within(t - 1e-3, t + 1e-3) if p.p0 is not None]
     if near:
         to.number(f"{what} food at {t} s", min((food_at(p, min(max(t, p.t0), p.t1)) for p in near), key=lambda c: abs(c - float(told))), told, FOOD_WITHIN_C)
 
