@@ -17,8 +17,22 @@ use gillbook_tests::{audit::audit, troubled::troubled_farm};
 use serde_json::{Map, Value};
 use sqlx::{Connection, PgConnection};
 
-/// Families of figures that are compared. A family that waits for a definition to be carried out stands below instead.
-const COMPARED: &[&str] = &["ledger", "counts", "week", "exposure", "excursions", "life"];
+/// Families of figures that are compared: modules of `tests/outside/audit`. A family whose definition is not carried out yet stands in
+/// `WAITING` instead.
+const COMPARED: &[&str] = &[
+    "ledger",
+    "counts",
+    "week",
+    "week_money",
+    "money",
+    "exposure",
+    "days",
+    "gaps",
+    "excursions",
+    "life",
+    "risk",
+    "earnings",
+];
 
 /// Families that are not compared yet.
 #[expect(dead_code, reason = "the list says what is still to come")]
@@ -71,14 +85,15 @@ async fn season(seed: &str) -> Result<()> {
     let compared = audit(&format!("demo-{seed}"), &farm, COMPARED).await;
     farm.store.close().await;
     cluster.stop().await?;
-    enough(&compared?)
+    let quiet = ["excursions"];
+    enough(&compared?, &quiet)
 }
 
-/// That a family compared enough to tell.
-fn enough(compared: &Map<String, Value>) -> Result<()> {
+/// That each family compared enough to tell, but for those of which such a farm has little.
+fn enough(compared: &Map<String, Value>, little: &[&str]) -> Result<()> {
     for family in COMPARED {
         let figures = compared[*family].as_u64().context("a number of figures")?;
-        ensure!(figures > 20, "{family}: too little to tell, {figures} figures");
+        ensure!(figures > 20 || little.contains(family), "{family}: too little to tell, {figures} figures");
     }
     Ok(())
 }
@@ -96,7 +111,7 @@ async fn another_season_of_the_demo_is_what_its_rows_say() -> Result<()> {
 /// Three weeks of a farm that has nothing but trouble, in a zone and a currency of so many decimals.
 async fn trouble(name: &str, zone: Tz, currency: &str, decimals: u32, monday: &str, seed: u64) -> Result<()> {
     let farm = troubled_farm(zone, currency, decimals, monday.parse()?, seed).await?;
-    enough(&audit(name, &farm, COMPARED).await?)
+    enough(&audit(name, &farm, COMPARED).await?, &[])
 }
 
 /// The clocks go forward on the second Sunday of it.

@@ -1,8 +1,6 @@
 """What a place's air was: seconds known and above the limit, degree-minutes, mean, coldest and warmest, mean kinetic temperature,
-coverage, the warmest food, how far probes were apart, and gaps; over any span, and by hour and day of the record."""
-from datetime import timedelta
-
-from air import Air
+coverage, the warmest food, how far probes were apart; over any span, over the whole record and by its hours."""
+from air import Air, food_at
 from rows import SECOND, instant, micros
 
 HOUR_S = 3600
@@ -58,22 +56,13 @@ def compare(rows, to):
             what = f"{place} {instant(begins)} to {instant(ends)}"
             hold_exposure(to, what, air.exposure(b, e), answer["exposure"])
             to.same(f"{what} faults", sum(b <= t < e for t in air.faults), answer["faults"])
-            hold_gaps(to, what, air, air.gaps(b, e), answer["gaps"])
             for point in answer["product"]:
                 hold_food(to, what, air, air.seconds(micros(point["at"])), point["c"])
         hold_record(rows, to, place, air)
 
 
-def hold_gaps(to, what, air, ours, theirs):
-    told = [(air.seconds(micros(g["from"])), air.seconds(micros(g["until"]))) for g in theirs]
-    to.same(f"{what} number of gaps", len(ours), len(told))
-    to.number(f"{what} seconds of gaps", sum(e - b for b, e in ours), sum(e - b for b, e in told), 0.1)
-
-
 def hold_food(to, what, air, t, told):
     """A point of the food's series: what the food is at that instant, where it is known."""
-    from air import food_at
-
     near = [p for p in air.within(t - 1e-3, t + 1e-3) if p.p0 is not None]
     if near:
         to.number(f"{what} food at {t} s", min((food_at(p, min(max(t, p.t0), p.t1)) for p in near), key=lambda c: abs(c - float(told))), told, FOOD_WITHIN_C)
@@ -83,15 +72,6 @@ def hold_record(rows, to, place, air):
     answer = rows.answer(record(rows, place))
     begins, ends = micros(answer["begins"]), micros(answer["ends"])
     hold_exposure(to, f"{place} record", air.exposure(air.seconds(begins), air.seconds(ends)), answer["exposure"])
-    for row in answer["days"]:
-        from datetime import date
-
-        day = date.fromisoformat(row["day"])
-        b, e = air.seconds(rows.midnight(day)), air.seconds(min(rows.midnight(day + timedelta(days=1)), ends))
-        ours = air.exposure(b, e)
-        hold_exposure(to, f"{place} {day}", ours, row["exposure"])
-        to.number(f"{place} {day} product_max_c", ours["product_max_c"], to.field(row, "product_max_c"), FOOD_WITHIN_C)
-        to.number(f"{place} {day} apart_c", air.apart(b, e), to.field(row, "apart_c"), 1e-6)
     for row in answer["hours"]:
         b = air.seconds(micros(row["hour"]))
         ours, what = air.exposure(b, b + HOUR_S), f"{place} hour {row['hour']}"

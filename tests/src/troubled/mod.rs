@@ -90,7 +90,22 @@ impl Trouble {
         }
         self.until(n, 21, 0)?;
         self.readings(n).await?;
+        if n + 1 == DAYS {
+            self.order_ahead(n).await;
+        }
         Ok(())
+    }
+
+    /// Orders for the days to come, some for the best grade only.
+    async fn order_ahead(&self, n: u64) {
+        for (days, product, grams) in
+            [(1, "OYA", 900), (1, "LM", 700), (2, "OY", 1_300), (3, "OYA", 2_000), (3, "LM", 400)]
+        {
+            let lines = json!([{"product": product, "grams_g": grams}]);
+            self.farm
+                .create("/api/orders", json!({"customer": "PLUM", "delivery_day": self.day(n + days), "lines": lines}))
+                .await;
+        }
     }
 
     /// Free grams at a place, the lots with most first.
@@ -269,6 +284,7 @@ impl Trouble {
         let week = (self.day(n) - Days::new(7)).iso_week();
         let path = format!("/api/weeks/{}-W{:02}/close", week.year(), week.week());
         self.farm.create(&path, json!({})).await;
+        self.farm.pass(TimeDelta::minutes(3));
         let yesterday = instant(self.zone, self.day(n) - Days::new(1), 20, 15)?;
         if let Some((lot, _)) = self.free("F1").await.into_iter().next() {
             let late = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 47, "reason": "Found on Sunday", "happened_at": yesterday});

@@ -45,13 +45,15 @@ pub(super) async fn set_up(trouble: &Trouble) -> Result<()> {
         farm.create("/api/probes", json!({"probe": probe, "place": place})).await;
     }
     farm.create("/api/price-lists", json!({"price_list": "TABLE", "name": "Table"})).await;
-    let products = [
-        ("OY", "OY", Value::Null, Value::Null, "kg", 17.505),
-        ("LM", "LM", Value::Null, Value::Null, "kg", 24.25),
-        ("OYP", "OY", json!(150), json!("vented"), "pack", 3.115),
-    ];
-    for (product, strain, pack_g, packaging, unit, price) in products {
-        farm.create("/api/products", json!({"product": product, "name": product, "strains": [strain], "least_grade": "C", "tax_percent": "5.5", "pack_g": pack_g, "packaging": packaging})).await;
+    for (product, strain, grade, unit, price) in [
+        ("OY", "OY", "C", "kg", 17.505),
+        ("OYA", "OY", "A", "kg", 21.995),
+        ("LM", "LM", "B", "kg", 24.25),
+        ("OYP", "OY", "C", "pack", 3.115),
+    ] {
+        let (pack_g, packaging) =
+            if unit == "pack" { (json!(150), json!("vented")) } else { (Value::Null, Value::Null) };
+        farm.create("/api/products", json!({"product": product, "name": product, "strains": [strain], "least_grade": grade, "tax_percent": "5.5", "pack_g": pack_g, "packaging": packaging})).await;
         farm.create(
             "/api/prices",
             json!({"price_list": "TABLE", "product": product, "amount": trouble.money(price), "unit": unit}),
