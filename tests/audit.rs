@@ -108,7 +108,7 @@ async fn another_season_of_the_demo_is_what_its_rows_say() -> Result<()> {
     season("20").await
 }
 
-/// Three weeks of a farm that has nothing but trouble, in a zone and a currency of so many decimals.
+/// Two weeks of a farm that has nothing but trouble, in a zone and a currency of so many decimals.
 async fn trouble(name: &str, zone: Tz, currency: &str, decimals: u32, monday: &str, seed: u64) -> Result<()> {
     let farm = troubled_farm(zone, currency, decimals, monday.parse()?, seed).await?;
     enough(&audit(name, &farm, COMPARED).await?, &[])

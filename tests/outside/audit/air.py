@@ -1,8 +1,8 @@
 """The air of a place from its raw readings, and the food behind it.
 
 Air is the straight line between two readings of a probe that are no further apart than the place's gap limit; further apart nothing is
-known between them. Of several probes the warmest counts at every instant; only the coldest air of a span is that of any probe. Faults are no
-temperatures, readings by hand no coverage. The food follows the air as a first-order lag, dP/dt = (A - P) / tau, solved exactly on every
+known between them. Of several probes the warmest counts at every instant; only the coldest of a span is the coldest reading of any of them. Faults
+are no temperatures, readings by hand no coverage. The food follows the air as a first-order lag, dP/dt = (A - P) / tau, solved exactly on every
 straight piece, from the first limit of the place on; it begins as the air is then and stands still where nothing is known. There are two
 estimates, and silence makes neither better: the warm one goes on at least as warm as the first air after it, the cold one at least as cold.
 
@@ -131,9 +131,10 @@ class Air:
     def exposure(self, begins, ends):
         """What the air was over a span of seconds."""
         known = total = aged = above = degrees = 0.0
-        warmest_c = warmest_food = None
+        coldest, warmest_c, warmest_food = self.coldest_reading(begins, ends), None, None
         for p in self.within(begins, ends):
             length = p.t1 - p.t0
+            coldest = min(p.a0, p.a1) if coldest is None else min(coldest, p.a0, p.a1)
             warmest_c = max(p.a0, p.a1) if warmest_c is None else max(warmest_c, p.a0, p.a1)
             if p.p0 is not None:
                 peak = max(food_at(p, t) for t in turns(p))
@@ -150,20 +151,13 @@ class Air:
                 degrees += excess
         return {
             "span_s": ends - begins, "known_s": known, "coverage": known / (ends - begins), "mean_c": total / known if known else None,
-            "min_c": self.coldest(begins, ends), "max_c": warmest_c, "above_s": above, "above_degree_minutes": degrees / 60.0,
+            "min_c": coldest, "max_c": warmest_c, "above_s": above, "above_degree_minutes": degrees / 60.0,
             "mean_kinetic_c": DH_OVER_R / -log(aged / known) - ZERO_C if known else None, "product_max_c": warmest_food,
         }
 
-    def coldest(self, begins, ends):
-        """The coldest that any probe was."""
-        found = []
-        for series, times in zip(self.series, self.times):
-            n = bisect_left(times, begins)
-            stop = bisect_left(times, ends)
-            found += [c for _, c in series[n:stop]]
-            for t, near in ((begins, n), (ends, stop)):
-                if 0 < near < len(series) and times[near] - times[near - 1] <= self.gap_s(times[near - 1]):
-                    found.append(at((*series[near - 1], *series[near]), t))
+    def coldest_reading(self, begins, ends):
+        """The coldest reading of any probe."""
+        found = [c for series, times in zip(self.series, self.times) for _, c in series[bisect_left(times, begins):bisect_left(times, ends)]]
         return min(found, default=None)
 
     def apart(self, begins, ends):

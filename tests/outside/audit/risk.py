@@ -9,7 +9,7 @@ from decimal import Decimal
 
 from ledger import held, standing
 from money import handed_over
-from rows import SECOND, STOCK
+from rows import SECOND, STOCK, micros
 
 DAY_S = 86_400
 PRICE_DAYS = 28
@@ -33,6 +33,19 @@ def on_hand(rows):
                     if m.act == docket["act_id"]:
                         grams[m.lot] -= m.grams
     return {lot: g for lot, g in grams.items() if g > 0}
+
+
+def best_before(rows, lot):
+    """The date that a lot was given, or what the strictest rule in force of a product that it can be sold as would give; none without a rule."""
+    row = rows.lots[lot]
+    if row["best_before"]:
+        return date.fromisoformat(row["best_before"])
+    products = {p["product"] for p in rows.table("product_strain") if p["strain"] == row["strain"]}
+    rules = {}
+    for rule in sorted(rows.table("best_before_rule"), key=lambda rule: micros(rule["effective_from"])):
+        if rule["product"] in products and rule["packaging"] == row["packaging"] and micros(rule["effective_from"]) <= rows.now:
+            rules[rule["product"]] = rule["days"]
+    return date.fromisoformat(row["harvest_day"]) + timedelta(days=min(rules.values())) if rules else None
 
 
 def left_by_orders(rows, grams, last_days):
@@ -73,8 +86,7 @@ def compare(rows, to):
     to.same("today", str(today), answer["today"])
     told = {row["lot"]: row for row in answer["lots"]}
     on_hold = held(rows)
-    # A lot without a date of its own is held to nothing but its place in the report.
-    last_days = {lot: date.fromisoformat(rows.lots[lot]["best_before"] or told.get(lot, {}).get("last_day") or "9999-01-01") for lot in grams}
+    last_days = {lot: best_before(rows, lot) or date.fromisoformat(told[lot]["last_day"] if lot in told else "9999-01-01") for lot in grams}
     left = left_by_orders(rows, {lot: g for lot, g in grams.items() if lot not in on_hold}, last_days)
     prices = mean_prices(rows)
     for lot, row in told.items():

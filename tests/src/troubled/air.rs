@@ -78,7 +78,7 @@ impl Trouble {
             let check = json!({"kind": "ice_point", "read_c": 0.7, "correct_from": now - TimeDelta::hours(30)});
             self.farm.create("/api/probes/p2/checks", check).await;
         }
-        if n == 15 {
+        if n == 12 {
             let limit = json!({"limit": {"name": "Colder", "warm_c": 4.5, "cold_c": 0.5, "grace_minutes": 30, "hysteresis_c": 0.5, "gap_minutes": 15, "silence_minutes": 30, "lag_minutes": 20}});
             let version = self.farm.get("/api/places/F1").await["version"].to_string();
             let headers = [("if-match", format!("\"{version}\""))];

@@ -1,4 +1,4 @@
-//! A farm to which everything awkward happens within three weeks: readings late, doubled, missing and from several probes, goods sent out
+//! A farm to which everything awkward happens within two weeks: readings late, doubled, missing and from several probes, goods sent out
 //! and back, acts taken back, counts and weighings written down late, lots packed, held and taken to a stall.
 
 mod air;
@@ -13,8 +13,8 @@ use rand_chacha::ChaCha8Rng;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-/// Days that it lasts: three weeks and the first two days of a fourth.
-const DAYS: u64 = 23;
+/// Days that it lasts: two weeks and the first two days of a third.
+const DAYS: u64 = 16;
 
 /// A farm, and the chance that its days are drawn from.
 struct Trouble {
@@ -27,7 +27,7 @@ struct Trouble {
     late: Vec<Value>,
 }
 
-/// Lives three weeks from a Monday on in a zone, with a currency of so many decimals.
+/// Lives two weeks and two days from a Monday on in a zone, with a currency of so many decimals.
 ///
 /// # Errors
 /// When no database is to be had. Whatever the farm does must be taken.
