@@ -14,7 +14,7 @@ from comparison import Comparison
 from rows import Rows
 
 # Lines printed of one family: a wrong definition differs everywhere.
-LINES_SHOWN = 40
+LINES_SHOWN = 4000
 
 
 def main():

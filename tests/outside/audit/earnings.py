@@ -5,8 +5,8 @@ from decimal import Decimal
 
 from money import handed_over
 
-# Shares of many lines are rounded each.
-WITHIN_UNITS, WITHIN_G = 5, 5
+# Shares of many lines are rounded each to whole grams, and their money with them.
+WITHIN_G, WITHIN_UNITS = 5, 5
 
 
 def questions(rows):
@@ -42,19 +42,21 @@ def compositions(rows):
 def compare(rows, to):
     answer, composition = rows.answer("/api/reports/earnings"), compositions(rows)
     sold, revenue = defaultdict(Decimal), defaultdict(Decimal)
-    customers, customer_g = defaultdict(Decimal), defaultdict(int)
+    customers, customer_g, parts = defaultdict(Decimal), defaultdict(int), defaultdict(int)
     for h in handed_over(rows):
         customers[h.customer] += h.amount
         customer_g[h.customer] += h.grams
+        parts[h.customer] += not h.whole
         for batch, share in composition(h.lot).items():
             sold[batch] += share * h.grams
             revenue[batch] += share * h.amount
-    within = rows.unit * WITHIN_UNITS
+    dearest = max((h.amount / h.grams for h in handed_over(rows) if h.grams > 0 and h.amount > 0), default=Decimal(0))
+    within = dearest * WITHIN_G + rows.unit * WITHIN_UNITS
     to.number("unknown_g", sold[None], answer["unknown_g"], WITHIN_G)
     to.money("unknown_revenue", revenue[None], answer["unknown_revenue"], within)
     told = {c["customer"]: c for c in answer["customers"]}
     for customer in sorted(set(customers) | set(told)):
-        to.money(f"{customer} revenue", customers[customer], told.get(customer, {}).get("revenue", 0), within)
+        to.money(f"{customer} revenue", customers[customer], told.get(customer, {}).get("revenue", 0), rows.unit * parts[customer], f"{parts[customer]} parts of lines")
         to.same(f"{customer} sold_g", customer_g[customer], told.get(customer, {}).get("sold_g", 0))
     batches_total = sum((Decimal(b["revenue"]) for b in answer["batches"]), Decimal(answer["unknown_revenue"]))
     to.money("revenue of all batches is that of all customers", sum((Decimal(c["revenue"]) for c in answer["customers"]), Decimal(0)), batches_total)

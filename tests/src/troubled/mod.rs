@@ -62,9 +62,10 @@ impl Trouble {
         Ok(())
     }
 
-    /// A sum in the farm's currency, with all its decimals.
+    /// A sum in the farm's currency, with all its decimals; a hundred times as much where it has none.
     fn money(&self, amount: f64) -> String {
-        format!("{amount:.*}", self.decimals as usize)
+        let scale = if self.decimals == 0 { 100.0 } else { 1.0 };
+        format!("{:.*}", self.decimals as usize, amount * scale)
     }
 
     async fn live(&mut self, n: u64) -> Result<()> {
