@@ -145,6 +145,21 @@ create table sign_in (
 call keep_farms_apart('sign_in');
 grant insert, delete on sign_in to gillbook_app;
 
+-- A browser by which somebody signed in: known again when they sign in once more, so that whoever guesses at their passphrase from
+-- elsewhere does not lock them out. It signs nobody in.
+create table device (
+    farm_id      int         not null,
+    secret_hash  bytea       not null,
+    person_id    uuid        not null,
+    seen_at      timestamptz not null,
+    constraint device_pk primary key (farm_id, secret_hash),
+    constraint device_person_fk foreign key (farm_id, person_id) references person,
+    constraint device_secret_hash_length check (length(secret_hash) = 32)
+);
+create index device_by_person on device (farm_id, person_id, seen_at);
+call keep_farms_apart('device');
+grant insert, delete on device to gillbook_app;
+
 -- One row for each request that creates, written first in its transaction: the same key again waits for the first and
 -- gives its answer. `actor` is the person or the token, so that two people cannot meet in one key.
 create table idempotency (
@@ -164,6 +179,7 @@ create table idempotency (
     constraint idempotency_body_hash_length check (length(body_hash) = 32),
     constraint idempotency_status_range check (status between 200 and 299)
 );
+create index idempotency_by_recorded_at on idempotency (farm_id, recorded_at);
 call keep_farms_apart('idempotency');
 grant insert, delete, update (status, answer) on idempotency to gillbook_app;
 

@@ -82,8 +82,11 @@ async fn a_temporary_table_of_the_services_role_stands_in_for_no_balance() -> Re
     assert!(refused.contains("permission denied to create temporary tables"), "{refused}");
     // Even where an administrator lets it: the guards read the real table.
     let mut admin = PgConnection::connect_with(&farm.admin).await?;
-    run(&mut admin, &format!("grant temporary on database {} to gillbook_app", farm.admin.get_database().unwrap_or_default()))
-        .await?;
+    run(
+        &mut admin,
+        &format!("grant temporary on database {} to gillbook_app", farm.admin.get_database().unwrap_or_default()),
+    )
+    .await?;
     run(&mut db, &format!("set gillbook.farms = '{{{}}}'; {stand_in}", farm.id.0)).await?;
     let rich = format!("insert into balance values ({}, '{lot}', 'F1', 900000, 0)", farm.id.0);
     run(&mut db, &rich).await?;

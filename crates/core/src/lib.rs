@@ -10,6 +10,7 @@ pub mod earnings;
 pub mod exposure;
 pub mod judgement;
 pub mod kinetic;
+pub mod limits;
 pub mod lot;
 pub mod money;
 pub mod product;

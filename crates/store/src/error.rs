@@ -20,6 +20,9 @@ pub enum Error {
     /// Stored data is not what the program wrote.
     #[error("stored data: {0}")]
     Stored(String),
+    /// Too much of a kind of slow work is waiting already.
+    #[error("too much is waiting")]
+    Busy,
 }
 
 impl Error {
@@ -45,12 +48,22 @@ impl Error {
         self.is_retryable()
             || matches!(
                 self,
-                Self::Database(sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed | sqlx::Error::Io(_) | sqlx::Error::WorkerCrashed)
+                Self::Busy
+                    | Self::Database(
+                        sqlx::Error::PoolTimedOut
+                            | sqlx::Error::PoolClosed
+                            | sqlx::Error::Io(_)
+                            | sqlx::Error::WorkerCrashed
+                    )
             )
-            // Shutting down, crashed, cannot connect now, too many connections, statement time-out, lock time-out.
-            || matches!(self, Self::Database(sqlx::Error::Database(e))
-                if matches!(e.code().as_deref(), Some("57P01" | "57P02" | "57P03" | "53300" | "57014" | "55P03")))
+            || matches!(self, Self::Database(sqlx::Error::Database(e)) if e.code().is_some_and(|code| is_passing_state(&code)))
     }
+}
+
+/// Whether a state of the database passes (PostgreSQL documentation, appendix A): class 53 is insufficient resources, a full disk, no memory,
+/// too many connections; shutting down, crashed and cannot connect now are three of class 57, statement and lock time-outs one each.
+fn is_passing_state(code: &str) -> bool {
+    code.starts_with("53") || matches!(code, "57P01" | "57P02" | "57P03" | "57014" | "55P03")
 }
 
 impl From<sqlx::Error> for Error {
@@ -73,5 +86,21 @@ impl From<sqlx::Error> for Error {
             _ => None,
         };
         refusal.map_or(Self::Database(error), Self::Refused)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_full_disk_and_no_memory_pass_and_a_broken_statement_does_not() {
+        for passing in ["53100", "53200", "53300", "57P03", "55P03"] {
+            assert!(is_passing_state(passing), "{passing}");
+        }
+        for lasting in ["42601", "23505", "22003", "XX000"] {
+            assert!(!is_passing_state(lasting), "{lasting}");
+        }
+        assert!(Error::Busy.is_passing());
     }
 }

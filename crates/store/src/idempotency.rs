@@ -1,10 +1,17 @@
 //! A request that creates counts once, however often it is sent.
 
-use gillbook_core::refusal::{Kind, Refusal};
+use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_core::{
+    limits::IDEMPOTENCY_DAYS,
+    refusal::{Kind, Refusal},
+};
 use serde::Serialize;
 use uuid::Uuid;
 
-use crate::{Error, Result, Tx};
+use crate::{Error, Result, Store, Tx};
+
+/// Rows that are removed in one transaction: few, so that nobody waits for it.
+const PRUNE_ROWS: i64 = 500;
 
 /// The key of a request, and what it asked.
 #[derive(Debug, Clone)]
@@ -15,7 +22,7 @@ pub struct Once {
     pub id: Option<Uuid>,
     /// Method and path.
     pub request: String,
-    /// SHA-256 of the body.
+    /// SHA-256 of the body without its secrets.
     pub body_hash: [u8; 32],
 }
 
@@ -38,6 +45,34 @@ pub struct Answer {
     pub status: u16,
     /// JSON body.
     pub body: String,
+}
+
+impl Store {
+    /// Forgets the answers to requests of more than [`IDEMPOTENCY_DAYS`] ago, a few at a time, on every farm. What was created by them stays,
+    /// and what carries an id of its own is not kept twice even then. Returns how many were forgotten.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn prune_idempotency(&self, now: DateTime<Utc>) -> Result<u64> {
+        let farms = self.farms_with_people().await?;
+        let mut pruned = 0;
+        loop {
+            let mut db = self.begin_for(&farms).await?;
+            let done = sqlx::query!(
+                "delete from idempotency where (farm_id, actor, key) in (
+                     select farm_id, actor, key from idempotency where recorded_at < $1 limit $2 for update skip locked)",
+                now - TimeDelta::days(IDEMPOTENCY_DAYS),
+                PRUNE_ROWS
+            )
+            .execute(&mut *db)
+            .await?;
+            db.commit().await?;
+            pruned += done.rows_affected();
+            if done.rows_affected() < PRUNE_ROWS.unsigned_abs() {
+                return Ok(pruned);
+            }
+        }
+    }
 }
 
 impl Tx {

@@ -6,6 +6,7 @@
 //! *Invariant:* nothing outside this crate holds a connection, and no query runs before `gillbook.farms` is set.
 
 pub mod batches;
+pub mod bounded;
 pub mod check;
 pub mod chilling;
 pub mod cooks;

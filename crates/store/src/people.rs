@@ -6,6 +6,7 @@ use argon2::{Argon2, PasswordHasher, PasswordVerifier};
 use base64::{Engine, engine::general_purpose::URL_SAFE_NO_PAD};
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
+    limits::{MAX_HASHES, MAX_HASHES_WAITING},
     refusal::{Kind, Refusal},
     text::{Line, Text},
     words::{Role, Scope},
@@ -15,10 +16,14 @@ use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Error, FarmId, Result, Signed, Store, TOKEN_REST, Tx, transact};
+use crate::{Error, FarmId, Result, Signed, Store, TOKEN_REST, Tx, bounded::BoundedWork, transact};
 
 /// How long a sign-in lasts.
 const SIGN_IN_DAYS: i64 = 30;
+/// How long a browser is known again by which somebody signed in.
+const DEVICE_DAYS: i64 = 365;
+/// Browsers that are known of one person.
+const MAX_DEVICES: i64 = 20;
 /// How long a token lasts, unless said.
 const TOKEN_DAYS: i64 = 365;
 
@@ -134,6 +139,12 @@ pub struct NewToken {
     pub days: Option<i64>,
 }
 
+/// The same words whichever of the two is wrong.
+#[must_use]
+pub fn wrong_name_or_passphrase() -> Refusal {
+    Refusal::new(Kind::NotSignedIn, "The name or the passphrase is wrong. Try again.")
+}
+
 /// A secret that begins with the farm's number: `7.k3J…`. Only its hash is stored.
 fn new_secret(farm: FarmId) -> (String, [u8; 32]) {
     let random: [u8; 32] = rand::random();
@@ -163,33 +174,30 @@ fn hash_passphrase(passphrase: &Passphrase) -> Result<String> {
         .to_string())
 }
 
-/// Runs the slow hashing away from the threads that answer requests.
-async fn aside<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T> {
-    tokio::task::spawn_blocking(work).await.map_err(|e| Error::Stored(format!("hashing was interrupted: {e}")))
+/// Hashing takes 19 MiB each time, also for somebody who is not there.
+static HASHING: BoundedWork = BoundedWork::new(MAX_HASHES, MAX_HASHES_WAITING);
+
+/// What a browser keeps of somebody who signed in.
+#[derive(Debug)]
+pub struct SignInSecrets {
+    /// Signs in, until [`SIGN_IN_DAYS`] are over.
+    pub session: String,
+    /// Lets the browser be known again when the same person signs in.
+    pub device: String,
 }
 
 impl Store {
-    /// Signs somebody in. Returns the cookie's secret and when it ends.
+    /// Signs somebody in. `name` is in lower case.
     ///
     /// # Errors
-    /// Refuses a wrong name or passphrase, with the same words and after the same work.
-    pub async fn sign_in(
-        &self,
-        name: &str,
-        passphrase: Passphrase,
-        now: DateTime<Utc>,
-    ) -> Result<(String, DateTime<Utc>)> {
-        let wrong = || Refusal::new(Kind::NotSignedIn, "The name or the passphrase is wrong. Try again.");
-        let found = sqlx::query!(
-            "select farm_id, person_id from sign_in_name where sign_in_name = $1",
-            name.trim().to_lowercase()
-        )
-        .fetch_optional(&self.pool)
-        .await?;
-        let farm = FarmId(found.as_ref().map_or(0, |f| f.farm_id));
-        let signed = Signed { farm, name: "sign-in".into(), key: "sign-in".into() };
+    /// Refuses a wrong name or passphrase, with the same words and after the same work; busy when too many are signing in.
+    pub async fn sign_in(&self, name: &str, passphrase: Passphrase, now: DateTime<Utc>) -> Result<SignInSecrets> {
+        let found = sqlx::query!("select farm_id, person_id from sign_in_name where sign_in_name = $1", name)
+            .fetch_optional(&self.pool)
+            .await?;
+        let signed = |farm| Signed { farm, name: "sign-in".into(), key: "sign-in".into() };
         let hash = match &found {
-            Some(f) => transact!(read, self, &signed, now, |tx| {
+            Some(f) => transact!(read, self, &signed(FarmId(f.farm_id)), now, |tx| {
                 Ok(sqlx::query_scalar!(
                     "select passphrase_hash from person where farm_id = $1 and person_id = $2 and removed_at is null",
                     f.farm_id,
@@ -200,33 +208,43 @@ impl Store {
             })?,
             None => None,
         };
-        let good = aside(move || match hash {
+        let good = HASHING.run(move || match hash {
             Some(hash) => argon2::PasswordHash::new(&hash)
                 .is_ok_and(|h| Argon2::default().verify_password(passphrase.0.as_bytes(), &h).is_ok()),
             // The same work for a name that is not there, so that the time does not tell.
             None => Argon2::default().hash_password(passphrase.0.as_bytes()).is_err(),
-        })
-        .await?;
-        let (true, Some(found)) = (good, found) else { return Err(wrong().into()) };
-        let (secret, hash) = new_secret(farm);
-        let ends_at = now + TimeDelta::days(SIGN_IN_DAYS);
-        transact!(write, self, &signed, now, |tx| {
-            sqlx::query!(
-                "insert into sign_in (farm_id, secret_hash, person_id, began_at, ends_at) values ($1, $2, $3, $4, $5)",
-                farm.0,
-                &hash[..],
-                found.person_id,
-                tx.now,
-                ends_at
-            )
-            .execute(&mut *tx.db)
-            .await?;
-            sqlx::query!("delete from sign_in where farm_id = $1 and ends_at < $2", farm.0, tx.now)
-                .execute(&mut *tx.db)
-                .await?;
-            Ok(())
+        });
+        let (true, Some(found)) = (good.await?, found) else {
+            return Err(wrong_name_or_passphrase().into());
+        };
+        let farm = FarmId(found.farm_id);
+        let ((session, session_hash), (device, device_hash)) = (new_secret(farm), new_secret(farm));
+        transact!(write, self, &signed(farm), now, |tx| {
+            tx.keep_session(found.person_id, session_hash).await?;
+            tx.keep_device(found.person_id, device_hash).await
         })?;
-        Ok((secret, ends_at))
+        Ok(SignInSecrets { session, device })
+    }
+
+    /// Whether a browser that holds this secret has signed in with the name before.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn knows_device(&self, name: &str, secret: &str, now: DateTime<Utc>) -> Result<bool> {
+        let Some(farm) = farm_of(secret) else { return Ok(false) };
+        let signed = Signed { farm, name: "sign-in".into(), key: "sign-in".into() };
+        transact!(read, self, &signed, now, |tx| {
+            Ok(sqlx::query_scalar!(
+                r#"select exists (select from device d join sign_in_name n using (farm_id, person_id)
+                                   where d.farm_id = $1 and d.secret_hash = $2 and d.seen_at > $3 and n.sign_in_name = $4) as "known!""#,
+                farm.0,
+                &hash_secret(secret)[..],
+                tx.now - TimeDelta::days(DEVICE_DAYS),
+                name
+            )
+            .fetch_one(&mut *tx.db)
+            .await?)
+        })
     }
 
     /// Signs out.
@@ -317,13 +335,53 @@ impl Store {
 }
 
 impl Tx {
+    async fn keep_session(&mut self, person_id: Uuid, hash: [u8; 32]) -> Result<()> {
+        sqlx::query!(
+            "insert into sign_in (farm_id, secret_hash, person_id, began_at, ends_at) values ($1, $2, $3, $4, $5)",
+            self.farm.0,
+            &hash[..],
+            person_id,
+            self.now,
+            self.now + TimeDelta::days(SIGN_IN_DAYS)
+        )
+        .execute(&mut *self.db)
+        .await?;
+        sqlx::query!("delete from sign_in where farm_id = $1 and ends_at < $2", self.farm.0, self.now)
+            .execute(&mut *self.db)
+            .await?;
+        Ok(())
+    }
+
+    /// Remembers a browser, and forgets the person's others but for the last ones.
+    async fn keep_device(&mut self, person_id: Uuid, hash: [u8; 32]) -> Result<()> {
+        sqlx::query!(
+            "insert into device (farm_id, secret_hash, person_id, seen_at) values ($1, $2, $3, $4)",
+            self.farm.0,
+            &hash[..],
+            person_id,
+            self.now
+        )
+        .execute(&mut *self.db)
+        .await?;
+        sqlx::query!(
+            "delete from device where farm_id = $1 and person_id = $2 and secret_hash not in (
+                 select secret_hash from device where farm_id = $1 and person_id = $2 order by seen_at desc, secret_hash limit $3)",
+            self.farm.0,
+            person_id,
+            MAX_DEVICES
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
     /// Adds a person.
     ///
     /// # Errors
     /// Refuses taken initials, a taken sign-in name, a short passphrase.
     pub async fn add_person(&mut self, new: &NewPerson) -> Result<Person> {
         let passphrase = new.passphrase.clone();
-        let hash = aside(move || hash_passphrase(&passphrase)).await??;
+        let hash = HASHING.run(move || hash_passphrase(&passphrase)).await??;
         let person_id = self.new_id();
         sqlx::query!(
             "insert into person (farm_id, person_id, name, initials, role, passphrase_hash, added_at) values ($1, $2, $3, $4, $5, $6, $7)",
@@ -397,6 +455,9 @@ impl Tx {
             return Err(Refusal::not_found("person", person_id).into());
         }
         sqlx::query!("delete from sign_in where farm_id = $1 and person_id = $2", self.farm.0, person_id)
+            .execute(&mut *self.db)
+            .await?;
+        sqlx::query!("delete from device where farm_id = $1 and person_id = $2", self.farm.0, person_id)
             .execute(&mut *self.db)
             .await?;
         sqlx::query!("delete from sign_in_name where farm_id = $1 and person_id = $2", self.farm.0, person_id)

@@ -10,6 +10,7 @@ use bytes::Bytes;
 use gillbook_core::refusal::{Fault, Kind, Refusal};
 use gillbook_store::{Page, idempotency::Once};
 use serde::{Deserialize, de::DeserializeOwned};
+use serde_json::Value;
 use sha2::{Digest, Sha256};
 use utoipa::IntoParams;
 
@@ -137,17 +138,39 @@ pub(crate) fn header_key(headers: &HeaderMap) -> Result<Option<String>, Problem>
     Ok(Some(format!("key {key}")))
 }
 
-/// The key, method, path and hash of a request that creates: the header's key, or else the body's id.
-pub(crate) fn once_of(request_line: &str, header_key: Option<String>, bytes: &[u8]) -> Result<Once, Problem> {
-    #[derive(Deserialize)]
-    struct Id {
-        id: Option<uuid::Uuid>,
+/// Members of bodies that are secrets of a person's own. They are left out of what is kept of a body: its hash is quick to make, and
+/// whoever read it could try a million passphrases a second.
+pub(crate) const SECRET_MEMBERS: [&str; 1] = ["passphrase"];
+
+/// The key, method and path of a request that creates, and what is kept of its body: the header's key, or else the body's id.
+///
+/// Two bodies are the same if they are but for white space, the order of members, and secrets.
+fn once_of_json(request_line: &str, header_key: Option<String>, bytes: &[u8]) -> Result<Once, Problem> {
+    let mut body: Value = parse(bytes)?;
+    let id = body["id"].as_str().and_then(|id| uuid::Uuid::parse_str(id).ok());
+    remove_secrets(&mut body);
+    let key = header_key.or_else(|| id.map(|id| format!("id {id}")));
+    Ok(Once { id, ..once_of(request_line, key, body.to_string().as_bytes())? })
+}
+
+fn remove_secrets(value: &mut Value) {
+    match value {
+        Value::Object(members) => {
+            members.retain(|name, _| !SECRET_MEMBERS.contains(&name.as_str()));
+            members.values_mut().for_each(remove_secrets);
+        }
+        Value::Array(values) => values.iter_mut().for_each(remove_secrets),
+        _ => {}
     }
-    let id = serde_json::from_slice::<Id>(bytes).ok().and_then(|b| b.id);
-    let key = header_key.or_else(|| id.map(|id| format!("id {id}"))).ok_or_else(|| {
+}
+
+/// The key, method, path and hash of a request that creates. The body holds no secret.
+pub(crate) fn once_of(request_line: &str, key: Option<String>, body: &[u8]) -> Result<Once, Problem> {
+    let key = key.ok_or_else(|| {
         Problem::bad_syntax("The request has no key, so sending it twice would count twice. Add an Idempotency-Key header with a new UUID.")
     })?;
-    Ok(Once { key, id, request: request_line.chars().take(400).collect(), body_hash: Sha256::digest(bytes).into() })
+    let request = request_line.chars().take(400).collect();
+    Ok(Once { key, id: None, request, body_hash: Sha256::digest(body).into() })
 }
 
 impl<T: DeserializeOwned> FromRequest<App> for Body<T> {
@@ -169,7 +192,7 @@ impl<T: DeserializeOwned> FromRequest<App> for Create<T> {
         let key = header_key(request.headers())?;
         let bytes = read_bytes(request, app).await?;
         let value = parse(&bytes)?;
-        Ok(Self { value, once: once_of(&line, key, &bytes)? })
+        Ok(Self { value, once: once_of_json(&line, key, &bytes)? })
     }
 }
 
@@ -272,5 +295,28 @@ mod tests {
         // The header's example in the IETF draft "The Idempotency-Key HTTP Header Field", section 2.1.
         assert_eq!(header_key(&headers).unwrap().unwrap(), "key 8e03978e-40d5-43e8-bc93-6894a57f9324");
         assert!(once_of("POST /", None, b"{}").is_err());
+    }
+
+    #[test]
+    fn what_is_kept_of_a_body_is_the_same_whatever_its_secrets_and_its_layout() {
+        let kept = |body: &str| once_of_json("POST /", Some("key 1".into()), body.as_bytes()).unwrap().body_hash;
+        let one = kept(r#"{"name":"Ada","passphrase":"four words do well","in":[{"passphrase":"a"}]}"#);
+        assert_eq!(one, kept(r#"{ "in":[{}], "pass\u0070hrase":"another", "name":"Ada" }"#));
+        assert_ne!(one, kept(r#"{"name":"Eve","in":[{}]}"#));
+    }
+
+    /// What the description calls a password is a secret, also in bodies that are added later.
+    #[test]
+    fn every_secret_of_a_body_is_left_out_of_what_is_kept() {
+        let description: Value = serde_json::from_str(&crate::openapi_json()).unwrap();
+        let schemas = description["components"]["schemas"].as_object().unwrap();
+        let is_secret = |member: &Value| {
+            let named = member["$ref"].as_str().and_then(|r| schemas.get(r.rsplit('/').next()?));
+            member["format"] == "password" || named.is_some_and(|schema| schema["format"] == "password")
+        };
+        let secrets = schemas.values().filter_map(|schema| schema["properties"].as_object()).flatten();
+        let secrets: Vec<&String> = secrets.filter(|(_, member)| is_secret(member)).map(|(name, _)| name).collect();
+        assert!(secrets.len() > 1, "{secrets:?}");
+        assert!(secrets.iter().all(|name| SECRET_MEMBERS.contains(&name.as_str())), "{secrets:?}");
     }
 }

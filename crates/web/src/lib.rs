@@ -12,9 +12,10 @@ mod pages;
 mod problem;
 mod reply;
 pub mod rules;
+mod sign_in;
 mod who;
 
-use std::{num::NonZeroU32, sync::Arc, time::Duration};
+use std::sync::Arc;
 
 use axum::{
     Router,
@@ -25,8 +26,8 @@ use axum::{
     routing::get,
 };
 use chrono::{DateTime, Utc};
+use gillbook_core::limits::{MAX_BODY_BYTES, MAX_REQUEST_TIME};
 use gillbook_store::Store;
-use governor::{DefaultKeyedRateLimiter, Quota, RateLimiter};
 use tower::ServiceBuilder;
 use tower_http::{
     catch_panic::CatchPanicLayer,
@@ -37,12 +38,8 @@ use tower_http::{
     trace::TraceLayer,
 };
 
-use crate::problem::Problem;
-
-/// The largest body that is read: a pack of 10,000 readings is about half of it.
-pub const MOST_BODY_BYTES: usize = 2 * 1024 * 1024;
-/// The longest that a request may take.
-const MOST_TIME: Duration = Duration::from_mins(1);
+pub use crate::sign_in::Peer;
+use crate::{problem::Problem, sign_in::Tries};
 
 /// Tells the time. The system's in service, a manual one in the demo and in tests.
 pub type Clock = Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>;
@@ -63,7 +60,7 @@ pub struct Shared {
     store: Store,
     clock: Clock,
     settings: Settings,
-    sign_ins: DefaultKeyedRateLimiter<String>,
+    tries: Tries,
     ingest: ingest::Ingest,
 }
 
@@ -83,15 +80,15 @@ impl std::fmt::Debug for App {
 
 impl App {
     /// An app over a store.
-    ///
-    /// # Panics
-    /// Never: ten is not zero.
     #[must_use]
     pub fn new(store: Store, clock: Clock, settings: Settings) -> Self {
-        // Ten tries a minute for one name: enough for wet thumbs, too few for guessing.
-        let quota = Quota::per_minute(NonZeroU32::new(10).expect("ten is not zero"));
         let ingest = ingest::Ingest::new(store.clone(), clock.clone());
-        Self(Arc::new(Shared { store, clock, settings, sign_ins: RateLimiter::keyed(quota), ingest }))
+        Self(Arc::new(Shared { store, clock, settings, tries: Tries::new(), ingest }))
+    }
+
+    /// Forgets who tried to sign in longer ago than the limit on tries looks back.
+    pub fn forget_old_tries(&self) {
+        self.tries.forget_old();
     }
 
     fn now(&self) -> DateTime<Utc> {
@@ -178,8 +175,8 @@ pub fn router(app: App) -> Router {
                 .layer(TraceLayer::new_for_http())
                 .layer(PropagateRequestIdLayer::x_request_id())
                 .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| Problem::broken().into_response()))
-                .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, MOST_TIME))
-                .layer(DefaultBodyLimit::max(MOST_BODY_BYTES)),
+                .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, MAX_REQUEST_TIME))
+                .layer(DefaultBodyLimit::max(MAX_BODY_BYTES)),
         )
 }
 

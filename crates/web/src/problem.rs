@@ -112,7 +112,10 @@ impl Problem {
             "too-large",
             "Too large",
             StatusCode::PAYLOAD_TOO_LARGE,
-            format!("The body is larger than {} MiB. Send it in parts.", crate::MOST_BODY_BYTES / 1024 / 1024),
+            format!(
+                "The body is larger than {} MiB. Send it in parts.",
+                gillbook_core::limits::MAX_BODY_BYTES / 1024 / 1024
+            ),
         )
     }
 

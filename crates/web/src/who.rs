@@ -14,8 +14,10 @@ use gillbook_store::people::Session;
 
 use crate::{App, problem::Problem, rules};
 
-/// The cookie's name.
-const COOKIE: &str = "gillbook";
+/// The cookie that signs in.
+const SESSION_COOKIE: &str = "gillbook";
+/// The cookie by which a browser is known again when somebody signs in.
+const DEVICE_COOKIE: &str = "gillbook-device";
 
 /// Somebody signed in whom the rules let through.
 #[derive(Debug, Clone)]
@@ -37,29 +39,47 @@ impl FromRequestParts<App> for Who {
     }
 }
 
-/// The secret of a request: a bearer token, or else the cookie.
+/// The secret of a request: a bearer token, or else the cookie. What a proxy asks for in the same header is not ours to read.
 pub(crate) fn secret(headers: &HeaderMap) -> Option<String> {
-    if let Some(value) = headers.get(header::AUTHORIZATION) {
-        let value = value.to_str().ok()?;
-        return value
-            .split_once(' ')
-            .filter(|(scheme, _)| scheme.eq_ignore_ascii_case("bearer"))
-            .map(|(_, t)| t.trim().to_owned());
-    }
+    let schemes = headers.get_all(header::AUTHORIZATION).iter().filter_map(|v| v.to_str().ok()?.split_once(' '));
+    let bearer =
+        schemes.filter(|(scheme, _)| scheme.eq_ignore_ascii_case("bearer")).map(|(_, t)| t.trim().to_owned()).next();
+    bearer.or_else(|| cookie_of(headers, SESSION_COOKIE))
+}
+
+/// The secret of a browser that signed in before.
+pub(crate) fn device_secret(headers: &HeaderMap) -> Option<String> {
+    cookie_of(headers, DEVICE_COOKIE)
+}
+
+fn cookie_of(headers: &HeaderMap, name: &str) -> Option<String> {
     headers
         .get_all(header::COOKIE)
         .iter()
         .filter_map(|v| v.to_str().ok())
         .flat_map(Cookie::split_parse)
         .filter_map(Result::ok)
-        .find(|c| c.name() == COOKIE)
+        .find(|c| c.name() == name)
         .map(|c| c.value().to_owned())
 }
 
-/// The cookie that signs in, or with an empty secret the one that signs out.
-pub(crate) fn cookie(app: &App, secret: &str) -> String {
-    let age = if secret.is_empty() { CookieDuration::ZERO } else { CookieDuration::days(30) };
-    Cookie::build((COOKIE, secret))
+/// Which cookie.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Lasting {
+    /// Signs in.
+    Session,
+    /// Is known again.
+    Device,
+}
+
+/// A cookie with its secret, or with an empty one the cookie that takes it back.
+pub(crate) fn cookie(app: &App, lasting: Lasting, secret: &str) -> String {
+    let (name, days) = match lasting {
+        Lasting::Session => (SESSION_COOKIE, 30),
+        Lasting::Device => (DEVICE_COOKIE, 365),
+    };
+    let age = if secret.is_empty() { CookieDuration::ZERO } else { CookieDuration::days(days) };
+    Cookie::build((name, secret))
         .path("/")
         .http_only(true)
         .same_site(SameSite::Lax)

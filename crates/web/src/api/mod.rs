@@ -24,7 +24,7 @@ use utoipa::{
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
 
-pub(crate) use self::{cold::RecordAsked, people::sign_in};
+pub(crate) use self::cold::RecordAsked;
 use crate::{App, problem::Problem};
 
 #[derive(OpenApi)]

@@ -6,7 +6,6 @@ use axum::{
     http::{HeaderMap, StatusCode, header},
     response::IntoResponse,
 };
-use gillbook_core::refusal::{Kind, Refusal};
 use gillbook_store::people::{NewPerson, NewToken, Passphrase, Person, SignInName, Standing, Token};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -20,7 +19,8 @@ use crate::{
     problem::{Problem, Problems},
     read,
     reply::{Answered, Listed},
-    who::{Who, cookie, secret},
+    sign_in::{Origin, sign_in},
+    who::{Lasting, Who, cookie, secret},
     write,
 };
 
@@ -67,20 +67,14 @@ struct MadeToken {
     secret: String,
 }
 
-/// Signs somebody in, or refuses with the same words for a wrong name and a wrong passphrase.
-pub(crate) async fn sign_in(app: &App, name: &str, passphrase: Passphrase) -> Result<String, Problem> {
-    if app.sign_ins.check_key(&name.to_lowercase()).is_err() {
-        return Err(Refusal::new(Kind::TooMany, "Too many tries with this name. Wait a minute, then try again.").into());
-    }
-    let (secret, _) = app.store.sign_in(name, passphrase, app.now()).await?;
-    Ok(cookie(app, &secret))
-}
-
 /// Signs a person in.
 #[utoipa::path(post, path = "/api/sign-in", tag = "people", request_body = SignIn, security(()), responses((status = 204, description = "Signed in; the cookie holds it"), Problems))]
-async fn post_sign_in(State(app): State<App>, Body(body): Body<SignIn>) -> Result<impl IntoResponse, Problem> {
-    let cookie = sign_in(&app, body.sign_in_name.as_str(), body.passphrase).await?;
-    Ok((StatusCode::NO_CONTENT, [(header::SET_COOKIE, cookie)]))
+async fn post_sign_in(
+    State(app): State<App>,
+    origin: Origin,
+    Body(body): Body<SignIn>,
+) -> Result<impl IntoResponse, Problem> {
+    Ok((StatusCode::NO_CONTENT, sign_in(&app, &origin, &body.sign_in_name, body.passphrase).await?))
 }
 
 /// Signs out.
@@ -89,7 +83,7 @@ async fn delete_sign_in(State(app): State<App>, headers: HeaderMap) -> Result<im
     if let Some(secret) = secret(&headers) {
         app.store.sign_out(&secret, app.now()).await?;
     }
-    Ok((StatusCode::NO_CONTENT, [(header::SET_COOKIE, cookie(&app, ""))]))
+    Ok((StatusCode::NO_CONTENT, [(header::SET_COOKIE, cookie(&app, Lasting::Session, ""))]))
 }
 
 /// Who is signed in.

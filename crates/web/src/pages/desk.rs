@@ -6,16 +6,16 @@ use axum::{
     http::{HeaderMap, StatusCode, header},
     response::{IntoResponse, Redirect, Response},
 };
-use gillbook_store::people::Passphrase;
+use gillbook_store::people::{Passphrase, SignInName, wrong_name_or_passphrase};
 use serde::Deserialize;
 
 use super::{Head, Page, problem_page};
 use crate::{
     App,
-    api::sign_in,
     body::{Code, Filled},
     problem::Problem,
-    who::{cookie, secret},
+    sign_in::{Origin, sign_in},
+    who::{Lasting, cookie, secret},
 };
 
 #[derive(Template)]
@@ -41,9 +41,14 @@ pub(super) async fn get_sign_in() -> impl IntoResponse {
     Page(SignInPage { head: Head::nobody("/sign-in"), wrong: None })
 }
 
-pub(super) async fn post_sign_in(State(app): State<App>, Filled(form): Filled<SignInForm>) -> Response {
-    match sign_in(&app, &form.sign_in_name, Passphrase::new(&form.passphrase)).await {
-        Ok(cookie) => ([(header::SET_COOKIE, cookie)], Redirect::to("/")).into_response(),
+pub(super) async fn post_sign_in(State(app): State<App>, origin: Origin, Filled(form): Filled<SignInForm>) -> Response {
+    let signed_in = async {
+        // A name that nobody can have was mistyped: told like any other.
+        let name = SignInName::new(&form.sign_in_name).map_err(|_| Problem::from(wrong_name_or_passphrase()))?;
+        sign_in(&app, &origin, &name, Passphrase::new(&form.passphrase)).await
+    };
+    match signed_in.await {
+        Ok(cookies) => (cookies, Redirect::to("/")).into_response(),
         Err(problem) => {
             let view = SignInPage { head: Head::nobody("/sign-in"), wrong: Some(problem.detail().to_owned()) };
             (problem.status(), Page(view)).into_response()
@@ -55,7 +60,7 @@ pub(super) async fn post_sign_out(State(app): State<App>, headers: HeaderMap) ->
     if let Some(secret) = secret(&headers) {
         app.store.sign_out(&secret, app.now()).await.map_err(Problem::from)?;
     }
-    Ok(([(header::SET_COOKIE, cookie(&app, ""))], Redirect::to("/sign-in")).into_response())
+    Ok(([(header::SET_COOKIE, cookie(&app, Lasting::Session, ""))], Redirect::to("/sign-in")).into_response())
 }
 
 pub(super) async fn get_food_safety() -> impl IntoResponse {
