@@ -1,6 +1,6 @@
 //! The command line.
 
-use std::{io::Write, sync::Arc};
+use std::{path::PathBuf, sync::Arc};
 
 use anyhow::{Context, Result, bail};
 use chrono::{NaiveDate, Utc};
@@ -15,18 +15,19 @@ use gillbook_store::{
     check::{INVARIANTS, check},
     farm::NewFarm,
     migrate::{detach_readings, migrate},
-    people::{NewPerson, NewToken, Passphrase},
+    people::{NewPerson, NewToken},
     transact,
 };
 use gillbook_web::{App, Clock, Settings};
+use tokio::task::JoinSet;
 
 use crate::{
     database::{Database, Open},
     demo,
-    keeper::keep_judged,
+    keeper::{keep_judged, keep_tidy},
     listen::{Listener, Place, listen},
     notices::{Mail, Sender, choose_crypto, keep_telling},
-    probe,
+    passphrase, probe,
     serve::{asked_to_stop, serve},
 };
 
@@ -61,6 +62,11 @@ enum Command {
     Demo(demo::Options),
     /// Print the description of the interface (`OpenAPI` 3.1).
     Openapi,
+    /// Restore a dump of a book, made by `pg_dump --format=custom`, into a new embedded database.
+    Restore {
+        /// The dump.
+        dump: PathBuf,
+    },
     /// Prove the ledger's invariants again over everything that is stored.
     Check,
     /// Take old months of readings out of use: kept as tables of the schema `detached`, no longer looked at.
@@ -180,6 +186,11 @@ impl Cli {
                 run_serve(&self.database, &listen, secure_cookies, &mail).await
             }
             Command::Probe(options) => probe::play(options).await,
+            Command::Restore { dump } => {
+                self.database.restore(&dump).await?;
+                println!("The book is restored. Run `gillbook check`.");
+                Ok(())
+            }
             command => {
                 let open = self.database.open().await?;
                 let done = run_short(command, &open).await;
@@ -193,22 +204,29 @@ impl Cli {
 async fn run_serve(database: &Database, place: &Place, secure_cookies: bool, mail: &Mail) -> Result<()> {
     let sender = Sender::new(mail)?;
     let mut open = database.open().await?;
+    let served = serve_with(&mut open, sender, place, secure_cookies).await;
+    // Also where it could not begin: what this program started it stops.
+    served.and(open.close().await)
+}
+
+async fn serve_with(open: &mut Open, sender: Sender, place: &Place, secure_cookies: bool) -> Result<()> {
     let store = open.store(16).await?;
-    let clock: Clock = Arc::new(Utc::now);
-    let router = gillbook_web::router(App::new(store.clone(), clock.clone(), Settings { secure_cookies }));
-    let keeper = tokio::spawn(keep_judged(store.clone(), clock.clone()));
-    let teller = tokio::spawn(keep_telling(sender, store.clone(), clock));
     let listener = listen(place).await?;
+    let clock: Clock = Arc::new(Utc::now);
+    let app = App::new(store.clone(), clock.clone(), Settings { secure_cookies });
+    let mut keepers = JoinSet::new();
+    keepers.spawn(keep_judged(store.clone(), clock.clone()));
+    keepers.spawn(keep_tidy(app.clone(), store.clone(), clock.clone()));
+    keepers.spawn(keep_telling(sender, store.clone(), clock));
     println!("Gillbook is at {}", listener.place()?);
-    serve_over(&mut open, listener, router).await?;
-    keeper.abort();
-    teller.abort();
+    let served = serve_over(open, listener, &app).await;
+    keepers.shutdown().await;
     store.close().await;
-    open.close().await
+    served
 }
 
 /// Serves until asked to stop, and keeps a cluster of ours alive meanwhile.
-pub(crate) async fn serve_over(open: &mut Open, listener: Listener, router: axum::Router) -> Result<()> {
+pub(crate) async fn serve_over(open: &mut Open, listener: Listener, app: &App) -> Result<()> {
     let watch = async {
         let Some(cluster) = &mut open.cluster else { return std::future::pending().await };
         loop {
@@ -219,7 +237,7 @@ pub(crate) async fn serve_over(open: &mut Open, listener: Listener, router: axum
         }
     };
     tokio::select! {
-        served = serve(listener, router, asked_to_stop()) => served,
+        served = serve(listener, gillbook_web::router(app.clone()), asked_to_stop()) => served,
         () = watch => Ok(()),
     }
 }
@@ -240,7 +258,7 @@ async fn run_short(command: Command, open: &Open) -> Result<()> {
         Command::Farms { what } => run_farms(what, open).await,
         Command::People { what } => run_people(what, &open.store(2).await?).await,
         Command::Tokens { what } => run_tokens(what, &open.store(2).await?).await,
-        Command::Serve { .. } | Command::Demo(_) | Command::Probe(_) | Command::Openapi => {
+        Command::Serve { .. } | Command::Demo(_) | Command::Probe(_) | Command::Openapi | Command::Restore { .. } => {
             bail!("this command is run elsewhere")
         }
     }
@@ -271,24 +289,13 @@ fn written<const MIN: usize, const MAX: usize>(what: &str, text: &str) -> Result
     Text::new(text).map_err(|e| anyhow::anyhow!("{what}: {e}"))
 }
 
-fn passphrase() -> Result<Passphrase> {
-    if let Ok(given) = std::env::var("GILLBOOK_PASSPHRASE") {
-        return Ok(Passphrase::new(&given));
-    }
-    print!("Passphrase (at least 12 characters): ");
-    std::io::stdout().flush()?;
-    let mut line = String::new();
-    std::io::stdin().read_line(&mut line)?;
-    Ok(Passphrase::new(line.trim_end_matches(['\n', '\r'])))
-}
-
 fn person(name: &str, initials: &str, role: Role, sign_in: &str) -> Result<NewPerson> {
     Ok(NewPerson {
         name: written("name", name)?,
         initials: written("initials", initials)?,
         role,
         sign_in_name: written("sign-in name", sign_in)?,
-        passphrase: passphrase()?,
+        passphrase: passphrase::ask()?,
     })
 }
 

@@ -1,9 +1,16 @@
 //! Which database: the one that `DATABASE_URL` names, or a cluster of our own.
 
-use std::{path::PathBuf, str::FromStr};
+use std::{
+    fs::File,
+    path::{Path, PathBuf},
+    str::FromStr,
+};
 
-use anyhow::{Context, Result};
-use gillbook_store::{Store, migrate::migrate};
+use anyhow::{Context, Result, bail};
+use gillbook_store::{
+    Store,
+    migrate::{migrate, prepare_restore},
+};
 use sqlx::postgres::PgConnectOptions;
 
 use crate::cluster::{ADMIN, Cluster, Durability, default_home};
@@ -56,14 +63,43 @@ impl Database {
             return Ok(Open { cluster: None, app, audit, admin });
         }
         let cluster = Cluster::start(&home, Durability::Durable).await?;
-        let admin = cluster.options(ADMIN);
-        migrate(&admin).await?;
-        Ok(Open {
+        let open = Open {
             app: cluster.options("gillbook_app"),
             audit: cluster.options("gillbook_audit"),
-            admin,
+            admin: cluster.options(ADMIN),
             cluster: Some(cluster),
-        })
+        };
+        match migrate(open.admin()).await {
+            Ok(()) => Ok(open),
+            Err(error) => {
+                open.close().await?;
+                Err(error.into())
+            }
+        }
+    }
+}
+
+impl Database {
+    /// Restores a dump into a new embedded database, made by whichever Postgres is installed, and brings it up to the schema.
+    ///
+    /// # Errors
+    /// Refuses a directory that holds a book, or is in use, and a server of somebody's own.
+    pub async fn restore(&self, dump: &Path) -> Result<()> {
+        if self.database_url.is_some() {
+            bail!(
+                "DATABASE_URL names a server of your own. Restore there with its own pg_restore, then run `gillbook migrate`."
+            );
+        }
+        let file = File::open(dump).with_context(|| format!("opening {}", dump.display()))?;
+        let cluster = Cluster::start(&self.home(), Durability::Durable).await?;
+        let admin = cluster.options(ADMIN);
+        let restored = async {
+            prepare_restore(&admin).await?;
+            cluster.restore(file).await?;
+            anyhow::Ok(migrate(&admin).await?)
+        }
+        .await;
+        restored.and(cluster.stop().await)
     }
 }
 

@@ -4,7 +4,7 @@ use std::time::{Duration, Instant};
 
 use chrono::TimeDelta;
 use gillbook_store::Store;
-use gillbook_web::Clock;
+use gillbook_web::{App, Clock};
 use tokio::time::{MissedTickBehavior, interval};
 
 /// How long touches gather at least before they are judged, so that a backlog is not judged reading by reading.
@@ -20,6 +20,31 @@ const LOOK: Duration = Duration::from_secs(5);
 const SILENCE: Duration = Duration::from_secs(20);
 /// How far ahead partitions are made.
 const AHEAD: TimeDelta = TimeDelta::days(40);
+
+/// How often tries to sign in are forgotten.
+const TIDY_TRIES: Duration = Duration::from_mins(1);
+/// How often answers to old requests are forgotten.
+const TIDY_ANSWERS: Duration = Duration::from_hours(1);
+
+/// Forgets what is remembered for a while only, for good. Failures are logged and tried again.
+pub async fn keep_tidy(app: App, store: Store, clock: Clock) {
+    let (mut tries, mut answers) = (interval(TIDY_TRIES), interval(TIDY_ANSWERS));
+    tries.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    answers.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    loop {
+        tokio::select! {
+            _ = tries.tick() => {
+                app.forget_old_tries();
+                continue;
+            }
+            _ = answers.tick() => {}
+        }
+        match store.prune_idempotency(clock()).await {
+            Ok(rows) => tracing::debug!(rows, "answers to old requests are forgotten"),
+            Err(error) => tracing::warn!(%error, "answers to old requests could not be forgotten"),
+        }
+    }
+}
 
 /// Keeps stores judged, for good. Failures are logged and tried again.
 pub async fn keep_judged(store: Store, clock: Clock) {

@@ -8,5 +8,6 @@ pub mod demo;
 pub mod keeper;
 pub mod listen;
 pub mod notices;
+mod passphrase;
 pub mod probe;
 pub mod serve;

@@ -39,6 +39,23 @@ pub async fn ensure_database(options: &PgConnectOptions) -> Result<()> {
     Ok(())
 }
 
+/// Makes ready for a dump of a book to be restored into a database: its roles. `options` are an administrator's.
+///
+/// # Errors
+/// Refuses a database that holds a book.
+pub async fn prepare_restore(options: &PgConnectOptions) -> Result<()> {
+    let mut db = PgConnection::connect_with(options).await?;
+    let there: bool = sqlx::query_scalar("select to_regclass('public.act') is not null").fetch_one(&mut db).await?;
+    if there {
+        return Err(Error::Stored(
+            "the database holds a book already. Restore into a new data directory, or into an empty database.".into(),
+        ));
+    }
+    db.execute(ROLES).await?;
+    db.close().await?;
+    Ok(())
+}
+
 /// Makes the roles and brings the schema up to date. `options` are an administrator's.
 ///
 /// # Errors

@@ -29,10 +29,11 @@ use gillbook_store::{
     people::{NewPerson, Passphrase},
 };
 use gillbook_web::{App, Clock, Settings};
+use uuid::Uuid;
 
 use crate::{
     commands::serve_over,
-    database::Database,
+    database::{Database, Open},
     keeper::keep_judged,
     listen::{Place, listen},
     serve::serve,
@@ -106,11 +107,19 @@ impl ManualClock {
 pub async fn run(database: &Database, options: Options) -> Result<()> {
     let until = options.until.unwrap_or_else(Utc::now).with_nanosecond(0).context("a whole second")?;
     let fresh = database.data_dir.is_none() && database.database_url.is_none();
-    let home: PathBuf = std::env::temp_dir().join(format!("gillbook-demo-{}", std::process::id()));
+    let home: PathBuf = std::env::temp_dir().join(format!("gillbook-demo-{}", Uuid::new_v4().simple()));
     let database = if fresh { Database { data_dir: Some(home.clone()), ..database.clone() } } else { database.clone() };
     let mut open = database.open().await?;
+    let lived = live_and_serve(&mut open, &options, until).await;
+    let lived = lived.and(open.close().await);
+    if fresh {
+        std::fs::remove_dir_all(&home).ok();
+    }
+    lived
+}
+
+async fn live_and_serve(open: &mut Open, options: &Options, until: DateTime<Utc>) -> Result<()> {
     if !gillbook_store::farm::farms(open.audit()).await?.is_empty() {
-        open.close().await?;
         bail!(
             "There is a farm in this database already. The demo wants a fresh one: leave --data-dir out, or name an empty directory."
         );
@@ -119,7 +128,7 @@ pub async fn run(database: &Database, options: Options) -> Result<()> {
     let clock = ManualClock::new(until);
     let told = clock.clone();
     let told: Clock = Arc::new(move || told.now());
-    let router = gillbook_web::router(App::new(store.clone(), told.clone(), Settings::default()));
+    let app = App::new(store.clone(), told.clone(), Settings::default());
     let listener = listen(&Place::Address(options.listen)).await?;
     let Place::Address(address) = listener.place()? else { bail!("It does not listen on an address.") };
 
@@ -141,7 +150,7 @@ pub async fn run(database: &Database, options: Options) -> Result<()> {
 
     let began = Instant::now();
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
-    let server = tokio::spawn(serve(listener, router.clone(), async move {
+    let server = tokio::spawn(serve(listener, gillbook_web::router(app.clone()), async move {
         stopped.await.ok();
     }));
     let lived = async {
@@ -167,14 +176,10 @@ pub async fn run(database: &Database, options: Options) -> Result<()> {
         );
         println!("Stop with Ctrl-C.");
         let keeper = tokio::spawn(keep_judged(store.clone(), told));
-        serve_over(&mut open, listen(&Place::Address(options.listen)).await?, router).await?;
+        serve_over(open, listen(&Place::Address(options.listen)).await?, &app).await?;
         keeper.abort();
     }
     store.close().await;
-    open.close().await?;
-    if fresh {
-        std::fs::remove_dir_all(&home).ok();
-    }
     Ok(())
 }
 
