@@ -48,6 +48,15 @@ fn days_and_weeks_are_those_of_datetime_and_zoneinfo() -> Result<()> {
     Ok(())
 }
 
+/// What the board's program in `deploy` keeps of its readings through refusals, lost networks and power cuts.
+#[test]
+fn a_board_loses_no_reading() -> Result<()> {
+    let output = python("board.py", "")?;
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert_eq!(String::from_utf8(output.stdout)?.trim(), "6");
+    Ok(())
+}
+
 /// Irregular series with gaps, compressor swings and humps, cut by windows and limits, against numpy.
 #[test]
 fn exposure_is_that_of_numpy() -> Result<()> {
