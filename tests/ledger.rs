@@ -351,6 +351,52 @@ async fn a_packing_stands_while_what_it_made_is_used_or_promised() -> Result<()>
     expect_sound(&farm).await
 }
 
+#[tokio::test]
+async fn what_became_of_goods_at_a_stall_stands_once_its_day_is_closed() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(2000).await;
+    let market = |code: &str| format!("/api/market-days/{code}");
+    let out = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "60.00", "taken": [{"lot": lot, "place": "F1", "grams_g": 1000}]});
+    let close = json!({"back_place": "F1", "cash": "80.00", "card": "10.00", "fee": "5.00"});
+    let waste = async |grams: i64| {
+        let body = json!({"kind": "waste", "lot": lot, "from_place": "STALL", "grams_g": grams, "reason": "Fell"});
+        word(&farm.create("/api/movements", body).await, "act_id")
+    };
+    farm.create("/api/market-days", out.clone()).await;
+    let mistake = waste(100).await;
+    farm.pass(TimeDelta::minutes(5));
+    take_back(&farm, &mistake).await.expect(201);
+    let fell = waste(100).await;
+    farm.pass(TimeDelta::minutes(5));
+    let day = farm.ask(&farm.owner, "PATCH", &market("M-1"), &[], Some(close.clone())).await.expect(200);
+    assert_eq!(day["sold"][0]["grams_g"], 900);
+    let refused = take_back(&farm, &fell).await;
+    refused.expect_problem(409, "not-reversible", None);
+    assert!(refused.text.contains("M-1"), "{}", refused.text);
+    assert_eq!(stands(&farm, &lot, "STALL").await, 0);
+    // A day on which all of it fell is closed like any other.
+    farm.create("/api/market-days", out).await;
+    waste(1000).await;
+    let day = farm.ask(&farm.owner, "PATCH", &market("M-2"), &[], Some(close)).await.expect(200);
+    assert_eq!((&day["status"], &day["sold"]), (&json!("closed"), &json!([])));
+    expect_sound(&farm).await
+}
+
+#[tokio::test]
+async fn an_act_that_moved_nothing_is_taken_back_as_well() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    let same = json!({"place": "F1", "lots": [{"lot": lot, "counted_g": 1000}]});
+    let count = farm.create("/api/stock-counts", same).await;
+    take_back(&farm, &word(&count["act"], "act_id")).await.expect(201);
+    let waste = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 1000, "reason": "Soft"});
+    farm.create("/api/movements", waste).await;
+    assert_eq!(finish(&farm, &lot).await.expect(201)["finished"], true);
+    take_back(&farm, &last_act(&farm, "finish").await).await.expect(201);
+    assert_eq!(farm.get(&format!("/api/lots/{lot}")).await["finished"], false);
+    Ok(())
+}
+
 /// One act of each kind, freshly entered by the owner: its kind and its id.
 async fn one_of_each(farm: &Farm) -> Vec<(&'static str, String)> {
     let mut acts = Vec::new();

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Page, Result, Tx};
+use crate::{Page, Result, Tx, reversals::expect_reversible};
 
 /// One leg of an act.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -290,9 +290,7 @@ impl Tx {
         // After the order, as everywhere.
         let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
         self.lock_lots(&lots).await?;
-        if original.kind == ActKind::Count {
-            self.expect_last_count(act_id).await?;
-        }
+        self.expect_nothing_rests_on(&original).await?;
         let id = self.new_id();
         let act = NewAct {
             id,
@@ -317,31 +315,6 @@ impl Tx {
             other => other,
         })?;
         self.act(id).await
-    }
-
-    /// Refuses a count while a later one rests on it: that one's difference was taken against the book as this one left it.
-    async fn expect_last_count(&mut self, act_id: Uuid) -> Result<()> {
-        let later = sqlx::query!(
-            "select s.lot, s.place from stock_count mine join act a using (farm_id, act_id)
-               join stock_count s on s.farm_id = mine.farm_id and s.lot = mine.lot and s.place = mine.place
-               join act b on b.farm_id = s.farm_id and b.act_id = s.act_id
-              where mine.farm_id = $1 and mine.act_id = $2 and b.happened_at >= a.happened_at
-                and (b.recorded_at, b.act_id) > (a.recorded_at, a.act_id)
-                and not exists (select from act x where x.farm_id = b.farm_id and x.reverses = b.act_id)
-              order by s.lot limit 1",
-            self.farm.0,
-            act_id
-        )
-        .fetch_optional(&mut *self.db)
-        .await?;
-        match later {
-            None => Ok(()),
-            Some(c) => Err(Refusal::new(
-                Kind::NotReversible,
-                format!("Lot {} at {} was counted again since. Reverse the later count first.", c.lot, c.place),
-            )
-            .into()),
-        }
     }
 
     /// One act.
@@ -493,20 +466,4 @@ impl Tx {
         .await?;
         Ok(id)
     }
-}
-
-fn expect_reversible(act: &Act) -> Result<(), Refusal> {
-    if let Some(by) = act.reversed_by {
-        return Err(Refusal::new(
-            Kind::AlreadyReversed,
-            format!("It was reversed before, by {by}. An act is reversed once."),
-        ));
-    }
-    if matches!(act.kind, ActKind::Reversal | ActKind::WeekClose | ActKind::MarketClose | ActKind::MarketOut) {
-        return Err(Refusal::new(
-            Kind::NotReversible,
-            format!("A {} is not reversed. Enter what is right anew.", act.kind.as_str().replace('_', " ")),
-        ));
-    }
-    Ok(())
 }

@@ -38,6 +38,7 @@ pub mod readings;
 pub mod recipes;
 pub mod record;
 pub mod reports;
+mod reversals;
 pub mod rooms;
 mod schema_names;
 pub mod set_aside;
