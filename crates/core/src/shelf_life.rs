@@ -8,7 +8,6 @@
 //! The life used on a path is the integral of dt / life(T(t)) (linear damage accumulation, Palmgren 1924 and Miner 1945). It is a
 //! planning aid: best-before dates follow the farm's own rule, and the local food-safety rules decide.
 
-use chrono::TimeDelta;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -19,7 +18,7 @@ pub const LONGEST: f64 = 1.5;
 /// Beyond the table, life is at least this many times its shortest.
 pub const SHORTEST: f64 = 0.25;
 
-const DAY_S: f64 = 86_400.0;
+pub(crate) const DAY_S: f64 = 86_400.0;
 
 /// Saleable life by temperature for one strain in one packaging.
 #[derive(Debug, Clone, PartialEq)]
@@ -134,6 +133,32 @@ impl Profile {
             })
             .sum()
     }
+
+    /// Share of the whole life that so many seconds used at most, of which only the mean, the coldest and the warmest are kept.
+    ///
+    /// No air with these figures uses more than if it had changed at once between two temperatures around its mean: on each piece of the
+    /// profile the rate of use is convex in temperature, so that the most is a chord between two of its knots or ends.
+    #[must_use]
+    pub fn used_at_most(&self, known_s: f64, mean_c: f64, least_c: f64, most_c: f64) -> f64 {
+        let (low, high) = (least_c.min(mean_c), most_c.max(mean_c));
+        let rate = |c: f64| (-self.ln_life(c)).exp();
+        let mut ends: Vec<f64> = self.knots().into_iter().filter(|k| *k > low && *k < high).collect();
+        ends.extend([low, high, mean_c]);
+        let mut most = rate(mean_c);
+        for a in ends.iter().filter(|a| **a < mean_c) {
+            for b in ends.iter().filter(|b| **b > mean_c) {
+                most = most.max(rate(*a) + (rate(*b) - rate(*a)) * (mean_c - a) / (b - a));
+            }
+        }
+        most * known_s / DAY_S
+    }
+
+    /// The fastest rate of use between two temperatures, in shares of the whole life a day.
+    #[must_use]
+    pub fn fastest(&self, least_c: f64, most_c: f64) -> f64 {
+        let ends = self.knots().into_iter().filter(|k| *k > least_c && *k < most_c).chain([least_c, most_c]);
+        ends.map(|c| (-self.ln_life(c)).exp()).fold(0.0, f64::max)
+    }
 }
 
 /// The logarithmic mean of two positive numbers: the mean of an exponential between them.
@@ -143,46 +168,75 @@ fn log_mean(a: f64, b: f64) -> f64 {
     if ratio.abs() < 1e-4 { a * (1.0 + ratio / 2.0 + ratio * ratio / 6.0) } else { (b - a) / ratio }
 }
 
-/// What is left of a lot's life.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
-pub struct LifeLeft {
-    /// Share of the whole life used, as a best guess.
-    pub used_share: f64,
-    /// Days left if it stays at `at_c`.
-    pub days_left: f64,
-    /// The low end of the range: the profile's spread, and every unknown hour at the worst known temperature.
-    pub days_left_low: f64,
-    /// The high end of the range.
-    pub days_left_high: f64,
-    /// Temperature that the days left are reckoned at, °C.
-    pub at_c: f64,
-    /// Share of the path whose temperature is known, 0 to 1.
-    pub known_share: f64,
+/// What a way took of the life of the grams that went it.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Wear {
+    /// Share of the whole life used, time without a temperature at its worst.
+    pub used: f64,
+    /// The same, time without a temperature counted as it is expected to be where the grams are now, where that is less.
+    pub used_at_least: f64,
+    /// Seconds whose temperature is known.
+    pub known_s: f64,
+    /// Seconds of the whole way.
+    pub whole_s: f64,
+    /// The worst temperature that time without one was counted at, °C.
+    pub assumed_c: Option<f64>,
 }
 
-/// Reckons the life left of a lot.
+impl Wear {
+    /// This way and a step more.
+    #[must_use]
+    pub fn then(&self, step: &Self, profile: &Profile) -> Self {
+        let worse = |a: &f64, b: &f64| profile.life_days(*a).total_cmp(&profile.life_days(*b));
+        Self {
+            used: self.used + step.used,
+            used_at_least: self.used_at_least + step.used_at_least,
+            known_s: self.known_s + step.known_s,
+            whole_s: self.whole_s + step.whole_s,
+            assumed_c: self.assumed_c.into_iter().chain(step.assumed_c).min_by(worse),
+        }
+    }
+}
+
+/// What is left of the saleable life of grams of a lot, by the temperatures on their own way: every place that they stood in since they
+/// were weighed, for as long as they stood there, and before they were packed the way and the packaging of the lots that they were made
+/// of. Where grams of one lot at one place went different ways, the way that took most counts.
 ///
-/// `known` are the stretches of its path with a temperature, `unknown` the time without one. An unknown hour counts as an hour
-/// at `at_c` in the best guess and as an hour at `worst_c` in the low end of the range. Nothing is rounded, and a life that is used up
-/// gives negative days.
+/// Time without a temperature counts as if it had been as bad as the worst temperature that is known on the way; where none is known at a
+/// place, as bad as 5 °C above the place's warm limit, if that is worse, and where it has no limit as bad as 10 °C in a fridge and 20 °C on
+/// a shelf, in a van or at a stall.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
+pub struct LifeLeft {
+    /// Share of the whole life used; above 1 once it is used up.
+    pub used_share: f64,
+    /// Days left if it stays at `at_c`; below zero once it is used up.
+    pub days_left: f64,
+    /// The low end of the range: the profile's spread taken off.
+    pub days_left_low: f64,
+    /// The high end of the range: the spread added, and time without a temperature counted at `at_c`.
+    pub days_left_high: f64,
+    /// The temperature that the days left are counted at, °C: the mean of the last day where the lot is; its place's warm limit where
+    /// nothing is known of the last day, and without a limit what unknown time counts at there.
+    pub at_c: f64,
+    /// Share of the way on which there were readings at the place where the grams were, 0 to 1.
+    pub known_share: f64,
+    /// What time without a temperature was counted at, °C, the worst of it. Nothing where every second is known.
+    pub assumed_c: Option<f64>,
+}
+
+/// The life left of grams that fared so, if they stay at a temperature. Nothing is rounded, and a life that is used up gives negative days.
 #[must_use]
-pub fn life_left(profile: &Profile, known: &[Segment], unknown: TimeDelta, at_c: f64, worst_c: f64) -> LifeLeft {
-    #[expect(clippy::cast_precision_loss, reason = "seconds of a lot's life are far below 2^52")]
-    let unknown_days = unknown.num_seconds() as f64 / DAY_S;
-    let known_days: f64 = known.iter().map(|s| seconds(s.span)).sum::<f64>() / DAY_S;
-    let known_used: f64 = known.iter().map(|s| profile.used(s)).sum();
+pub fn life_left(profile: &Profile, wear: &Wear, at_c: f64) -> LifeLeft {
     let life = profile.life_days(at_c);
-    let used = known_used + unknown_days / life;
-    let worst = known_used + unknown_days / profile.life_days(worst_c.max(at_c)).min(life);
-    let whole = known_days + unknown_days;
     LifeLeft {
-        used_share: used,
-        days_left: (1.0 - used) * life,
+        used_share: wear.used,
+        days_left: (1.0 - wear.used) * life,
         // A life shorter by the spread means that every hour used more of it.
-        days_left_low: (1.0 - profile.spread - worst) * life,
-        days_left_high: (1.0 + profile.spread - used) * life,
+        days_left_low: (1.0 - profile.spread - wear.used) * life,
+        days_left_high: (1.0 + profile.spread - wear.used_at_least) * life,
         at_c,
-        known_share: if whole > 0.0 { known_days / whole } else { 1.0 },
+        known_share: if wear.whole_s > 0.0 { wear.known_s / wear.whole_s } else { 1.0 },
+        assumed_c: wear.assumed_c,
     }
 }
 
@@ -208,6 +262,12 @@ mod tests {
         #[expect(clippy::cast_possible_truncation, reason = "a few days of seconds")]
         let until = from + TimeDelta::seconds((hours * 3600.0) as i64);
         Segment { span: Span { from, until }, from_c, until_c }
+    }
+
+    fn wear(profile: &Profile, path: &[Segment]) -> Wear {
+        let used = path.iter().map(|s| profile.used(s)).sum();
+        let known_s = path.iter().map(|s| seconds(s.span)).sum();
+        Wear { used, used_at_least: used, known_s, whole_s: known_s, assumed_c: None }
     }
 
     #[test]
@@ -241,7 +301,7 @@ mod tests {
         let profile = Profile::new(&[(0.0, life(0.0)), (10.0, life(10.0)), (20.0, life(20.0))], -1.0, 0.0).unwrap();
         let path =
             [stretch(2.0, 18.0, 18.0), stretch(2.0, 4.0, 4.0), stretch(6.0, 10.0, 10.0), stretch(40.0, 3.0, 3.0)];
-        let left = life_left(&profile, &path, TimeDelta::zero(), 3.0, 3.0);
+        let left = life_left(&profile, &wear(&profile, &path), 3.0);
         assert!((left.used_share - 0.271_335).abs() < 5e-7, "{}", left.used_share);
         assert!((left.days_left - 7.337_02).abs() < 5e-6, "{}", left.days_left);
     }
@@ -252,16 +312,6 @@ mod tests {
         let profile = Profile::new(&[(10.0, 18.0), (20.0, 6.0)], 8.0, 0.2).unwrap();
         assert!(profile.life_days(4.0) < profile.life_days(8.0));
         assert!((profile.life_days(4.0) - profile.life_days(12.0)).abs() < 1e-12);
-    }
-
-    #[test]
-    fn missing_readings_widen_the_range_on_the_low_side() {
-        let profile = Profile::new(&[(1.0, 17.0), (6.0, 10.0), (20.0, 2.5)], 0.0, 0.1).unwrap();
-        let known = life_left(&profile, &[stretch(48.0, 2.0, 2.0)], TimeDelta::zero(), 2.0, 20.0);
-        let blind = life_left(&profile, &[stretch(24.0, 2.0, 2.0)], TimeDelta::hours(24), 2.0, 20.0);
-        assert!((known.days_left - blind.days_left).abs() < 1e-9);
-        assert!(blind.days_left_low < known.days_left_low);
-        assert!((blind.known_share - 0.5).abs() < 1e-12);
     }
 
     #[test]
@@ -284,6 +334,26 @@ mod tests {
                 .map(|i| days / f64::from(n) / profile.life_days(from + (until - from) * (f64::from(i) + 0.5) / f64::from(n)))
                 .sum();
             prop_assert!((exact - sum).abs() < 1e-6 * sum.max(1e-3), "{exact} {sum}");
+        }
+
+        /// Pieces of one hour, whatever they are, never use more than the hour's figures say that they can; nor an hour's part.
+        #[test]
+        fn an_hours_figures_never_tell_of_less_than_its_pieces(
+            ends in prop::collection::vec(-4.0f64..30.0, 2..9), lowest in -1.0f64..9.0, tail in 0.01f64..3.0,
+        ) {
+            let profile = Profile::new(&[(0.0, 22.0), (5.0, 15.0), (10.0, 7.0), (20.0, 3.5), (30.0, tail)], lowest, 0.2);
+            let profile = profile.unwrap();
+            let pieces: Vec<Segment> = ends.windows(2).map(|w| stretch(0.125, w[0], w[1])).collect();
+            let exact: f64 = pieces.iter().map(|p| profile.used(p)).sum();
+            let known_s: f64 = pieces.iter().map(|p| seconds(p.span)).sum();
+            let mean = pieces.iter().map(|p| f64::midpoint(p.from_c, p.until_c)).sum::<f64>() / f64::from(u32::try_from(pieces.len()).unwrap());
+            let (least, most) = ends.iter().fold((f64::MAX, f64::MIN), |(l, m), c| (l.min(*c), m.max(*c)));
+            let bound = profile.used_at_most(known_s, mean, least, most);
+            prop_assert!(exact <= bound * (1.0 + 1e-9), "{exact} {bound}");
+            prop_assert!(bound <= profile.fastest(least, most) * known_s / DAY_S * (1.0 + 1e-9));
+            // Where the air stood still the figures tell everything.
+            let steady = profile.used(&stretch(1.0, mean, mean));
+            prop_assert!((profile.used_at_most(3600.0, mean, mean, mean) - steady).abs() < 1e-12);
         }
 
         #[test]

@@ -4,11 +4,10 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     calendar::{Instant, Span},
-    judgement::{Excursion as Judged, in_force},
+    judgement::Excursion as Judged,
     refusal::{Kind, Refusal},
     rejudge::Rejudged,
-    shelf_life::life_beyond,
-    text::{LotCode, PlaceCode, Short, StrainCode, Text},
+    text::{LotCode, PlaceCode, Short, Text},
     words::{ExcursionKind, FoodOutcome, Packaging},
 };
 use serde::{Deserialize, Serialize};
@@ -88,7 +87,8 @@ pub struct LotThere {
     pub grams_g: Grams,
     /// How it is packed.
     pub packaging: Packaging,
-    /// Days of saleable life that it took, beyond what the same time at the limit would have taken. Nothing where no life is set.
+    /// Days of shelf life that it took of the lot while the lot was there, beyond what the same time at the limit would have taken. Nothing
+    /// where no life is set.
     pub life_days: Option<f64>,
     /// A caution, for a sealed pack.
     pub caution: Option<&'static str>,
@@ -361,12 +361,12 @@ impl Tx {
 
     async fn lots_there(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {
         let rows = sqlx::query!(
-            r#"select m.lot as "lot: LotCode", l.packaging as "packaging: Packaging", l.strain as "strain: StrainCode",
+            r#"select m.lot as "lot: LotCode", l.packaging as "packaging: Packaging",
                       coalesce(sum(case when m.to_place = $2 then m.grams else -m.grams end) filter (where a.happened_at <= $3), 0)::bigint as "before!: Grams",
                       coalesce(sum(m.grams) filter (where m.to_place = $2 and a.happened_at > $3), 0)::bigint as "came!: Grams"
                  from movement m join act a using (farm_id, act_id) join lot l using (farm_id, lot)
                 where m.farm_id = $1 and $2 in (m.to_place, m.from_place) and a.happened_at <= $4
-                group by 1, 2, 3 order by 1"#,
+                group by 1, 2 order by 1"#,
             self.farm.0,
             place.as_str(),
             span.from,
@@ -375,22 +375,18 @@ impl Tx {
         .fetch_all(&mut *self.db)
         .await?;
         let there: Vec<_> = rows.into_iter().filter(|r| r.before > Grams::ZERO || r.came > Grams::ZERO).collect();
-        let rules = self.rules_of(place).await?;
-        let limit_c = in_force(&rules, span.from).map(|r| r.warm_c);
-        let known = self.known_air(place, &rules, span).await?;
-        let mut lots = Vec::with_capacity(there.len());
-        for r in there {
-            let profile = self.profile(&r.strain, r.packaging).await?;
-            let cost = profile.zip(limit_c).map(|(profile, limit_c)| life_beyond(&profile, &known, limit_c));
-            lots.push(LotThere {
+        let codes: Vec<LotCode> = there.iter().map(|r| r.lot.clone()).collect();
+        let lost = self.life_lost(place, span, &codes).await?;
+        Ok(there
+            .into_iter()
+            .map(|r| LotThere {
+                life_days: lost.get(&r.lot).copied(),
                 lot: r.lot,
                 grams_g: if r.before > Grams::ZERO { r.before } else { r.came },
                 packaging: r.packaging,
-                life_days: cost,
                 caution: (r.packaging == Packaging::Sealed).then_some(SEALED),
-            });
-        }
-        Ok(lots)
+            })
+            .collect())
     }
 
     /// Writes down what was done about an excursion.

@@ -23,6 +23,7 @@ pub mod house_checks;
 pub mod idempotency;
 pub mod judging;
 pub mod ledger;
+mod life;
 pub mod lots;
 pub mod market;
 pub mod migrate;

@@ -5,20 +5,18 @@ use crate::{
     ledger::{Leg, NewAct},
     readings::CAUTION,
 };
-use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
-    calendar::{Instant, Span},
-    exposure::{Point, Segment, segments},
-    judgement::{gap_at, in_force},
+    calendar::Instant,
     lot::{self, Link, MakeUp, Source},
     refusal::{Kind, Refusal},
-    shelf_life::{LifeLeft, Profile, life_left},
+    shelf_life::LifeLeft,
     text::{BatchCode, GradeCode, Line, LotCode, PlaceCode, Short, StrainCode},
     words::{ActKind, Basis, Form, LotEventKind, LotOrigin, Packaging, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use utoipa::ToSchema;
 
 /// What a lot is made of, from one batch and flush.
@@ -45,8 +43,11 @@ pub struct LotAt {
     pub grams_g: Grams,
     /// Of that, set aside.
     pub set_aside_g: Grams,
-    /// Life left there, where stock is kept and a profile is known.
+    /// Shelf life left of what is there, where stock is kept and the strain has a life in this packaging. Where the grams went different
+    /// ways, of those that fared worst.
     pub life: Option<LifeLeft>,
+    /// Of those that fared best, where that is more than a day longer.
+    pub life_at_best: Option<LifeLeft>,
 }
 
 /// A lot.
@@ -119,23 +120,6 @@ pub(crate) struct NewLot<'a> {
     pub origin: LotOrigin,
     pub best_before: Option<NaiveDate>,
     pub began_by: uuid::Uuid,
-}
-
-/// The air of each place, read once for many lots.
-#[derive(Debug, Default)]
-pub(crate) struct Airs {
-    /// The first instant that any of the lots needs.
-    since: DateTime<Utc>,
-    by_place: BTreeMap<PlaceCode, Air>,
-}
-
-#[derive(Debug)]
-struct Air {
-    readings: Vec<Point>,
-    gap: TimeDelta,
-    limit_c: f64,
-    /// Mean of the last day, or the limit where nothing is known.
-    recent_c: f64,
 }
 
 impl Tx {
@@ -246,29 +230,25 @@ impl Tx {
         .fetch_all(&mut *self.db)
         .await?;
         let make_ups = self.make_ups(Some(&codes)).await?;
-        let oldest = rows.iter().filter(|r| r.form == Form::Fresh).map(|r| r.harvested_at).min();
-        let mut airs = Airs { since: oldest.unwrap_or(self.now), ..Airs::default() };
+        let in_stock: BTreeSet<&LotCode> = places.iter().filter(|p| p.kind.holds_stock()).map(|p| &p.lot).collect();
+        let ageing: Vec<LotCode> =
+            rows.iter().filter(|r| r.form == Form::Fresh && in_stock.contains(&r.lot)).map(|r| r.lot.clone()).collect();
+        let lives = self.lives_left(&ageing).await?;
         let mut lots = Vec::with_capacity(rows.len());
         for r in rows {
-            // The profile is one of fresh mushrooms.
-            let profile = if r.form == Form::Fresh { self.profile(&r.strain, r.packaging).await? } else { None };
-            let mut at = Vec::new();
-            for p in places.iter().filter(|p| p.lot == r.lot) {
-                let life = match &profile {
-                    Some(profile) if p.kind.holds_stock() => {
-                        Some(self.life_at(&mut airs, profile, &r.lot, r.harvested_at, &p.place).await?)
-                    }
-                    _ => None,
-                };
-                at.push(LotAt {
+            let at = places.iter().filter(|p| p.lot == r.lot).map(|p| {
+                let life = lives.get(&(p.lot.clone(), p.place.clone()));
+                LotAt {
                     place: p.place.clone(),
                     kind: p.kind,
                     grams_g: p.grams,
                     set_aside_g: p.set_aside_g,
-                    life,
-                });
-            }
+                    life: life.map(|l| l.worst),
+                    life_at_best: life.and_then(|l| l.best),
+                }
+            });
             lots.push(Lot {
+                places: at.collect(),
                 made_of: made_of(make_ups.get(&r.lot)),
                 lot: r.lot,
                 strain: r.strain,
@@ -281,83 +261,10 @@ impl Tx {
                 best_before: r.best_before,
                 on_hold: r.on_hold,
                 finished: r.finished,
-                places: at,
                 caution: CAUTION,
             });
         }
         Ok(lots)
-    }
-
-    /// The saleable-life profile in force.
-    pub(crate) async fn profile(&mut self, strain: &StrainCode, packaging: Packaging) -> Result<Option<Profile>> {
-        let row = sqlx::query!(
-            "select l.point_c, l.point_days, l.spread, s.lowest_safe_c from strain_life l join strain s using (farm_id, strain)
-              where l.farm_id = $1 and l.strain = $2 and l.packaging = $3 and l.effective_from <= $4 order by l.effective_from desc limit 1",
-            self.farm.0,
-            strain.as_str(),
-            packaging.as_str(),
-            self.now
-        )
-        .fetch_optional(&mut *self.db)
-        .await?;
-        row.map(|r| {
-            let points: Vec<(f64, f64)> = r.point_c.into_iter().zip(r.point_days).collect();
-            Profile::new(&points, r.lowest_safe_c, r.spread).map_err(crate::Error::Stored)
-        })
-        .transpose()
-    }
-
-    /// Life left of a lot at a place: its path is every store that it was in before, then this one until now. The time from the scale to
-    /// the first store counts as the first store's; a made lot is taken to have stood where it was made.
-    async fn life_at(
-        &mut self,
-        airs: &mut Airs,
-        profile: &Profile,
-        lot: &LotCode,
-        harvested_at: DateTime<Utc>,
-        place: &PlaceCode,
-    ) -> Result<LifeLeft> {
-        let arrivals = sqlx::query!(
-            r#"select m.to_place as "place: PlaceCode", min(a.happened_at) as "since!"
-                 from movement m join act a using (farm_id, act_id) join place p on p.farm_id = m.farm_id and p.place = m.to_place
-                where m.farm_id = $1 and m.lot = $2 and p.kind in ('fridge', 'shelf', 'van', 'stall') and a.kind <> 'reversal'
-                group by m.to_place order by 2"#,
-            self.farm.0,
-            lot.as_str()
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let here = arrivals.iter().position(|a| &a.place == place).unwrap_or(0);
-        let mut known: Vec<Segment> = Vec::new();
-        let mut unknown = TimeDelta::zero();
-        for (i, arrival) in arrivals.iter().enumerate().take(here + 1) {
-            let from = if i == 0 { harvested_at } else { arrival.since };
-            let until = if i == here { self.now } else { arrivals[i + 1].since };
-            if from >= until {
-                continue;
-            }
-            let window = Span { from, until };
-            let air = self.air_of(airs, &arrival.place).await?;
-            let stretch = segments(part(&air.readings, window, air.gap), air.gap, window);
-            let covered: TimeDelta = stretch.iter().map(|s| s.span.until - s.span.from).sum();
-            unknown += (until - from) - covered;
-            known.extend(stretch);
-        }
-        let air = self.air_of(airs, place).await?;
-        Ok(life_left(profile, &known, unknown, air.recent_c, air.limit_c + 5.0))
-    }
-
-    async fn air_of<'a>(&mut self, airs: &'a mut Airs, place: &PlaceCode) -> Result<&'a Air> {
-        if !airs.by_place.contains_key(place) {
-            let rules = self.rules_of(place).await?;
-            let limit_c = in_force(&rules, self.now).map_or(5.0, |r| r.warm_c);
-            let gap = gap_at(&rules, self.now);
-            let day = Span { from: self.now - TimeDelta::days(1), until: self.now };
-            let readings = self.air(place, Span { from: airs.since.min(day.from) - gap, until: self.now }).await?;
-            let recent_c = gillbook_core::exposure::exposure(&readings, gap, day, limit_c).mean_c.unwrap_or(limit_c);
-            airs.by_place.insert(place.clone(), Air { readings, gap, limit_c, recent_c });
-        }
-        Ok(&airs.by_place[place])
     }
 
     /// The make-up of lots, or of every lot.
@@ -516,11 +423,4 @@ fn made_of(make_up: Option<&MakeUp>) -> Vec<MadeOf> {
         .flatten()
         .map(|(s, (grams, basis))| MadeOf { batch: s.batch.clone(), flush: s.flush, grams_g: *grams, basis: *basis })
         .collect()
-}
-
-/// The readings that a window can need, out of a longer series in time order.
-fn part(readings: &[Point], window: Span, gap: TimeDelta) -> &[Point] {
-    let from = readings.partition_point(|r| r.0 < window.from - gap);
-    let until = readings.partition_point(|r| r.0 < window.until + gap);
-    &readings[from..until]
 }
