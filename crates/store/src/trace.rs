@@ -1,11 +1,12 @@
-//! Trace: where a lot came from, where it was, who has it, and everything else that it touched.
+//! Trace: where lots came from, where they were, who has them, and everything else that they touched.
 
 use crate::{Result, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
+    refusal::Refusal,
     text::{BatchCode, CookCode, CustomerCode, DocketCode, LotCode, PlaceCode, RecipeCode},
-    words::Basis,
+    words::{ActKind, Basis, PlaceKind},
 };
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -35,23 +36,38 @@ pub struct CameFrom {
     pub spawn_lot: String,
 }
 
-/// A store that a lot was in.
+/// A time that a lot asked for was in a store without a break.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct WasIn {
     /// The lot.
     pub lot: LotCode,
     /// The place.
     pub place: PlaceCode,
-    /// Its first arrival there.
+    /// When it came.
     pub since: DateTime<Utc>,
+    /// When the last of it left; nothing while some of it is there.
+    pub until: Option<DateTime<Utc>>,
     /// Grams there now.
     pub grams_g: Grams,
 }
 
-/// Where a lot went: one customer.
+/// Grams of one lot that became another: packed, regraded, dried, brought back from a stall.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Made {
+    /// The lot that they were.
+    pub from_lot: LotCode,
+    /// The lot that they became.
+    pub into_lot: LotCode,
+    /// When.
+    pub made_at: DateTime<Utc>,
+    /// How much, trim and water taken off.
+    pub grams_g: Grams,
+}
+
+/// Where grams of a lot went: one customer.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct WentTo {
-    /// The lot that was sent.
+    /// The lot that was sent: one asked for, or one made of it.
     pub lot: LotCode,
     /// The customer.
     pub customer: CustomerCode,
@@ -61,11 +77,33 @@ pub struct WentTo {
     pub docket: Option<DocketCode>,
     /// When it was sent.
     pub sent_at: DateTime<Utc>,
-    /// How much.
+    /// How much was sent.
     pub grams_g: Grams,
+    /// How much of that was refused or came back.
+    pub returned_g: Grams,
 }
 
-/// Everything that some lots touched, both ways.
+/// Grams of a lot that left the stores and were not sold: wasted, given, tested, trimmed, eaten at home, lost as water. What customers sent
+/// back is among them, as waste or tests of a return.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct NotSold {
+    /// The lot: one asked for, or one made of it.
+    pub lot: LotCode,
+    /// What became of it.
+    pub became: PlaceKind,
+    /// By which act.
+    pub act: ActKind,
+    /// Where it was.
+    pub place: PlaceCode,
+    /// When.
+    pub happened_at: DateTime<Utc>,
+    /// How much.
+    pub grams_g: Grams,
+    /// Why.
+    pub reason: String,
+}
+
+/// Everything that some lots touched, both ways, whole: nothing is cut off, however many rows it takes.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Trace {
     /// The lots asked for.
@@ -74,12 +112,16 @@ pub struct Trace {
     pub made_of_lots: Vec<LotCode>,
     /// Lots that were made of them.
     pub made_into_lots: Vec<LotCode>,
+    /// Grams that became other lots, among the lots asked for and those before and after them.
+    pub made: Vec<Made>,
     /// Back to batches, cooks, spawn and recipes.
     pub came_from: Vec<CameFrom>,
-    /// The stores they were in.
+    /// When the lots asked for were in which store.
     pub was_in: Vec<WasIn>,
-    /// Forward to customers.
+    /// Forward to customers. Rows of lots that were made of those asked for carry their own lot.
     pub went_to: Vec<WentTo>,
+    /// What left the stores otherwise, likewise.
+    pub not_sold: Vec<NotSold>,
 }
 
 /// What a trace starts from.
@@ -110,8 +152,9 @@ impl Tx {
     /// Everything that a batch, cook, docket, customer, or a place at an instant touched.
     ///
     /// # Errors
-    /// When the database fails. A start that is not there has touched nothing.
+    /// Refuses a start that is not there: nothing found must not look like nothing touched.
     pub async fn trace(&mut self, from: &TraceFrom) -> Result<Trace> {
+        self.expect_start(from).await?;
         let (mut batch, mut cook, mut docket, mut customer, mut place, mut at) = (None, None, None, None, None, None);
         match from {
             TraceFrom::Batch(b) => batch = Some(b.as_str()),
@@ -124,14 +167,21 @@ impl Tx {
             r#"select distinct lot as "lot!: LotCode" from (
                    select w.lot from weighing w join weighing_source s using (farm_id, act_id) join batch b using (farm_id, batch)
                     where w.farm_id = $1 and (b.batch = $2 or b.cook = $3)
-                   union all select l.lot from docket_line l where l.farm_id = $1 and l.docket = $4
-                   union all select m.lot from movement m where m.farm_id = $1 and m.to_place = $5
+                      and not exists (select from act x where x.farm_id = w.farm_id and x.reverses = w.act_id)
+                   union all
+                   select l.lot from docket_line l join docket d using (farm_id, docket)
+                    where l.farm_id = $1 and (l.docket = $4 or (d.customer = $5
+                      and not exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id)))
+                   union all
+                   select m.lot from movement m join act a using (farm_id, act_id)
+                    where m.farm_id = $1 and m.to_place = $5 and a.kind <> 'reversal'
+                      and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
                    union all
                    select d.lot from (
                        select m.lot, m.act_id, m.grams as delta from movement m where m.farm_id = $1 and m.to_place = $6
                        union all select m.lot, m.act_id, -m.grams from movement m where m.farm_id = $1 and m.from_place = $6) d
                    join act a on a.farm_id = $1 and a.act_id = d.act_id and a.happened_at <= $7
-                   group by d.lot having sum(d.delta) > 0) x order by 1 limit 5000"#,
+                   group by d.lot having sum(d.delta) > 0) x order by 1"#,
             self.farm.0,
             batch,
             cook,
@@ -145,72 +195,149 @@ impl Tx {
         self.trace_lots(lots).await
     }
 
+    /// Refuses a start that is not there.
+    async fn expect_start(&mut self, from: &TraceFrom) -> Result<()> {
+        let (kind, what, code) = match from {
+            TraceFrom::Batch(b) => ("batch", BatchCode::WHAT, b.as_str()),
+            TraceFrom::Cook(c) => ("cook", CookCode::WHAT, c.as_str()),
+            TraceFrom::Docket(d) => ("docket", DocketCode::WHAT, d.as_str()),
+            TraceFrom::Customer(c) => ("customer", CustomerCode::WHAT, c.as_str()),
+            TraceFrom::Place(p, _) => ("place", PlaceCode::WHAT, p.as_str()),
+        };
+        let there = sqlx::query_scalar!(
+            r#"select case $2::text
+                        when 'batch' then exists (select from batch where farm_id = $1 and batch = $3)
+                        when 'cook' then exists (select from cook where farm_id = $1 and cook = $3)
+                        when 'docket' then exists (select from docket where farm_id = $1 and docket = $3)
+                        when 'customer' then exists (select from customer where farm_id = $1 and customer = $3)
+                        else exists (select from place where farm_id = $1 and place = $3) end as "there!""#,
+            self.farm.0,
+            kind,
+            code
+        )
+        .fetch_one(&mut *self.db)
+        .await?;
+        if there { Ok(()) } else { Err(Refusal::not_found(what, code).into()) }
+    }
+
     async fn trace_lots(&mut self, lots: Vec<LotCode>) -> Result<Trace> {
         let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
-        let back = self.came_from(&codes).await?;
         let family = sqlx::query!(
-            r#"with recursive up(lot) as (
-                   select unnest($2::text[]) union select k.parent from lot_link k join up on k.child = up.lot where k.farm_id = $1),
-               down(lot) as (
-                   select unnest($2::text[]) union select k.child from lot_link k join down on k.parent = down.lot where k.farm_id = $1)
-               select lot as "lot!: LotCode", true as "up!" from up where lot <> all ($2)
-               union all select lot, false from down where lot <> all ($2) order by 1"#,
+            r#"with recursive link as (
+                   select k.parent, k.child from lot_link k
+                    where k.farm_id = $1 and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)),
+               up(lot) as (select unnest($2::text[]) union select k.parent from link k join up on k.child = up.lot),
+               down(lot) as (select unnest($2::text[]) union select k.child from link k join down on k.parent = down.lot)
+               select lot as "lot!: LotCode", true as "up!" from up
+               union all select lot, false from down order by 1"#,
             self.farm.0,
             &codes
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let went_to = sqlx::query_as!(
+        let asked: std::collections::BTreeSet<&LotCode> = lots.iter().collect();
+        let side = |up: bool| family.iter().filter(move |f| f.up == up).map(|f| &f.lot);
+        let (up, down): (Vec<String>, Vec<String>) =
+            (side(true).map(ToString::to_string).collect(), side(false).map(ToString::to_string).collect());
+        let others = |up: bool| side(up).filter(|l| !asked.contains(l)).cloned().collect();
+        Ok(Trace {
+            made_of_lots: others(true),
+            made_into_lots: others(false),
+            made: self.made_among(&[up.clone(), down.clone()].concat()).await?,
+            came_from: self.came_from(&up).await?,
+            was_in: self.was_in(&lots).await?,
+            went_to: self.went_to(&down).await?,
+            not_sold: self.not_sold(&down).await?,
+            lots,
+        })
+    }
+
+    /// What became what among some lots.
+    async fn made_among(&mut self, lots: &[String]) -> Result<Vec<Made>> {
+        Ok(sqlx::query_as!(
+            Made,
+            r#"select k.parent as "from_lot: _", k.child as "into_lot: _", a.happened_at as made_at, k.grams as "grams_g: _"
+                 from lot_link k join act a using (farm_id, act_id)
+                where k.farm_id = $1 and k.parent = any ($2) and k.child = any ($2)
+                  and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)
+                order by a.happened_at, k.parent, k.child"#,
+            self.farm.0,
+            lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// When lots were in which store. What was reversed moved nothing.
+    async fn was_in(&mut self, lots: &[LotCode]) -> Result<Vec<WasIn>> {
+        let ways = self.ways_of(lots).await?;
+        let visits = ways.paths.visits();
+        let mut was_in = Vec::new();
+        for lot in lots {
+            let stores = visits.get(lot).into_iter().flatten().filter(|v| ways.is_store(&v.place));
+            was_in.extend(stores.map(|v| WasIn {
+                lot: lot.clone(),
+                place: v.place.clone(),
+                since: v.since,
+                until: v.until,
+                grams_g: if v.until.is_none() { ways.paths.grams(lot, &v.place) } else { Grams::ZERO },
+            }));
+        }
+        was_in.sort_by(|a, b| (a.since, &a.lot).cmp(&(b.since, &b.lot)));
+        Ok(was_in)
+    }
+
+    /// Which customers some lots went to.
+    async fn went_to(&mut self, lots: &[String]) -> Result<Vec<WentTo>> {
+        Ok(sqlx::query_as!(
             WentTo,
-            r#"with recursive down(lot) as (
-                   select unnest($2::text[]) union select k.child from lot_link k join down on k.parent = down.lot where k.farm_id = $1)
-               select m.lot as "lot!: _", c.customer as "customer!: _", c.name as "name!", d.docket as "docket?: _", min(a.happened_at) as "sent_at!",
-                      sum(m.grams)::bigint as "grams_g!: _"
+            r#"select m.lot as "lot!: _", c.customer as "customer!: _", c.name as "name!", d.docket as "docket?: _", min(a.happened_at) as "sent_at!",
+                      sum(m.grams)::bigint as "grams_g!: _",
+                      coalesce((select sum(b.grams) from movement b join act r using (farm_id, act_id)
+                                 where b.farm_id = $1 and b.lot = m.lot and r.document = d.docket and r.kind = 'return'
+                                   and not exists (select from act x where x.farm_id = r.farm_id and x.reverses = r.act_id)), 0)::bigint as "returned_g!: _"
                  from movement m
                  join act a using (farm_id, act_id)
                  join place p on p.farm_id = m.farm_id and p.place = m.to_place
                  left join docket d on d.farm_id = m.farm_id and d.docket = a.document
                  join customer c on c.farm_id = m.farm_id and c.customer = coalesce(d.customer, m.to_place)
-                where m.farm_id = $1 and m.lot in (select lot from down) and a.kind in ('dispatch', 'market_close') and (p.kind = 'customer' or d.docket is not null)
+                where m.farm_id = $1 and m.lot = any ($2) and a.kind in ('dispatch', 'market_close') and (p.kind = 'customer' or d.docket is not null)
                   and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
                 group by m.lot, c.customer, c.name, d.docket order by 5, 2, 1"#,
             self.farm.0,
-            &codes
+            lots
         )
         .fetch_all(&mut *self.db)
-        .await?;
-        let was_in = sqlx::query_as!(
-            WasIn,
-            r#"select m.lot as "lot: _", m.to_place as "place: _", min(a.happened_at) as "since!", coalesce(max(b.grams), 0)::bigint as "grams_g!: _"
-                 from movement m join act a using (farm_id, act_id)
-                 join place p on p.farm_id = m.farm_id and p.place = m.to_place and p.kind in ('fridge', 'shelf', 'van', 'stall')
-                 left join balance b on b.farm_id = m.farm_id and b.lot = m.lot and b.place = m.to_place
-                where m.farm_id = $1 and m.lot = any ($2) and a.kind <> 'reversal' group by m.lot, m.to_place order by 3, 1"#,
+        .await?)
+    }
+
+    /// What of some lots left the stores and was not sold.
+    async fn not_sold(&mut self, lots: &[String]) -> Result<Vec<NotSold>> {
+        Ok(sqlx::query_as!(
+            NotSold,
+            r#"select m.lot as "lot: _", t.kind as "became: _", a.kind as "act: _", m.from_place as "place: _", a.happened_at, m.grams as "grams_g: _",
+                      a.reason
+                 from movement m join act a using (farm_id, act_id) join place t on t.farm_id = m.farm_id and t.place = m.to_place
+                 join place f on f.farm_id = m.farm_id and f.place = m.from_place
+                where m.farm_id = $1 and m.lot = any ($2) and a.kind <> 'reversal' and f.kind <> 'room'
+                  and t.kind in ('trim', 'waste', 'gift', 'test', 'water', 'home')
+                  and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
+                order by a.happened_at, a.act_id, m.leg"#,
             self.farm.0,
-            &codes
+            lots
         )
         .fetch_all(&mut *self.db)
-        .await?;
-        Ok(Trace {
-            lots,
-            made_of_lots: family.iter().filter(|f| f.up).map(|f| f.lot.clone()).collect(),
-            made_into_lots: family.iter().filter(|f| !f.up).map(|f| f.lot.clone()).collect(),
-            came_from: back,
-            was_in,
-            went_to,
-        })
+        .await?)
     }
 
     async fn came_from(&mut self, lots: &[String]) -> Result<Vec<CameFrom>> {
         Ok(sqlx::query_as!(
             CameFrom,
-            r#"with recursive up(lot) as (
-                   select unnest($2::text[]) union select k.parent from lot_link k join up on k.child = up.lot where k.farm_id = $1)
-               select w.lot as "lot: _", s.batch as "batch: _", s.flush, sum(s.grams)::bigint as "grams_g!: _",
+            r#"select w.lot as "lot: _", s.batch as "batch: _", s.flush, sum(s.grams)::bigint as "grams_g!: _",
                       case when bool_or(s.basis = 'shared') then 'shared' else 'measured' end as "basis!: _",
                       b.made_on, b.cook as "cook: _", b.recipe as "recipe: _", b.spawn_supplier, b.spawn_lot
                  from weighing w join weighing_source s using (farm_id, act_id) join batch b using (farm_id, batch)
-                where w.farm_id = $1 and w.lot in (select lot from up)
+                where w.farm_id = $1 and w.lot = any ($2)
                   and not exists (select from act x where x.farm_id = w.farm_id and x.reverses = w.act_id)
                 group by w.lot, s.batch, s.flush, b.made_on, b.cook, b.recipe, b.spawn_supplier, b.spawn_lot order by w.lot, s.batch, s.flush"#,
             self.farm.0,

@@ -7,6 +7,7 @@ mod checks;
 mod desk;
 mod excursion;
 mod fridge;
+mod lot;
 mod notices;
 mod orders;
 mod record;
@@ -67,7 +68,7 @@ pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     page!("POST", "/checks", post(checks::post_check));
     page!("POST", "/checks/{check}/done", post(checks::post_done));
     page!("GET", "/stock", get(stock::get_stock));
-    page!("GET", "/lots/{lot}", get(stock::get_lot));
+    page!("GET", "/lots/{lot}", get(lot::get_lot));
     page!("GET", "/orders", get(orders::get_orders));
     page!("GET", "/orders/{order}", get(orders::get_order));
     page!("POST", "/orders/{order}/set-aside", post(orders::post_set_aside));

@@ -1,4 +1,4 @@
-//! Stock: what must go first? And one lot with everything that it touched.
+//! Stock: what must go first?
 
 use std::collections::BTreeMap;
 
@@ -6,10 +6,10 @@ use askama::Template;
 use axum::extract::State;
 use chrono::{Days, NaiveDate};
 use gillbook_core::{Grams, calendar::day_of, text::LotCode};
-use gillbook_store::{Page as Rows, lots::Lot, trace::Trace};
+use gillbook_store::{Page as Rows, lots::Lot};
 
-use super::{Head, Page, day_and_clock, kg, short_day, zone_of};
-use crate::{App, body::Code, problem::Problem, read, who::Who};
+use super::{Head, Page, kg, lot::life_of, short_day, zone_of};
+use crate::{App, problem::Problem, read, who::Who};
 
 #[derive(Template)]
 #[template(path = "stock.html")]
@@ -78,62 +78,8 @@ fn rows_of(lot: &Lot, last_day: Option<NaiveDate>, today: NaiveDate) -> Vec<Row>
                 },
             ),
             last_day: last_day.map_or_else(|| "dried".into(), short_day),
-            life: p.life.map_or_else(String::new, |l| {
-                format!("{:.1} d ({:.1}–{:.1})", l.days_left, l.days_left_low, l.days_left_high)
-            }),
+            life: life_of(p),
             order: (last, lot.lot.to_string()),
         })
         .collect()
-}
-
-#[derive(Template)]
-#[template(path = "lot.html")]
-pub(super) struct LotPage {
-    head: Head,
-    lot: Lot,
-    trace: Trace,
-    about: String,
-    was_in: Vec<(String, String, i64)>,
-    went_to: Vec<(String, String, String, i64)>,
-}
-
-pub(super) async fn get_lot(
-    State(app): State<App>,
-    who: Who,
-    Code(code): Code<LotCode>,
-) -> Result<Page<LotPage>, Problem> {
-    let view = read!(app, who, |tx| {
-        let farm = tx.farm().await?;
-        let zone = zone_of(&farm);
-        let lot = tx.lot(&code).await?;
-        let trace = tx.trace_lot(&code).await?;
-        Ok(LotPage {
-            head: Head::new(&farm, &who, "/stock"),
-            about: format!(
-                "{}, grade {}, {} {}, harvested {}{}.",
-                lot.strain,
-                lot.grade,
-                lot.packaging,
-                lot.form,
-                short_day(lot.harvest_day),
-                lot.best_before.map(|d| format!(", best before {}", short_day(d))).unwrap_or_default()
-            ),
-            was_in: trace
-                .was_in
-                .iter()
-                .map(|w| (w.place.to_string(), day_and_clock(w.since, zone), w.grams_g.0))
-                .collect(),
-            went_to: trace
-                .went_to
-                .iter()
-                .map(|w| {
-                    let docket = w.docket.as_ref().map_or_else(|| "market".into(), ToString::to_string);
-                    (w.name.clone(), docket, day_and_clock(w.sent_at, zone), w.grams_g.0)
-                })
-                .collect(),
-            lot,
-            trace,
-        })
-    })?;
-    Ok(Page(view))
 }

@@ -1,0 +1,172 @@
+//! One lot with everything that it touched: what does a verifier ask for, and whom do I call?
+
+use askama::Template;
+use axum::extract::State;
+use chrono_tz::Tz;
+use gillbook_core::{
+    shelf_life::LifeLeft,
+    text::LotCode,
+    words::{ActKind, PlaceKind},
+};
+use gillbook_store::{
+    lots::{Lot, LotAt},
+    trace::{NotSold, Trace, WasIn, WentTo},
+};
+
+use super::{Head, Page, day_and_clock, kg, short_day, zone_of};
+use crate::{App, body::Code, problem::Problem, read, who::Who};
+
+#[derive(Template)]
+#[template(path = "lot.html")]
+pub(super) struct LotPage {
+    head: Head,
+    lot: Lot,
+    trace: Trace,
+    about: String,
+    stock: Vec<InStock>,
+    was_in: Vec<(String, String, String)>,
+    /// What went out as this lot, and as lots that were made from it.
+    went_to: [Vec<WentToRow>; 2],
+    /// What was not sold, likewise.
+    not_sold: [Vec<NotSoldRow>; 2],
+}
+
+struct InStock {
+    place: String,
+    kg: String,
+    life: String,
+    /// What hours without a temperature were counted at.
+    assumed: Option<String>,
+}
+
+struct WentToRow {
+    lot: LotCode,
+    name: String,
+    docket: Option<String>,
+    at: String,
+    grams: i64,
+    returned: Option<i64>,
+}
+
+struct NotSoldRow {
+    lot: LotCode,
+    what: &'static str,
+    place: String,
+    at: String,
+    grams: i64,
+    reason: String,
+}
+
+/// Days of shelf life left with their range. Less than nothing is nothing.
+fn life_left(l: &LifeLeft) -> String {
+    let left = |d: f64| d.max(0.0);
+    if l.days_left_high <= 0.0 {
+        return "used up".into();
+    }
+    format!("{:.1} d ({:.1}–{:.1})", left(l.days_left), left(l.days_left_low), l.days_left_high)
+}
+
+/// Shelf life left of a lot at a place; of the grams that fared best too, where that is more than a day longer.
+pub(super) fn life_of(at: &LotAt) -> String {
+    match (&at.life, &at.life_at_best) {
+        (Some(worst), Some(best)) => format!("{}, some of it up to {}", life_left(worst), life_left(best)),
+        (Some(life), None) => life_left(life),
+        (None, _) => String::new(),
+    }
+}
+
+const fn what_became(row: &NotSold) -> &'static str {
+    match (row.act, row.became) {
+        (ActKind::Return, PlaceKind::Test) => "came back, tested",
+        (ActKind::Return, _) => "came back, wasted",
+        (ActKind::MarketClose, PlaceKind::Water) => "water lost at the stall",
+        (_, PlaceKind::Waste) => "wasted",
+        (_, PlaceKind::Gift) => "given away",
+        (_, PlaceKind::Test) => "samples",
+        (_, PlaceKind::Trim) => "trimmed off",
+        (_, PlaceKind::Water) => "weight lost",
+        _ => "home use",
+    }
+}
+
+fn was_in(w: &WasIn, zone: Tz) -> (String, String, String) {
+    let (when, now) = match w.until {
+        Some(until) => (format!("{} to {}", day_and_clock(w.since, zone), day_and_clock(until, zone)), String::new()),
+        None => (format!("since {}", day_and_clock(w.since, zone)), format!("{} g now", w.grams_g.0)),
+    };
+    (w.place.to_string(), when, now)
+}
+
+fn went_to(w: &WentTo, zone: Tz) -> WentToRow {
+    WentToRow {
+        lot: w.lot.clone(),
+        name: w.name.clone(),
+        docket: w.docket.as_ref().map(ToString::to_string),
+        at: day_and_clock(w.sent_at, zone),
+        grams: w.grams_g.0,
+        returned: (w.returned_g.0 > 0).then_some(w.returned_g.0),
+    }
+}
+
+fn not_sold(n: &NotSold, zone: Tz) -> NotSoldRow {
+    NotSoldRow {
+        lot: n.lot.clone(),
+        what: what_became(n),
+        place: n.place.to_string(),
+        at: day_and_clock(n.happened_at, zone),
+        grams: n.grams_g.0,
+        reason: n.reason.clone(),
+    }
+}
+
+/// Rows of this lot, and rows of lots that were made from it.
+fn told_apart<T>(rows: impl Iterator<Item = T>, is_own: impl Fn(&T) -> bool) -> [Vec<T>; 2] {
+    let (own, others) = rows.partition(is_own);
+    [own, others]
+}
+
+pub(super) async fn get_lot(
+    State(app): State<App>,
+    who: Who,
+    Code(code): Code<LotCode>,
+) -> Result<Page<LotPage>, Problem> {
+    let view = read!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let zone = zone_of(&farm);
+        let lot = tx.lot(&code).await?;
+        let trace = tx.trace_lot(&code).await?;
+        Ok(LotPage {
+            head: Head::new(&farm, &who, "/stock"),
+            about: format!(
+                "{}, grade {}, {} {}, harvested {}{}.",
+                lot.strain,
+                lot.grade,
+                lot.packaging,
+                lot.form,
+                short_day(lot.harvest_day),
+                lot.best_before.map(|d| format!(", best before {}", short_day(d))).unwrap_or_default()
+            ),
+            stock: lot
+                .places
+                .iter()
+                .filter(|p| p.kind.holds_stock())
+                .map(|p| InStock {
+                    place: p.place.to_string(),
+                    kg: kg(p.grams_g),
+                    life: life_of(p),
+                    assumed: p.life.filter(|l| l.known_share < 0.995).and_then(|l| {
+                        let known = l.known_share * 100.0;
+                        l.assumed_c
+                            .map(|c| format!("Readings for {known:.0} % of the time; the rest counted at {c:.0} °C."))
+                    }),
+                })
+                .collect(),
+            was_in: trace.was_in.iter().map(|w| was_in(w, zone)).collect(),
+            went_to: told_apart(trace.went_to.iter().map(|w| went_to(w, zone)), |w| w.lot == code),
+            not_sold: told_apart(trace.not_sold.iter().map(|n| not_sold(n, zone)), |n| n.lot == code),
+            lot,
+            trace,
+        })
+    })?;
+    Ok(Page(view))
+}
