@@ -1,13 +1,58 @@
-//! Which lots fill an order line: first-expiring-first, as the Australian Cold Chain Guidelines (2017) name it, earlier
-//! harvest first where the dates are equal.
+//! Which lots fill an order line: first-expiring-first, as the Australian Cold Chain Guidelines (2017) name it. Where the dates are
+//! equal the lowest grade that will do goes first, so that the better ones are left for who asks for them; then the earlier harvest.
+
+use std::cmp::Reverse;
 
 use chrono::{Days, NaiveDate};
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 
 use crate::{
     quantity::Grams,
-    text::{LotCode, PlaceCode},
+    text::{LotCode, PlaceCode, StrainCode},
+    words::{Form, Packaging},
 };
+
+/// What a lot is, as far as an order cares.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Goods {
+    /// Its strain.
+    pub strain: StrainCode,
+    /// Its grade's rank; 1 is the best.
+    pub grade_rank: i32,
+    /// Fresh or dried.
+    pub form: Form,
+    /// Its packaging.
+    pub packaging: Packaging,
+}
+
+/// What a product may be filled with.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Need {
+    /// Any of these strains will do.
+    pub strains: Vec<StrainCode>,
+    /// The least grade's rank; a better one, which is a lower rank, will do.
+    pub least_rank: i32,
+    /// Fresh or dried.
+    pub form: Form,
+    /// The packaging; any where none is said.
+    pub packaging: Option<Packaging>,
+}
+
+impl Need {
+    /// Whether goods will do, but for their grade.
+    #[must_use]
+    pub fn takes_but_for_grade(&self, goods: &Goods) -> bool {
+        self.strains.contains(&goods.strain)
+            && self.form == goods.form
+            && self.packaging.is_none_or(|p| p == goods.packaging)
+    }
+
+    /// Whether goods will do.
+    #[must_use]
+    pub fn takes(&self, goods: &Goods) -> bool {
+        self.takes_but_for_grade(goods) && goods.grade_rank <= self.least_rank
+    }
+}
 
 /// Grams of a lot that are free at a place.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -22,6 +67,8 @@ pub struct Candidate {
     pub expires_on: NaiveDate,
     /// Its harvest day.
     pub harvest_day: NaiveDate,
+    /// What it is.
+    pub goods: Goods,
 }
 
 /// What is asked for.
@@ -52,15 +99,16 @@ pub struct Taken {
 
 /// Fills a wish from candidates. Returns what is taken and what is short.
 ///
-/// Never takes more than is free, never a lot with too few days left, and only whole packs where packs are asked for.
+/// Never takes more than is free, never a lot with too few days left, and only whole packs where packs are asked for. Whether the
+/// candidates are what is wanted is [`Need::takes`]'s to say.
 #[must_use]
 pub fn allocate(wish: &Wish, candidates: &[Candidate]) -> (Vec<Taken>, Grams) {
     let needed_until = wish.delivery_day + Days::new(u64::from(wish.least_days));
     let mut good: Vec<&Candidate> =
         candidates.iter().filter(|c| c.free > Grams::ZERO && c.expires_on >= needed_until).collect();
     good.sort_by(|a, b| {
-        let first_expiring =
-            (a.expires_on, a.harvest_day, &a.lot, &a.place).cmp(&(b.expires_on, b.harvest_day, &b.lot, &b.place));
+        let key = |c: &Candidate| (c.expires_on, Reverse(c.goods.grade_rank), c.harvest_day);
+        let first_expiring = key(a).cmp(&key(b)).then_with(|| (&a.lot, &a.place).cmp(&(&b.lot, &b.place)));
         if wish.freshest { b.harvest_day.cmp(&a.harvest_day).then(first_expiring) } else { first_expiring }
     });
     let mut short = wish.grams;
@@ -98,7 +146,9 @@ mod tests {
     }
 
     fn candidate(n: u64, free: i64, expires: u64, harvest: u64) -> Candidate {
+        let strain = "OY".parse().unwrap();
         Candidate {
+            goods: Goods { strain, grade_rank: 1, form: Form::Fresh, packaging: Packaging::Open },
             lot: format!("L{n}").parse().unwrap(),
             place: "F1".parse().unwrap(),
             free: Grams(free),
@@ -137,6 +187,26 @@ mod tests {
         assert_eq!(short, Grams::ZERO);
         let (_, short) = allocate(&wish(2000), &fridge);
         assert_eq!(short, Grams(500));
+    }
+
+    #[test]
+    fn of_equal_days_the_lowest_grade_goes_first() {
+        let mut fridge = [candidate(1, 500, 8, 1), candidate(2, 500, 8, 2), candidate(3, 500, 7, 2)];
+        fridge[1].goods.grade_rank = 2;
+        let (taken, _) = allocate(&wish(1200), &fridge);
+        assert_eq!(lots(&taken), [("L3", 500), ("L2", 500), ("L1", 200)], "days first, then grade, then harvest");
+    }
+
+    #[test]
+    fn goods_of_another_kind_or_a_lesser_grade_will_not_do() {
+        let goods = candidate(1, 1, 1, 1).goods;
+        let need = Need { strains: vec![goods.strain.clone()], least_rank: 2, form: Form::Fresh, packaging: None };
+        let graded = |grade_rank| Goods { grade_rank, ..goods.clone() };
+        assert!(need.takes(&graded(1)) && need.takes(&graded(2)) && !need.takes(&graded(3)));
+        assert!(need.takes_but_for_grade(&graded(3)));
+        assert!(!need.takes(&Goods { form: Form::Dried, ..goods.clone() }));
+        assert!(!need.takes(&Goods { strain: "LM".parse().unwrap(), ..goods.clone() }));
+        assert!(!Need { packaging: Some(Packaging::Vented), ..need }.takes(&goods));
     }
 
     #[test]

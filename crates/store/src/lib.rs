@@ -40,6 +40,7 @@ pub mod recipes;
 pub mod record;
 pub mod reports;
 mod reversals;
+pub mod risk;
 pub mod rooms;
 mod schema_names;
 pub mod set_aside;

@@ -1,27 +1,21 @@
-//! Reports: what will spoil, and what a block earns.
+//! Reports: what a block earns, and what calls for attention.
 
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
-    allocation::{Candidate, Wish},
     calendar::day_of,
     earnings::{Sale, contribution, follow},
-    risk::{Demand, Stock, at_risk, urgency},
-    shelf_life::LifeLeft,
     text::{BatchCode, CookCode, CustomerCode, LotCode, RecipeCode, StrainCode},
-    words::{CustomerKind, Form, OrderStatus, PlaceKind},
+    words::{CustomerKind, OrderStatus},
     yields::{biological_efficiency, per_block},
 };
 use rust_decimal::Decimal;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use crate::{Page, Result, Tx, lots::Lot, orders::expires, readings::CAUTION};
-
-/// How far ahead orders are looked at for the shelf-life report, in days.
-const HORIZON_DAYS: u64 = 14;
+use crate::{Page, Result, Tx};
 
 /// A sold row: grams of a lot, to a customer, for an amount, what was refused or came back taken off.
 #[derive(Debug, Clone)]
@@ -31,48 +25,6 @@ pub(crate) struct SoldRow {
     pub channel: CustomerKind,
     pub grams: Grams,
     pub amount: Decimal,
-}
-
-/// A lot at risk.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-pub struct RiskRow {
-    /// The lot.
-    pub lot: LotCode,
-    /// Its strain.
-    pub strain: StrainCode,
-    /// Grams in stock.
-    pub stock_g: Grams,
-    /// Grams without an order before the lot's last day.
-    pub at_risk_g: Grams,
-    /// What they would bring, at the mean price of the last four weeks.
-    #[schema(value_type = Option<String>)]
-    pub money: Option<Decimal>,
-    /// The last day by the farm's own best-before rule.
-    pub last_day: NaiveDate,
-    /// `past its day`, `today`, `tomorrow` or `later`.
-    pub when: &'static str,
-    /// Life left by the lot's own temperatures, where it stands now.
-    pub life: Option<LifeLeft>,
-    /// What would save it.
-    pub remedy: String,
-}
-
-/// What will spoil.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-pub struct ShelfLife {
-    /// The farm's day.
-    pub today: NaiveDate,
-    /// Lots at risk, soonest first.
-    pub lots: Vec<RiskRow>,
-    /// Grams at risk in all.
-    pub at_risk_g: Grams,
-    /// What they would bring.
-    #[schema(value_type = String)]
-    pub money: Decimal,
-    /// ISO 4217 letters.
-    pub currency: String,
-    /// The usual caution.
-    pub caution: &'static str,
 }
 
 /// What a flush of a batch gave.
@@ -228,154 +180,6 @@ impl Tx {
             .collect())
     }
 
-    /// What will spoil: dispatch simulated over what is ordered for the next two weeks.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub async fn shelf_life(&mut self) -> Result<ShelfLife> {
-        let ways = self.ways().await?;
-        let today = day_of(self.now, ways.zone);
-        let mut lots = self.lots(true, &Page { after: None, limit: 10_000 }).await?;
-        // Dried goods spoil by their own best-before day or not at all.
-        lots.retain(|l| l.form == Form::Fresh || l.best_before.is_some());
-        let last_days = self.last_days(&lots).await?;
-        let stock: Vec<Stock> = lots
-            .iter()
-            .flat_map(|lot| {
-                lot.places.iter().filter(|p| matches!(p.kind, PlaceKind::Fridge | PlaceKind::Shelf)).map(|p| Stock {
-                    strain: lot.strain.clone(),
-                    candidate: Candidate {
-                        lot: lot.lot.clone(),
-                        place: p.place.clone(),
-                        free: p.grams_g,
-                        expires_on: last_days.get(&lot.lot).copied().unwrap_or(NaiveDate::MAX),
-                        harvest_day: lot.harvest_day,
-                    },
-                })
-            })
-            .collect();
-        let demand = self.demand(today).await?;
-        let price = self.mean_prices().await?;
-        let mut rows = Vec::new();
-        for risk in at_risk(&stock, &demand) {
-            let Some(lot) = lots.iter().find(|l| l.lot == risk.lot) else { continue };
-            if risk.last_day > today + Days::new(HORIZON_DAYS) {
-                continue;
-            }
-            let money = price.get(&lot.strain).map(|p| ways.coinage.by_weight(risk.grams, *p));
-            rows.push(RiskRow {
-                lot: risk.lot,
-                strain: lot.strain.clone(),
-                stock_g: lot.places.iter().filter(|p| p.kind.holds_stock()).map(|p| p.grams_g).sum(),
-                at_risk_g: risk.grams,
-                money,
-                last_day: risk.last_day,
-                when: urgency(risk.last_day, today),
-                life: lot.places.iter().filter_map(|p| p.life).min_by(|a, b| a.days_left.total_cmp(&b.days_left)),
-                remedy: remedy(risk.last_day, today, lot.on_hold).to_owned(),
-            });
-        }
-        Ok(ShelfLife {
-            today,
-            at_risk_g: rows.iter().map(|r| r.at_risk_g).sum(),
-            money: ways.coinage.round(rows.iter().filter_map(|r| r.money).sum()),
-            lots: rows,
-            currency: self.farm().await?.currency,
-            caution: CAUTION,
-        })
-    }
-
-    /// The last day of each lot by the farm's own rule: the lot's best-before day where it was packed, else the shortest rule of the
-    /// products that it could be sold as. Dried lots without a best-before day have none.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub async fn last_days(&mut self, lots: &[Lot]) -> Result<BTreeMap<LotCode, NaiveDate>> {
-        let rules = sqlx::query!(
-            r#"select s.strain as "strain: StrainCode", b.packaging as "packaging: gillbook_core::words::Packaging", min(b.days) as "days!"
-                 from (select distinct on (product, packaging) product, packaging, days from best_before_rule
-                        where farm_id = $1 and effective_from <= $2 order by product, packaging, effective_from desc) b
-                 join product_strain s on s.farm_id = $1 and s.product = b.product group by s.strain, b.packaging"#,
-            self.farm.0,
-            self.now
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        Ok(lots
-            .iter()
-            .filter(|l| l.form == Form::Fresh || l.best_before.is_some())
-            .map(|lot| {
-                let by_rule = || {
-                    let days =
-                        rules.iter().find(|r| r.strain == lot.strain && r.packaging == lot.packaging).map(|r| r.days);
-                    expires(lot.harvest_day, days)
-                };
-                (lot.lot.clone(), lot.best_before.unwrap_or_else(by_rule))
-            })
-            .collect())
-    }
-
-    /// What is ordered and has not gone out, from today on.
-    async fn demand(&mut self, today: NaiveDate) -> Result<Vec<Demand>> {
-        let orders = self
-            .orders(
-                None,
-                Some(today + Days::new(HORIZON_DAYS)),
-                Some(OrderStatus::Confirmed),
-                &Page { after: None, limit: 5000 },
-            )
-            .await?;
-        let products = self.products(&Page { after: None, limit: 5000 }).await?;
-        let customers = self.customers(&Page { after: None, limit: 5000 }).await?;
-        Ok(orders
-            .iter()
-            .flat_map(|o| {
-                let customer = customers.iter().find(|c| c.customer == o.customer);
-                o.lines.iter().filter_map({
-                    let products = &products;
-                    move |l| {
-                        let product = products.iter().find(|p| p.product == l.product)?;
-                        Some(Demand {
-                            strains: product.strains.clone(),
-                            wish: Wish {
-                                grams: l.grams_g,
-                                pack: product.pack_g.map(|g| Grams(g.into())),
-                                delivery_day: o.delivery_day.max(today),
-                                least_days: customer.map_or(0, |c| c.least_days.unsigned_abs()),
-                                freshest: customer.is_some_and(|c| c.freshest),
-                            },
-                        })
-                    }
-                })
-            })
-            .collect())
-    }
-
-    /// Mean price a kilogram by strain, over the last four weeks.
-    async fn mean_prices(&mut self) -> Result<BTreeMap<StrainCode, Decimal>> {
-        let sales = self.sales(Some((self.now - chrono::TimeDelta::days(28), self.now))).await?;
-        let strains = sqlx::query!(
-            r#"select lot as "lot: LotCode", strain as "strain: StrainCode" from lot where farm_id = $1"#,
-            self.farm.0
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let strain_of: BTreeMap<LotCode, StrainCode> = strains.into_iter().map(|r| (r.lot, r.strain)).collect();
-        let mut sums: BTreeMap<StrainCode, (Grams, Decimal)> = BTreeMap::new();
-        for s in sales {
-            if let Some(strain) = strain_of.get(&s.lot) {
-                let sum = sums.entry(strain.clone()).or_default();
-                sum.0 += s.grams;
-                sum.1 += s.amount;
-            }
-        }
-        Ok(sums
-            .into_iter()
-            .filter(|(_, (g, _))| *g > Grams::ZERO)
-            .map(|(strain, (g, amount))| (strain, amount * Decimal::from(1000) / Decimal::from(g.0)))
-            .collect())
-    }
-
     /// What blocks earn, by batch and by customer.
     ///
     /// # Errors
@@ -507,17 +311,5 @@ impl Tx {
             on_hold,
             short_g: due.iter().flat_map(|o| &o.lines).map(|l| l.short_g).sum(),
         })
-    }
-}
-
-fn remedy(last_day: NaiveDate, today: NaiveDate, on_hold: bool) -> &'static str {
-    if on_hold {
-        "It is on hold. Decide on it first."
-    } else if last_day < today {
-        "It is past the farm's own day. Take it out of sale."
-    } else if last_day == today {
-        "Offer it today, dry it, or give it away."
-    } else {
-        "Offer it with the next orders, or take it to the market."
     }
 }

@@ -4,10 +4,10 @@ use crate::orders::{Order, expect_open, expires};
 use crate::{Result, Tx, products::Product};
 use gillbook_core::{
     Grams,
-    allocation::{Candidate, Taken, Wish, allocate, line_limit},
+    allocation::{Candidate, Goods, Need, Taken, Wish, allocate, line_limit},
     refusal::{Kind, Refusal},
-    text::{Line, LotCode, OrderCode, PlaceCode},
-    words::Packaging,
+    text::{Line, LotCode, OrderCode, PlaceCode, StrainCode},
+    words::{Form, Packaging},
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -220,40 +220,52 @@ impl Tx {
         self.lock_lots(&lots).await
     }
 
-    /// Lots that a product can be filled from: right strain, form and packaging, good enough, free, not on hold.
+    /// Lots that a product can be filled from: those that will do, free, not on hold.
     pub(crate) async fn candidates(&mut self, product: &Product) -> Result<Vec<Candidate>> {
         let strains: Vec<String> = product.strains.iter().map(ToString::to_string).collect();
         let rows = sqlx::query!(
             r#"select l.lot as "lot: LotCode", b.place as "place: PlaceCode", (b.grams - b.set_aside_g)::bigint as "free!: Grams", l.best_before,
-                      l.harvest_day, r.days as "days?"
+                      l.harvest_day, l.strain as "strain: StrainCode", l.form as "form: Form", l.packaging as "packaging: Packaging", g.rank,
+                      least.rank as least_rank, r.days as "days?"
                  from lot l join balance b using (farm_id, lot) join place p using (farm_id, place)
                  join grade g on g.farm_id = l.farm_id and g.grade = l.grade
                  join grade least on least.farm_id = l.farm_id and least.grade = $3
                  left join lateral (select q.days from best_before_rule q where q.farm_id = l.farm_id and q.product = $4 and q.packaging = l.packaging
                                       and q.effective_from <= $5 order by q.effective_from desc limit 1) r on true
-                where l.farm_id = $1 and l.strain = any ($2) and g.rank <= least.rank and l.form = $6 and ($7::text is null or l.packaging = $7)
-                  and p.kind in ('fridge', 'shelf') and b.grams > b.set_aside_g
+                where l.farm_id = $1 and l.strain = any ($2) and p.kind in ('fridge', 'shelf') and b.grams > b.set_aside_g
                   and coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
                         order by e.turn desc limit 1), 'release') = 'release'"#,
             self.farm.0,
             &strains,
             product.least_grade.as_str(),
             product.product.as_str(),
-            self.now,
-            product.form.as_str(),
-            product.packaging.map(Packaging::as_str)
+            self.now
         )
         .fetch_all(&mut *self.db)
         .await?;
+        let need = |least_rank| Need {
+            strains: product.strains.clone(),
+            least_rank,
+            form: product.form,
+            packaging: product.packaging,
+        };
         Ok(rows
             .into_iter()
-            .map(|r| Candidate {
-                expires_on: r.best_before.unwrap_or_else(|| expires(r.harvest_day, r.days)),
-                lot: r.lot,
-                place: r.place,
-                free: r.free,
-                harvest_day: r.harvest_day,
+            .map(|r| {
+                let goods = Goods { strain: r.strain, grade_rank: r.rank, form: r.form, packaging: r.packaging };
+                (
+                    need(r.least_rank).takes(&goods),
+                    Candidate {
+                        expires_on: r.best_before.unwrap_or_else(|| expires(r.harvest_day, r.days)),
+                        lot: r.lot,
+                        place: r.place,
+                        free: r.free,
+                        harvest_day: r.harvest_day,
+                        goods,
+                    },
+                )
             })
+            .filter_map(|(takes, candidate)| takes.then_some(candidate))
             .collect())
     }
 }

@@ -3,7 +3,8 @@
 use axum::{Json, extract::State};
 use gillbook_core::calendar::IsoWeek;
 use gillbook_store::{
-    reports::{Earnings, ShelfLife},
+    reports::Earnings,
+    risk::ShelfLife,
     weeks::{NewWeekClose, Week},
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -43,7 +44,10 @@ async fn post_week_close(
     Ok(Answered(once!(app, who, &new.once, |tx| tx.close_week(week, &new.value).await)?))
 }
 
-/// What will spoil: lots with more than is ordered of them before their last day.
+/// What must be sold first: lots in fridges and on shelves with more than is ordered of them by their last day.
+///
+/// Dispatch is simulated in the order of delivery over every order that has not gone out, overdue ones as of today, lots taken as
+/// setting aside takes them. What is set aside is taken by its order.
 #[utoipa::path(get, path = "/api/reports/shelf-life", tag = "reports", responses((status = 200, description = "Lots at risk", body = ShelfLife), Problems))]
 async fn get_shelf_life(State(app): State<App>, who: Who) -> Result<Json<ShelfLife>, Problem> {
     Ok(Json(read!(app, who, |tx| tx.shelf_life().await)?))

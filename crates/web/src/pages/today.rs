@@ -78,7 +78,12 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             .iter()
             .filter(|r| r.when != "later")
             .take(6)
-            .map(|r| Soon { lot: r.lot.to_string(), kg: kg(r.at_risk_g), when: r.when, remedy: r.remedy.clone() })
+            .map(|r| Soon {
+                lot: r.lot.to_string(),
+                kg: kg(r.at_risk_g),
+                when: r.when,
+                remedy: format!("{} {}", r.why, r.remedy),
+            })
             .collect();
         let urgent: Grams = risk.lots.iter().filter(|r| r.when != "later").map(|r| r.at_risk_g).sum();
         Ok(Today {
@@ -96,9 +101,14 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             short: kg(morning.short_g),
             at_risk: kg(urgent),
             at_risk_word: if urgent > Grams::ZERO {
-                "will not be sold in time, today or tomorrow.".into()
+                format!("has no order and must go by tomorrow. {} kg after that.", kg(risk.at_risk_g - urgent))
             } else {
-                format!("must go by tomorrow. {} kg later, about {} {}.", kg(risk.at_risk_g), risk.money, risk.currency)
+                format!(
+                    "Nothing needs selling by tomorrow. {} kg after that (about {} {}).",
+                    kg(risk.at_risk_g),
+                    risk.money,
+                    risk.currency
+                )
             },
             soon,
             fridges,
