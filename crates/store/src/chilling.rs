@@ -32,7 +32,7 @@ pub struct ChilledLot {
 
 impl Tx {
     /// The lots in a store now around which the air of whole hours of a span was colder than their strain keeps well at. An hour of which
-    /// less than half is known tells nothing.
+    /// less than half is known tells nothing. What was reversed moved nothing: it neither took a lot away nor brought it anew.
     pub(crate) async fn chilled_lots(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<ChilledLot>> {
         Ok(sqlx::query_as!(
             ChilledLot,
@@ -44,7 +44,8 @@ impl Tx {
                         select a.happened_at as at, c.grams, sum(c.grams) over (order by a.happened_at, a.act_id) as stands
                           from movement m join act a using (farm_id, act_id)
                          cross join lateral (select case when m.to_place = b.place then m.grams else -m.grams end as grams) c
-                         where m.farm_id = b.farm_id and m.lot = b.lot and b.place in (m.to_place, m.from_place)) x
+                         where m.farm_id = b.farm_id and m.lot = b.lot and b.place in (m.to_place, m.from_place) and a.kind <> 'reversal'
+                           and not exists (select from act r where r.farm_id = a.farm_id and r.reverses = a.act_id)) x
                      where x.grams > 0 and x.stands <= x.grams) came
                  join place_hour h on h.farm_id = b.farm_id and h.place = b.place and h.hour >= greatest(came.at, $3) and h.hour < $4
                                   and h.known_s > 1800 and h.air_c_s / nullif(h.known_s, 0) < s.lowest_safe_c
