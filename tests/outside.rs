@@ -7,6 +7,7 @@ use gillbook_core::{
     calendar::{IsoWeek, Span, day_span},
     exposure::exposure,
 };
+use gillbook_testkit::Farm;
 use gillbook_tests::python;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -126,5 +127,127 @@ fn a_real_year_of_hours_is_that_of_numpy() -> Result<()> {
             }
         }
     }
+    Ok(())
+}
+
+/// Minutes of a probe with swings, doors and silences, as they are posted.
+fn swings(rng: &mut ChaCha8Rng, from: DateTime<Utc>, until: DateTime<Utc>, middle_c: f64) -> Vec<(DateTime<Utc>, f64)> {
+    let mut at = from + TimeDelta::seconds(rng.random_range(0..60));
+    let mut series = Vec::new();
+    while at < until {
+        let door = if rng.random_bool(0.03) { rng.random_range(2.0..9.0) } else { 0.0 };
+        // Within the hour the compressor swings.
+        let phase = f64::from(u32::try_from(at.timestamp().rem_euclid(1500)).unwrap_or_default()) / 240.0;
+        series.push((at, middle_c + phase.sin() + door + rng.random_range(-0.2..0.2)));
+        let silent = rng.random_bool(0.01);
+        at += TimeDelta::seconds(if silent { rng.random_range(1_000..9_000) } else { rng.random_range(200..420) });
+    }
+    series
+}
+
+/// A few days of a farm: crates that come one by one, the van and back, a warm fridge, a packing into other packaging, a stall, what was
+/// reversed.
+async fn days_of_a_farm(farm: &Farm) {
+    let transfer = async |lot: &str, from: &str, to: &str, grams: i64| {
+        let body = json!({"kind": "transfer", "lot": lot, "from_place": from, "to_place": to, "grams_g": grams});
+        farm.create("/api/movements", body).await
+    };
+    let weigh = async |net_g: i64| {
+        let mut weighing = Farm::weighing(net_g);
+        weighing["place"] = json!("F1");
+        farm.create("/api/weighings", weighing).await["lot"].as_str().unwrap_or_default().to_owned()
+    };
+    let first = weigh(1500).await;
+    farm.pass(TimeDelta::minutes(95));
+    weigh(900).await;
+    for (hours, from, to, grams) in
+        [(3, "F1", "VAN", 400), (5, "VAN", "F1", 250), (9, "F1", "F2", 700), (1, "VAN", "F1", 150)]
+    {
+        farm.pass(TimeDelta::minutes(hours * 60 + 7));
+        transfer(&first, from, to, grams).await;
+    }
+    farm.pass(TimeDelta::hours(20));
+    let second = weigh(2200).await;
+    let away = transfer(&second, "F1", "F2", 2200).await["act_id"].as_str().unwrap_or_default().to_owned();
+    farm.pass(TimeDelta::hours(11));
+    farm.create(&format!("/api/acts/{away}/reversal"), json!({"reason": "It never left"})).await;
+    transfer(&first, "F2", "F1", 300).await;
+    farm.pass(TimeDelta::hours(2));
+    let packing = json!({"place": "F1", "lots_in": [{"lot": first, "grams_g": 600}, {"lot": second, "grams_g": 500}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 1050}], "trim_g": 30, "water_g": 20});
+    let child = farm.create("/api/packings", packing).await["made"][0].as_str().unwrap_or_default().to_owned();
+    farm.pass(TimeDelta::hours(14));
+    farm.create("/api/market-days", json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "60.00", "taken": [{"lot": child, "place": "F1", "grams_g": 500}, {"lot": second, "place": "F1", "grams_g": 800}]})).await;
+    farm.pass(TimeDelta::minutes(431));
+    let back = json!({"lots": [{"lot": child, "back_g": 200, "wasted_g": 50}, {"lot": second, "back_g": 300}], "back_place": "F1", "cash": "80.00", "card": "10.00", "fee": "5.00"});
+    farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(back)).await.expect(200);
+    farm.pass(TimeDelta::hours(26));
+    transfer(&second, "F1", "VAN", 100).await;
+    transfer(&child, "F1", "F2", 550).await;
+    farm.pass(TimeDelta::minutes(200));
+    transfer(&child, "F2", "F1", 50).await;
+    farm.pass(TimeDelta::minutes(61));
+}
+
+/// Shelf life over ways that cross, part and meet, against ways walked one by one in Python.
+#[tokio::test]
+async fn shelf_life_is_that_of_every_way_walked_one_by_one() -> Result<()> {
+    let farm = Farm::new().await?;
+    let vented = json!([{"packaging": "vented", "spread": 0.1, "source": "test", "points": [{"c": 2, "days": 21}, {"c": 8, "days": 9}, {"c": 15, "days": 5}, {"c": 22, "days": 3.5}]}]);
+    farm.ask(&farm.owner, "PATCH", "/api/strains/OY", &[("if-match", "\"1\"")], Some(json!({"life": vented})))
+        .await
+        .expect(200);
+    let limit = json!({"name": "Cold", "warm_c": 8, "cold_c": 0, "example": true});
+    farm.create("/api/places", json!({"place": "F2", "name": "Second", "kind": "fridge", "limit": limit})).await;
+    farm.create("/api/probes", json!({"probe": "p2", "place": "F1"})).await;
+    farm.create("/api/probes", json!({"probe": "p3", "place": "F2"})).await;
+    let began = farm.now();
+    farm.pass(TimeDelta::hours(1));
+    let mut rng = ChaCha8Rng::seed_from_u64(29);
+    days_of_a_farm(&farm).await;
+    let now = farm.now();
+    let seconds = |at: DateTime<Utc>| (at - began).as_seconds_f64();
+    let mut readings = Map::new();
+    for (probe, place, middle_c) in [("p1", "F1", 2.0), ("p2", "F1", 2.4), ("p3", "F2", 9.0)] {
+        let series = swings(&mut rng, began, now, middle_c);
+        for pack in series.chunks(1000) {
+            let record = |(at, c): &(DateTime<Utc>, f64)| json!({"n": probe, "u": "Cel", "t": at.timestamp(), "v": c});
+            let records: Vec<Value> = pack.iter().map(record).collect();
+            farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(records))).await.expect(200);
+        }
+        let points: Vec<Value> = series.iter().map(|(at, c)| json!([seconds(*at), c])).collect();
+        readings.entry(place).or_insert(json!({}))[probe] = json!(points);
+    }
+    let lots = farm.get("/api/lots?in_stock=true").await["rows"].as_array().cloned().context("lots")?;
+    let mut told = Vec::new();
+    for (lot, at) in lots.iter().flat_map(|l| l["places"].as_array().into_iter().flatten().map(move |p| (l, p))) {
+        let life = &at["life"];
+        if life.is_null() {
+            continue;
+        }
+        let share = life["used_share"].as_f64().context("a share")?;
+        let days_per_share = life["days_left"].as_f64().context("days")? / (1.0 - share);
+        told.push(json!({"lot": lot["lot"], "place": at["place"], "used": share, "best_used": at["life_at_best"]["used_share"],
+                         "known_share": life["known_share"], "days_per_share": days_per_share}));
+    }
+    let mut acts = farm.get("/api/movements?limit=500").await["rows"].as_array().cloned().context("acts")?;
+    acts.sort_by_key(|a| (a["happened_at"].as_str().map(str::to_owned), a["recorded_at"].as_str().map(str::to_owned)));
+    for act in &mut acts {
+        let at: DateTime<Utc> = act["happened_at"].as_str().context("a time")?.parse()?;
+        act["at"] = json!(seconds(at));
+    }
+    let packaging: Map<String, Value> = farm.get("/api/lots?limit=500").await["rows"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .filter_map(|l| Some((l["lot"].as_str()?.to_owned(), l["packaging"].clone())))
+        .collect();
+    let expected = told.len();
+    assert!(expected >= 8, "{told:?}");
+    let input = json!({
+        "now": seconds(now), "acts": acts, "readings": readings, "gap_s": 900, "told": told, "packaging": packaging,
+        "assumed": {"F1": 10.0, "F2": 13.0, "VAN": 20.0, "STALL": 20.0}, "rooms": ["FR1", "ROOM"],
+        "profiles": {"open": {"points": [[1, 17], [6, 10], [20, 2.5]], "lowest_c": 0}, "vented": {"points": [[2, 21], [8, 9], [15, 5], [22, 3.5]], "lowest_c": 0}},
+    });
+    assert_eq!(compared("shelf_life.py", &input)?, expected);
     Ok(())
 }
