@@ -137,6 +137,8 @@ create table sign_in (
     person_id    uuid        not null,
     began_at     timestamptz not null,
     ends_at      timestamptz not null,
+    -- Of a phone that many use: who taps is told by initials, and nothing is authorised there.
+    shared_phone boolean     not null,
     constraint sign_in_pk primary key (farm_id, secret_hash),
     constraint sign_in_person_fk foreign key (farm_id, person_id) references person,
     constraint sign_in_secret_hash_length check (length(secret_hash) = 32),

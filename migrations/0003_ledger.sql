@@ -146,6 +146,9 @@ create table lot_event (
     recorded_at  timestamptz not null,
     done_by      text        not null,
     act_id       uuid,
+    entered_by   text        not null,
+    -- The warm spell that it was held for.
+    document     text,
     constraint lot_event_turn_key unique (farm_id, lot, turn),
     constraint lot_event_turn_range check (turn >= 1),
     constraint lot_event_pk primary key (farm_id, event_id),
@@ -154,7 +157,9 @@ create table lot_event (
     constraint lot_event_act_needed check ((kind = 'finish') = (act_id is not null)),
     constraint lot_event_kind_known check (kind in ('hold', 'release', 'finish')),
     constraint lot_event_reason_length check (length(reason) between 1 and 500),
-    constraint lot_event_done_by_length check (length(done_by) between 1 and 60)
+    constraint lot_event_done_by_length check (length(done_by) between 1 and 60),
+    constraint lot_event_entered_by_length check (length(entered_by) between 1 and 100),
+    constraint lot_event_document_length check (length(document) between 1 and 60)
 );
 call keep_as_record('lot_event');
 
@@ -162,6 +167,23 @@ create function lot_finished(farm int, code text) returns boolean
     language sql stable
     return exists (select from lot_event e where e.farm_id = farm and e.lot = code and e.kind = 'finish'
                       and not exists (select from act x where x.farm_id = e.farm_id and x.reverses = e.act_id));
+
+-- Since when a lot is on hold; null where it is not.
+create function lot_held_since(farm int, code text) returns timestamptz
+    language sql stable
+    return (select case e.kind when 'hold' then e.happened_at end
+              from lot_event e where e.farm_id = farm and e.lot = code and e.kind in ('hold', 'release')
+             order by e.turn desc limit 1);
+
+-- The refusal to let grams of a lot on hold go.
+create procedure refuse_held(farm int, code text)
+    language plpgsql as $$
+begin
+    raise exception 'lot % is on hold', code
+        using errcode = 'check_violation', constraint = 'lot_hold_kept', table = 'movement',
+              detail = format('%s|%s', code, (select e.reason from lot_event e where e.farm_id = farm and e.lot = code
+                                                  and e.kind = 'hold' order by e.turn desc limit 1));
+end $$;
 
 create table movement (
     farm_id     int      not null,
@@ -229,6 +251,21 @@ begin
         raise exception 'a % does not go from a % to a %', bad.act_kind, bad.from_kind, bad.to_kind
             using errcode = 'check_violation', constraint = 'movement_rule_kept', table = 'movement',
                   detail = format('%s|%s|%s', bad.act_kind, bad.from_kind, bad.to_kind);
+    end if;
+    -- What is held stays held: its grams go from store to store, to waste or to a test. What a stall has sold and what was handed over
+    -- before the hold are facts, and are written down.
+    select m.farm_id, m.lot into bad
+      from posted m
+      join act a using (farm_id, act_id)
+      join place f on f.farm_id = m.farm_id and f.place = m.from_place
+      join place t on t.farm_id = m.farm_id and t.place = m.to_place
+     where f.kind not in ('room', 'opening', 'found', 'packing') and a.kind <> 'market_close'
+       and t.kind not in ('fridge', 'shelf', 'van', 'stall', 'waste', 'test')
+       and case a.kind when 'delivery' then lot_held_since(m.farm_id, m.lot) <= a.happened_at
+                       else lot_held_since(m.farm_id, m.lot) is not null end
+     limit 1;
+    if found then
+        call refuse_held(bad.farm_id, bad.lot);
     end if;
     for d in
         select m.farm_id, m.lot, m.place, sum(m.delta)::bigint as delta

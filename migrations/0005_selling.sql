@@ -172,6 +172,9 @@ begin
     loop
         select grams, set_aside_g into b from balance
          where farm_id = d.farm_id and lot = d.lot and place = d.place for update;
+        if d.delta > 0 and lot_held_since(d.farm_id, d.lot) is not null then
+            call refuse_held(d.farm_id, d.lot);
+        end if;
         if b.set_aside_g + d.delta > b.grams then
             raise exception 'lot % has not % g free at %', d.lot, d.delta, d.place
                 using errcode = 'check_violation', constraint = 'balance_set_aside_g_enough', table = 'balance',
@@ -230,6 +233,8 @@ create table docket_line (
     unit          text    not null,
     tax_percent   numeric(6,3) not null,
     amount        numeric(14,4) not null,
+    -- The warm spell that the lot was in and that was not settled when it went out.
+    warm_spell    uuid,
     constraint docket_line_pk primary key (farm_id, docket, line),
     constraint docket_line_docket_fk foreign key (farm_id, docket) references docket,
     constraint docket_line_product_fk foreign key (farm_id, product) references product,

@@ -108,8 +108,17 @@ create table excursion_action (
     recorded_at   timestamptz not null,
     done_by       text        not null,
     entered_by    text        not null,
+    -- The act that wasted, moved or set apart, and where it moved to.
+    act_id        uuid,
+    to_place      text,
+    -- Orders that went short by it.
+    orders_short  text[]      not null,
     constraint excursion_action_pk primary key (farm_id, action_id),
     constraint excursion_action_excursion_fk foreign key (farm_id, excursion_id) references excursion,
+    constraint excursion_action_act_fk foreign key (farm_id, act_id) references act,
+    constraint excursion_action_to_place_fk foreign key (farm_id, to_place) references place,
+    constraint excursion_action_to_place_needed check ((food = 'moved') = (to_place is not null)),
+    constraint excursion_action_act_needed check (act_id is not null or food not in ('moved', 'wasted')),
     constraint excursion_action_done_length check (length(done) between 1 and 500),
     constraint excursion_action_food_known check (food in ('none_there', 'kept', 'moved', 'held', 'wasted')),
     constraint excursion_action_food_note_length check (length(food_note) <= 500),
@@ -118,13 +127,32 @@ create table excursion_action (
 create index excursion_action_by_excursion on excursion_action (farm_id, excursion_id);
 call keep_as_record('excursion_action');
 
--- A second person's sign-off.
+-- The lots that an action was about. `whole` where nothing of the lot is left to be decided on; `set_apart` is the lot that was made of
+-- the part that was in the warm place.
+create table excursion_action_lot (
+    farm_id    int     not null,
+    action_id  uuid    not null,
+    lot        text    not null,
+    grams      bigint  not null,
+    whole      boolean not null,
+    set_apart  text,
+    constraint excursion_action_lot_pk primary key (farm_id, action_id, lot),
+    constraint excursion_action_lot_action_fk foreign key (farm_id, action_id) references excursion_action,
+    constraint excursion_action_lot_lot_fk foreign key (farm_id, lot) references lot,
+    constraint excursion_action_lot_set_apart_fk foreign key (farm_id, set_apart) references lot,
+    constraint excursion_action_lot_grams_range check (grams >= 0)
+);
+create index excursion_action_lot_by_lot on excursion_action_lot (farm_id, lot);
+call keep_as_record('excursion_action_lot');
+
+alter table docket_line add constraint docket_line_warm_spell_fk foreign key (farm_id, warm_spell) references excursion;
+
+-- Countersigned, by a second person's own sign-in.
 create table excursion_sign_off (
     farm_id       int         not null,
     excursion_id  uuid        not null,
     signed_at     timestamptz not null,
     signed_by     text        not null,
-    entered_by    text        not null,
     note          text        not null,
     constraint excursion_sign_off_pk primary key (farm_id, excursion_id),
     constraint excursion_sign_off_excursion_fk foreign key (farm_id, excursion_id) references excursion,

@@ -145,7 +145,7 @@ async fn clients_that_go_away_half_way_leave_the_line_open() -> Result<()> {
 async fn a_transaction_that_is_given_up_while_it_begins_is_not_left_open() -> Result<()> {
     let farm = Farm::bare().await?;
     let store = Store::connect(farm.admin.clone().username("gillbook_app"), 1).await?;
-    let signed = Signed { farm: farm.id, name: "AB".into(), key: "given up".into() };
+    let signed = Signed::program(farm.id, "given up");
     let mut admin = PgConnection::connect_with(&farm.admin).await?;
     let (mut given_up, mut had_begun) = (0, 0);
     // Given up at another moment each time: before the connection is there, while it begins, when it has begun.

@@ -287,8 +287,9 @@ async fn orders_hold_what_they_promise() -> Result<()> {
     let refused = farm.post("/api/movements", waste).await;
     refused.expect_problem(409, "set-aside", None);
     assert!(refused.text.contains("O-1"), "{}", refused.text);
+    // A hold releases what is set aside, so there is nothing to send out.
     farm.create(&format!("/api/lots/{lot}/hold"), json!({"reason": "Smell"})).await;
-    farm.post("/api/dockets", json!({"order": "O-1", "short": true})).await.expect_problem(409, "on-hold", None);
+    farm.post("/api/dockets", json!({"order": "O-1", "short": true})).await.expect_problem(409, "not-enough", None);
     farm.create(&format!("/api/lots/{lot}/release"), json!({"reason": "Was the crate"})).await;
     let version = farm.get("/api/orders/O-1").await["version"].as_i64().unwrap_or(0);
     let etag = format!("\"{version}\"");

@@ -24,6 +24,7 @@ pub mod risk;
 pub mod senml;
 pub mod senml_decode;
 pub mod shelf_life;
+pub mod spell;
 pub mod text;
 pub mod wear;
 pub mod weighing;

@@ -41,6 +41,8 @@ pub enum Kind {
     NotSignedIn,
     /// The role does not allow it.
     NotAllowed,
+    /// It takes the person's own sign-in, and this is a shared phone or a machine.
+    OwnSignIn,
     /// Too many tries; later again.
     TooMany,
 }
@@ -66,6 +68,7 @@ impl Kind {
         Self::ShownOnce,
         Self::NotSignedIn,
         Self::NotAllowed,
+        Self::OwnSignIn,
         Self::TooMany,
     ];
 }

@@ -318,18 +318,28 @@ ExcursionKind {
     ProbeFault = "probe_fault",
 });
 
-words!(/// What became of the food after an excursion.
+words!(/// What becomes of the food after an excursion. Writing it down does it: there is no need to enter it in the stock as well.
 FoodOutcome {
     /// None was there.
     NoneThere = "none_there",
-    /// It was kept, by whoever wrote it down.
+    /// It is kept in stock as it is.
     Kept = "kept",
-    /// It was moved to another store.
+    /// It is moved to another store.
     Moved = "moved",
-    /// It was put on hold.
+    /// It is put on hold.
     Held = "held",
-    /// It was wasted.
+    /// It is wasted.
     Wasted = "wasted",
+});
+
+words!(/// Where a warm spell stands. See [`crate::spell`].
+SpellStanding {
+    /// It lasts.
+    Open = "open",
+    /// It has ended; what becomes of a lot that was inside is not written down, or not countersigned.
+    Undecided = "undecided",
+    /// What became of every lot is written down and countersigned.
+    Settled = "settled",
 });
 
 words!(/// What a probe is held against.

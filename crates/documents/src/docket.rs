@@ -74,6 +74,8 @@ pub struct Docket {
     pub currency: String,
     /// How it was handed over; blanks to fill where it was not yet.
     pub delivery: Option<HandedOver>,
+    /// What whoever takes it must know: lots that were in a warm spell.
+    pub warnings: Vec<String>,
     /// The usual caution.
     pub caution: String,
 }
@@ -120,6 +122,7 @@ mod tests {
             net: "21.61".into(),
             currency: "EUR".into(),
             delivery: None,
+            warnings: vec!["Lot OY-261008-0 was in a warm spell.".into()],
             caution: "Planning aid.".into(),
         }
     }

@@ -300,7 +300,7 @@ fn person(name: &str, initials: &str, role: Role, sign_in: &str) -> Result<NewPe
 }
 
 fn at_terminal(farm: i32) -> Signed {
-    Signed { farm: FarmId(farm), name: "terminal".into(), key: "terminal".into() }
+    Signed::program(FarmId(farm), "terminal")
 }
 
 async fn run_farms(what: Farms, open: &Open) -> Result<()> {

@@ -71,7 +71,27 @@ pub struct DocketLine {
     /// Net amount.
     #[schema(value_type = String)]
     pub amount: Decimal,
+    /// The warm spell that the lot was in and that was not settled when it went out.
+    pub warm_spell: Option<SentWarm>,
 }
+
+/// A warm spell that was not settled when a lot went out.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct SentWarm {
+    /// The excursion.
+    pub excursion_id: Uuid,
+    /// Where.
+    pub place: PlaceCode,
+    /// Since when.
+    pub began_at: DateTime<Utc>,
+    /// Who sent it out: the person who was signed in.
+    pub authorised_by: String,
+    /// The caution.
+    pub caution: &'static str,
+}
+
+/// The caution of a docket with a lot that was in a warm spell.
+const SENT_WARM: &str = "It was in a warm spell that was not settled when it went out. Your local food-safety rules and your own food-safety plan decide.";
 
 /// How a docket was handed over.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -144,7 +164,8 @@ impl Tx {
     /// Sends an order out: what is set aside for it goes onto the van, under a docket with the prices of now.
     ///
     /// # Errors
-    /// Refuses an order that is not promised, nothing set aside, a short order unless said, a lot on hold, and a missing price.
+    /// Refuses an order that is not promised, nothing set aside, a short order unless said, a lot on hold, a missing price, and lots of a warm
+    /// spell that is not settled where the sign-in is not the person's own.
     pub async fn dispatch(&mut self, new: &NewDocket) -> Result<Docket> {
         let dispatched_at = self.happened(new.dispatched_at, "/dispatched_at")?;
         let order = self.order_for_change(&new.order).await.map_err(|e| named(e, "/order"))?;
@@ -178,6 +199,7 @@ impl Tx {
         }
         self.lock_lots(&lots).await?;
         self.expect_free_of_hold(&lots).await?;
+        let warm = self.authorise_warm(&lots).await?;
         let to_place: PlaceCode = match &new.van {
             Some(van) => {
                 let kind = self.place_kind(van, "/van").await?;
@@ -188,7 +210,16 @@ impl Tx {
             }
             None => order.customer.as_str().parse().map_err(crate::Error::Stored)?,
         };
-        let lines = self.docket_lines(&order, dispatched_at).await?;
+        let mut lines = self.docket_lines(&order, dispatched_at).await?;
+        for line in &mut lines {
+            line.warm_spell = warm.get(&line.lot).map(|w| SentWarm {
+                excursion_id: w.excursion_id,
+                place: w.place.clone(),
+                began_at: w.began_at,
+                authorised_by: self.signed.name.clone(),
+                caution: SENT_WARM,
+            });
+        }
         let number = self.next_number("docket").await?;
         let docket: DocketCode = format!("D-{number}").parse().map_err(crate::Error::Stored)?;
         let id = new.id.unwrap_or_else(|| self.new_id());
@@ -254,6 +285,7 @@ impl Tx {
                     unit,
                     tax_percent: product.tax_percent,
                     amount,
+                    warm_spell: None,
                 });
             }
         }
@@ -294,8 +326,8 @@ impl Tx {
         for l in lines {
             sqlx::query!(
                 "insert into docket_line (farm_id, docket, line, order_line, product, product_name, lot, place, harvest_day, best_before, grams, price, unit,
-                                          tax_percent, amount)
-                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)",
+                                          tax_percent, amount, warm_spell)
+                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)",
                 self.farm.0,
                 docket.as_str(),
                 l.line,
@@ -310,7 +342,8 @@ impl Tx {
                 l.price,
                 l.unit.as_str(),
                 l.tax_percent,
-                l.amount
+                l.amount,
+                l.warm_spell.as_ref().map(|w| w.excursion_id)
             )
             .execute(&mut *self.db)
             .await?;
@@ -398,8 +431,12 @@ impl Tx {
         let lines = sqlx::query!(
             r#"select d.docket as "docket: DocketCode", d.line, d.order_line, d.product as "product: ProductCode", d.product_name, d.lot as "lot: LotCode",
                       l.grade as "grade: GradeCode", d.place as "place: PlaceCode", d.harvest_day, d.best_before, d.grams as "grams: Grams", d.price,
-                      d.unit as "unit: PriceUnit", d.tax_percent, d.amount
-                 from docket_line d join lot l using (farm_id, lot) where d.farm_id = $1 and d.docket = any ($2) order by d.docket, d.line"#,
+                      d.unit as "unit: PriceUnit", d.tax_percent, d.amount, e.excursion_id as "warm_spell?", e.place as "warm_place?: PlaceCode",
+                      e.began_at as "warm_since?", a.entered_by
+                 from docket_line d join lot l using (farm_id, lot) join docket k using (farm_id, docket)
+                 join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
+                 left join excursion e on e.farm_id = d.farm_id and e.excursion_id = d.warm_spell
+                where d.farm_id = $1 and d.docket = any ($2) order by d.docket, d.line"#,
             self.farm.0,
             &codes
         )
@@ -427,6 +464,15 @@ impl Tx {
                         unit: l.unit,
                         tax_percent: l.tax_percent.normalize(),
                         amount: coinage.round(l.amount),
+                        warm_spell: l.warm_spell.zip(l.warm_place.clone()).zip(l.warm_since).map(
+                            |((excursion_id, place), began_at)| SentWarm {
+                                excursion_id,
+                                place,
+                                began_at,
+                                authorised_by: l.entered_by.clone(),
+                                caution: SENT_WARM,
+                            },
+                        ),
                     })
                     .collect();
                 let delivery = r.delivery_act.zip(r.delivered_at).map(|(act_id, delivered_at)| Delivery {

@@ -1,49 +1,29 @@
-//! Excursions: as the readings tell them, what was done about them, and who signed them off.
+//! Excursions: as the readings tell them, with the lots that were inside.
+
+use std::collections::BTreeSet;
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
-    calendar::{Instant, Span},
+    calendar::Span,
     judgement::Excursion as Judged,
-    refusal::{Kind, Refusal},
+    refusal::Refusal,
     rejudge::Rejudged,
-    text::{LotCode, PlaceCode, Short, Text},
-    words::{ExcursionKind, FoodOutcome, Packaging},
+    spell,
+    text::{LotCode, OrderCode, PlaceCode},
+    words::{ExcursionKind, FoodOutcome, Packaging, SpellStanding},
 };
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Result, Tx};
+use crate::{
+    Result, Tx,
+    excursion_actions::{ActedLot, ActionTaken, SignOff},
+};
 
 /// How far a probe that is good to ±1 °C can be wrong.
 const PROBE_DOUBT_C: f64 = 1.0;
-
-/// What was done about an excursion.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub struct ActionTaken {
-    /// What was done.
-    pub done: String,
-    /// What became of the food.
-    pub food: FoodOutcome,
-    /// More about it.
-    pub food_note: String,
-    /// When.
-    pub done_at: DateTime<Utc>,
-    /// By whom.
-    pub done_by: String,
-}
-
-/// A second person's sign-off.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub struct SignOff {
-    /// By whom.
-    pub signed_by: String,
-    /// When.
-    pub signed_at: DateTime<Utc>,
-    /// Anything worth knowing.
-    pub note: String,
-}
 
 /// An excursion.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -72,19 +52,34 @@ pub struct Excursion {
     pub withdrawn_at: Option<DateTime<Utc>>,
     /// The excursion that it became part of.
     pub became: Option<Uuid>,
+    /// Where a warm or cold spell stands; nothing for the other kinds.
+    pub standing: Option<SpellStanding>,
     /// What was done.
     pub actions: Vec<ActionTaken>,
     /// The second sign-off.
     pub signed_off: Option<SignOff>,
 }
 
-/// A lot that was there meanwhile.
+/// A lot that was there meanwhile, or that was made since of one that was.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct LotThere {
     /// The lot.
     pub lot: LotCode,
-    /// Grams when it began, or when the lot came.
+    /// Grams when it began, or when the lot came. None of a lot that was made since.
     pub grams_g: Grams,
+    /// Whether it was not there itself and was made since of a lot that was.
+    pub made_since: bool,
+    /// Grams of it that are there now.
+    pub there_g: Grams,
+    /// Grams of it in fridges, shelves, vans and stalls now.
+    pub stock_g: Grams,
+    /// Whether it is on hold.
+    pub on_hold: bool,
+    /// Whether an action says what becomes of it.
+    pub decided: bool,
+    /// Whether what is there now can be set apart and held alone: the rest of the lot is elsewhere, and nothing has gone from here to
+    /// another store since it began.
+    pub can_set_apart: bool,
     /// How it is packed.
     pub packaging: Packaging,
     /// Days of shelf life that it took of the lot while the lot was there, beyond what the same time at the limit would have taken. Nothing
@@ -108,34 +103,6 @@ pub struct ExcursionWithLots {
 
 /// The caution of a sealed pack.
 const SEALED: &str = "Sealed packs: warmth can be a matter of safety here and not only of quality. Hold it and ask your local authority's rules or your food-safety plan.";
-
-/// Something done about an excursion.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewAction {
-    /// What was done.
-    pub done: Text<1, 500>,
-    /// What became of the food.
-    pub food: FoodOutcome,
-    /// More about it.
-    #[serde(default)]
-    pub food_note: Text<0, 500>,
-    /// When; now unless said.
-    pub done_at: Option<Instant>,
-    /// Who; the one signed in unless said.
-    pub by: Option<Short>,
-}
-
-/// A second sign-off.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewSignOff {
-    /// Anything worth knowing.
-    #[serde(default)]
-    pub note: Text<0, 500>,
-    /// Who; the one signed in unless said.
-    pub by: Option<Short>,
-}
 
 /// What is stored of an excursion that may be touched.
 struct Stored {
@@ -299,16 +266,41 @@ impl Tx {
         .await?;
         let ids: Vec<Uuid> = rows.iter().map(|r| r.excursion_id).collect();
         let actions = sqlx::query!(
-            r#"select excursion_id, done, food as "food: FoodOutcome", food_note, done_at, done_by from excursion_action
+            r#"select action_id, excursion_id, done, food as "food: FoodOutcome", food_note, done_at, done_by, entered_by, act_id,
+                      to_place as "to_place: PlaceCode", orders_short as "orders_short: Vec<OrderCode>" from excursion_action
                 where farm_id = $1 and excursion_id = any ($2) order by done_at, action_id"#,
             self.farm.0,
             &ids
         )
         .fetch_all(&mut *self.db)
         .await?;
+        let acted: Vec<Uuid> = actions.iter().map(|a| a.action_id).collect();
+        let lots = sqlx::query!(
+            r#"select action_id, lot as "lot: LotCode", grams as "grams: Grams", whole, set_apart as "set_apart: LotCode"
+                 from excursion_action_lot where farm_id = $1 and action_id = any ($2) order by lot"#,
+            self.farm.0,
+            &acted
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let lots_of = |action: Uuid| {
+            lots.iter()
+                .filter(|l| l.action_id == action)
+                .map(|l| ActedLot {
+                    lot: l.lot.clone(),
+                    grams_g: l.grams,
+                    whole: l.whole,
+                    set_apart: l.set_apart.clone(),
+                })
+                .collect()
+        };
         Ok(rows
             .into_iter()
             .map(|r| Excursion {
+                standing: matches!(r.kind, ExcursionKind::TooWarm | ExcursionKind::TooCold).then(|| {
+                    let decided = actions.iter().any(|a| a.excursion_id == r.excursion_id);
+                    spell::standing(r.ended_at.is_some(), decided, r.signed_by.is_some())
+                }),
                 actions: actions
                     .iter()
                     .filter(|a| a.excursion_id == r.excursion_id)
@@ -316,8 +308,13 @@ impl Tx {
                         done: a.done.clone(),
                         food: a.food,
                         food_note: a.food_note.clone(),
+                        lots: lots_of(a.action_id),
+                        to_place: a.to_place.clone(),
+                        act_id: a.act_id,
+                        orders_short: a.orders_short.clone(),
                         done_at: a.done_at,
                         done_by: a.done_by.clone(),
+                        entered_by: a.entered_by.clone(),
                     })
                     .collect(),
                 undecided: r.kind == ExcursionKind::TooWarm
@@ -355,18 +352,40 @@ impl Tx {
             .ok_or_else(|| Refusal::not_found("excursion", id))?;
         let span =
             Span { from: excursion.began_at, until: excursion.ended_at.unwrap_or(self.now).max(excursion.began_at) };
-        let lots = self.lots_there(&excursion.place, span).await?;
+        let lots = self.lots_there(id, &excursion.place, span).await?;
         Ok(ExcursionWithLots { excursion, lots, caution: crate::readings::CAUTION })
     }
 
-    async fn lots_there(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {
+    async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {
         let rows = sqlx::query!(
-            r#"select m.lot as "lot: LotCode", l.packaging as "packaging: Packaging",
-                      coalesce(sum(case when m.to_place = $2 then m.grams else -m.grams end) filter (where a.happened_at <= $3), 0)::bigint as "before!: Grams",
-                      coalesce(sum(m.grams) filter (where m.to_place = $2 and a.happened_at > $3), 0)::bigint as "came!: Grams"
-                 from movement m join act a using (farm_id, act_id) join lot l using (farm_id, lot)
-                where m.farm_id = $1 and $2 in (m.to_place, m.from_place) and a.happened_at <= $4
-                group by 1, 2 order by 1"#,
+            r#"with recursive inside as (
+                   select m.lot,
+                          coalesce(sum(case when m.to_place = $2 then m.grams else -m.grams end) filter (where a.happened_at <= $3), 0)::bigint as before,
+                          coalesce(sum(m.grams) filter (where m.to_place = $2 and a.happened_at > $3), 0)::bigint as came
+                     from movement m join act a using (farm_id, act_id)
+                    where m.farm_id = $1 and $2 in (m.to_place, m.from_place) and a.happened_at <= $4 and a.kind <> 'reversal'
+                      and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
+                    group by m.lot),
+               down(lot, made_since) as (
+                   select lot, false from inside where before > 0 or came > 0
+                   union
+                   select k.child, true from down join lot_link k on k.farm_id = $1 and k.parent = down.lot
+                     join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
+                    where a.happened_at >= $3 and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
+               select l.lot as "lot: LotCode", l.packaging as "packaging: Packaging",
+                      d.made_since as "made_since!",
+                      (case when d.made_since then 0 when i.before > 0 then i.before else i.came end)::bigint as "grams!: Grams",
+                      coalesce((select b.grams from balance b where b.farm_id = $1 and b.lot = l.lot and b.place = $2), 0) as "there!: Grams",
+                      coalesce((select sum(b.grams) from balance b join place p using (farm_id, place)
+                                 where b.farm_id = $1 and b.lot = l.lot and p.kind in ('fridge', 'shelf', 'van', 'stall')), 0)::bigint as "stock!: Grams",
+                      lot_held_since(l.farm_id, l.lot) is not null as "on_hold!",
+                      exists (select from movement m join act a using (farm_id, act_id) join place p on p.farm_id = m.farm_id and p.place = m.to_place
+                               where m.farm_id = $1 and m.lot = l.lot and m.from_place = $2 and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                                 and a.happened_at >= $3 and a.kind <> 'reversal'
+                                 and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)) as "spread!"
+                 from (select lot, bool_and(made_since) as made_since from down group by lot) d
+                 join lot l on l.farm_id = $1 and l.lot = d.lot left join inside i on i.lot = d.lot
+                order by l.lot"#,
             self.farm.0,
             place.as_str(),
             span.from,
@@ -374,82 +393,32 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let there: Vec<_> = rows.into_iter().filter(|r| r.before > Grams::ZERO || r.came > Grams::ZERO).collect();
-        let codes: Vec<LotCode> = there.iter().map(|r| r.lot.clone()).collect();
-        let lost = self.life_lost(place, span, &codes).await?;
-        Ok(there
+        let sells = self.place_kind(place, "/place").await?.sells();
+        let codes: Vec<LotCode> = rows.iter().map(|r| r.lot.clone()).collect();
+        let decided: BTreeSet<LotCode> =
+            self.inside_of(&codes, Some(id)).await?.into_iter().filter(|i| i.decided).map(|i| i.lot).collect();
+        let there: Vec<LotCode> = rows.iter().filter(|r| !r.made_since).map(|r| r.lot.clone()).collect();
+        let lost = self.life_lost(place, span, &there).await?;
+        Ok(rows
             .into_iter()
             .map(|r| LotThere {
                 life_days: lost.get(&r.lot).copied(),
+                decided: decided.contains(&r.lot),
+                can_set_apart: sells
+                    && !r.made_since
+                    && !r.on_hold
+                    && !r.spread
+                    && r.there > Grams::ZERO
+                    && r.there < r.stock,
                 lot: r.lot,
-                grams_g: if r.before > Grams::ZERO { r.before } else { r.came },
+                grams_g: r.grams,
+                made_since: r.made_since,
+                there_g: r.there,
+                stock_g: r.stock,
+                on_hold: r.on_hold,
                 packaging: r.packaging,
                 caution: (r.packaging == Packaging::Sealed).then_some(SEALED),
             })
             .collect())
-    }
-
-    /// Writes down what was done about an excursion.
-    ///
-    /// # Errors
-    /// Refuses one that is not there, and a time in the future.
-    pub async fn add_action(&mut self, id: Uuid, new: &NewAction) -> Result<ExcursionWithLots> {
-        self.excursion(id).await?;
-        let done_at = self.happened(new.done_at, "/done_at")?;
-        let action = self.new_id();
-        sqlx::query!(
-            "insert into excursion_action (farm_id, action_id, excursion_id, done, food, food_note, done_at, recorded_at, done_by, entered_by)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
-            self.farm.0,
-            action,
-            id,
-            new.done.as_str(),
-            new.food.as_str(),
-            new.food_note.as_str(),
-            done_at,
-            self.now,
-            self.done_by(new.by.as_ref()),
-            self.signed.name
-        )
-        .execute(&mut *self.db)
-        .await?;
-        self.excursion(id).await
-    }
-
-    /// Signs an excursion off, as a second person.
-    ///
-    /// # Errors
-    /// Refuses one that is not there or still lasts, a warm or cold spell about which nothing was done, and whoever did it all alone.
-    pub async fn sign_off(&mut self, id: Uuid, new: &NewSignOff) -> Result<ExcursionWithLots> {
-        let there = self.excursion(id).await?.excursion;
-        let signer = self.done_by(new.by.as_ref());
-        let refuse = |detail: &str| Err(Refusal::new(Kind::Closed, detail).into());
-        if there.signed_off.is_some() {
-            return refuse("It was signed off before.");
-        }
-        if there.ended_at.is_none() && there.withdrawn_at.is_none() {
-            return refuse("It still lasts. Sign it off when it has ended.");
-        }
-        let spell = matches!(there.kind, ExcursionKind::TooWarm | ExcursionKind::TooCold);
-        if spell && there.actions.is_empty() {
-            return refuse(
-                "Nothing is written down that was done about it. Add the action taken and what became of the food first.",
-            );
-        }
-        if !there.actions.is_empty() && there.actions.iter().all(|a| a.done_by == signer) {
-            return refuse("The one who dealt with it cannot sign it off alone. Let a second person sign.");
-        }
-        sqlx::query!(
-            "insert into excursion_sign_off (farm_id, excursion_id, signed_at, signed_by, entered_by, note) values ($1, $2, $3, $4, $5, $6)",
-            self.farm.0,
-            id,
-            self.now,
-            signer,
-            self.signed.name,
-            new.note.as_str()
-        )
-        .execute(&mut *self.db)
-        .await?;
-        self.excursion(id).await
     }
 }

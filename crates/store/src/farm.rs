@@ -144,7 +144,7 @@ impl Store {
         }
         let number = sqlx::query_scalar!(r#"select nextval('farm_number')::int as "n!""#).fetch_one(&self.pool).await?;
         let id = FarmId(number);
-        let signed = Signed { farm: id, name: "opening".into(), key: "opening".into() };
+        let signed = Signed::program(id, "opening");
         transact!(write, self, &signed, now, |tx| {
             sqlx::query!(
                 "insert into farm (farm_id, name, currency, zone, opened_at) values ($1, $2, $3, $4, $5)",

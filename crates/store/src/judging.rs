@@ -32,7 +32,7 @@ const FARMS: usize = 200;
 const AT_A_TIME: usize = 1500;
 
 fn judge_of(farm: FarmId) -> Signed {
-    Signed { farm, name: "judge".into(), key: "judge".into() }
+    Signed::program(farm, "judge")
 }
 
 /// Farms that this program touched and has not looked at since. The marks themselves are in the database; this only says where to look

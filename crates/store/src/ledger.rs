@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Page, Result, Tx, reversals::expect_reversible};
+use crate::{Page, Result, Tx, reversals::expect_reversible, warm_spells::WarmSpell};
 
 /// One leg of an act.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -117,6 +117,20 @@ pub struct StockRow {
     pub free_g: Grams,
     /// Whether the lot is on hold.
     pub on_hold: bool,
+    /// The warm spell that the lot was in and that is not settled. Only of the stock as it is now.
+    pub warm_spell: Option<WarmSpell>,
+}
+
+/// What happened to a lot beside its movements.
+pub(crate) struct LotEvent<'a> {
+    pub(crate) kind: LotEventKind,
+    pub(crate) reason: &'a str,
+    pub(crate) at: DateTime<Utc>,
+    pub(crate) by: Option<&'a Short>,
+    /// The warm spell that it is held for.
+    pub(crate) document: Option<&'a str>,
+    /// The act that finished it.
+    pub(crate) act_id: Option<Uuid>,
 }
 
 impl Tx {
@@ -201,30 +215,6 @@ impl Tx {
         Ok(())
     }
 
-    /// Refuses lots that are on hold or not there. Call with the lots locked.
-    pub(crate) async fn expect_free_of_hold(&mut self, lots: &[LotCode]) -> Result<()> {
-        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
-        let held = sqlx::query!(
-            r#"select l.lot, (select e.reason from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.turn desc limit 1) as "reason!"
-                 from lot l where l.farm_id = $1 and l.lot = any ($2)
-                  and (select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.turn desc limit 1) = 'hold' limit 1"#,
-            self.farm.0,
-            &lots
-        )
-        .fetch_optional(&mut *self.db)
-        .await?;
-        match held {
-            None => Ok(()),
-            Some(h) => Err(Refusal::new(
-                Kind::OnHold,
-                format!("Lot {} is on hold: {}. Release it first, or take another lot.", h.lot, h.reason),
-            )
-            .into()),
-        }
-    }
-
     /// Moves grams by hand: a transfer, waste, a gift, a test, trim, home.
     ///
     /// # Errors
@@ -260,6 +250,9 @@ impl Tx {
         self.lock_lots(std::slice::from_ref(&new.lot)).await?;
         if !matches!(new.kind, MovementKind::Waste | MovementKind::Test | MovementKind::Transfer) {
             self.expect_free_of_hold(std::slice::from_ref(&new.lot)).await?;
+        }
+        if new.kind == MovementKind::Gift {
+            self.authorise_warm(std::slice::from_ref(&new.lot)).await?;
         }
         let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
@@ -425,9 +418,12 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
+        let lots: Vec<LotCode> = rows.iter().filter(|_| at.is_none()).map(|r| r.lot.clone()).collect();
+        let warm = self.warm_spells_of(&lots).await?;
         Ok(rows
             .into_iter()
             .map(|r| StockRow {
+                warm_spell: warm.get(&r.lot).cloned(),
                 free_g: if r.on_hold { Grams::ZERO } else { r.grams - r.set_aside_g },
                 lot: r.lot,
                 strain: r.strain,
@@ -440,30 +436,26 @@ impl Tx {
             .collect())
     }
 
-    /// Holds or releases a lot.
-    pub(crate) async fn enter_lot_event(
-        &mut self,
-        lot: &LotCode,
-        kind: LotEventKind,
-        reason: &str,
-        at: DateTime<Utc>,
-        by: Option<&Short>,
-    ) -> Result<Uuid> {
+    /// Enters that a lot was held, released or finished. Call with the lot locked.
+    pub(crate) async fn enter_lot_event(&mut self, lot: &LotCode, event: &LotEvent<'_>) -> Result<()> {
         let id = self.new_id();
         sqlx::query!(
-            "insert into lot_event (farm_id, event_id, lot, kind, reason, happened_at, recorded_at, done_by, turn)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, (select count(*) + 1 from lot_event where farm_id = $1 and lot = $3))",
+            "insert into lot_event (farm_id, event_id, lot, kind, reason, happened_at, recorded_at, done_by, entered_by, document, act_id, turn)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, (select count(*) + 1 from lot_event where farm_id = $1 and lot = $3))",
             self.farm.0,
             id,
             lot.as_str(),
-            kind.as_str(),
-            reason,
-            at,
+            event.kind.as_str(),
+            event.reason,
+            event.at,
             self.now,
-            self.done_by(by)
+            self.done_by(event.by),
+            self.signed.name,
+            event.document,
+            event.act_id
         )
         .execute(&mut *self.db)
         .await?;
-        Ok(id)
+        Ok(())
     }
 }

@@ -5,6 +5,7 @@
 //!
 //! *Invariant:* nothing outside this crate holds a connection, and no query runs before `gillbook.farms` is set.
 
+pub mod authority;
 pub mod batches;
 pub mod bounded;
 pub mod check;
@@ -16,9 +17,11 @@ pub mod customers;
 pub mod deliveries;
 pub mod dockets;
 pub mod error;
+pub mod excursion_actions;
 pub mod excursions;
 pub mod farm;
 mod held;
+pub mod holds;
 pub mod house_checks;
 pub mod idempotency;
 pub mod judging;
@@ -47,6 +50,7 @@ pub mod set_aside;
 pub mod strains;
 pub mod temperature;
 pub mod trace;
+pub mod warm_spells;
 pub mod weeks;
 pub mod weighings;
 
@@ -77,6 +81,7 @@ use sqlx::{
 use tokio::{sync::broadcast, time::timeout};
 use uuid::Uuid;
 
+pub use authority::SignedWith;
 pub use error::{Error, Result};
 pub use schema_names::refusal_for;
 
@@ -108,6 +113,16 @@ pub struct Signed {
     pub name: String,
     /// Unique in the farm, for idempotency keys.
     pub key: String,
+    /// What they are signed in with.
+    pub with: SignedWith,
+}
+
+impl Signed {
+    /// The program itself, at work for a farm: `judge`, `notices`.
+    #[must_use]
+    pub fn program(farm: FarmId, name: &str) -> Self {
+        Self { farm, name: name.into(), key: name.into(), with: SignedWith::Machine }
+    }
 }
 
 /// How often a transaction is run again after a deadlock or a serialisation failure.

@@ -113,7 +113,7 @@ impl Tx {
                    select k.parent from lot_link k join up on k.child = up.lot
                     where k.farm_id = $1 and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
                select l.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.packaging as "packaging: Packaging", l.form as "form: Form",
-                      l.harvested_at
+                      lot_harvested_at(l.farm_id, l.lot) as "harvested_at!"
                  from lot l where l.farm_id = $1 and l.lot in (select lot from up)"#,
             self.farm.0,
             &wanted

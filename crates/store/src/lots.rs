@@ -2,8 +2,9 @@
 
 use crate::{
     Page, Result, Tx,
-    ledger::{Leg, NewAct},
+    ledger::{Leg, LotEvent, NewAct},
     readings::CAUTION,
+    warm_spells::WarmSpell,
 };
 use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
@@ -74,6 +75,8 @@ pub struct Lot {
     pub best_before: Option<NaiveDate>,
     /// Whether it is on hold.
     pub on_hold: bool,
+    /// The warm spell that it was in, itself or before it was packed, and that is not settled.
+    pub warm_spell: Option<WarmSpell>,
     /// Whether it is finished.
     pub finished: bool,
     /// Where each gram is.
@@ -234,6 +237,7 @@ impl Tx {
         let ageing: Vec<LotCode> =
             rows.iter().filter(|r| r.form == Form::Fresh && in_stock.contains(&r.lot)).map(|r| r.lot.clone()).collect();
         let lives = self.lives_left(&ageing).await?;
+        let warm = self.warm_spells_of(&rows.iter().map(|r| r.lot.clone()).collect::<Vec<_>>()).await?;
         let mut lots = Vec::with_capacity(rows.len());
         for r in rows {
             let at = places.iter().filter(|p| p.lot == r.lot).map(|p| {
@@ -250,6 +254,7 @@ impl Tx {
             lots.push(Lot {
                 places: at.collect(),
                 made_of: made_of(make_ups.get(&r.lot)),
+                warm_spell: warm.get(&r.lot).cloned(),
                 lot: r.lot,
                 strain: r.strain,
                 grade: r.grade,
@@ -310,35 +315,6 @@ impl Tx {
         Ok(lot::make_ups(&weighed, &links))
     }
 
-    /// Holds a lot: nothing of it leaves but to waste or a test until it is released.
-    ///
-    /// # Errors
-    /// Refuses a lot that is not there or is on hold.
-    pub async fn hold_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
-        self.standing_event(code, LotEventKind::Hold, new).await
-    }
-
-    /// Releases a lot from hold.
-    ///
-    /// # Errors
-    /// Refuses a lot that is not on hold.
-    pub async fn release_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
-        self.standing_event(code, LotEventKind::Release, new).await
-    }
-
-    async fn standing_event(&mut self, code: &LotCode, kind: LotEventKind, new: &NewLotEvent) -> Result<Lot> {
-        let at = self.happened(new.happened_at, "/happened_at")?;
-        // Whoever sends the lot out at this moment holds the same locks: either it is held first, or gone first.
-        self.lock_lots(std::slice::from_ref(code)).await?;
-        let lot = self.lot_facts(code).await?;
-        if lot.on_hold == (kind == LotEventKind::Hold) {
-            let text = if lot.on_hold { "is on hold already." } else { "is not on hold." };
-            return Err(Refusal::new(Kind::Closed, format!("Lot {code} {text}")).into());
-        }
-        self.enter_lot_event(code, kind, new.reason.as_str(), at, new.by.as_ref()).await?;
-        self.lot(code).await
-    }
-
     /// Finishes a lot: what the book still has of it in fridge, shelf, van and stall is weight lost as water.
     ///
     /// # Errors
@@ -375,19 +351,15 @@ impl Tx {
             reason: new.reason.as_str(),
         };
         self.enter(&act, &legs).await?;
-        sqlx::query!(
-            "insert into lot_event (farm_id, event_id, lot, kind, reason, happened_at, recorded_at, done_by, act_id, turn)
-             values ($1, $2, $3, 'finish', $4, $5, $6, $7, $2, (select count(*) + 1 from lot_event where farm_id = $1 and lot = $3))",
-            self.farm.0,
-            id,
-            code.as_str(),
-            new.reason.as_str(),
+        let finish = LotEvent {
+            kind: LotEventKind::Finish,
+            reason: new.reason.as_str(),
             at,
-            self.now,
-            self.done_by(new.by.as_ref())
-        )
-        .execute(&mut *self.db)
-        .await?;
+            by: new.by.as_ref(),
+            document: None,
+            act_id: Some(id),
+        };
+        self.enter_lot_event(code, &finish).await?;
         self.lot(code).await
     }
 

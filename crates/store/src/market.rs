@@ -187,6 +187,7 @@ impl Tx {
         }
         self.lock_lots(&lots).await?;
         self.expect_free_of_hold(&lots).await?;
+        self.authorise_warm(&lots).await?;
         let number = self.next_number("market day").await?;
         let code: MarketDayCode = format!("M-{number}").parse().map_err(crate::Error::Stored)?;
         let id = new.id.unwrap_or_else(|| self.new_id());

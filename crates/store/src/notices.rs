@@ -135,7 +135,7 @@ impl Store {
     /// # Errors
     /// When the database fails.
     pub async fn notice_tried(&self, notice: &Notice, trouble: Option<&str>, now: DateTime<Utc>) -> Result<()> {
-        let signed = Signed { farm: notice.farm, name: "notices".into(), key: "notices".into() };
+        let signed = Signed::program(notice.farm, "notices");
         let tries = notice.tries + 1;
         let wait = TimeDelta::seconds(30 << tries.clamp(0, 12));
         let done = trouble.is_none();

@@ -350,6 +350,8 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
+        let lots: Vec<LotCode> = aside.iter().map(|s| s.lot.clone()).collect();
+        let warm = self.warm_spells_of(&lots).await?;
         let line_of = |order: &OrderCode| {
             lines
                 .iter()
@@ -363,6 +365,7 @@ impl Tx {
                             place: s.place.clone(),
                             grams_g: s.grams,
                             reason: s.reason.clone(),
+                            warm_spell: warm.get(&s.lot).cloned(),
                         })
                         .collect();
                     let short = l.grams - set_aside.iter().map(|s| s.grams_g).sum();

@@ -221,6 +221,7 @@ impl Tx {
         Ok(gave)
     }
 
+    /// Links a lot that was made to one that it was made of. A child of a lot on hold begins on hold.
     pub(crate) async fn link_lots(&mut self, act: Uuid, link: &lot::Link) -> Result<()> {
         sqlx::query!(
             "insert into lot_link (farm_id, act_id, parent, child, grams) values ($1, $2, $3, $4, $5)",
@@ -232,7 +233,7 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        Ok(())
+        self.inherit_hold(&link.parent, &link.child).await
     }
 
     /// What the children take from their parents: the strain, the earliest harvest, the dates.

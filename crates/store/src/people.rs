@@ -16,7 +16,7 @@ use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Error, FarmId, Result, Signed, Store, TOKEN_REST, Tx, bounded::BoundedWork, transact};
+use crate::{Error, FarmId, Result, Signed, SignedWith, Store, TOKEN_REST, Tx, bounded::BoundedWork, transact};
 
 /// How long a sign-in lasts.
 const SIGN_IN_DAYS: i64 = 30;
@@ -187,15 +187,21 @@ pub struct SignInSecrets {
 }
 
 impl Store {
-    /// Signs somebody in. `name` is in lower case.
+    /// Signs somebody in, on a phone of their own or one that several people use. `name` is in lower case.
     ///
     /// # Errors
     /// Refuses a wrong name or passphrase, with the same words and after the same work; busy when too many are signing in.
-    pub async fn sign_in(&self, name: &str, passphrase: Passphrase, now: DateTime<Utc>) -> Result<SignInSecrets> {
+    pub async fn sign_in(
+        &self,
+        name: &str,
+        passphrase: Passphrase,
+        shared_phone: bool,
+        now: DateTime<Utc>,
+    ) -> Result<SignInSecrets> {
         let found = sqlx::query!("select farm_id, person_id from sign_in_name where sign_in_name = $1", name)
             .fetch_optional(&self.pool)
             .await?;
-        let signed = |farm| Signed { farm, name: "sign-in".into(), key: "sign-in".into() };
+        let signed = |farm| Signed::program(farm, "sign-in");
         let hash = match &found {
             Some(f) => transact!(read, self, &signed(FarmId(f.farm_id)), now, |tx| {
                 Ok(sqlx::query_scalar!(
@@ -220,7 +226,7 @@ impl Store {
         let farm = FarmId(found.farm_id);
         let ((session, session_hash), (device, device_hash)) = (new_secret(farm), new_secret(farm));
         transact!(write, self, &signed(farm), now, |tx| {
-            tx.keep_session(found.person_id, session_hash).await?;
+            tx.keep_session(found.person_id, session_hash, shared_phone).await?;
             tx.keep_device(found.person_id, device_hash).await
         })?;
         Ok(SignInSecrets { session, device })
@@ -232,7 +238,7 @@ impl Store {
     /// When the database fails.
     pub async fn knows_device(&self, name: &str, secret: &str, now: DateTime<Utc>) -> Result<bool> {
         let Some(farm) = farm_of(secret) else { return Ok(false) };
-        let signed = Signed { farm, name: "sign-in".into(), key: "sign-in".into() };
+        let signed = Signed::program(farm, "sign-in");
         transact!(read, self, &signed, now, |tx| {
             Ok(sqlx::query_scalar!(
                 r#"select exists (select from device d join sign_in_name n using (farm_id, person_id)
@@ -253,7 +259,7 @@ impl Store {
     /// When the database fails.
     pub async fn sign_out(&self, secret: &str, now: DateTime<Utc>) -> Result<()> {
         let Some(farm) = farm_of(secret) else { return Ok(()) };
-        let signed = Signed { farm, name: "sign-out".into(), key: "sign-out".into() };
+        let signed = Signed::program(farm, "sign-out");
         transact!(write, self, &signed, now, |tx| {
             sqlx::query!(
                 "delete from sign_in where farm_id = $1 and secret_hash = $2",
@@ -281,11 +287,11 @@ impl Store {
     }
 
     async fn session_of(&self, farm: FarmId, hash: [u8; 32], now: DateTime<Utc>) -> Result<Option<Arc<Session>>> {
-        let signed = Signed { farm, name: "look-up".into(), key: "look-up".into() };
+        let signed = Signed::program(farm, "look-up");
         let forgotten = self.tokens_forgotten.load(Ordering::SeqCst);
         let found = transact!(read, self, &signed, now, |tx| {
             let person = sqlx::query!(
-                r#"select p.person_id, p.name, p.initials, p.role as "role: Role" from sign_in s join person p using (farm_id, person_id)
+                r#"select p.person_id, p.name, p.initials, p.role as "role: Role", s.shared_phone from sign_in s join person p using (farm_id, person_id)
                     where s.farm_id = $1 and s.secret_hash = $2 and s.ends_at > $3 and p.removed_at is null"#,
                 farm.0,
                 &hash[..],
@@ -294,7 +300,8 @@ impl Store {
             .fetch_optional(&mut *tx.db)
             .await?;
             if let Some(p) = person {
-                let signed = Signed { farm, name: p.initials, key: format!("person {}", p.person_id) };
+                let with = if p.shared_phone { SignedWith::SharedPhone } else { SignedWith::OwnSignIn };
+                let signed = Signed { farm, name: p.initials, key: format!("person {}", p.person_id), with };
                 return Ok(Some((Session { signed, name: p.name, standing: Standing::Person(p.role) }, tx.now)));
             }
             let token = sqlx::query!(
@@ -313,6 +320,7 @@ impl Store {
                             farm,
                             name: format!("token {}", t.name).chars().take(100).collect(),
                             key: format!("token {}", t.token_id),
+                            with: SignedWith::Machine,
                         },
                         name: t.name,
                         standing: match (t.scope, t.probe_id) {
@@ -335,14 +343,15 @@ impl Store {
 }
 
 impl Tx {
-    async fn keep_session(&mut self, person_id: Uuid, hash: [u8; 32]) -> Result<()> {
+    async fn keep_session(&mut self, person_id: Uuid, hash: [u8; 32], shared_phone: bool) -> Result<()> {
         sqlx::query!(
-            "insert into sign_in (farm_id, secret_hash, person_id, began_at, ends_at) values ($1, $2, $3, $4, $5)",
+            "insert into sign_in (farm_id, secret_hash, person_id, began_at, ends_at, shared_phone) values ($1, $2, $3, $4, $5, $6)",
             self.farm.0,
             &hash[..],
             person_id,
             self.now,
-            self.now + TimeDelta::days(SIGN_IN_DAYS)
+            self.now + TimeDelta::days(SIGN_IN_DAYS),
+            shared_phone
         )
         .execute(&mut *self.db)
         .await?;

@@ -240,7 +240,7 @@ impl Store {
     ) -> Result<BTreeMap<(FarmId, String), Arc<KnownProbe>>> {
         let mut all = BTreeMap::new();
         for (farm, names) in unknown {
-            let signed = Signed { farm, name: "look-up".into(), key: "look-up".into() };
+            let signed = Signed::program(farm, "look-up");
             let names: Vec<String> = names.into_iter().collect();
             let found = transact!(read, self, &signed, now, |tx| tx.probes_named(&names).await)?;
             for (name, probe) in found {

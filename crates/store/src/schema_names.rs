@@ -48,6 +48,7 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
                 part(4)
             ),
         ),
+        "lot_hold_kept" => (Kind::OnHold, on_hold(part(0), part(1))),
         "movement_rule_kept" => (
             Kind::Invalid,
             format!("A {} does not take grams from a {} to a {}. Choose another place.", part(0), part(1), part(2)),
@@ -82,6 +83,13 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
         _ => return None,
     };
     Some(Refusal::new(kind, text))
+}
+
+/// What is said of a lot on hold, whoever finds it.
+pub(crate) fn on_hold(lot: &str, reason: &str) -> String {
+    format!(
+        "Lot {lot} is on hold: {reason}. Until the owner releases it, it may be moved between stores, wasted or tested, and nothing else."
+    )
 }
 
 /// Tables whose own name people do not say.

@@ -1,7 +1,7 @@
 //! Setting aside: which grams of which lots an order has been promised.
 
 use crate::orders::{Order, expect_open, expires};
-use crate::{Result, Tx, products::Product};
+use crate::{Result, Tx, products::Product, warm_spells::WarmSpell};
 use gillbook_core::{
     Grams,
     allocation::{Candidate, Goods, Need, Taken, Wish, allocate, line_limit},
@@ -24,6 +24,8 @@ pub struct SetAside {
     pub grams_g: Grams,
     /// Why this lot, where somebody chose it.
     pub reason: String,
+    /// The warm spell that the lot was in and that is not settled.
+    pub warm_spell: Option<WarmSpell>,
 }
 
 /// A lot chosen for a line by hand.

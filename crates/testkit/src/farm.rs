@@ -71,7 +71,7 @@ impl Farm {
     /// When the database is not to be had.
     pub async fn resumed(admin: PgConnectOptions, now: DateTime<Utc>, name: &str, passphrase: &str) -> Result<Self> {
         let farm = Self::at(admin, now).await?;
-        let owner = farm.sign_in_with(name, passphrase).await;
+        let owner = farm.sign_in_with(name, passphrase, false).await;
         let me = farm.ask(&owner, "GET", "/api/me", &[], None).await.expect(200);
         let id = FarmId(me["farm_id"].as_i64().and_then(|id| id.try_into().ok()).context("a farm's number")?);
         Ok(Self { id, owner, ..farm })
@@ -198,13 +198,18 @@ impl Farm {
         self.clock.fetch_add(time.num_microseconds().unwrap_or(0), Ordering::SeqCst);
     }
 
-    /// Signs somebody in.
+    /// Signs somebody in, on a phone of their own.
     pub async fn sign_in(&self, name: &str) -> As {
-        self.sign_in_with(name, PASSPHRASE).await
+        self.sign_in_with(name, PASSPHRASE, false).await
     }
 
-    async fn sign_in_with(&self, name: &str, passphrase: &str) -> As {
-        let body = json!({"sign_in_name": name, "passphrase": passphrase});
+    /// Signs somebody in, on a phone that several people use.
+    pub async fn sign_in_on_shared_phone(&self, name: &str) -> As {
+        self.sign_in_with(name, PASSPHRASE, true).await
+    }
+
+    async fn sign_in_with(&self, name: &str, passphrase: &str, shared_phone: bool) -> As {
+        let body = json!({"sign_in_name": name, "passphrase": passphrase, "shared_phone": shared_phone});
         let answer = self.ask(&As::Nobody, "POST", "/api/sign-in", &[], Some(body)).await;
         assert_eq!(answer.status, 204, "{}", answer.text);
         let cookie =
@@ -249,6 +254,11 @@ impl Farm {
     /// Posts as the owner with a new key.
     pub async fn post(&self, path: &str, body: Value) -> Answer {
         self.ask(&self.owner, "POST", path, &[("idempotency-key", &Uuid::new_v4().to_string())], Some(body)).await
+    }
+
+    /// Posts as somebody with a new key.
+    pub async fn post_as(&self, who: &As, path: &str, body: Value) -> Answer {
+        self.ask(who, "POST", path, &[("idempotency-key", &Uuid::new_v4().to_string())], Some(body)).await
     }
 
     /// Posts as the owner what must be taken.

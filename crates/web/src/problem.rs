@@ -191,6 +191,7 @@ const fn shape(kind: Kind) -> (&'static str, &'static str, StatusCode) {
         Kind::ShownOnce => ("shown-once", "Shown once", StatusCode::CONFLICT),
         Kind::NotSignedIn => ("not-signed-in", "Not signed in", StatusCode::UNAUTHORIZED),
         Kind::NotAllowed => ("not-allowed", "Not allowed", StatusCode::FORBIDDEN),
+        Kind::OwnSignIn => ("own-sign-in", "It takes your own sign-in", StatusCode::FORBIDDEN),
         Kind::TooMany => ("too-many", "Too many tries", StatusCode::TOO_MANY_REQUESTS),
     }
 }

@@ -106,6 +106,7 @@ pub(crate) async fn sign_in(
     origin: &Origin,
     name: &SignInName,
     passphrase: Passphrase,
+    shared_phone: bool,
 ) -> Result<SignedIn, Problem> {
     let name = name.as_str().to_lowercase();
     let known_device = match &origin.device {
@@ -115,7 +116,7 @@ pub(crate) async fn sign_in(
     if !app.tries.allow(&name, origin, known_device) {
         return Err(Refusal::new(Kind::TooMany, "Too many tries to sign in. Wait a minute, then try again.").into());
     }
-    let secrets = app.store.sign_in(&name, passphrase, app.now()).await?;
+    let secrets = app.store.sign_in(&name, passphrase, shared_phone, app.now()).await?;
     let header = |lasting, secret: &str| {
         HeaderValue::from_str(&cookie(app, lasting, secret))
             .map(|value| (header::SET_COOKIE, value))

@@ -15,7 +15,8 @@ use gillbook_core::{
     text::{HouseCheckCode, PlaceCode},
 };
 use gillbook_store::{
-    excursions::{Excursion, ExcursionWithLots, NewAction, NewSignOff},
+    excursion_actions::{NewAction, NewSignOff},
+    excursions::{Excursion, ExcursionWithLots},
     house_checks::{CheckDone, HouseCheck, NewCheckDone, NewHouseCheck, NewSpotReading, SpotReading},
     notices::{NewNoticeTo, NoticeTo},
     probe_checks::{NewProbeCheck, ProbeStanding},
@@ -127,7 +128,8 @@ async fn get_excursion(
     Ok(Json(read!(app, who, |tx| tx.excursion(id).await)?))
 }
 
-/// Writes down what was done about an excursion, and what became of the food.
+/// Writes down what was done about an excursion, and does it to the lots that it names: holds, wastes or moves them in the same
+/// transaction. What was set aside of them is released.
 #[utoipa::path(post, path = "/api/excursions/{excursion}/actions", tag = "cold", request_body = NewAction, params(("excursion" = Uuid, Path, description = "The excursion's id"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Written down", body = ExcursionWithLots), Problems))]
 async fn post_actions(
     State(app): State<App>,
@@ -139,7 +141,7 @@ async fn post_actions(
     Ok(Answered(once!(app, who, &new.once, |tx| tx.add_action(id, &new.value).await)?))
 }
 
-/// Signs an excursion off, as a second person.
+/// Countersigns an excursion: by the person who is signed in, and who did not deal with it.
 #[utoipa::path(post, path = "/api/excursions/{excursion}/sign-off", tag = "cold", request_body = NewSignOff, params(("excursion" = Uuid, Path, description = "The excursion's id"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Signed off", body = ExcursionWithLots), Problems))]
 async fn post_sign_off(
     State(app): State<App>,

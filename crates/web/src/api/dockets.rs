@@ -59,6 +59,7 @@ async fn get_dockets(
 /// Sends an order out with what is set aside for it.
 #[utoipa::path(post, path = "/api/dockets", tag = "selling", request_body = NewDocket, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Sent out", body = Docket), Problems))]
 async fn post_dockets(State(app): State<App>, who: Who, new: Create<NewDocket>) -> Result<Answered, Problem> {
+    app.judge_first(&who).await?;
     Ok(Answered(once!(app, who, &new.once, |tx| tx.dispatch(&new.value).await)?))
 }
 

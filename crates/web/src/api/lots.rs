@@ -7,6 +7,7 @@ use gillbook_core::{
     text::{BatchCode, CookCode, CustomerCode, DocketCode, LotCode, PlaceCode},
 };
 use gillbook_store::{
+    holds::HeldLot,
     lots::{Lot, NewLotEvent},
     packings::{NewOpening, NewPacking, Packing},
     trace::{Trace, TraceFrom},
@@ -105,6 +106,7 @@ async fn get_lots(
     uri: Uri,
     Asked(asked): Asked<LotsAsked>,
 ) -> Result<Listed<Lot>, Problem> {
+    app.judge_first(&who).await?;
     let page = PageAsked { limit: asked.limit, after: asked.after }.page()?;
     let rows = read!(app, who, |tx| tx.lots(asked.in_stock.unwrap_or_default(), &page).await)?;
     Ok(Listed::new(rows, page.limit, &uri, |r| r.lot.to_string()))
@@ -113,6 +115,7 @@ async fn get_lots(
 /// One lot: what it is, what it is made of, where each gram is.
 #[utoipa::path(get, path = "/api/lots/{lot}", tag = "lots", params(("lot" = LotCode, Path, description = "The lot's code")), responses((status = 200, description = "One lot: what it is, what it is made of, where each gram is", body = Lot), Problems))]
 async fn get_lot(State(app): State<App>, who: Who, Code(lot): Code<LotCode>) -> Result<Json<Lot>, Problem> {
+    app.judge_first(&who).await?;
     Ok(Json(read!(app, who, |tx| tx.lot(&lot).await)?))
 }
 
@@ -129,8 +132,9 @@ async fn get_trace(State(app): State<App>, who: Who, Asked(asked): Asked<TraceAs
     Ok(Json(read!(app, who, |tx| tx.trace(&from).await)?))
 }
 
-/// Holds a lot: nothing of it is sold until it is released.
-#[utoipa::path(post, path = "/api/lots/{lot}/hold", tag = "lots", request_body = NewLotEvent, params(("lot" = LotCode, Path, description = "The lot's code"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Held", body = Lot), Problems))]
+/// Holds a lot and every lot that was made of it: nothing of them leaves but to waste or a test until they are released. What was set
+/// aside of them is released.
+#[utoipa::path(post, path = "/api/lots/{lot}/hold", tag = "lots", request_body = NewLotEvent, params(("lot" = LotCode, Path, description = "The lot's code"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Held", body = HeldLot), Problems))]
 async fn post_lot_hold(
     State(app): State<App>,
     who: Who,
@@ -140,7 +144,7 @@ async fn post_lot_hold(
     Ok(Answered(once!(app, who, &new.once, |tx| tx.hold_lot(&lot, &new.value).await)?))
 }
 
-/// Releases a lot from hold.
+/// Releases one lot from hold, by the owner's own sign-in.
 #[utoipa::path(post, path = "/api/lots/{lot}/release", tag = "lots", request_body = NewLotEvent, params(("lot" = LotCode, Path, description = "The lot's code"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Released", body = Lot), Problems))]
 async fn post_lot_release(
     State(app): State<App>,

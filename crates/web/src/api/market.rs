@@ -38,6 +38,7 @@ async fn get_market_days(
 /// Takes goods to a stall.
 #[utoipa::path(post, path = "/api/market-days", tag = "selling", request_body = NewMarketDay, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Begun", body = MarketDay), Problems))]
 async fn post_market_days(State(app): State<App>, who: Who, new: Create<NewMarketDay>) -> Result<Answered, Problem> {
+    app.judge_first(&who).await?;
     Ok(Answered(once!(app, who, &new.once, |tx| tx.open_market_day(&new.value).await)?))
 }
 

@@ -60,6 +60,7 @@ async fn get_orders(
     uri: Uri,
     Asked(asked): Asked<OrdersAsked>,
 ) -> Result<Listed<Order>, Problem> {
+    app.judge_first(&who).await?;
     let page = PageAsked { limit: asked.limit, after: asked.after }.page()?;
     let (from, until) = (asked.from.map(|d| d.0), asked.until.map(|d| d.0));
     let rows = read!(app, who, |tx| tx.orders(from, until, asked.status, &page).await)?;
@@ -79,6 +80,7 @@ async fn get_order(
     who: Who,
     Code(order): Code<OrderCode>,
 ) -> Result<Versioned<Order>, Problem> {
+    app.judge_first(&who).await?;
     let found = read!(app, who, |tx| tx.order(&order).await)?;
     let version = found.version;
     Ok(Versioned(found, version))
@@ -106,6 +108,7 @@ async fn put_set_aside(
     Code(order): Code<OrderCode>,
     Body(new): Body<NewSetAside>,
 ) -> Result<Versioned<Order>, Problem> {
+    app.judge_first(&who).await?;
     Ok(versioned(write!(app, who, |tx| tx.set_aside(&order, &new).await)?))
 }
 

@@ -6,6 +6,7 @@ use axum::{
     http::{HeaderMap, StatusCode, header},
     response::IntoResponse,
 };
+use gillbook_store::SignedWith;
 use gillbook_store::people::{NewPerson, NewToken, Passphrase, Person, SignInName, Standing, Token};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -42,6 +43,10 @@ struct SignIn {
     sign_in_name: SignInName,
     /// The passphrase.
     passphrase: Passphrase,
+    /// Whether the phone is one that several people use. Initials tell there who did a thing, and nothing is authorised on it: no hold
+    /// is released, no spell is countersigned and no lot of an unsettled warm spell sent out.
+    #[serde(default)]
+    shared_phone: bool,
 }
 
 /// Who is signed in.
@@ -55,6 +60,8 @@ struct Me {
     initials: String,
     /// Role, or `reader` or `probe` for a token.
     role: String,
+    /// Whether it is a phone that several people use.
+    shared_phone: bool,
 }
 
 /// A token, with its secret.
@@ -74,7 +81,8 @@ async fn post_sign_in(
     origin: Origin,
     Body(body): Body<SignIn>,
 ) -> Result<impl IntoResponse, Problem> {
-    Ok((StatusCode::NO_CONTENT, sign_in(&app, &origin, &body.sign_in_name, body.passphrase).await?))
+    let cookies = sign_in(&app, &origin, &body.sign_in_name, body.passphrase, body.shared_phone).await?;
+    Ok((StatusCode::NO_CONTENT, cookies))
 }
 
 /// Signs out.
@@ -98,6 +106,7 @@ async fn get_me(who: Who) -> Json<Me> {
             Standing::Reader => "reader".into(),
             Standing::Probe(_) => "probe".into(),
         },
+        shared_phone: who.signed.with == SignedWith::SharedPhone,
     })
 }
 

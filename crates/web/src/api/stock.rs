@@ -69,6 +69,7 @@ async fn get_stock(
     who: Who,
     Asked(asked): Asked<StockAsked>,
 ) -> Result<Listed<StockRow>, Problem> {
+    app.judge_first(&who).await?;
     let rows = read!(app, who, |tx| tx.stock(asked.at.map(|i| i.0), asked.place.as_ref()).await)?;
     Ok(Listed::whole(rows))
 }
@@ -89,6 +90,7 @@ async fn get_movements(
 /// Moves grams: a transfer, waste, a gift, a test, trim, home.
 #[utoipa::path(post, path = "/api/movements", tag = "stock", request_body = NewMovement, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Moved", body = Act), Problems))]
 async fn post_movements(State(app): State<App>, who: Who, new: Create<NewMovement>) -> Result<Answered, Problem> {
+    app.judge_first(&who).await?;
     Ok(Answered(once!(app, who, &new.once, |tx| tx.move_grams(&new.value).await)?))
 }
 

@@ -35,6 +35,7 @@ struct FoodSafety {
 pub(super) struct SignInForm {
     sign_in_name: String,
     passphrase: String,
+    shared_phone: Option<String>,
 }
 
 pub(super) async fn get_sign_in() -> impl IntoResponse {
@@ -45,7 +46,7 @@ pub(super) async fn post_sign_in(State(app): State<App>, origin: Origin, Filled(
     let signed_in = async {
         // A name that nobody can have was mistyped: told like any other.
         let name = SignInName::new(&form.sign_in_name).map_err(|_| Problem::from(wrong_name_or_passphrase()))?;
-        sign_in(&app, &origin, &name, Passphrase::new(&form.passphrase)).await
+        sign_in(&app, &origin, &name, Passphrase::new(&form.passphrase), form.shared_phone.is_some()).await
     };
     match signed_in.await {
         Ok(cookies) => (cookies, Redirect::to("/")).into_response(),

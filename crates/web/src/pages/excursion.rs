@@ -1,4 +1,6 @@
-//! One excursion: what happened, what was done, what became of the food, who signed it off.
+//! One excursion: what happened, what was inside, what is done and what becomes of the food, who countersigned it.
+
+use std::collections::BTreeMap;
 
 use askama::Template;
 use axum::{
@@ -9,12 +11,19 @@ use axum::{
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
+    Grams,
     refusal::Refusal,
-    text::Text,
-    words::{ExcursionKind, FoodOutcome},
+    spell,
+    text::{LotCode, Text},
+    words::{ExcursionKind, FoodOutcome, PlaceKind, SpellStanding},
 };
-use gillbook_store::excursions::{Excursion, ExcursionWithLots, NewAction, NewSignOff};
-use serde::Deserialize;
+use gillbook_store::{
+    Page as Rows, Signed, SignedWith,
+    excursion_actions::{ActionTaken, NewActedLot, NewAction, NewSignOff},
+    excursions::{Excursion, ExcursionWithLots, LotThere},
+    warm_spells::WARM_SPELL,
+};
+use serde::{Deserialize, Deserializer, de::Error as _};
 use uuid::Uuid;
 
 use super::{Head, Page, again, day_and_clock, kg, once_of_form, zone_of};
@@ -39,12 +48,18 @@ pub(super) struct ExcursionPage {
     figures: Vec<(&'static str, String)>,
     undecided: bool,
     withdrawn: bool,
+    caution: Option<&'static str>,
     lots: Vec<LotRow>,
-    actions: Vec<(String, String, String)>,
+    actions: Vec<ActionRow>,
+    stores: Vec<(String, String)>,
+    /// How many lots the form offers.
+    offered: usize,
     signed: Option<String>,
+    /// Countersigned, and nothing came to light since that is not decided.
+    closed: bool,
     sign_off: SignOffWanted,
     phrases: &'static [&'static str],
-    foods: &'static [(&'static str, &'static str)],
+    foods: Vec<(&'static str, &'static str)>,
     /// What was tapped and typed and could not be taken, to be mended.
     typed: ActionForm,
     key: Uuid,
@@ -56,13 +71,19 @@ enum SignOffWanted {
     NotYet,
     ByYou,
     ByAnother,
+    /// This is a shared phone.
+    ByOwnSignIn,
 }
 
 impl SignOffWanted {
-    fn of(e: &Excursion, looks: &str) -> Self {
-        if e.signed_off.is_some() || e.ended_at.is_none() || e.actions.is_empty() {
+    fn of(e: &Excursion, lots: &[LotThere], looks: &Signed) -> Self {
+        let dealt = e.actions.iter().flat_map(|a| [a.done_by.as_str(), a.entered_by.as_str()]);
+        let undecided = lots.iter().any(|l| !l.decided && l.stock_g > Grams::ZERO);
+        if e.signed_off.is_some() || e.ended_at.is_none() || e.actions.is_empty() || undecided {
             Self::NotYet
-        } else if e.actions.iter().all(|a| a.done_by == looks) {
+        } else if looks.with != SignedWith::OwnSignIn {
+            Self::ByOwnSignIn
+        } else if spell::may_countersign(&looks.name, dealt).is_err() {
             Self::ByAnother
         } else {
             Self::ByYou
@@ -72,9 +93,25 @@ impl SignOffWanted {
 
 struct LotRow {
     lot: String,
-    kg: String,
+    then: String,
+    now: String,
     life: String,
+    marks: Vec<&'static str>,
     caution: Option<&'static str>,
+    /// Whether the form offers it: it is in stock.
+    offered: bool,
+    ticked: bool,
+    /// Kilograms that can be set apart.
+    apart: Option<String>,
+    apart_ticked: bool,
+}
+
+struct ActionRow {
+    done: String,
+    food: String,
+    lots: Vec<(String, String)>,
+    short: Vec<String>,
+    by: String,
 }
 
 /// What an excursion is called.
@@ -103,20 +140,18 @@ pub(super) fn when(e: &Excursion, zone: Tz) -> String {
 
 fn phrases(kind: ExcursionKind) -> &'static [&'static str] {
     match kind {
-        ExcursionKind::TooWarm => {
-            &["Shut the door", "Let the frost off", "Called for repair", "Moved what was inside", "Turned it colder"]
-        }
-        ExcursionKind::TooCold => &["Turned it warmer", "Moved what was inside", "Called for repair"],
+        ExcursionKind::TooWarm => &["Shut the door", "Defrosted it", "Called for repair", "Turned thermostat down"],
+        ExcursionKind::TooCold => &["Turned thermostat up", "Called for repair"],
         ExcursionKind::NoData => &["Network was down", "Battery changed", "Read by hand meanwhile", "Probe replaced"],
         ExcursionKind::ProbeFault => &["Plugged it in again", "Probe replaced", "Read by hand meanwhile"],
     }
 }
 
 const FOODS: &[(&str, &str)] = &[
-    ("none_there", "none was there"),
-    ("kept", "kept"),
-    ("moved", "moved to another store"),
+    ("none_there", "nothing inside"),
+    ("kept", "kept in stock"),
     ("held", "put on hold"),
+    ("moved", "moved to another store"),
     ("wasted", "wasted"),
 ];
 
@@ -126,17 +161,10 @@ fn food_word(food: FoodOutcome) -> &'static str {
 
 fn figures(e: &Excursion) -> Vec<(&'static str, String)> {
     let c = |c: Option<f64>| c.map(|c| format!("{c:.1} °C"));
-    let beyond = format!("{:.0} degree-minutes", e.beyond_degree_minutes);
-    let spell = matches!(e.kind, ExcursionKind::TooWarm | ExcursionKind::TooCold);
-    [
-        ("Air went to", c(e.air_c)),
-        ("Food is reckoned at", c(e.product_c)),
-        ("Food beyond the limit", spell.then_some(beyond)),
-        ("Probe", e.probe.clone()),
-    ]
-    .into_iter()
-    .filter_map(|(label, value)| value.map(|v| (label, v)))
-    .collect()
+    [("Air went to", c(e.air_c)), ("Food estimated at", c(e.product_c)), ("Probe", e.probe.clone())]
+        .into_iter()
+        .filter_map(|(label, value)| value.map(|v| (label, v)))
+        .collect()
 }
 
 async fn excursion_page(
@@ -152,6 +180,11 @@ async fn excursion_page(
         let zone = zone_of(&farm);
         let ExcursionWithLots { excursion: e, lots, .. } = tx.excursion(id).await?;
         let place = tx.place(&e.place).await?;
+        let places = tx.places(&Rows { after: None, limit: 500 }).await?;
+        let stores =
+            places.into_iter().filter(|p| p.place != e.place && p.kind.holds_stock() && p.kind != PlaceKind::Stall);
+        let sign_off = SignOffWanted::of(&e, &lots, tx.signed());
+        let empty = lots.is_empty();
         Ok(ExcursionPage {
             head: Head::new(&farm, who, "/fridge"),
             id,
@@ -162,36 +195,64 @@ async fn excursion_page(
             figures: figures(&e),
             undecided: e.undecided,
             withdrawn: e.withdrawn_at.is_some(),
-            lots: lots
-                .into_iter()
-                .map(|l| LotRow {
-                    lot: l.lot.to_string(),
-                    kg: kg(l.grams_g),
-                    life: l.life_days.map_or_else(|| "–".into(), |d| format!("{d:.1} d")),
-                    caution: l.caution,
-                })
-                .collect(),
-            actions: e
-                .actions
-                .iter()
-                .map(|a| {
-                    let food = format!("{} {}", food_word(a.food), a.food_note);
-                    (
-                        a.done.clone(),
-                        food.trim().to_owned(),
-                        format!("{}, {}", a.done_by, day_and_clock(a.done_at, zone)),
-                    )
-                })
-                .collect(),
+            caution: (e.kind == ExcursionKind::TooWarm && e.standing != Some(SpellStanding::Settled) && !empty)
+                .then_some(WARM_SPELL),
+            offered: lots.iter().filter(|l| l.stock_g > Grams::ZERO).count(),
+            lots: lots.iter().map(|l| lot_row(l, &typed)).collect(),
+            actions: e.actions.iter().map(|a| action_row(a, zone)).collect(),
+            stores: stores.map(|p| (p.place.to_string(), p.name)).collect(),
+            closed: e.signed_off.is_some() && lots.iter().all(|l| l.decided || l.stock_g == Grams::ZERO),
             signed: e.signed_off.as_ref().map(|s| format!("{}, {}", s.signed_by, day_and_clock(s.signed_at, zone))),
-            sign_off: SignOffWanted::of(&e, &tx.signed().name),
+            sign_off,
             phrases: phrases(e.kind),
-            foods: FOODS,
+            // By the book something was inside, or nothing was.
+            foods: FOODS.iter().copied().filter(|(word, _)| (*word == "none_there") == empty).collect(),
             typed: typed.clone(),
             key: Uuid::new_v4(),
             wrong: wrong.clone(),
         })
     })
+}
+
+fn lot_row(l: &LotThere, typed: &ActionForm) -> LotRow {
+    let marks = [(l.made_since, "packed since"), (l.on_hold, "on hold"), (!l.decided, "not decided")];
+    let ticked = |prefix: &str| typed.more_fields.contains_key(&format!("{prefix}{}", l.lot));
+    LotRow {
+        lot: l.lot.to_string(),
+        then: if l.made_since { "–".into() } else { kg(l.grams_g) },
+        now: kg(l.stock_g),
+        life: l.life_days.map_or_else(|| "–".into(), |d| format!("{d:.1} d")),
+        marks: marks.into_iter().filter_map(|(is, mark)| is.then_some(mark)).collect(),
+        caution: l.caution,
+        offered: l.stock_g > Grams::ZERO,
+        ticked: if typed.shown > 0 { ticked(LOT) } else { !l.decided },
+        apart: l.can_set_apart.then(|| kg(l.there_g)),
+        apart_ticked: ticked(APART),
+    }
+}
+
+fn action_row(a: &ActionTaken, zone: Tz) -> ActionRow {
+    let to = a.to_place.as_ref().map_or_else(String::new, |p| format!(": {p}"));
+    let food = format!("{}{to}. {}", food_word(a.food), a.food_note);
+    ActionRow {
+        done: a.done.clone(),
+        food: food.trim().to_owned(),
+        lots: a
+            .lots
+            .iter()
+            .map(|l| {
+                let lot = l.set_apart.as_ref().unwrap_or(&l.lot);
+                let of = if l.set_apart.is_some() {
+                    format!("{} kg, set apart from {}", kg(l.grams_g), l.lot)
+                } else {
+                    format!("{} kg", kg(l.grams_g))
+                };
+                (lot.to_string(), of)
+            })
+            .collect(),
+        short: a.orders_short.iter().map(ToString::to_string).collect(),
+        by: format!("{}, {}", a.done_by, day_and_clock(a.done_at, zone)),
+    }
 }
 
 pub(super) async fn get_excursion(
@@ -211,14 +272,60 @@ pub(super) struct ActionForm {
     more: String,
     #[serde(default)]
     food: String,
+    #[serde(default)]
+    to_place: String,
+    /// How many lots the form offered.
+    #[serde(default, deserialize_with = "number")]
+    shown: usize,
+    /// What was ticked: `lot-` and `apart-` with a lot's code.
+    #[serde(flatten)]
+    more_fields: BTreeMap<String, String>,
+}
+
+/// What the names of the boxes begin with that tick a lot, and that set its part apart.
+const LOT: &str = "lot-";
+const APART: &str = "apart-";
+
+/// A number of a form whose other fields are gathered, where every value is text.
+fn number<'de, D: Deserializer<'de>>(text: D) -> Result<usize, D::Error> {
+    String::deserialize(text)?.parse().map_err(D::Error::custom)
 }
 
 impl ActionForm {
     fn action(&self) -> Result<NewAction, Problem> {
         let done: Vec<&str> = [self.done.trim(), self.more.trim()].into_iter().filter(|t| !t.is_empty()).collect();
         let done = Text::new(&done.join(". ")).map_err(|_| Refusal::field("/done", "Tap or write what was done."))?;
-        let food = self.food.parse().map_err(|_| Refusal::field("/food", "Tap what became of the food."))?;
-        Ok(NewAction { done, food, food_note: Text::default(), done_at: None, by: None })
+        let food: FoodOutcome =
+            self.food.parse().map_err(|_| Refusal::field("/food", "Tap what becomes of the food."))?;
+        let to_place = match (food, self.to_place.parse()) {
+            (FoodOutcome::Moved, place) => {
+                Some(place.map_err(|_| Refusal::field("/to_place", "Choose the store that it goes to."))?)
+            }
+            _ => None,
+        };
+        let lots = self.lots(food == FoodOutcome::Held)?;
+        Ok(NewAction { done, food, lots, to_place, food_note: Text::default(), done_at: None, by: None })
+    }
+
+    /// The lots that were ticked; nothing where none was offered.
+    fn lots(&self, held: bool) -> Result<Option<Vec<NewActedLot>>, Problem> {
+        if self.shown == 0 {
+            return Ok(None);
+        }
+        let ticked: Vec<NewActedLot> = self
+            .more_fields
+            .keys()
+            .filter_map(|field| field.strip_prefix(LOT)?.parse().ok())
+            .map(|lot: LotCode| NewActedLot {
+                set_apart: held && self.more_fields.contains_key(&format!("{APART}{lot}")),
+                lot,
+                grams_g: None,
+            })
+            .collect();
+        if ticked.is_empty() {
+            return Err(Refusal::field("/lots", "Tick the lots that it is about.").into());
+        }
+        Ok(Some(ticked))
     }
 }
 
@@ -229,7 +336,7 @@ pub(super) async fn post_action(
     uri: Uri,
     Filled(form): Filled<ActionForm>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, &format!("{} {} {}", form.done, form.more, form.food));
+    let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let new = form.action()?;
         once!(app, who, &once, |tx| tx.add_action(id, &new).await)

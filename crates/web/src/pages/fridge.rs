@@ -96,11 +96,11 @@ struct ExcursionLine {
 
 fn standing(e: &Excursion) -> &'static str {
     match (e.ended_at, e.actions.is_empty(), &e.signed_off) {
-        (_, _, Some(_)) => "signed off",
-        (None, true, _) => "lasts: write down what is done",
-        (None, false, _) => "lasts",
+        (_, _, Some(_)) => "countersigned",
+        (None, true, _) => "still on: note what you are doing",
+        (None, false, _) => "still on",
         (Some(_), true, _) => "to be dealt with",
-        (Some(_), false, None) => "wants a second sign-off",
+        (Some(_), false, None) => "needs countersigning",
     }
 }
 

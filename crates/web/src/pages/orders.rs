@@ -7,6 +7,7 @@ use axum::{
     response::{IntoResponse, Redirect, Response},
 };
 use chrono::TimeDelta;
+use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     calendar::day_of,
@@ -16,13 +17,14 @@ use gillbook_core::{
 };
 use gillbook_documents::docket as paper;
 use gillbook_store::{
-    Page as Rows,
+    Page as Rows, SignedWith,
     deliveries::NewDelivery,
     dockets::{Docket, DocketStatus, NewDocket},
     farm::Farm,
     orders::Order,
     readings::CAUTION,
     set_aside::NewSetAside,
+    warm_spells::WarmSpell,
 };
 use rust_decimal::Decimal;
 use serde::Deserialize;
@@ -58,6 +60,7 @@ struct OrderRow {
     asked: String,
     aside: String,
     short: bool,
+    warm: bool,
     status: &'static str,
 }
 
@@ -70,6 +73,7 @@ fn aside(order: &Order) -> Grams {
 }
 
 pub(super) async fn get_orders(State(app): State<App>, who: Who) -> Result<Page<Orders>, Problem> {
+    app.judge_first(&who).await?;
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let today = day_of(tx.now(), zone_of(&farm));
@@ -93,6 +97,7 @@ pub(super) async fn get_orders(State(app): State<App>, who: Who) -> Result<Page<
                     asked: kg(asked(o)),
                     aside: if open { kg(aside(o)) } else { String::new() },
                     short: open && aside(o) < asked(o),
+                    warm: o.lines.iter().flat_map(|l| &l.set_aside).any(|s| s.warm_spell.is_some()),
                     status: o.status.as_str(),
                 });
             }
@@ -115,6 +120,8 @@ pub(super) struct OrderPage {
     open: bool,
     anything: bool,
     short: bool,
+    /// Whether sending it out takes an own sign-in, and this is a shared phone.
+    signs_in: bool,
     key: Uuid,
     wrong: Option<String>,
 }
@@ -123,7 +130,15 @@ struct MakeUpLine {
     name: String,
     asked: String,
     short: String,
-    aside: Vec<(String, String, String)>,
+    aside: Vec<TakenLot>,
+}
+
+/// A lot to be taken, with the warm spell that it was in.
+struct TakenLot {
+    lot: String,
+    place: String,
+    kg: String,
+    warm: Option<WarmSpell>,
 }
 
 async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String>) -> Result<OrderPage, Problem> {
@@ -146,7 +161,12 @@ async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String
                     aside: l
                         .set_aside
                         .iter()
-                        .map(|s| (s.lot.to_string(), s.place.to_string(), kg(s.grams_g)))
+                        .map(|s| TakenLot {
+                            lot: s.lot.to_string(),
+                            place: s.place.to_string(),
+                            kg: kg(s.grams_g),
+                            warm: s.warm_spell.clone(),
+                        })
                         .collect(),
                 })
                 .collect(),
@@ -155,6 +175,8 @@ async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String
             open: matches!(order.status, OrderStatus::Draft | OrderStatus::Confirmed),
             anything: aside(&order) > Grams::ZERO,
             short: order.lines.iter().any(|l| l.short_g > Grams::ZERO),
+            signs_in: who.signed.with == SignedWith::SharedPhone
+                && order.lines.iter().flat_map(|l| &l.set_aside).any(|s| s.warm_spell.is_some()),
             key: Uuid::new_v4(),
             wrong: wrong.clone(),
             order,
@@ -167,6 +189,7 @@ pub(super) async fn get_order(
     who: Who,
     Code(code): Code<OrderCode>,
 ) -> Result<Page<OrderPage>, Problem> {
+    app.judge_first(&who).await?;
     Ok(Page(order_page(&app, &who, &code, None).await?))
 }
 
@@ -193,6 +216,9 @@ pub(super) async fn post_dispatch(
 ) -> Response {
     let van = form.van.filter(|v| !v.is_empty()).and_then(|v| v.parse::<PlaceCode>().ok());
     let once = once_of_form(form.key, &uri, van.as_ref().map_or("", PlaceCode::as_str));
+    if let Err(problem) = app.judge_first(&who).await {
+        return problem.into_response();
+    }
     // The page says which lines are short beside the button, so pressing it says so.
     let new = NewDocket { id: None, order: code.clone(), van, short: true, dispatched_at: None, by: None };
     match once!(app, who, &once, |tx| tx.dispatch(&new).await) {
@@ -215,6 +241,7 @@ pub(super) struct DocketPage {
     word: String,
     status: String,
     grams: i64,
+    warnings: Vec<String>,
     to_hand_over: bool,
     key: Uuid,
     wrong: Option<String>,
@@ -240,6 +267,7 @@ async fn docket_page(app: &App, who: &Who, code: &DocketCode, wrong: Option<Stri
                 }
             },
             grams: docket.lines.iter().map(|l| l.grams_g.0).sum(),
+            warnings: sent_warm(&docket, zone),
             to_hand_over: docket.status == DocketStatus::Dispatched,
             key: Uuid::new_v4(),
             wrong: wrong.clone(),
@@ -316,6 +344,24 @@ pub(super) async fn post_delivery(
     }
 }
 
+/// What stands on a docket with lots that were in a warm spell not settled when they went out.
+fn sent_warm(docket: &Docket, zone: Tz) -> Vec<String> {
+    docket
+        .lines
+        .iter()
+        .filter_map(|l| l.warm_spell.as_ref().map(|w| (l, w)))
+        .map(|(l, w)| {
+            format!(
+                "Lot {} was in a warm spell in {} (since {}) that was not settled when {} sent it out. The local food-safety rules and your own food-safety plan decide what may be done with it.",
+                l.lot,
+                w.place,
+                day_and_clock(w.began_at, zone),
+                w.authorised_by
+            )
+        })
+        .collect()
+}
+
 /// A price with at least the decimals of the currency: 14.50, not 14.5.
 fn as_money(mut price: Decimal, decimals: u32) -> String {
     price = price.normalize();
@@ -330,6 +376,7 @@ pub(crate) async fn docket_pdf(farm: Farm, docket: Docket) -> Result<Vec<u8>, Pr
     let zone = zone_of(&farm);
     let word = farm.word("docket");
     let sheet = paper::Docket {
+        warnings: sent_warm(&docket, zone),
         word: word.chars().take(1).flat_map(char::to_uppercase).chain(word.chars().skip(1)).collect(),
         docket: docket.docket.to_string(),
         order: docket.order.to_string(),

@@ -23,6 +23,7 @@ pub(super) struct Stock {
 struct Row {
     lot: String,
     on_hold: bool,
+    warm: Option<String>,
     place: String,
     kg: String,
     aside: String,
@@ -35,6 +36,7 @@ struct Row {
 }
 
 pub(super) async fn get_stock(State(app): State<App>, who: Who) -> Result<Page<Stock>, Problem> {
+    app.judge_first(&who).await?;
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let today = day_of(tx.now(), zone_of(&farm));
@@ -61,6 +63,7 @@ fn rows_of(lot: &Lot, last_day: Option<NaiveDate>, today: NaiveDate) -> Vec<Row>
         .map(|p| Row {
             lot: lot.lot.to_string(),
             on_hold: lot.on_hold,
+            warm: lot.warm_spell.as_ref().map(|w| w.excursion_id.to_string()),
             place: p.place.to_string(),
             kg: kg(p.grams_g),
             aside: if p.set_aside_g > Grams::ZERO { kg(p.set_aside_g) } else { String::new() },

@@ -1,6 +1,6 @@
 //! Today: what needs me now?
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use askama::Template;
 use axum::extract::State;
@@ -9,9 +9,9 @@ use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     calendar::{Span, day_begins, day_of},
-    words::PlaceKind,
+    words::{ExcursionKind, PlaceKind},
 };
-use gillbook_store::{Page as Rows, Tx, temperature::Temperature};
+use gillbook_store::{Page as Rows, Tx, excursions::Excursion, temperature::Temperature};
 
 use super::{Head, Page, clock, kg, long_day, zone_of};
 use crate::{App, problem::Problem, read, who::Who};
@@ -33,9 +33,10 @@ pub(super) struct Today {
     docket_word: String,
     checks_due: usize,
     to_deal_with: usize,
+    warm_lots: usize,
     in_fruit: usize,
     due: usize,
-    next: (&'static str, &'static str),
+    next: (String, String),
 }
 
 struct StrainLine {
@@ -67,7 +68,9 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
         let zone = zone_of(&farm);
         let morning = tx.morning().await?;
         let checks_due = tx.house_checks().await?.iter().filter(|c| c.due).count();
-        let to_deal_with = tx.excursions_to_deal_with().await?.len();
+        let spells = tx.excursions_to_deal_with().await?;
+        let stock = tx.stock(None, None).await?;
+        let warm: BTreeSet<_> = stock.iter().filter(|s| s.warm_spell.is_some() && !s.on_hold).map(|s| &s.lot).collect();
         let risk = tx.shelf_life().await?;
         let batches = tx.in_fruit().await?;
         let names: BTreeMap<_, _> =
@@ -117,14 +120,28 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             on_hold: morning.on_hold,
             docket_word: farm.word("docket").to_owned(),
             checks_due,
-            to_deal_with,
+            to_deal_with: spells.len(),
+            warm_lots: warm.len(),
             in_fruit: batches.len(),
             due: batches.iter().filter(|b| b.due).count(),
-            next: if morning.to_make_up > 0 { ("/orders", "Make up today's orders") } else { ("/weigh", "Weigh") },
+            next: next(&spells, morning.to_make_up),
             head: Head::new(&farm, &who, "/"),
         })
     })?;
     Ok(Page(view))
+}
+
+/// The one thing to do next: a warm spell about which nothing is written down comes before the orders.
+fn next(spells: &[Excursion], to_make_up: i64) -> (String, String) {
+    let warm = spells.iter().find(|e| e.kind == ExcursionKind::TooWarm && e.actions.is_empty());
+    match (warm, to_make_up) {
+        (Some(e), _) => (
+            format!("/excursions/{}", e.excursion_id),
+            format!("Warm spell in {}: say what becomes of the food", e.place),
+        ),
+        (None, 0) => ("/weigh".into(), "Weigh".into()),
+        (None, _) => ("/orders".into(), "Make up today's orders".into()),
+    }
 }
 
 /// The fridges as they are now, with the worst since midnight.

@@ -1,0 +1,227 @@
+//! Holds: nothing of a lot on hold leaves but to waste or to a test, until the owner releases it.
+//!
+//! The database has the last word (`lot_hold_kept`): it lets no grams of a held lot go and none be set aside. Here is what people do: a
+//! hold takes every lot that was made of the lot with it and releases what was set aside of them, a child of a held lot begins on hold,
+//! and a release is of one lot.
+
+use chrono::{DateTime, Utc};
+use gillbook_core::{
+    refusal::{Kind, Refusal},
+    text::{LotCode, OrderCode, PlaceCode, Short},
+    words::LotEventKind,
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use crate::{ledger::LotEvent, 
+    Result, Tx,
+    lots::{Lot, NewLotEvent},
+    schema_names::on_hold,
+};
+
+/// A lot that was put on hold, and what went with it.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct HeldLot {
+    /// The lot.
+    #[serde(flatten)]
+    pub lot: Lot,
+    /// Lots that were made of it and are held with it.
+    pub held_with: Vec<LotCode>,
+    /// Orders that went short: what was set aside of these lots was released.
+    pub orders_short: Vec<OrderCode>,
+}
+
+/// A hold to be entered.
+pub(crate) struct NewHold<'a> {
+    pub reason: &'a str,
+    pub at: DateTime<Utc>,
+    pub by: Option<&'a Short>,
+    /// The warm spell that it is for.
+    pub document: Option<&'a str>,
+}
+
+impl Tx {
+    /// Holds a lot, and every lot that was made of it: nothing of them leaves but to waste or a test until they are released. What was set
+    /// aside of them is released, so that the orders show short.
+    ///
+    /// # Errors
+    /// Refuses a lot that is not there or is on hold.
+    pub async fn hold_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<HeldLot> {
+        let at = self.happened(new.happened_at, "/happened_at")?;
+        self.lot_exists(code).await?;
+        let family = self.lock_made_of(std::slice::from_ref(code), None).await?;
+        if self.lot_facts(code).await?.on_hold {
+            return Err(Refusal::new(Kind::Closed, format!("Lot {code} is on hold already.")).into());
+        }
+        let hold = NewHold { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
+        let held = self.hold_locked(&family, &hold).await?;
+        let orders_short = self.release_set_aside_of(&family, None).await?;
+        Ok(HeldLot {
+            lot: self.lot(code).await?,
+            held_with: held.into_iter().filter(|l| l != code).collect(),
+            orders_short,
+        })
+    }
+
+    /// Releases one lot from hold. Lots that were held with it stay on hold until each is released.
+    ///
+    /// # Errors
+    /// Refuses a lot that is not there or not on hold, and whoever is not signed in themselves.
+    pub async fn release_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
+        self.authoriser("Releasing a hold")?;
+        let at = self.happened(new.happened_at, "/happened_at")?;
+        // Whoever holds, wastes or sends at this moment has the same locks.
+        self.lock_lots(std::slice::from_ref(code)).await?;
+        if !self.lot_facts(code).await?.on_hold {
+            return Err(Refusal::new(Kind::Closed, format!("Lot {code} is not on hold.")).into());
+        }
+        let release = LotEvent {
+            kind: LotEventKind::Release,
+            reason: new.reason.as_str(),
+            at,
+            by: new.by.as_ref(),
+            document: None,
+            act_id: None,
+        };
+        self.enter_lot_event(code, &release).await?;
+        self.lot(code).await
+    }
+
+    /// Puts lots on hold that are not yet. Call with them locked. Gives those that were not.
+    pub(crate) async fn hold_locked(&mut self, lots: &[LotCode], hold: &NewHold<'_>) -> Result<Vec<LotCode>> {
+        let mut held = Vec::new();
+        for lot in lots {
+            if !self.lot_facts(lot).await?.on_hold {
+                let event = LotEvent {
+                    kind: LotEventKind::Hold,
+                    reason: hold.reason,
+                    at: hold.at,
+                    by: hold.by,
+                    document: hold.document,
+                    act_id: None,
+                };
+                self.enter_lot_event(lot, &event).await?;
+                held.push(lot.clone());
+            }
+        }
+        Ok(held)
+    }
+
+    /// Puts a lot that was just made on hold where a lot that it was made of is. Call with the parent locked.
+    pub(crate) async fn inherit_hold(&mut self, parent: &LotCode, child: &LotCode) -> Result<()> {
+        let Some(reason) = self.held_for(std::slice::from_ref(parent)).await?.map(|(_, reason)| reason) else {
+            return Ok(());
+        };
+        let hold = NewHold { reason: &reason, at: self.now, by: None, document: None };
+        self.hold_locked(std::slice::from_ref(child), &hold).await?;
+        Ok(())
+    }
+
+    /// Refuses lots that are on hold. Call with the lots locked.
+    pub(crate) async fn expect_free_of_hold(&mut self, lots: &[LotCode]) -> Result<()> {
+        match self.held_for(lots).await? {
+            None => Ok(()),
+            Some((lot, reason)) => Err(Refusal::new(Kind::OnHold, on_hold(lot.as_str(), &reason)).into()),
+        }
+    }
+
+    /// The first of some lots that is on hold, and why.
+    async fn held_for(&mut self, lots: &[LotCode]) -> Result<Option<(LotCode, String)>> {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        let held = sqlx::query!(
+            r#"select l.lot as "lot: LotCode", e.reason
+                 from lot l cross join lateral (select kind, reason from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot
+                                                  and e.kind in ('hold', 'release') order by e.turn desc limit 1) e
+                where l.farm_id = $1 and l.lot = any ($2) and e.kind = 'hold' order by l.lot limit 1"#,
+            self.farm.0,
+            &lots
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        Ok(held.map(|h| (h.lot, h.reason)))
+    }
+
+    /// Lots and every lot that was made of them, or only what was made since an instant.
+    pub(crate) async fn made_of_them(
+        &mut self,
+        lots: &[LotCode],
+        since: Option<DateTime<Utc>>,
+    ) -> Result<Vec<LotCode>> {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        Ok(sqlx::query_scalar!(
+            r#"with recursive down(lot) as (
+                   select unnest($2::text[])
+                   union
+                   select k.child from down join lot_link k on k.farm_id = $1 and k.parent = down.lot
+                     join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
+                    where ($3::timestamptz is null or a.happened_at >= $3)
+                      and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
+               select lot as "lot!: LotCode" from down order by lot"#,
+            self.farm.0,
+            &lots,
+            since
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// Locks lots, what was made of them (since an instant), and before them the orders that have any of it set aside. Looks again until
+    /// nothing has come in between. Gives all the lots.
+    pub(crate) async fn lock_made_of(
+        &mut self,
+        lots: &[LotCode],
+        since: Option<DateTime<Utc>>,
+    ) -> Result<Vec<LotCode>> {
+        let mut locked: Option<(Vec<LotCode>, Vec<OrderCode>)> = None;
+        loop {
+            let family = self.made_of_them(lots, since).await?;
+            let orders = self.orders_with(&family).await?;
+            if locked.as_ref().is_some_and(|(l, o)| *l == family && *o == orders) {
+                return Ok(family);
+            }
+            let codes: Vec<String> = orders.iter().map(ToString::to_string).collect();
+            sqlx::query!(
+                "select order_code from customer_order where farm_id = $1 and order_code = any ($2) order by order_code for update",
+                self.farm.0,
+                &codes
+            )
+            .fetch_all(&mut *self.db)
+            .await?;
+            self.lock_lots(&family).await?;
+            locked = Some((family, orders));
+        }
+    }
+
+    /// The orders that have something of lots set aside.
+    async fn orders_with(&mut self, lots: &[LotCode]) -> Result<Vec<OrderCode>> {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        Ok(sqlx::query_scalar!(
+            r#"select distinct order_code as "order: OrderCode" from set_aside where farm_id = $1 and lot = any ($2) order by 1"#,
+            self.farm.0,
+            &lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// Releases what is set aside of lots, everywhere or at one place, and gives the orders that are short by it.
+    pub(crate) async fn release_set_aside_of(
+        &mut self,
+        lots: &[LotCode],
+        place: Option<&PlaceCode>,
+    ) -> Result<Vec<OrderCode>> {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        let mut orders = sqlx::query_scalar!(
+            r#"delete from set_aside where farm_id = $1 and lot = any ($2) and ($3::text is null or place = $3)
+               returning order_code as "order: OrderCode""#,
+            self.farm.0,
+            &lots,
+            place.map(PlaceCode::as_str)
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        orders.sort_unstable();
+        orders.dedup();
+        Ok(orders)
+    }
+}

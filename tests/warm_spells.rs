@@ -1,0 +1,474 @@
+//! What is done about a warm spell happens to the food, and until it is settled the lots carry the caution.
+
+use anyhow::{Context, Result};
+use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_store::check::check;
+use gillbook_testkit::{Answer, As, Farm};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+/// A farm with a second fridge, hours after a warm spell in the first.
+struct AfterTheSpell {
+    farm: Farm,
+    /// 3000 g in F1 since before the spell.
+    lot: String,
+    /// The excursion's address.
+    path: String,
+    began: DateTime<Utc>,
+}
+
+async fn weigh(farm: &Farm, batch: &str, net_g: i64, at: DateTime<Utc>) -> String {
+    let mut weighing = Farm::weighing(net_g);
+    weighing["sources"] = json!([{"batch": batch, "flush": 1}]);
+    weighing["weighed_at"] = json!(at);
+    weighing["place"] = json!("F1");
+    farm.create("/api/weighings", weighing).await["lot"].as_str().unwrap_or_default().to_owned()
+}
+
+/// Six hours of minutes until now: an hour cold, three warm, two cold again.
+async fn warm_air(farm: &Farm) {
+    let first = farm.now() - TimeDelta::hours(6);
+    let air = |m: i64| if (60..240).contains(&m) { 9.0 } else { 2.0 };
+    let pack: Vec<Value> = (0..360)
+        .map(|m| json!({"n": "p1", "u": "Cel", "t": (first + TimeDelta::minutes(m)).timestamp(), "v": air(m)}))
+        .collect();
+    farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
+}
+
+impl AfterTheSpell {
+    async fn new() -> Result<Self> {
+        let farm = Farm::new().await?;
+        farm.create("/api/places", json!({"place": "F2", "name": "Second", "kind": "fridge"})).await;
+        farm.pass(TimeDelta::hours(8));
+        let lot = weigh(&farm, "B1", 3000, farm.now() - TimeDelta::hours(7)).await;
+        warm_air(&farm).await;
+        let spell = farm.get("/api/excursions").await["rows"][0].clone();
+        let path = format!("/api/excursions/{}", spell["excursion_id"].as_str().context("an id")?);
+        let began = spell["began_at"].as_str().context("began")?.parse()?;
+        Ok(Self { farm, lot, path, began })
+    }
+
+    async fn act(&self, action: Value) -> Value {
+        self.farm.create(&format!("{}/actions", self.path), action).await
+    }
+
+    async fn sign(&self, who: &As) -> Answer {
+        self.farm.post_as(who, &format!("{}/sign-off", self.path), json!({})).await
+    }
+
+    /// An order of grams of oyster with lots set aside.
+    async fn order(&self, grams: i64) -> Value {
+        let order =
+            json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": grams}]});
+        let code = self.farm.create("/api/orders", order).await["order"].as_str().unwrap_or_default().to_owned();
+        let path = format!("/api/orders/{code}/set-aside");
+        self.farm.ask(&self.farm.owner, "PUT", &path, &[], Some(json!({}))).await.expect(200)
+    }
+
+    /// Grams of a lot by place, with those that are free.
+    async fn stock_of(&self, lot: &str) -> Vec<(String, i64, i64)> {
+        let stock = self.farm.get("/api/stock").await;
+        let rows = stock["rows"].as_array().cloned().unwrap_or_default();
+        rows.iter()
+            .filter(|r| r["lot"] == lot)
+            .map(|r| {
+                let grams = |field: &str| r[field].as_i64().unwrap_or(-1);
+                (r["place"].as_str().unwrap_or_default().to_owned(), grams("grams_g"), grams("free_g"))
+            })
+            .collect()
+    }
+
+    async fn everything_holds(&self) -> Result<()> {
+        assert_eq!(check(&self.farm.admin.clone().username("gillbook_audit")).await?, []);
+        Ok(())
+    }
+}
+
+fn at(place: &str, grams: i64, free: i64) -> (String, i64, i64) {
+    (place.to_owned(), grams, free)
+}
+
+#[tokio::test]
+async fn put_on_hold_holds_every_lot_inside_and_what_was_packed_of_it_since() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let packing = json!({"place": "F1", "lots_in": [{"lot": after.lot, "grams_g": 1000}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 1000}]});
+    let child = farm.create("/api/packings", packing).await["made"][0].as_str().context("a lot")?.to_owned();
+    let fresh = weigh(farm, "B3", 700, farm.now()).await;
+    let order = after.order(2500).await["order"].clone();
+    let done = after.act(json!({"done": "Called for repair", "food": "held", "by": "JP"})).await;
+    for lot in [&after.lot, &child] {
+        let held = farm.get(&format!("/api/lots/{lot}")).await;
+        assert_eq!(held["on_hold"], true, "{held}");
+    }
+    assert_eq!(farm.get(&format!("/api/lots/{fresh}")).await["on_hold"], false, "it came when it was cold again");
+    let action = &done["actions"][0];
+    assert_eq!(
+        (&action["orders_short"], &action["done_by"], &action["entered_by"]),
+        (&json!([order]), &json!("JP"), &json!("AB"))
+    );
+    let lots: Vec<_> = action["lots"].as_array().context("lots")?.iter().map(|l| (&l["lot"], &l["grams_g"])).collect();
+    assert_eq!(lots, [(&json!(after.lot), &json!(2000)), (&json!(child), &json!(1000))]);
+    let order = farm.get(&format!("/api/orders/{}", order.as_str().context("a code")?)).await;
+    assert_eq!(order["lines"][0]["short_g"], 2500);
+    assert!(
+        done["lots"].as_array().context("lots")?.iter().all(|l| l["on_hold"] == true && l["decided"] == true),
+        "{done}"
+    );
+    after.everything_holds().await
+}
+
+#[tokio::test]
+async fn wasted_takes_the_grams_out_of_stock_and_a_reversal_makes_it_undecided_again() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let order = after.order(2500).await["order"].clone();
+    let part = json!({"done": "Smelt of it", "food": "wasted", "lots": [{"lot": after.lot, "grams_g": 500}]});
+    let done = after.act(part).await;
+    assert_eq!(after.stock_of(&after.lot).await, [at("F1", 2500, 2500)], "what was set aside is released");
+    assert_eq!((&done["actions"][0]["orders_short"], &done["lots"][0]["decided"]), (&json!([order]), &json!(false)));
+    let done = after.act(json!({"done": "All of it", "food": "wasted"})).await;
+    assert_eq!((after.stock_of(&after.lot).await, &done["lots"][0]["decided"]), (vec![], &json!(true)));
+    let id = done["actions"][1]["act_id"].as_str().context("an act")?;
+    let act = farm.get(&format!("/api/acts/{id}")).await;
+    let document = json!(after.path.rsplit_once('/').map(|(_, id)| id));
+    assert_eq!(
+        (&act["kind"], &act["reason"], &act["document"], &act["legs"][0]["grams_g"]),
+        (&json!("waste"), &json!("All of it"), &document, &json!(2500))
+    );
+    let sum = &farm.get("/api/reports/weeks/2026-W19").await["now"]["total"];
+    assert_eq!((&sum["wasted_g"], &sum["difference_g"]), (&json!(3000), &json!(0)));
+    farm.create(&format!("/api/acts/{id}/reversal"), json!({"reason": "It was the other crate"})).await;
+    let again = farm.get(&after.path).await;
+    assert_eq!((&again["lots"][0]["decided"], &again["lots"][0]["stock_g"]), (&json!(false), &json!(2500)));
+    after.everything_holds().await
+}
+
+#[tokio::test]
+async fn moved_takes_what_is_there_to_the_other_store() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    after.order(1000).await;
+    let actions = format!("{}/actions", after.path);
+    for (to, pointer) in [(json!(null), "/to_place"), (json!("F1"), "/to_place"), (json!("NOWHERE"), "/to_place")] {
+        let action = json!({"done": "Carried over", "food": "moved", "to_place": to});
+        after.farm.post(&actions, action).await.expect_problem(422, "invalid", Some(pointer));
+    }
+    let done = after.act(json!({"done": "Carried over", "food": "moved", "to_place": "F2"})).await;
+    assert_eq!(after.stock_of(&after.lot).await, [at("F2", 3000, 3000)]);
+    assert_eq!(
+        (&done["actions"][0]["to_place"], &done["actions"][0]["lots"][0]["grams_g"]),
+        (&json!("F2"), &json!(3000))
+    );
+    // The caution goes along.
+    let stock = after.farm.get("/api/stock").await;
+    assert_eq!(stock["rows"][0]["warm_spell"]["place"], "F1", "{stock}");
+    let again = json!({"done": "Once more", "food": "moved", "to_place": "F2"});
+    after.farm.post(&actions, again).await.expect_problem(409, "not-enough", Some("/food"));
+    after.everything_holds().await
+}
+
+#[tokio::test]
+async fn the_part_that_was_in_the_warm_place_is_set_apart_and_held_alone() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    // Two of the three kilograms were carried to the other fridge before it got warm.
+    let moved = json!({"kind": "transfer", "lot": after.lot, "from_place": "F1", "to_place": "F2", "grams_g": 2000, "happened_at": after.began - TimeDelta::minutes(30)});
+    farm.create("/api/movements", moved).await;
+    let inside = farm.get(&after.path).await["lots"][0].clone();
+    assert_eq!(
+        (&inside["grams_g"], &inside["there_g"], &inside["stock_g"], &inside["can_set_apart"]),
+        (&json!(1000), &json!(1000), &json!(3000), &json!(true))
+    );
+    let order = after.order(2500).await;
+    let done = after
+        .act(json!({"done": "Called for repair", "food": "held", "lots": [{"lot": after.lot, "set_apart": true}]}))
+        .await;
+    let child = done["actions"][0]["lots"][0]["set_apart"].as_str().context("a lot")?.to_owned();
+    assert_eq!(after.stock_of(&child).await, [at("F1", 1000, 0)]);
+    let rest = after.stock_of(&after.lot).await;
+    assert_eq!(rest.iter().map(|r| (r.0.as_str(), r.1)).collect::<Vec<_>>(), [("F2", 2000)], "{order}");
+    let (held, free) =
+        (farm.get(&format!("/api/lots/{child}")).await, farm.get(&format!("/api/lots/{}", after.lot)).await);
+    assert_eq!((&held["on_hold"], &free["on_hold"]), (&json!(true), &json!(false)));
+    assert_eq!(held["made_of"][0]["grams_g"], 1000, "it is traced to its batch");
+    let lots = farm.get(&after.path).await["lots"].clone();
+    assert!(lots.as_array().context("lots")?.iter().all(|l| l["decided"] == true), "{lots}");
+    let act = done["actions"][0]["act_id"].as_str().context("an act")?;
+    farm.post(&format!("/api/acts/{act}/reversal"), json!({"reason": "Mistake"}))
+        .await
+        .expect_problem(409, "on-hold", None);
+    after.everything_holds().await
+}
+
+#[tokio::test]
+async fn grams_that_have_moved_on_since_cannot_be_told_apart_so_the_whole_lot_is_held() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let moved = json!({"kind": "transfer", "lot": after.lot, "from_place": "F1", "to_place": "F2", "grams_g": 2000});
+    after.farm.create("/api/movements", moved).await;
+    let action = json!({"done": "Called for repair", "food": "held", "lots": [{"lot": after.lot, "set_apart": true}]});
+    after.farm.post(&format!("{}/actions", after.path), action).await.expect_problem(
+        422,
+        "invalid",
+        Some("/lots/0/set_apart"),
+    );
+    after.act(json!({"done": "Called for repair", "food": "held", "lots": [{"lot": after.lot}]})).await;
+    assert_eq!(after.stock_of(&after.lot).await, [at("F1", 1000, 0), at("F2", 2000, 0)]);
+    Ok(())
+}
+
+#[tokio::test]
+async fn an_action_names_lots_that_were_inside_and_never_does_nothing() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let fresh = weigh(&after.farm, "B3", 700, after.farm.now()).await;
+    let lot = json!(after.lot);
+    for (action, pointer) in [
+        (json!({"food": "none_there"}), "/food"),
+        (json!({"food": "held", "lots": []}), "/lots"),
+        (json!({"food": "held", "lots": [{"lot": fresh}]}), "/lots/0/lot"),
+        (json!({"food": "held", "lots": [{"lot": "NOPE"}]}), "/lots/0/lot"),
+        (json!({"food": "kept", "lots": [{"lot": lot}, {"lot": lot}]}), "/lots/1/lot"),
+        (json!({"food": "held", "lots": [{"lot": lot, "grams_g": 5}]}), "/lots/0/grams_g"),
+        (json!({"food": "wasted", "lots": [{"lot": lot, "grams_g": 0}]}), "/lots/0/grams_g"),
+        (json!({"food": "wasted", "lots": [{"lot": lot, "set_apart": true}]}), "/lots/0/set_apart"),
+        (json!({"food": "held", "lots": [{"lot": lot, "set_apart": true}]}), "/lots/0/set_apart"),
+        (json!({"food": "held", "to_place": "F2"}), "/to_place"),
+    ] {
+        let mut action = action;
+        action["done"] = json!("Looked at it");
+        let refused = after.farm.post(&format!("{}/actions", after.path), action).await;
+        refused.expect_problem(422, "invalid", Some(pointer));
+    }
+    let most = json!({"done": "x", "food": "wasted", "lots": [{"lot": lot, "grams_g": 3001}]});
+    after.farm.post(&format!("{}/actions", after.path), most).await.expect_problem(
+        409,
+        "not-enough",
+        Some("/lots/0/grams_g"),
+    );
+    assert_eq!(after.farm.get(&after.path).await["actions"], json!([]));
+    assert_eq!(after.stock_of(&after.lot).await, [at("F1", 3000, 3000)]);
+    // What is on its way to a customer is not wasted from under them.
+    let order = after.order(3000).await["order"].clone();
+    after.farm.create("/api/dockets", json!({"order": order, "van": "VAN"})).await;
+    let all = json!({"done": "x", "food": "wasted"});
+    after.farm.post(&format!("{}/actions", after.path), all).await.expect_problem(409, "not-enough", Some("/food"));
+    // Nothing was inside: nothing can be held.
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(8));
+    warm_air(&farm).await;
+    let spell = farm.get("/api/excursions").await["rows"][0]["excursion_id"].as_str().context("an id")?.to_owned();
+    let path = format!("/api/excursions/{spell}/actions");
+    for food in ["held", "wasted", "moved"] {
+        let action = json!({"done": "x", "food": food});
+        farm.post(&path, action).await.expect_problem(422, "invalid", Some("/food"));
+    }
+    farm.create(&path, json!({"done": "Shut the door", "food": "none_there"})).await;
+    Ok(())
+}
+
+#[tokio::test]
+async fn until_it_is_settled_the_lots_carry_the_caution_wherever_they_go() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let packing = json!({"place": "F1", "lots_in": [{"lot": after.lot, "grams_g": 1000}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 1000}]});
+    let child = farm.create("/api/packings", packing).await["made"][0].as_str().context("a lot")?.to_owned();
+    let fresh = weigh(farm, "B3", 700, farm.now()).await;
+    let id = json!(after.path.rsplit_once('/').map(|(_, id)| id));
+    let warm = |json: &Value| json["warm_spell"]["excursion_id"].clone();
+    let order = after.order(3000).await;
+    for lot in [&after.lot, &child] {
+        let one = farm.get(&format!("/api/lots/{lot}")).await;
+        assert_eq!(warm(&one), id, "{one}");
+        let caution = one["warm_spell"]["caution"].as_str().context("a caution")?;
+        assert!(caution.contains("local food-safety rules") && caution.contains("plan decide"), "{caution}");
+        assert_eq!(one["warm_spell"]["standing"], "undecided");
+    }
+    assert_eq!(warm(&farm.get(&format!("/api/lots/{fresh}")).await), json!(null));
+    let stock = farm.get("/api/stock").await;
+    for row in stock["rows"].as_array().context("rows")? {
+        assert_eq!(warm(row), if row["lot"] == json!(fresh) { json!(null) } else { id.clone() }, "{row}");
+    }
+    let aside = order["lines"][0]["set_aside"].as_array().context("set aside")?;
+    assert!(aside.len() == 2 && aside.iter().all(|s| warm(s) == id), "{order}");
+    let code = order["order"].as_str().context("a code")?;
+    for page in [
+        "/orders",
+        &format!("/orders/{code}"),
+        "/stock",
+        &format!("/lots/{child}"),
+        "/",
+        &format!("/excursions/{}", id.as_str().context("id")?),
+    ] {
+        let html = farm.raw("GET", page, &[], Vec::new()).await.text;
+        assert!(html.contains("warm spell") || html.contains("Warm spell"), "{page}: {html}");
+    }
+    let today = farm.raw("GET", "/", &[], Vec::new()).await.text;
+    assert!(today.contains("say what becomes of the food") && !today.contains("Make up today"), "{today}");
+
+    let docket = farm.create("/api/dockets", json!({"order": code, "van": "VAN", "by": "JP"})).await;
+    let line = &docket["lines"][0]["warm_spell"];
+    assert_eq!(
+        (&line["excursion_id"], &line["place"], &line["authorised_by"]),
+        (&id, &json!("F1"), &json!("AB")),
+        "{docket}"
+    );
+    let page = farm.raw("GET", "/dockets/D-1", &[], Vec::new()).await.text;
+    assert!(page.contains("was in a warm spell in F1") && page.contains("AB sent it out"), "{page}");
+
+    // Said what becomes of it, by one; countersigned by another: settled.
+    after.act(json!({"done": "Tasted by two", "food": "kept"})).await;
+    assert_eq!(warm(&farm.get(&format!("/api/lots/{child}")).await), id, "not countersigned yet");
+    let verifier = farm.person("verifier").await;
+    after.sign(&verifier).await.expect(201);
+    for lot in [&after.lot, &child] {
+        assert_eq!(warm(&farm.get(&format!("/api/lots/{lot}")).await), json!(null));
+    }
+    // The docket says how it was when it went out.
+    assert_eq!(farm.get("/api/dockets/D-1").await["lines"][0]["warm_spell"]["excursion_id"], id);
+    after.everything_holds().await
+}
+
+#[tokio::test]
+async fn a_spell_that_lasts_cautions_and_one_that_was_over_before_does_not() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(8));
+    let packed_before = weigh(&farm, "B1", 1000, farm.now() - TimeDelta::hours(7)).await;
+    let packing = json!({"place": "F1", "lots_in": [{"lot": packed_before, "grams_g": 400}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 400}], "happened_at": farm.now() - TimeDelta::minutes(390)});
+    let child = farm.create("/api/packings", packing).await["made"][0].as_str().context("a lot")?.to_owned();
+    // The punnets left the store before it got warm.
+    farm.create("/api/places", json!({"place": "F2", "name": "Second", "kind": "fridge"})).await;
+    let away = json!({"kind": "transfer", "lot": child, "from_place": "F1", "to_place": "F2", "grams_g": 400, "happened_at": farm.now() - TimeDelta::minutes(370)});
+    farm.create("/api/movements", away).await;
+    warm_air(&farm).await;
+    let after = weigh(&farm, "B3", 700, farm.now()).await;
+    let farm = &farm;
+    let warm =
+        |lot: String| async move { farm.get(&format!("/api/lots/{lot}")).await["warm_spell"]["standing"].clone() };
+    assert_eq!(warm(packed_before.clone()).await, "undecided");
+    assert_eq!((warm(child).await, warm(after.clone()).await), (json!(null), json!(null)));
+    // Warm again, and it lasts.
+    farm.pass(TimeDelta::hours(2));
+    let pack: Vec<Value> = (0..120)
+        .map(|m| json!({"n": "p1", "u": "Cel", "t": (farm.now() - TimeDelta::minutes(119 - m)).timestamp(), "v": 9.0}))
+        .collect();
+    farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
+    assert_eq!(warm(after).await, "open");
+    Ok(())
+}
+
+#[tokio::test]
+async fn only_the_own_sign_in_of_a_second_person_countersigns() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let (picker, verifier) = (farm.person("picker").await, farm.person("verifier").await);
+    let signed = |who: &As, body: Value| {
+        let (who, path) = (who.clone(), format!("{}/sign-off", after.path));
+        async move { farm.post_as(&who, &path, body).await }
+    };
+    after.sign(&verifier).await.expect_problem(409, "closed", None);
+    // The picker taps it in and names somebody else as the one who did it: both have dealt with it.
+    let action = json!({"done": "Shut the door", "food": "kept", "by": "AB"});
+    farm.post_as(&picker, &format!("{}/actions", after.path), action).await.expect(201);
+    for who in [&picker, &farm.owner] {
+        after.sign(who).await.expect_problem(409, "closed", None);
+    }
+    // Initials do not sign for another.
+    signed(&picker, json!({"by": "VE"})).await.expect_problem(422, "invalid", Some("/by"));
+    let shared = farm.sign_in_on_shared_phone(&format!("verifier{}", farm.id.0)).await;
+    after.sign(&shared).await.expect_problem(403, "own-sign-in", None);
+    let signed = after.sign(&verifier).await.expect(201);
+    assert_eq!((&signed["signed_off"]["signed_by"], &signed["standing"]), (&json!("VE"), &json!("settled")));
+    after.sign(&verifier).await.expect_problem(409, "closed", None);
+    Ok(())
+}
+
+#[tokio::test]
+async fn it_is_not_countersigned_before_every_lot_inside_is_decided_on() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let second = weigh(farm, "B3", 700, farm.now() - TimeDelta::hours(7)).await;
+    after.act(json!({"done": "Called for repair", "food": "held", "lots": [{"lot": after.lot}]})).await;
+    let verifier = farm.person("verifier").await;
+    let refused = after.sign(&verifier).await;
+    refused.expect_problem(409, "closed", None);
+    assert!(refused.text.contains(&second), "{}", refused.text);
+    after.act(json!({"done": "Thrown away", "food": "wasted", "lots": [{"lot": second}]})).await;
+    after.sign(&verifier).await.expect(201);
+    // Released by the owner, it is as free as any; what came of it stays written down.
+    farm.create(&format!("/api/lots/{}/release", after.lot), json!({"reason": "Looked at by two"})).await;
+    assert_eq!(after.stock_of(&after.lot).await, [at("F1", 3000, 3000)]);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_shared_phone_sends_out_no_warm_lot_and_releases_no_hold() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    farm.create("/api/strains", json!({"strain": "KO", "name": "King", "species": "King oyster", "latin_name": "P", "lowest_safe_c": 0, "expected_yield_g": 1000, "days_to_first_flush": 16, "flush_interval_days": 11, "flushes": 2, "trim_share": 0.1, "life": []})).await;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let me = farm.ask(&shared, "GET", "/api/me", &[], None).await.expect(200);
+    assert_eq!((&me["shared_phone"], &me["initials"]), (&json!(true), &json!("AB")));
+    let order = after.order(500).await["order"].as_str().context("a code")?.to_owned();
+    let send = json!({"order": order, "van": "VAN", "by": "AB"});
+    farm.post_as(&shared, "/api/dockets", send.clone()).await.expect_problem(403, "own-sign-in", None);
+    let page = farm.ask(&shared, "GET", &format!("/orders/{order}"), &[], None).await.text;
+    assert!(page.contains("takes your own sign-in") && !page.contains("/dispatch"), "{page}");
+    let stall = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": after.lot, "place": "F1", "grams_g": 500}]});
+    farm.post_as(&shared, "/api/market-days", stall).await.expect_problem(403, "own-sign-in", None);
+    let gift = json!({"kind": "gift", "lot": after.lot, "from_place": "F1", "grams_g": 50, "reason": "Neighbour"});
+    farm.post_as(&shared, "/api/movements", gift).await.expect_problem(403, "own-sign-in", None);
+    // By their own sign-in they may: the caution tells, it does not decide.
+    farm.create("/api/dockets", send).await;
+    // Holding needs no authority, releasing does.
+    let lot = &after.lot;
+    farm.post_as(&shared, &format!("/api/lots/{lot}/hold"), json!({"reason": "Smell"})).await.expect(201);
+    let release = json!({"reason": "Was the crate", "by": "AB"});
+    farm.post_as(&shared, &format!("/api/lots/{lot}/release"), release.clone()).await.expect_problem(
+        403,
+        "own-sign-in",
+        None,
+    );
+    farm.create(&format!("/api/lots/{lot}/release"), release).await;
+    // A lot that was in no warm spell goes out from the shared phone as from any.
+    let cold = weigh(farm, "B3", 700, farm.now()).await;
+    let gift = json!({"kind": "gift", "lot": cold, "from_place": "F1", "grams_g": 50, "reason": "Neighbour"});
+    farm.post_as(&shared, "/api/movements", gift).await.expect(201);
+    Ok(())
+}
+
+#[tokio::test]
+async fn an_action_sent_twice_counts_once_and_the_page_does_the_same() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let key = Uuid::new_v4().to_string();
+    let waste = json!({"done": "Soft", "food": "wasted", "lots": [{"lot": after.lot, "grams_g": 400}]});
+    for _ in 0..2 {
+        farm.ask(
+            &farm.owner,
+            "POST",
+            &format!("{}/actions", after.path),
+            &[("idempotency-key", &key)],
+            Some(waste.clone()),
+        )
+        .await
+        .expect(201);
+    }
+    assert_eq!(after.stock_of(&after.lot).await, [at("F1", 2600, 2600)]);
+    let page = after.path.trim_start_matches("/api").to_owned();
+    let form = [("content-type", "application/x-www-form-urlencoded")];
+    let nothing = format!("key={}&done=Shut+the+door&food=held&shown=1", Uuid::new_v4());
+    let refused = farm.raw("POST", &format!("{page}/action"), &form, nothing.into_bytes()).await;
+    assert_eq!(refused.status, 422, "{}", refused.text);
+    assert!(
+        refused.text.contains("Tick the lots") && refused.text.contains("value=\"held\" checked"),
+        "{}",
+        refused.text
+    );
+    let held = format!("key={}&done=Shut+the+door&food=held&shown=1&lot-{}=on", Uuid::new_v4(), after.lot);
+    for _ in 0..2 {
+        let answer = farm.raw("POST", &format!("{page}/action"), &form, held.clone().into_bytes()).await;
+        assert_eq!(answer.status, 303, "{}", answer.text);
+    }
+    assert_eq!(after.stock_of(&after.lot).await, [at("F1", 2600, 0)]);
+    assert_eq!(farm.get(&after.path).await["actions"].as_array().map(Vec::len), Some(2));
+    Ok(())
+}
