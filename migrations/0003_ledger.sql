@@ -68,6 +68,8 @@ create table act (
     document     text,
     reason       text        not null default '',
     reverses     uuid,
+    -- Set by the database: its week was closed before it was entered.
+    after_close  boolean     not null default false,
     constraint act_pk primary key (farm_id, act_id),
     constraint act_farm_fk foreign key (farm_id) references farm,
     constraint act_reverses_fk foreign key (farm_id, reverses) references act,
@@ -86,6 +88,29 @@ create index act_by_time on act (farm_id, happened_at);
 create index act_by_recording on act (farm_id, recorded_at, act_id);
 create index act_by_document on act (farm_id, document) where document is not null;
 call keep_as_record('act');
+
+-- A farm's acts and the closing of its weeks keep out of each other's way: every act holds this together with all others until it is
+-- committed, a closing holds it alone. So a closing sees every act that was entered before it, whole, and none that was not.
+create function lock_weeks(farm int, alone boolean) returns void
+    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
+begin
+    if alone then
+        perform pg_advisory_xact_lock(hashtextextended('weeks', farm));
+    else
+        perform pg_advisory_xact_lock_shared(hashtextextended('weeks', farm));
+    end if;
+end $$;
+
+-- Each statement of it sees what was committed by then, so whatever was closed while it waited is seen.
+create function act_after_close() returns trigger
+    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
+begin
+    perform lock_weeks(new.farm_id, false);
+    new.after_close := exists (select from week_close w
+                                where w.farm_id = new.farm_id and new.happened_at >= w.from_at and new.happened_at < w.until_at);
+    return new;
+end $$;
+create trigger after_close before insert on act for each row execute function act_after_close();
 
 -- What is sold and recalled as one. `best_before` is set when packed and never moved.
 create table lot (
@@ -453,7 +478,8 @@ end $$;
 create constraint trigger adds_up after insert on act
     deferrable initially deferred for each row execute function act_adds_up();
 
--- Counted grams of one lot at one place, against the book.
+-- Counted grams of one lot at one place, against what the book had there at that instant, and how the difference was split. The split is
+-- kept with the version of the coefficients that made it, and never moves.
 create table stock_count (
     farm_id          int    not null,
     act_id           uuid   not null,
@@ -461,15 +487,26 @@ create table stock_count (
     place            text   not null,
     counted_g        bigint not null,
     book_g           bigint not null,
-    expected_loss_g  bigint not null,
+    low_g            bigint not null,
+    likely_g         bigint not null,
+    high_g           bigint not null,
+    unexplained_g    bigint not null,
+    coefficients     text   not null,
+    found_reason     text,
     constraint stock_count_pk primary key (farm_id, act_id, lot, place),
     constraint stock_count_act_fk foreign key (farm_id, act_id) references act,
     constraint stock_count_lot_fk foreign key (farm_id, lot) references lot,
     constraint stock_count_place_fk foreign key (farm_id, place) references place,
     constraint stock_count_counted_g_range check (counted_g between 0 and 100000000),
     constraint stock_count_book_g_range check (book_g between 0 and 100000000),
-    constraint stock_count_expected_loss_g_range check (expected_loss_g between 0 and book_g)
+    constraint stock_count_low_g_range check (low_g between 0 and likely_g),
+    constraint stock_count_likely_g_range check (likely_g between low_g and high_g),
+    constraint stock_count_high_g_range check (high_g between likely_g and book_g),
+    constraint stock_count_unexplained_g_whole check (unexplained_g = greatest(book_g - counted_g - high_g, 0)),
+    constraint stock_count_coefficients_length check (length(coefficients) between 1 and 20),
+    constraint stock_count_found_reason_length check (length(found_reason) between 1 and 200)
 );
+create index stock_count_by_lot on stock_count (farm_id, lot, place);
 call keep_as_record('stock_count');
 
 -- The closing of an ISO week: a snapshot of what it added up to. What is recorded later shows as "after close".
@@ -477,9 +514,12 @@ create table week_close (
     farm_id    int         not null,
     week       text        not null,
     act_id     uuid        not null,
+    from_at    timestamptz not null,
+    until_at   timestamptz not null,
     closed_at  timestamptz not null,
     sheet      jsonb       not null,
     constraint week_close_pk primary key (farm_id, week),
+    constraint week_close_until_at_range check (until_at > from_at and until_at <= closed_at),
     constraint week_close_act_fk foreign key (farm_id, act_id) references act,
     constraint week_close_week_shape check (week ~ '^[0-9]{4}-W[0-5][0-9]$')
 );

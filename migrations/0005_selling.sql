@@ -275,10 +275,12 @@ create table market_day (
     status        text    not null,
     out_act       uuid    not null,
     close_act     uuid,
-    float_amount  numeric(12,2) not null,
-    cash          numeric(12,2),
-    card          numeric(12,2),
-    fee           numeric(12,2),
+    float_amount  numeric(14,4) not null,
+    cash          numeric(14,4),
+    card          numeric(14,4),
+    fee           numeric(14,4),
+    -- Takings without tax, whatever was sold.
+    net           numeric(14,4),
     constraint market_day_pk primary key (farm_id, market_day),
     constraint market_day_stall_fk foreign key (farm_id, stall) references place,
     constraint market_day_customer_fk foreign key (farm_id, customer) references customer,
@@ -289,23 +291,35 @@ create table market_day (
     constraint market_day_cash_range check (cash between 0 and 1000000),
     constraint market_day_card_range check (card between 0 and 1000000),
     constraint market_day_fee_range check (fee between 0 and 100000),
+    constraint market_day_net_range check (net between 0 and cash - float_amount + card),
     constraint market_day_close_whole check (
-        (status = 'closed') = (close_act is not null and cash is not null and card is not null and fee is not null))
+        (status = 'closed') = (close_act is not null and cash is not null and card is not null and fee is not null and net is not null))
 );
 call keep_farms_apart('market_day');
-grant insert, update (status, close_act, cash, card, fee) on market_day to gillbook_app;
+grant insert, update (status, close_act, cash, card, fee, net) on market_day to gillbook_app;
 
--- What the stall sold of each lot, and its share of the takings.
+-- What the stall sold of each lot, and its share of the takings: with tax, without, and of the fee. The product and its price are those
+-- that the share was made by.
 create table market_sale (
-    farm_id     int    not null,
-    market_day  text   not null,
-    lot         text   not null,
-    grams       bigint not null,
-    amount      numeric(14,4) not null,
+    farm_id       int    not null,
+    market_day    text   not null,
+    lot           text   not null,
+    grams         bigint not null,
+    product       text,
+    price_per_kg  numeric(14,4),
+    tax_percent   numeric(6,3) not null,
+    amount        numeric(14,4) not null,
+    net           numeric(14,4) not null,
+    fee           numeric(14,4) not null,
     constraint market_sale_pk primary key (farm_id, market_day, lot),
     constraint market_sale_market_day_fk foreign key (farm_id, market_day) references market_day,
     constraint market_sale_lot_fk foreign key (farm_id, lot) references lot,
+    constraint market_sale_product_fk foreign key (farm_id, product) references product,
     constraint market_sale_grams_range check (grams > 0),
-    constraint market_sale_amount_range check (amount >= 0)
+    constraint market_sale_price_per_kg_range check (price_per_kg >= 0),
+    constraint market_sale_tax_percent_range check (tax_percent between 0 and 100),
+    constraint market_sale_amount_range check (amount >= 0),
+    constraint market_sale_net_range check (net between 0 and amount),
+    constraint market_sale_fee_range check (fee >= 0)
 );
 call keep_as_record('market_sale');

@@ -4,13 +4,20 @@ use anyhow::{Context, Result};
 use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Weekday};
 use chrono_tz::Tz;
 use gillbook_core::{
+    Grams,
     calendar::{IsoWeek, Span, day_span},
+    earnings::settle,
     exposure::exposure,
+    money::{Coinage, Rounding},
+    takings::{StallLot, share_takings},
+    weight_loss::{Entry, Goods, Surroundings, expected_loss, rates},
+    words::{Form, Packaging},
 };
 use gillbook_testkit::Farm;
 use gillbook_tests::python;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use rust_decimal::Decimal;
 use serde_json::{Map, Value, json};
 
 /// What a script counted, if it found nothing wrong.
@@ -249,5 +256,72 @@ async fn shelf_life_is_that_of_every_way_walked_one_by_one() -> Result<()> {
         "profiles": {"open": {"points": [[1, 17], [6, 10], [20, 2.5]], "lowest_c": 0}, "vented": {"points": [[2, 21], [8, 9], [15, 5], [22, 3.5]], "lowest_c": 0}},
     });
     assert_eq!(compared("shelf_life.py", &input)?, expected);
+    Ok(())
+}
+
+fn a_loss(rng: &mut ChaCha8Rng) -> Value {
+    let packaging = [Packaging::Open, Packaging::Vented, Packaging::Sealed][rng.random_range(0..3)];
+    let latin_name = ["Pleurotus ostreatus", "Lentinula edodes"][rng.random_range(0..2)];
+    let (unknown_c, known_hours) = ([0.0, rng.random_range(0.0..5.0), 5.0], rng.random_range(0.1..200.0));
+    let air = Surroundings {
+        known_hours,
+        known_c: rng.random_range(-1.0..18.0),
+        unknown_hours: rng.random_range(0.0..50.0),
+        unknown_c,
+        humidity_percent: rng.random_range(40.0..100.0),
+    };
+    let entries: Vec<Entry> = (0..rng.random_range(1..8))
+        .map(|_| Entry { grams: Grams(rng.random_range(-3000..9000)), hours: rng.random_range(0.0..200.0) })
+        .collect();
+    let loss = expected_loss(&entries, rates(Goods { latin_name, packaging, form: Form::Fresh }, &air));
+    json!({
+        "latin_name": latin_name, "packaging": packaging.as_str(), "entries": entries.iter().map(|e| json!([e.grams, e.hours])).collect::<Vec<_>>(),
+        "air": {"known_hours": known_hours, "known_c": air.known_c, "unknown_hours": air.unknown_hours, "unknown_c": unknown_c, "humidity_percent": air.humidity_percent},
+        "loss": [loss.low_g, loss.likely_g, loss.high_g],
+    })
+}
+
+fn a_settlement(rng: &mut ChaCha8Rng, euro: Coinage) -> Value {
+    let (amount, grams) = (Decimal::new(rng.random_range(0..100_000), 2), rng.random_range(1..20_000));
+    let handed: i64 = rng.random_range(1..=grams);
+    let mut events = vec![handed];
+    let mut left = handed;
+    while left > 0 && rng.random_bool(0.6) {
+        let back = rng.random_range(1..=left);
+        events.push(-back);
+        left -= back;
+    }
+    let moved: Vec<Grams> = events.iter().map(|g| Grams(*g)).collect();
+    json!({"amount": amount, "grams": grams, "events": events, "money": settle(amount, Grams(grams), &moved, euro)})
+}
+
+fn a_stall(rng: &mut ChaCha8Rng, euro: Coinage) -> Value {
+    let lots: Vec<StallLot> = (0..rng.random_range(1..9))
+        .map(|_| StallLot {
+            grams: Grams(rng.random_range(1..9000)),
+            price_per_kg: rng.random_bool(0.8).then(|| Decimal::new(rng.random_range(1..400_000), 4)),
+            tax_percent: rng.random_bool(0.8).then(|| Decimal::new(rng.random_range(0..25_000), 3)),
+        })
+        .collect();
+    let (takings, fee) = (Decimal::new(rng.random_range(0..100_000), 2), Decimal::new(rng.random_range(0..5_000), 2));
+    let else_percent = Decimal::new(55, 1);
+    let shares = share_takings(takings, fee, &lots, else_percent, euro);
+    json!({
+        "takings": takings, "fee": fee, "else_percent": else_percent,
+        "lots": lots.iter().map(|l| json!([l.grams, l.price_per_kg, l.tax_percent])).collect::<Vec<_>>(),
+        "shares": shares.iter().map(|s| json!([s.gross, s.net, s.fee])).collect::<Vec<_>>(),
+    })
+}
+
+/// Expected water loss against numpy; the money of handings over, returns and stalls against Python's decimal and fractions.
+#[test]
+fn water_loss_and_money_are_those_of_numpy_and_decimal() -> Result<()> {
+    let mut rng = ChaCha8Rng::seed_from_u64(11);
+    let euro = Coinage::new("EUR", Rounding::HalfUp).context("a currency")?;
+    let losses: Vec<Value> = (0..300).map(|_| a_loss(&mut rng)).collect();
+    let settled: Vec<Value> = (0..300).map(|_| a_settlement(&mut rng, euro)).collect();
+    let stalls: Vec<Value> = (0..300).map(|_| a_stall(&mut rng, euro)).collect();
+    assert!(losses.iter().any(|l| l["loss"][2] != l["loss"][0]), "ranges are ranges");
+    assert_eq!(compared("week_money.py", &json!({"losses": losses, "settled": settled, "stalls": stalls}))?, 900);
     Ok(())
 }

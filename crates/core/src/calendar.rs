@@ -5,7 +5,9 @@
 
 use std::{borrow::Cow, fmt, str::FromStr};
 
-use chrono::{DateTime, Datelike, Days, LocalResult, NaiveDate, NaiveTime, TimeDelta, TimeZone, Utc, Weekday};
+use chrono::{
+    DateTime, Datelike, Days, LocalResult, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta, TimeZone, Utc, Weekday,
+};
 use chrono_tz::Tz;
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use utoipa::openapi::{KnownFormat, ObjectBuilder, RefOr, Schema, SchemaFormat, schema::Type};
@@ -22,14 +24,24 @@ pub struct Span {
 /// The first instant of a day in a zone.
 #[must_use]
 pub fn day_begins(day: NaiveDate, zone: Tz) -> DateTime<Utc> {
-    let mut local = day.and_time(NaiveTime::MIN);
+    first_instant(day.and_time(NaiveTime::MIN), zone)
+}
+
+/// The first instant at which the clocks of a zone show a time, or when they have next moved on past one that they skip.
+fn first_instant(mut local: NaiveDateTime, zone: Tz) -> DateTime<Utc> {
     loop {
         match zone.from_local_datetime(&local) {
             LocalResult::Single(t) | LocalResult::Ambiguous(t, _) => return t.with_timezone(&Utc),
-            // Midnight does not exist on this day: the day begins when the gap ends. Gaps end on a quarter of an hour.
+            // Skipped: gaps end on a quarter of an hour.
             LocalResult::None => local += TimeDelta::minutes(15),
         }
     }
+}
+
+/// The same weekday and clock time a week earlier.
+#[must_use]
+pub fn week_earlier(at: DateTime<Utc>, zone: Tz) -> DateTime<Utc> {
+    first_instant(at.with_timezone(&zone).naive_local() - Days::new(7), zone)
 }
 
 /// The span of a day in a zone.
@@ -100,7 +112,7 @@ impl FromStr for IsoWeek {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Self, String> {
-        let wrong = || format!("{text} is no ISO 8601 week. Write it as 2026-W18.");
+        let wrong = || format!("{text} is not a week. Write it as 2026-W18.");
         let day = NaiveDate::parse_from_str(&format!("{text}-1"), "%G-W%V-%u").map_err(|_| wrong())?;
         let week = Self::of(day);
         if week.to_string() == text && (2000..2200).contains(&week.year) { Ok(week) } else { Err(wrong()) }
@@ -221,6 +233,16 @@ impl utoipa::ToSchema for Day {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_week_earlier_is_by_the_clock_on_the_wall() {
+        let earlier = |at: &str| week_earlier(at.parse().unwrap(), Tz::Europe__Paris).to_rfc3339();
+        // Clocks went forward on 29 March 2026: 10:00 in summer time is 08:00 in UTC, 10:00 in winter time a week before is 09:00.
+        assert_eq!(earlier("2026-03-31T08:00:00Z"), "2026-03-24T09:00:00+00:00");
+        assert_eq!(earlier("2026-11-26T11:30:00Z"), "2026-11-19T11:30:00+00:00");
+        // 02:30 on 5 April was 02:30 on 29 March, which the clocks skipped: 03:00 in summer time.
+        assert_eq!(earlier("2026-04-05T00:30:00Z"), "2026-03-29T01:00:00+00:00");
+    }
 
     #[test]
     fn weeks_read_and_write_as_iso_8601() {

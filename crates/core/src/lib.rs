@@ -25,6 +25,8 @@ pub mod senml;
 pub mod senml_decode;
 pub mod shelf_life;
 pub mod spell;
+pub mod stock_count;
+pub mod takings;
 pub mod text;
 pub mod wear;
 pub mod weighing;

@@ -3,7 +3,13 @@
 use iso_currency::Currency;
 use rust_decimal::{Decimal, RoundingStrategy};
 
-use crate::quantity::{Grams, share_by_largest_remainder};
+use crate::{
+    quantity::{Grams, share_by_largest_remainder},
+    refusal::Refusal,
+};
+
+/// Decimal places that the price or the cost of a unit may have, whatever the currency.
+pub const UNIT_PRICE_PLACES: u32 = 4;
 
 crate::words::words!(/// How halves of the smallest unit are rounded.
 Rounding {
@@ -64,12 +70,50 @@ impl Coinage {
     /// Shares a rounded amount by weights without losing a cent (largest remainder).
     #[must_use]
     pub fn share(self, amount: Decimal, weights: &[Grams]) -> Vec<Decimal> {
+        let weights: Vec<i64> = weights.iter().map(|w| w.0).collect();
+        self.share_by(amount, &weights)
+    }
+
+    /// The same by any whole numbers. See [`share_by_largest_remainder`] for how large they may be.
+    #[must_use]
+    pub fn share_by<W: Copy + Into<i128>>(self, amount: Decimal, weights: &[W]) -> Vec<Decimal> {
         let mut cents = amount;
         cents.rescale(self.places());
         let cents = i64::try_from(cents.mantissa()).expect("an amount here is far below 2^63 cents");
-        let weights: Vec<i64> = weights.iter().map(|w| w.0).collect();
-        share_by_largest_remainder(cents, &weights).into_iter().map(|c| Decimal::new(c, self.places())).collect()
+        share_by_largest_remainder(cents, weights).into_iter().map(|c| Decimal::new(c, self.places())).collect()
     }
+
+    /// Money that changed hands, as it was written down.
+    ///
+    /// # Errors
+    /// Refuses an amount below zero or with more decimals than the currency has: rounding it would move money without a word.
+    pub fn expect_amount(self, amount: Decimal, pointer: &str) -> Result<(), Refusal> {
+        let letters = self.currency.code();
+        expect_places(amount, self.places(), pointer, &format!("An amount in {letters}"))
+    }
+}
+
+/// The price or the cost of a unit, which may be finer than the currency's smallest coin.
+///
+/// # Errors
+/// Refuses one below zero or with more than [`UNIT_PRICE_PLACES`] decimals.
+pub fn expect_unit_price(price: Decimal, pointer: &str) -> Result<(), Refusal> {
+    expect_places(price, UNIT_PRICE_PLACES, pointer, "The price of a unit")
+}
+
+fn expect_places(amount: Decimal, places: u32, pointer: &str, what: &str) -> Result<(), Refusal> {
+    if amount < Decimal::ZERO {
+        return Err(Refusal::field(pointer, format!("{what} is zero or more.")));
+    }
+    if amount.normalize().scale() <= places {
+        return Ok(());
+    }
+    let allowed = match places {
+        0 => "no decimals".to_owned(),
+        1 => "at most 1 decimal".to_owned(),
+        n => format!("at most {n} decimals"),
+    };
+    Err(Refusal::field(pointer, format!("{what} has {allowed}, and {amount} has more. Write it out again.")))
 }
 
 #[cfg(test)]
@@ -113,6 +157,31 @@ mod tests {
             [places("EUR"), places("JPY"), places("BHD"), places("XAU"), places("QQQ")],
             [Some(2), Some(0), Some(3), None, None]
         );
+    }
+
+    #[test]
+    fn no_more_decimals_are_taken_than_the_currency_has() {
+        // ISO 4217: the Tunisian dinar has three, the yen none.
+        let takes = |letters: &str, amount: &str| {
+            Coinage::new(letters, Rounding::HalfUp).unwrap().expect_amount(amount.parse().unwrap(), "/cash").is_ok()
+        };
+        for (letters, amount, taken) in [
+            ("TND", "75.805", true),
+            ("TND", "75.8055", false),
+            ("EUR", "10.00", true),
+            ("EUR", "10.005", false),
+            // A trailing nought moves no money.
+            ("EUR", "10.000", true),
+            ("JPY", "10", true),
+            ("JPY", "10.5", false),
+            ("EUR", "-0.01", false),
+        ] {
+            assert_eq!(takes(letters, amount), taken, "{amount} {letters}");
+        }
+        assert!(expect_unit_price("0.0125".parse().unwrap(), "/amount").is_ok());
+        let refused = expect_unit_price("0.01255".parse().unwrap(), "/amount").unwrap_err();
+        assert_eq!(refused.faults[0].pointer, "/amount");
+        assert!(refused.detail.contains("at most 4 decimals"), "{refused}");
     }
 
     #[test]

@@ -113,11 +113,12 @@ impl Sum for Grams {
 /// Shares a whole number of units by weights with the largest-remainder method (Hamilton's method): every share is its
 /// exact quota rounded down or up, the shares add up to the total, and equal remainders go to the earlier share.
 ///
-/// Weights must not be negative. If every weight is zero the total goes to the first share; without any weights
-/// nothing is returned.
+/// Weights must not be negative, and the total times their sum must stay below 2^127. If every weight is zero the total goes to the first
+/// share; without any weights nothing is returned.
 #[must_use]
-pub fn share_by_largest_remainder(total: i64, weights: &[i64]) -> Vec<i64> {
-    let whole: i128 = weights.iter().map(|w| i128::from(*w)).sum();
+pub fn share_by_largest_remainder<W: Copy + Into<i128>>(total: i64, weights: &[W]) -> Vec<i64> {
+    let weights: Vec<i128> = weights.iter().map(|w| (*w).into()).collect();
+    let whole: i128 = weights.iter().sum();
     if whole == 0 {
         let mut shares = vec![0; weights.len()];
         if let Some(first) = shares.first_mut() {
@@ -125,7 +126,7 @@ pub fn share_by_largest_remainder(total: i64, weights: &[i64]) -> Vec<i64> {
         }
         return shares;
     }
-    let quota = |w: i64| i128::from(total) * i128::from(w);
+    let quota = |w: i128| i128::from(total) * w;
     let mut shares: Vec<i64> = weights
         .iter()
         .map(|w| i64::try_from(quota(*w).div_euclid(whole)).expect("a share is no more than the total"))
@@ -157,8 +158,8 @@ mod tests {
     fn largest_remainder_gives_the_textbook_seats() {
         // The usual small example of the Alabama paradox (populations 6, 6 and 2; source unverified): a tenth seat goes to
         // the smallest, which loses one when an eleventh is given out.
-        assert_eq!(share_by_largest_remainder(10, &[6, 6, 2]), [4, 4, 2]);
-        assert_eq!(share_by_largest_remainder(11, &[6, 6, 2]), [5, 5, 1]);
+        assert_eq!(share_by_largest_remainder(10, &[6_i64, 6, 2]), [4, 4, 2]);
+        assert_eq!(share_by_largest_remainder(11, &[6_i64, 6, 2]), [5, 5, 1]);
     }
 
     proptest! {

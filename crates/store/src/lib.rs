@@ -45,12 +45,15 @@ pub mod reports;
 mod reversals;
 pub mod risk;
 pub mod rooms;
+mod sales;
 mod schema_names;
 pub mod set_aside;
 pub mod strains;
 pub mod temperature;
 pub mod trace;
 pub mod warm_spells;
+pub mod week_counts;
+pub mod week_money;
 pub mod weeks;
 pub mod weighings;
 

@@ -1,13 +1,17 @@
 //! Market days: what went to the stall, what was sold, what came back.
 
-use chrono::NaiveDate;
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
     calendar::{Day, Instant, day_of},
     lot::Link,
+    money::UNIT_PRICE_PLACES,
     refusal::{Kind, Refusal},
-    text::{CustomerCode, LotCode, MarketDayCode, PlaceCode, Short},
-    words::{ActKind, LotOrigin, MarketDayStatus, PlaceKind},
+    takings::{StallLot, share_takings, without_tax},
+    text::{CustomerCode, LotCode, MarketDayCode, PlaceCode, ProductCode, Short},
+    words::{ActKind, LotOrigin, MarketDayStatus, PlaceKind, PriceUnit},
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -47,8 +51,8 @@ pub struct NewMarketDay {
     /// What goes there.
     #[schema(min_items = 1, max_items = 200)]
     pub taken: Vec<TakenOut>,
-    /// Money in the box at the start.
-    #[schema(value_type = String, pattern = r"^\d{1,5}(\.\d{1,2})?$")]
+    /// Money in the box at the start, with no more decimals than the currency has.
+    #[schema(value_type = String, pattern = r"^\d{1,5}(\.\d{1,4})?$")]
     pub float_amount: Decimal,
     /// When it left; now unless said.
     pub left_at: Option<Instant>,
@@ -84,13 +88,13 @@ pub struct MarketReckoning {
     /// Where what is brought back goes.
     pub back_place: PlaceCode,
     /// Money in the box at the end, the float included.
-    #[schema(value_type = String, pattern = r"^\d{1,6}(\.\d{1,2})?$")]
+    #[schema(value_type = String, pattern = r"^\d{1,6}(\.\d{1,4})?$")]
     pub cash: Decimal,
     /// Taken by card.
-    #[schema(value_type = String, pattern = r"^\d{1,6}(\.\d{1,2})?$")]
+    #[schema(value_type = String, pattern = r"^\d{1,6}(\.\d{1,4})?$")]
     pub card: Decimal,
     /// The stall's fee.
-    #[schema(value_type = String, pattern = r"^\d{1,5}(\.\d{1,2})?$")]
+    #[schema(value_type = String, pattern = r"^\d{1,5}(\.\d{1,4})?$")]
     pub fee: Decimal,
     /// When it closed; now unless said.
     pub closed_at: Option<Instant>,
@@ -105,9 +109,30 @@ pub struct StallSale {
     pub lot: LotCode,
     /// How much.
     pub grams_g: Grams,
-    /// Its share of the takings, by weight.
+    /// The product whose price its share was made by; none where the stall sells none of it.
+    pub product: Option<ProductCode>,
+    /// That price, a kilogram and without tax.
+    #[schema(value_type = Option<String>)]
+    pub price_per_kg: Option<Decimal>,
+    /// Its share of the takings, tax included: by grams × price × (1 + tax).
     #[schema(value_type = String)]
     pub amount: Decimal,
+    /// The tax rate that was taken out, per cent.
+    #[schema(value_type = String)]
+    pub tax_percent: Decimal,
+    /// Its share without tax.
+    #[schema(value_type = String)]
+    pub net: Decimal,
+    /// Its share of the stall's fee.
+    #[schema(value_type = String)]
+    pub fee: Decimal,
+}
+
+/// What a lot is sold as at a stall.
+struct StallProduct {
+    product: ProductCode,
+    price_per_kg: Option<Decimal>,
+    tax_percent: Decimal,
 }
 
 /// A market day.
@@ -139,9 +164,12 @@ pub struct MarketDay {
     /// The stall's fee.
     #[schema(value_type = Option<String>)]
     pub fee: Option<Decimal>,
-    /// Cash less float, and card.
+    /// Cash less float, and card; tax included.
     #[schema(value_type = Option<String>)]
     pub takings: Option<Decimal>,
+    /// The same without tax.
+    #[schema(value_type = Option<String>)]
+    pub net: Option<Decimal>,
     /// What was sold.
     pub sold: Vec<StallSale>,
 }
@@ -153,6 +181,8 @@ impl Tx {
     /// Refuses a place that is no stall, a stall that is out already, a lot on hold, and more than is there.
     pub async fn open_market_day(&mut self, new: &NewMarketDay) -> Result<MarketDay> {
         let left_at = self.happened(new.left_at, "/left_at")?;
+        let coinage = self.ways().await?.coinage;
+        coinage.expect_amount(new.float_amount, "/float_amount")?;
         let kind = self.place_kind(&new.stall, "/stall").await?;
         if kind != PlaceKind::Stall {
             return Err(Refusal::field("/stall", format!("{} is a {kind}, not a stall.", new.stall)).into());
@@ -229,13 +259,17 @@ impl Tx {
         self.market_day(&code).await
     }
 
-    /// Reckons a market day: what is not brought back, wasted or tasted was sold, and the takings are shared over it by weight.
+    /// Reckons a market day: what is not brought back, wasted or tasted was sold, and the takings are shared over it at its prices.
     /// What comes back makes a lot of its own.
     ///
     /// # Errors
     /// Refuses a day that is reckoned, more than the stall has, and cash below the float.
     pub async fn reckon_market_day(&mut self, code: &MarketDayCode, new: &MarketReckoning) -> Result<MarketDay> {
         let closed_at = self.happened(new.closed_at, "/closed_at")?;
+        let coinage = self.ways().await?.coinage;
+        for (amount, pointer) in [(new.cash, "/cash"), (new.card, "/card"), (new.fee, "/fee")] {
+            coinage.expect_amount(amount, pointer)?;
+        }
         sqlx::query!(
             "select market_day from market_day where farm_id = $1 and market_day = $2 for update",
             self.farm.0,
@@ -274,33 +308,120 @@ impl Tx {
         self.enter_act(&act, None).await?;
         let (legs, sold) = self.stall_legs(&day, &there, new, id).await?;
         self.enter_legs(id, &legs).await?;
-        let takings = new.cash - day.float_amount + new.card;
+        self.keep_takings(&day, &sold, new, id, closed_at).await?;
+        self.market_day(code).await
+    }
+
+    /// Keeps what was in the box, and what it was for.
+    async fn keep_takings(
+        &mut self,
+        day: &MarketDay,
+        sold: &[(LotCode, Grams)],
+        new: &MarketReckoning,
+        act: Uuid,
+        at: DateTime<Utc>,
+    ) -> Result<()> {
         let coinage = self.ways().await?.coinage;
-        let weights: Vec<Grams> = sold.iter().map(|s| s.1).collect();
+        let takings = coinage.round(new.cash - day.float_amount + new.card);
+        let (products, highest_tax_percent) = self.stall_products(day, sold, at).await?;
+        let lots: Vec<StallLot> = sold
+            .iter()
+            .map(|(lot, grams)| {
+                let product = products.get(lot);
+                StallLot {
+                    grams: *grams,
+                    price_per_kg: product.and_then(|p| p.price_per_kg),
+                    tax_percent: product.map(|p| p.tax_percent),
+                }
+            })
+            .collect();
+        let shares = share_takings(takings, new.fee, &lots, highest_tax_percent, coinage);
+        let net = if shares.is_empty() {
+            without_tax(takings, highest_tax_percent, coinage)
+        } else {
+            shares.iter().map(|s| s.net).sum()
+        };
         sqlx::query!(
-            "update market_day set status = 'closed', close_act = $3, cash = $4, card = $5, fee = $6 where farm_id = $1 and market_day = $2",
+            "update market_day set status = 'closed', close_act = $3, cash = $4, card = $5, fee = $6, net = $7 where farm_id = $1 and market_day = $2",
             self.farm.0,
-            code.as_str(),
-            id,
+            day.market_day.as_str(),
+            act,
             new.cash,
             new.card,
-            new.fee
+            new.fee,
+            net
         )
         .execute(&mut *self.db)
         .await?;
-        for ((lot, grams), amount) in sold.iter().zip(coinage.share(coinage.round(takings), &weights)) {
+        for ((lot, grams), share) in sold.iter().zip(&shares) {
+            let product = products.get(lot);
             sqlx::query!(
-                "insert into market_sale (farm_id, market_day, lot, grams, amount) values ($1, $2, $3, $4, $5)",
+                "insert into market_sale (farm_id, market_day, lot, grams, product, price_per_kg, tax_percent, amount, net, fee)
+                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
                 self.farm.0,
-                code.as_str(),
+                day.market_day.as_str(),
                 lot.as_str(),
                 grams.0,
-                amount
+                product.map(|p| p.product.as_str()),
+                product.and_then(|p| p.price_per_kg),
+                share.tax_percent,
+                share.gross,
+                share.net,
+                share.fee
             )
             .execute(&mut *self.db)
             .await?;
         }
-        self.market_day(code).await
+        Ok(())
+    }
+
+    /// The product that each lot is sold as at the stall, with its price on the stall's list: of those of its strain and form one with a
+    /// price before one without, one for its packaging before one for any. And the highest tax rate of the farm's products.
+    async fn stall_products(
+        &mut self,
+        day: &MarketDay,
+        sold: &[(LotCode, Grams)],
+        at: DateTime<Utc>,
+    ) -> Result<(BTreeMap<LotCode, StallProduct>, Decimal)> {
+        let lots: Vec<&str> = sold.iter().map(|s| s.0.as_str()).collect();
+        let rows = sqlx::query!(
+            r#"select distinct on (l.lot) l.lot as "lot: LotCode", p.product as "product: ProductCode", p.tax_percent, r.amount as "amount?",
+                      r.unit as "unit?: PriceUnit", p.pack_g
+                 from lot l join product_strain s on s.farm_id = l.farm_id and s.strain = l.strain
+                 join product p on p.farm_id = l.farm_id and p.product = s.product and p.form = l.form
+                      and (p.packaging is null or p.packaging = l.packaging)
+                 left join lateral (select r.amount, r.unit from price r join customer c on c.farm_id = r.farm_id and c.price_list = r.price_list
+                       where r.farm_id = l.farm_id and c.customer = $3 and r.product = p.product and r.effective_from <= $4
+                       order by r.effective_from desc limit 1) r on true
+                where l.farm_id = $1 and l.lot = any ($2::text[])
+                order by l.lot, r.amount is null, p.packaging is null, p.product"#,
+            self.farm.0,
+            &lots as &[&str],
+            day.customer.as_str(),
+            at
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let highest = sqlx::query_scalar!(
+            r#"select coalesce(max(tax_percent), 0) as "rate!" from product where farm_id = $1"#,
+            self.farm.0
+        )
+        .fetch_one(&mut *self.db)
+        .await?;
+        let products = rows
+            .into_iter()
+            .map(|r| {
+                let price_per_kg = r.amount.zip(r.unit).and_then(|(amount, unit)| match (unit, r.pack_g) {
+                    (PriceUnit::Kg, _) => Some(amount),
+                    (PriceUnit::Pack, Some(pack_g)) => {
+                        Some((amount * Decimal::from(1000) / Decimal::from(pack_g)).round_dp(UNIT_PRICE_PLACES))
+                    }
+                    (PriceUnit::Pack, None) => None,
+                });
+                (r.lot, StallProduct { product: r.product, price_per_kg, tax_percent: r.tax_percent })
+            })
+            .collect();
+        Ok((products, highest))
     }
 
     /// Legs of the reckoning, and what was sold.
@@ -393,7 +514,7 @@ impl Tx {
         let coinage = self.ways().await?.coinage;
         let rows = sqlx::query!(
             r#"select market_day as "market_day: MarketDayCode", stall as "stall: PlaceCode", customer as "customer: CustomerCode", day,
-                      status as "status: MarketDayStatus", out_act, close_act, float_amount, cash, card, fee
+                      status as "status: MarketDayStatus", out_act, close_act, float_amount, cash, card, fee, net
                  from market_day where farm_id = $1 and ($2::text is null or market_day = $2)
                   and ($3::text is null or (day, market_day) > (select day, market_day from market_day where farm_id = $1 and market_day = $3))
                 order by day, market_day limit $4"#,
@@ -406,7 +527,8 @@ impl Tx {
         .await?;
         let codes: Vec<String> = rows.iter().map(|r| r.market_day.to_string()).collect();
         let sales = sqlx::query!(
-            r#"select market_day as "market_day: MarketDayCode", lot as "lot: LotCode", grams as "grams: Grams", amount
+            r#"select market_day as "market_day: MarketDayCode", lot as "lot: LotCode", grams as "grams: Grams", product as "product: ProductCode",
+                      price_per_kg, tax_percent, amount, net, fee
                  from market_sale where farm_id = $1 and market_day = any ($2) order by market_day, lot"#,
             self.farm.0,
             &codes
@@ -419,9 +541,19 @@ impl Tx {
                 sold: sales
                     .iter()
                     .filter(|s| s.market_day == r.market_day)
-                    .map(|s| StallSale { lot: s.lot.clone(), grams_g: s.grams, amount: coinage.round(s.amount) })
+                    .map(|s| StallSale {
+                        lot: s.lot.clone(),
+                        grams_g: s.grams,
+                        product: s.product.clone(),
+                        price_per_kg: s.price_per_kg.map(|p| p.normalize()),
+                        amount: coinage.round(s.amount),
+                        tax_percent: s.tax_percent.normalize(),
+                        net: coinage.round(s.net),
+                        fee: coinage.round(s.fee),
+                    })
                     .collect(),
                 takings: r.cash.zip(r.card).map(|(cash, card)| coinage.round(cash - r.float_amount + card)),
+                net: r.net.map(|n| coinage.round(n)),
                 market_day: r.market_day,
                 stall: r.stall,
                 customer: r.customer,

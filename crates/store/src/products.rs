@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     calendar::Instant,
+    money::expect_unit_price,
     refusal::{Faults, Kind, Refusal},
     text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
     words::{Form, Packaging, PriceUnit},
@@ -259,6 +260,7 @@ impl Tx {
     /// # Errors
     /// Refuses an unknown list or product, a price a pack for what is loose, and a second price at one instant.
     pub async fn set_price(&mut self, new: &Price) -> Result<()> {
+        expect_unit_price(new.amount, "/amount")?;
         let product = self.product(&new.product).await.map_err(|_| {
             Refusal::field("/product", format!("There is no product {} on this farm. Check the code.", new.product))
         })?;

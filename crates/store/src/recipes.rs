@@ -2,6 +2,7 @@
 
 use crate::{Page, Result, Tx};
 use gillbook_core::{
+    money::expect_unit_price,
     refusal::Faults,
     text::{Line, RecipeCode, Text},
 };
@@ -62,6 +63,10 @@ impl Tx {
         );
         faults.check(new.ingredients.len() <= 40, "/ingredients", "A recipe has at most 40 ingredients.");
         faults.done()?;
+        expect_unit_price(new.block_cost, "/block_cost")?;
+        for (i, ingredient) in new.ingredients.iter().enumerate() {
+            expect_unit_price(ingredient.price_per_kg, &format!("/ingredients/{i}/price_per_kg"))?;
+        }
         sqlx::query!(
             "insert into recipe (farm_id, recipe, name, block_wet_g, block_dry_g, block_cost) values ($1, $2, $3, $4, $5, $6)",
             self.farm.0,

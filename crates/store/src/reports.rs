@@ -2,11 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Days, NaiveDate, Utc};
+use chrono::{Days, NaiveDate};
 use gillbook_core::{
     Grams,
     calendar::day_of,
-    earnings::{Sale, contribution, follow},
+    earnings::{BatchStage, Sale, best_and_worst, contribution, follow},
     text::{BatchCode, CookCode, CustomerCode, LotCode, RecipeCode, StrainCode},
     words::{CustomerKind, OrderStatus},
     yields::{biological_efficiency, per_block},
@@ -16,16 +16,6 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{Page, Result, Tx};
-
-/// A sold row: grams of a lot, to a customer, for an amount, what was refused or came back taken off.
-#[derive(Debug, Clone)]
-pub(crate) struct SoldRow {
-    pub lot: LotCode,
-    pub customer: CustomerCode,
-    pub channel: CustomerKind,
-    pub grams: Grams,
-    pub amount: Decimal,
-}
 
 /// What a flush of a batch gave.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -65,15 +55,20 @@ pub struct BatchEarnings {
     pub biological_efficiency: Option<f64>,
     /// The same quotient where only cut weight is known.
     pub saleable_yield: Option<f64>,
+    /// How far it has come. Only finished batches are compared.
+    pub stage: BatchStage,
     /// Grams sold.
     pub sold_g: Grams,
-    /// Net revenue.
+    /// Revenue without tax.
     #[schema(value_type = String)]
     pub revenue: Decimal,
+    /// Its part of stalls' fees.
+    #[schema(value_type = String)]
+    pub fee: Decimal,
     /// Cost of its blocks.
     #[schema(value_type = String)]
     pub cost: Decimal,
-    /// Revenue less cost.
+    /// Revenue less fee and cost.
     #[schema(value_type = String)]
     pub contribution: Decimal,
     /// Contribution a block made.
@@ -92,10 +87,13 @@ pub struct CustomerEarnings {
     pub channel: CustomerKind,
     /// Grams sold.
     pub sold_g: Grams,
-    /// Net revenue.
+    /// Revenue without tax.
     #[schema(value_type = String)]
     pub revenue: Decimal,
-    /// Net revenue a kilogram.
+    /// Stalls' fees.
+    #[schema(value_type = String)]
+    pub fee: Decimal,
+    /// Revenue less fee, a kilogram.
     #[schema(value_type = Option<String>)]
     pub per_kg: Option<Decimal>,
 }
@@ -105,11 +103,15 @@ pub struct CustomerEarnings {
 pub struct Earnings {
     /// Batches by code.
     pub batches: Vec<BatchEarnings>,
+    /// The finished batch that earned most a block.
+    pub best: Option<BatchCode>,
+    /// The finished batch that earned least a block.
+    pub worst: Option<BatchCode>,
     /// Customers by revenue, the best first.
     pub customers: Vec<CustomerEarnings>,
     /// Grams sold of lots without a known batch (the opening entry).
     pub unknown_g: Grams,
-    /// What they brought.
+    /// What they brought, and takings that no goods stand behind.
     #[schema(value_type = String)]
     pub unknown_revenue: Decimal,
     /// ISO 4217 letters.
@@ -132,54 +134,6 @@ pub struct Morning {
 }
 
 impl Tx {
-    /// Sold rows of a span of time, or all: dockets that are not void, less what was refused or returned, and stalls.
-    pub(crate) async fn sales(&mut self, span: Option<(DateTime<Utc>, DateTime<Utc>)>) -> Result<Vec<SoldRow>> {
-        let coinage = self.ways().await?.coinage;
-        let (from, until) = span.map_or((None, None), |(f, u)| (Some(f), Some(u)));
-        let rows = sqlx::query!(
-            r#"select l.lot as "lot!: LotCode", d.customer as "customer!: CustomerCode", c.kind as "channel!: CustomerKind",
-                      sum(l.grams)::bigint as "sent!: Grams", sum(l.amount) as "amount!",
-                      case when bool_or(v.act_id is not null) then
-                          (select coalesce(sum(case when m.to_place = d.customer then m.grams when m.from_place = d.customer then -m.grams else 0 end), 0)
-                             from movement m join act a using (farm_id, act_id)
-                            where m.farm_id = $1 and a.document = d.docket and m.lot = l.lot)::bigint
-                      else sum(l.grams)::bigint - (select coalesce(sum(m.grams), 0) from movement m join act a using (farm_id, act_id)
-                            where m.farm_id = $1 and a.document = d.docket and a.kind = 'return' and m.lot = l.lot
-                              and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id))::bigint end as "kept!: Grams"
-                 from docket d join docket_line l using (farm_id, docket) join customer c using (farm_id, customer)
-                 left join delivery v on v.farm_id = d.farm_id and v.docket = d.docket and d.van is not null
-                      and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id)
-                where d.farm_id = $1 and ($2::timestamptz is null or d.dispatched_at >= $2) and ($3::timestamptz is null or d.dispatched_at < $3)
-                  and not exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id)
-                group by d.docket, d.customer, c.kind, l.lot
-               union all
-               select s.lot, m.customer, c.kind, s.grams, s.amount, s.grams
-                 from market_sale s join market_day m using (farm_id, market_day) join customer c using (farm_id, customer)
-                 join act a on a.farm_id = m.farm_id and a.act_id = m.close_act
-                where s.farm_id = $1 and ($2::timestamptz is null or a.happened_at >= $2) and ($3::timestamptz is null or a.happened_at < $3)"#,
-            self.farm.0,
-            from,
-            until
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        Ok(rows
-            .into_iter()
-            .filter(|r| r.sent > Grams::ZERO)
-            .map(|r| SoldRow {
-                amount: if r.kept == r.sent {
-                    r.amount
-                } else {
-                    coinage.round(r.amount * Decimal::from(r.kept.0) / Decimal::from(r.sent.0))
-                },
-                lot: r.lot,
-                customer: r.customer,
-                channel: r.channel,
-                grams: r.kept,
-            })
-            .collect())
-    }
-
     /// What blocks earn, by batch and by customer.
     ///
     /// # Errors
@@ -189,7 +143,7 @@ impl Tx {
         let sales = self.sales(None).await?;
         let make_ups = self.make_ups(None).await?;
         let rows: Vec<Sale> =
-            sales.iter().map(|s| Sale { lot: s.lot.clone(), grams: s.grams, amount: s.amount }).collect();
+            sales.iter().map(|s| Sale { lot: s.lot.clone(), grams: s.grams, amount: s.amount, fee: s.fee }).collect();
         let followed = follow(&rows, &make_ups, coinage);
         let earned = followed.by_batch();
         let costs = sqlx::query!(
@@ -220,7 +174,7 @@ impl Tx {
             let quotient = biological_efficiency(harvested, dry).filter(|_| harvested > Grams::ZERO);
             let cut_only = flushes.iter().any(|w| w.cut_only);
             let sold = earned.get(&b.batch).cloned().unwrap_or_default();
-            let gain = contribution(sold.amount, recipe.block_cost, b.blocks, coinage);
+            let gain = contribution(sold.amount, sold.fee, recipe.block_cost, b.blocks, coinage);
             batches.push(BatchEarnings {
                 rests_on_shares: sold.shared || flushes.iter().any(|w| w.shared),
                 flushes: flushes.iter().map(|w| FlushYield { flush: w.flush, grams_g: w.grams }).collect(),
@@ -229,7 +183,9 @@ impl Tx {
                 saleable_yield: quotient.filter(|_| cut_only),
                 harvested_g: harvested,
                 sold_g: sold.grams,
+                stage: BatchStage::of(b.origin, b.blocks, b.lost, b.standing, harvested),
                 revenue: coinage.round(sold.amount),
+                fee: coinage.round(sold.fee),
                 cost: coinage.round(recipe.block_cost * Decimal::from(b.blocks)),
                 contribution: gain,
                 contribution_per_block: coinage.round(gain / Decimal::from(b.blocks)),
@@ -250,23 +206,30 @@ impl Tx {
                 channel: s.channel,
                 sold_g: Grams::ZERO,
                 revenue: Decimal::ZERO,
+                fee: Decimal::ZERO,
                 per_kg: None,
             });
             c.sold_g += s.grams;
             c.revenue += s.amount;
+            c.fee += s.fee;
         }
         let mut customers: Vec<CustomerEarnings> = customers
             .into_values()
             .map(|c| CustomerEarnings {
                 per_kg: (c.sold_g > Grams::ZERO)
-                    .then(|| coinage.round(c.revenue * Decimal::from(1000) / Decimal::from(c.sold_g.0))),
+                    .then(|| coinage.round((c.revenue - c.fee) * Decimal::from(1000) / Decimal::from(c.sold_g.0))),
                 revenue: coinage.round(c.revenue),
+                fee: coinage.round(c.fee),
                 ..c
             })
             .collect();
         customers.sort_by(|a, b| (b.revenue, &a.customer).cmp(&(a.revenue, &b.customer)));
+        let ends = best_and_worst(&batches, |b| b.stage, |b| b.contribution_per_block);
+        let (best, worst) = ends.map(|(b, w)| (b.batch.clone(), w.batch.clone())).unzip();
         Ok(Earnings {
             batches,
+            best,
+            worst,
             customers,
             unknown_g: followed.unknown.grams,
             unknown_revenue: coinage.round(followed.unknown.amount),

@@ -127,7 +127,7 @@ impl Tx {
         }
         let ordered = self.ordered(today).await?;
         let demand: Vec<Demand> = ordered.iter().map(|o| o.demand.clone()).collect();
-        let price = self.mean_prices().await?;
+        let price = self.mean_prices(self.now).await?;
         let mut rows = Vec::new();
         for risk in at_risk(&stock, &demand) {
             let found = there.iter().find(|(lot, at, _)| lot.lot == risk.lot && at.place == risk.place);
@@ -249,33 +249,6 @@ impl Tx {
                 };
                 Ordered { demand: Demand { need, wish, set_aside }, customer: r.name, least_grade: r.least_grade }
             })
-            .collect())
-    }
-
-    /// Mean price a kilogram by strain, over the last four weeks.
-    async fn mean_prices(&mut self) -> Result<BTreeMap<StrainCode, Decimal>> {
-        let sales = self.sales(Some((self.now - TimeDelta::days(28), self.now))).await?;
-        let lots: Vec<String> = sales.iter().map(|s| s.lot.to_string()).collect();
-        let strains = sqlx::query!(
-            r#"select lot as "lot: LotCode", strain as "strain: StrainCode" from lot where farm_id = $1 and lot = any ($2)"#,
-            self.farm.0,
-            &lots
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let strain_of: BTreeMap<LotCode, StrainCode> = strains.into_iter().map(|r| (r.lot, r.strain)).collect();
-        let mut sums: BTreeMap<StrainCode, (Grams, Decimal)> = BTreeMap::new();
-        for s in sales {
-            if let Some(strain) = strain_of.get(&s.lot) {
-                let sum = sums.entry(strain.clone()).or_default();
-                sum.0 += s.grams;
-                sum.1 += s.amount;
-            }
-        }
-        Ok(sums
-            .into_iter()
-            .filter(|(_, (g, _))| *g > Grams::ZERO)
-            .map(|(strain, (g, amount))| (strain, amount * Decimal::from(1000) / Decimal::from(g.0)))
             .collect())
     }
 }

@@ -1,23 +1,27 @@
-//! The week: what came in and what went out, to the gram, and its closing.
+//! The week: what came in and what went out, what was counted, and its closing.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
-    calendar::{IsoWeek, Span, day_of},
+    calendar::{IsoWeek, Span, day_of, week_earlier},
     reconciliation::{Flow, Sheet, reconcile},
     refusal::{Kind, Refusal},
     replay::first_below_zero,
     text::{LotCode, PlaceCode, Short, StrainCode},
-    words::{ActKind, CustomerKind, PlaceKind},
+    words::{ActKind, PlaceKind},
 };
-use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
 use utoipa::ToSchema;
 
-use crate::{Result, Tx, ledger::NewAct};
+use crate::{
+    Result, Tx,
+    ledger::NewAct,
+    week_counts::{BookCheck, PlaceCounted, WeekCounted},
+    week_money::{ChannelMoney, OutForDelivery},
+};
 
 /// A strain's sheet.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -37,21 +41,6 @@ pub struct LotSheet {
     pub sheet: Sheet,
 }
 
-/// Takings of a channel.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct ChannelMoney {
-    /// The channel.
-    pub channel: CustomerKind,
-    /// Grams sent out.
-    pub grams_g: Grams,
-    /// Net amount.
-    #[schema(value_type = String)]
-    pub net: Decimal,
-    /// Net amount a kilogram; nothing where nothing was sold.
-    #[schema(value_type = Option<String>)]
-    pub per_kg: Option<Decimal>,
-}
-
 /// A week's figures.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct WeekFigures {
@@ -61,18 +50,51 @@ pub struct WeekFigures {
     pub strains: Vec<StrainSheet>,
     /// By lot: the rows that the others are sums of.
     pub lots: Vec<LotSheet>,
-    /// Grams that were ordered for days of the week.
+    /// What was counted; nothing where nobody counted in the week.
+    pub counted: Option<WeekCounted>,
+    /// Places with stock, and when each was counted last.
+    pub places: Vec<PlaceCounted>,
+    /// Grams that were ordered for days of the week. A stall has no orders.
     pub ordered_g: Grams,
-    /// Grams that were handed over in the week, market included.
+    /// Grams that were handed over under dockets in the week; what came back is not taken off.
     pub delivered_g: Grams,
-    /// Sent out in the week, by channel, at the dockets' prices and the stalls' takings.
+    /// Grams that stalls sold in the week.
+    pub market_g: Grams,
+    /// What had left and was not handed over when the week ended.
+    pub out_for_delivery: OutForDelivery,
+    /// Handed over in the week less what came back in it, by channel, without tax.
     pub money: Vec<ChannelMoney>,
     /// ISO 4217 letters.
     pub currency: String,
     /// Blocks lost in the week.
     pub blocks_lost: i64,
-    /// Rows that do not close. Empty, or the week does not.
-    pub open_rows: Vec<LotCode>,
+}
+
+/// The week before, for comparison: the same part of it while a week is running, else the whole.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct WeekBefore {
+    /// The week before.
+    pub week: IsoWeek,
+    /// Up to here; the same weekday and clock time while a week is running.
+    pub until: DateTime<Utc>,
+    /// Whether that is the whole week.
+    pub whole: bool,
+    /// Its grams so far.
+    pub total: Sheet,
+}
+
+/// How far a week has come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum WeekStage {
+    /// It lies ahead.
+    NotBegun,
+    /// It is running.
+    Open,
+    /// It is over and not closed.
+    Ended,
+    /// It is closed.
+    Closed,
 }
 
 /// A lot that by the times written down was below zero somewhere, though by the order of recording it never was: something was
@@ -98,13 +120,19 @@ pub struct Week {
     pub from: DateTime<Utc>,
     /// The first instant after it.
     pub until: DateTime<Utc>,
+    /// How far it has come.
+    pub stage: WeekStage,
     /// As the book has it now.
     pub now: WeekFigures,
+    /// The week before, for comparison.
+    pub before: WeekBefore,
+    /// Balances against movements, now.
+    pub book_check: BookCheck,
     /// When it was closed.
     pub closed_at: Option<DateTime<Utc>>,
     /// As it was when it was closed.
     pub closed: Option<WeekFigures>,
-    /// Acts that happened in the week and were recorded after it was closed.
+    /// Acts that happened in the week and were entered after it was closed.
     pub after_close: i64,
     /// Lots whose times do not agree with their grams.
     pub below_zero: Vec<BelowZero>,
@@ -128,6 +156,8 @@ impl Tx {
         let span = week.span(zone);
         self.prefer_hash_joins(true).await?;
         let now = self.week_figures(week).await?;
+        let before = self.week_before(week).await?;
+        let book_check = self.book_check().await?;
         let below_zero = self.below_zero(span).await?;
         self.prefer_hash_joins(false).await?;
         let closed = sqlx::query!(
@@ -138,17 +168,43 @@ impl Tx {
         .fetch_optional(&mut *self.db)
         .await?;
         let after_close = sqlx::query_scalar!(
-            r#"select count(*) as "n!" from act a join week_close w on w.farm_id = a.farm_id and w.week = $2
-                where a.farm_id = $1 and a.happened_at >= $3 and a.happened_at < $4 and a.recorded_at > w.closed_at"#,
+            r#"select count(*) as "n!" from act where farm_id = $1 and happened_at >= $2 and happened_at < $3 and after_close"#,
             self.farm.0,
-            week.to_string(),
             span.from,
             span.until
         )
         .fetch_one(&mut *self.db)
         .await?;
         let (closed_at, closed) = closed.map_or((None, None), |c| (Some(c.closed_at), Some(c.sheet.0)));
-        Ok(Week { week, from: span.from, until: span.until, now, closed_at, closed, after_close, below_zero })
+        let stage = match closed_at {
+            Some(_) => WeekStage::Closed,
+            None if self.now < span.from => WeekStage::NotBegun,
+            None if self.now < span.until => WeekStage::Open,
+            None => WeekStage::Ended,
+        };
+        Ok(Week {
+            week,
+            from: span.from,
+            until: span.until,
+            stage,
+            now,
+            before,
+            book_check,
+            closed_at,
+            closed,
+            after_close,
+            below_zero,
+        })
+    }
+
+    /// The week before, as far as this one has come.
+    async fn week_before(&mut self, week: IsoWeek) -> Result<WeekBefore> {
+        let zone = self.ways().await?.zone;
+        let (span, before) = (week.span(zone), week.previous().span(zone));
+        let running = (span.from..span.until).contains(&self.now);
+        let until = if running { week_earlier(self.now, zone).clamp(before.from, before.until) } else { before.until };
+        let flows = self.flows(Span { from: before.from, until }).await?;
+        Ok(WeekBefore { week: week.previous(), until, whole: !running, total: reconcile(&flows).total })
     }
 
     /// A week reads most of the ledger once, for which hash joins are right whatever the planner's statistics say; without fresh ones it
@@ -206,18 +262,20 @@ impl Tx {
         Ok(below.take(500).collect())
     }
 
-    async fn week_figures(&mut self, week: IsoWeek) -> Result<WeekFigures> {
-        let ways = self.ways().await?;
-        let span = week.span(ways.zone);
-        let flows: Vec<Flow> = sqlx::query!(
+    /// Movements before the end of a span, summed as far as a sheet does not tell them apart.
+    async fn flows(&mut self, span: Span) -> Result<Vec<Flow>> {
+        Ok(sqlx::query!(
             r#"select m.lot as "lot: LotCode", l.strain as "strain: StrainCode", f.kind as "from: PlaceKind", t.kind as "to: PlaceKind",
-                      coalesce(o.kind, a.kind) as "act!: ActKind", (a.happened_at < $2) as "before!", sum(m.grams)::bigint as "grams!: Grams"
+                      coalesce(o.kind, a.kind) as "act!: ActKind", (a.happened_at < $2) as "before!", sum(m.grams)::bigint as "grams!: Grams",
+                      coalesce(sum(c.unexplained_g), 0)::bigint as "unexplained!: Grams"
                  from movement m
                  join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
                  left join act o on o.farm_id = a.farm_id and o.act_id = a.reverses
                  join lot l on l.farm_id = m.farm_id and l.lot = m.lot
                  join place f on f.farm_id = m.farm_id and f.place = m.from_place
                  join place t on t.farm_id = m.farm_id and t.place = m.to_place
+                 left join stock_count c on c.farm_id = m.farm_id and c.act_id = coalesce(a.reverses, a.act_id) and c.lot = m.lot
+                      and c.place in (m.from_place, m.to_place)
                 where m.farm_id = $1 and a.happened_at < $3
                 group by 1, 2, 3, 4, 5, 6"#,
             self.farm.0,
@@ -227,8 +285,22 @@ impl Tx {
         .fetch_all(&mut *self.db)
         .await?
         .into_iter()
-        .map(|r| Flow { lot: r.lot, strain: r.strain, from: r.from, to: r.to, act: r.act, grams: r.grams, before: r.before })
-        .collect();
+        .map(|r| Flow {
+            lot: r.lot,
+            strain: r.strain,
+            from: r.from,
+            to: r.to,
+            act: r.act,
+            grams: r.grams,
+            unexplained: r.unexplained,
+            before: r.before,
+        })
+        .collect())
+    }
+
+    async fn week_figures(&mut self, week: IsoWeek) -> Result<WeekFigures> {
+        let span = week.span(self.ways().await?.zone);
+        let flows = self.flows(span).await?;
         let sheets = reconcile(&flows);
         let quiet = Sheet::default();
         let lots: Vec<LotSheet> = sheets
@@ -254,9 +326,10 @@ impl Tx {
         )
         .fetch_one(&mut *self.db)
         .await?;
+        let money = self.week_money(span).await?;
         Ok(WeekFigures {
-            delivered_g: sheets.total.sold_g,
-            open_rows: lots.iter().filter(|l| l.sheet.difference_g != Grams::ZERO).map(|l| l.lot.clone()).collect(),
+            counted: self.week_counted(span, &sheets.total).await?,
+            places: self.places_counted(span).await?,
             total: sheets.total,
             strains: sheets
                 .by_strain
@@ -266,37 +339,21 @@ impl Tx {
                 .collect(),
             lots,
             ordered_g,
-            money: self.week_money(span.from, span.until).await?,
+            delivered_g: money.delivered_g,
+            market_g: money.market_g,
+            out_for_delivery: money.out_for_delivery,
+            money: money.channels,
             currency: self.farm().await?.currency,
             blocks_lost,
         })
     }
 
-    async fn week_money(&mut self, from: DateTime<Utc>, until: DateTime<Utc>) -> Result<Vec<ChannelMoney>> {
-        let coinage = self.ways().await?.coinage;
-        let rows = self.sales(Some((from, until))).await?;
-        let mut by_channel: BTreeMap<CustomerKind, (Grams, Decimal)> = BTreeMap::new();
-        for r in rows {
-            let sum = by_channel.entry(r.channel).or_default();
-            sum.0 += r.grams;
-            sum.1 += r.amount;
-        }
-        Ok(by_channel
-            .into_iter()
-            .map(|(channel, (grams, net))| ChannelMoney {
-                channel,
-                grams_g: grams,
-                net: coinage.round(net),
-                per_kg: (grams > Grams::ZERO)
-                    .then(|| coinage.round(net * Decimal::from(1000) / Decimal::from(grams.0))),
-            })
-            .collect())
-    }
-
-    /// Closes a week: keeps what it added up to. What is recorded for it later shows as after close.
+    /// Closes a week: keeps what it added up to. What is entered for it later shows as after close.
+    ///
+    /// No act of the farm is under way meanwhile, so each is either in what is kept or marked as after close.
     ///
     /// # Errors
-    /// Refuses a week that is not over, is closed, or does not add up.
+    /// Refuses a week that is not over or is closed, and balances that are not the sum of their movements.
     pub async fn close_week(&mut self, week: IsoWeek, new: &NewWeekClose) -> Result<Week> {
         let zone = self.ways().await?.zone;
         let span = week.span(zone);
@@ -307,13 +364,15 @@ impl Tx {
             )
             .into());
         }
+        sqlx::query!("select lock_weeks($1, true)", self.farm.0).execute(&mut *self.db).await?;
         self.prefer_hash_joins(true).await?;
         let figures = self.week_figures(week).await?;
+        let check = self.book_check().await?;
         self.prefer_hash_joins(false).await?;
-        if let Some(lot) = figures.open_rows.first() {
+        if let Some(lot) = check.lots_off.first() {
             return Err(Refusal::new(
                 Kind::Closed,
-                format!("Week {week} does not add up, beginning with lot {lot}. Run `gillbook check`."),
+                format!("The balances of lot {lot} are not the sum of its movements. Run `gillbook check`, and close week {week} when the book is sound."),
             )
             .into());
         }
@@ -328,10 +387,12 @@ impl Tx {
         };
         self.enter(&act, &[]).await?;
         sqlx::query!(
-            "insert into week_close (farm_id, week, act_id, closed_at, sheet) values ($1, $2, $3, $4, $5)",
+            "insert into week_close (farm_id, week, act_id, from_at, until_at, closed_at, sheet) values ($1, $2, $3, $4, $5, $6, $7)",
             self.farm.0,
             week.to_string(),
             id,
+            span.from,
+            span.until,
             self.now,
             Json(&figures) as _
         )

@@ -7,7 +7,10 @@ use axum::{
     http::{HeaderMap, StatusCode, header, request::Parts},
 };
 use bytes::Bytes;
-use gillbook_core::refusal::{Fault, Kind, Refusal};
+use gillbook_core::{
+    calendar::IsoWeek,
+    refusal::{Fault, Kind, Refusal},
+};
 use gillbook_store::{Page, idempotency::Once};
 use serde::{Deserialize, de::DeserializeOwned};
 use serde_json::Value;
@@ -30,6 +33,10 @@ pub(crate) struct Create<T> {
 /// The code in a path. What is no code is not found.
 #[derive(Debug)]
 pub(crate) struct Code<T>(pub T);
+
+/// The ISO week in a path. What is not a week says how one is written.
+#[derive(Debug)]
+pub(crate) struct PathWeek(pub IsoWeek);
 
 /// Query parameters.
 #[derive(Debug)]
@@ -207,6 +214,18 @@ impl<T: FromStr> FromRequestParts<App> for Code<T> {
         text.parse().map(Self).map_err(|_| {
             Refusal::new(Kind::NotFound, format!("There is no {shown} on this farm. Check the code.")).into()
         })
+    }
+}
+
+impl FromRequestParts<App> for PathWeek {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
+        let axum::extract::Path(text) = axum::extract::Path::<String>::from_request_parts(parts, &())
+            .await
+            .map_err(|_| Problem::not_found_page())?;
+        let shown: String = text.chars().filter(|c| !c.is_control()).take(40).collect();
+        shown.parse().map(Self).map_err(|refused: String| Refusal::field("week", refused).into())
     }
 }
 

@@ -196,6 +196,8 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/api/market-days/{market_day}", RECKONS),
     rule("PATCH", "/api/market-days/{market_day}", CARRIES),
     rule("GET", "/api/reports/weeks/{week}", RECKONS),
+    rule("GET", "/api/reports/weeks/{week}/sales", RECKONS),
+    rule("GET", "/api/reports/weeks/{week}/sales/csv", RECKONS),
     rule("POST", "/api/weeks/{week}/close", OWNS),
     rule("GET", "/api/reports/shelf-life", READS),
     rule("GET", "/api/reports/earnings", RECKONS),

@@ -5,6 +5,7 @@
 
 mod client;
 mod cold;
+mod counting;
 mod fridge;
 mod plan;
 mod season;

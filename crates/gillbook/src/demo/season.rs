@@ -29,6 +29,10 @@ pub(super) struct Season {
     until: DateTime<Utc>,
     plan: Vec<Planned>,
     fridge: Fridge,
+    /// Sum and number of what the fridge's air was since the last count, °C by the minute.
+    air_since_count: (f64, f64),
+    /// The last count.
+    last_counted_at: Option<DateTime<Utc>>,
     /// Readings up to here are posted.
     read_until: DateTime<Utc>,
     /// A day whose readings come a day late, out of order.
@@ -47,6 +51,8 @@ impl Season {
         let fails_at = day_begins(first + Days::new(66), ZONE) + TimeDelta::minutes(60);
         Ok(Self {
             fridge: Fridge::new(seed, fails_at),
+            air_since_count: (0.0, 0.0),
+            last_counted_at: None,
             read_until: day_begins(first, ZONE),
             gap_day: first + Days::new(38),
             chance,
@@ -80,6 +86,23 @@ impl Season {
     /// Days since the first.
     pub(super) fn days_in(&self, day: NaiveDate) -> i64 {
         (day - self.first).num_days()
+    }
+
+    /// The fridge's mean air since the last count, °C.
+    pub(super) fn mean_air_since_count(&self) -> f64 {
+        let (sum, minutes) = self.air_since_count;
+        sum / f64::max(minutes, 1.0)
+    }
+
+    /// When the fridge was counted last.
+    pub(super) fn last_counted_at(&self) -> Option<DateTime<Utc>> {
+        self.last_counted_at
+    }
+
+    /// Notes that the fridge was counted.
+    pub(super) fn counted_at(&mut self, at: DateTime<Utc>) {
+        self.last_counted_at = Some(at);
+        self.air_since_count = (0.0, 0.0);
     }
 
     /// The time in the season.
@@ -238,6 +261,8 @@ impl Season {
         while self.read_until < until {
             let at = self.read_until;
             let c = self.fridge.air(at);
+            self.air_since_count.0 += c;
+            self.air_since_count.1 += 1.0;
             // Once in a long while the probe answers before it has measured.
             let c = if self.chance.random_bool(0.000_05) { 85.0 } else { c };
             records.push(json!({"n": PROBE, "u": "Cel", "v": c, "t": at.timestamp()}));
@@ -340,11 +365,11 @@ impl Season {
         Ok(())
     }
 
-    async fn stock(&self, client: &Client, place: &str) -> Result<Vec<Value>> {
+    pub(super) async fn stock(&self, client: &Client, place: &str) -> Result<Vec<Value>> {
         Ok(client.get(&format!("/api/stock?place={place}")).await?["rows"].as_array().cloned().unwrap_or_default())
     }
 
-    async fn lots(&self, client: &Client) -> Result<Vec<Value>> {
+    pub(super) async fn lots(&self, client: &Client) -> Result<Vec<Value>> {
         Ok(client.get("/api/lots?in_stock=true&limit=500").await?["rows"].as_array().cloned().unwrap_or_default())
     }
 
@@ -475,17 +500,21 @@ impl Season {
         let Some(open) = days["rows"].as_array().and_then(|d| d.iter().find(|d| d["status"] == "open")).cloned() else {
             return Ok(());
         };
-        let mut sold = 0;
+        let mut worth = 0.0;
         let mut lots = Vec::new();
         for row in self.stock(client, "STALL").await? {
             let had = row["grams_g"].as_i64().unwrap_or(0);
             let back = if self.chance.random_bool(0.4) { had * self.chance.random_range(5..25) / 100 } else { 0 };
             let (wasted, tasted) = (had * 2 / 100, had / 100);
-            sold += had - back - wasted - tasted;
+            let strain = STRAINS.iter().find(|s| row["strain"] == s.code).context("a strain of the demo")?;
+            #[expect(clippy::cast_precision_loss, reason = "a crate of grams")]
+            let sold = (had - back - wasted - tasted) as f64;
+            worth += sold / 1000.0 * strain.price.parse::<f64>()?;
             lots.push(json!({"lot": row["lot"], "back_g": back, "wasted_g": wasted, "tasted_g": tasted}));
         }
-        // About 19 a kilogram, a third of it by card.
-        let cents = sold * 19 / 10 + self.chance.random_range(-300..300);
+        // The list's prices with tax, rounded this way and that at the stall; a third of it by card.
+        #[expect(clippy::cast_possible_truncation, reason = "cents of a market day")]
+        let cents = (worth * 105.5 * self.chance.random_range(0.97..1.02)) as i64;
         let card = cents / 3;
         let money = |c: i64| format!("{}.{:02}", c / 100, c % 100);
         let body = json!({"lots": lots, "back_place": "F1", "cash": money(cents - card + 6000), "card": money(card), "fee": "25.00"});
@@ -523,24 +552,6 @@ impl Season {
                 let body = json!({"kind": "gift", "lot": code, "from_place": "F1", "grams_g": 300, "reason": "For the neighbours"});
                 self.post(client, "/api/movements", body).await?;
             }
-        }
-        Ok(())
-    }
-
-    /// Sunday's count: a little less than the book everywhere, and once a little more.
-    async fn count(&mut self, client: &Client) -> Result<()> {
-        let mut lots = Vec::new();
-        for row in self.stock(client, "F1").await? {
-            let (grams, aside) = (row["grams_g"].as_i64().unwrap_or(0), row["set_aside_g"].as_i64().unwrap_or(0));
-            let counted = if self.chance.random_bool(0.04) {
-                grams + 6
-            } else {
-                grams * self.chance.random_range(965..=998) / 1000
-            };
-            lots.push(json!({"lot": row["lot"], "counted_g": counted.max(aside)}));
-        }
-        if !lots.is_empty() {
-            self.post(client, "/api/stock-counts", json!({"place": "F1", "lots": lots})).await?;
         }
         Ok(())
     }

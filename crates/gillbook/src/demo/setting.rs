@@ -6,6 +6,8 @@ use serde_json::{Value, json};
 pub(super) const FARM: &str = "Lantern Hollow Mushrooms";
 pub(super) const ZONE: Tz = Tz::Europe__Paris;
 pub(super) const CURRENCY: &str = "EUR";
+/// Relative humidity in the fridge, per cent.
+pub(super) const FRIDGE_HUMIDITY_PERCENT: f64 = 90.0;
 /// Name, initials, sign-in name.
 pub(super) const OWNER: (&str, &str, &str) = ("Mirel Tanavo", "MT", "mirel");
 /// Name, initials, role, sign-in name.
@@ -176,7 +178,7 @@ pub(super) fn set_up() -> Vec<(&'static str, Value)> {
     posts.push((
         "/api/places",
         json!({
-            "place": "F1", "name": "Fridge", "kind": "fridge", "humidity_percent": 90.0,
+            "place": "F1", "name": "Fridge", "kind": "fridge", "humidity_percent": FRIDGE_HUMIDITY_PERCENT,
             "limit": {"name": "Cold store", "warm_c": 5.0, "cold_c": -0.5, "gap_minutes": 15, "lag_minutes": 60, "example": true,
                       "rule_text": "Example. Replace it with your local authority's rule."},
         }),

@@ -13,14 +13,17 @@ pub(super) async fn print(client: &Client, until: DateTime<Utc>) -> Result<()> {
     let report = client.get(&format!("/api/reports/weeks/{week}")).await?;
     println!("\nWeek {week}, closed: kilograms");
     print_sheet(&report["closed"]["total"]);
-    println!("  money, net:");
+    print_counted(&report["closed"]["counted"], &report["closed"]["currency"]);
+    println!("  money without tax, and fees:");
     for m in report["closed"]["money"].as_array().into_iter().flatten() {
         println!(
-            "    {:<12} {:>9.3} kg  {:>9} {}",
+            "    {:<12} {:>9.3} kg  {:>9} {currency}  fee {:>6}  {} {currency} per kg",
             m["channel"].as_str().unwrap_or(""),
             kg(&m["grams_g"]),
             m["net"].as_str().unwrap_or(""),
-            report["closed"]["currency"].as_str().unwrap_or("")
+            m["fee"].as_str().unwrap_or(""),
+            m["per_kg"].as_str().unwrap_or("–"),
+            currency = report["closed"]["currency"].as_str().unwrap_or("")
         );
     }
 
@@ -43,15 +46,9 @@ pub(super) async fn print(client: &Client, until: DateTime<Utc>) -> Result<()> {
     println!("    {}", risk["caution"].as_str().unwrap_or(""));
 
     let earnings = client.get("/api/reports/earnings").await?;
-    let mut finished: Vec<&Value> = earnings["batches"]
-        .as_array()
-        .into_iter()
-        .flatten()
-        .filter(|b| b["standing"] == 0 && b["harvested_g"] != 0 && b["cook"].is_string())
-        .collect();
-    finished.sort_by(|a, b| money(a).total_cmp(&money(b)));
     println!("\nFinished batches, contribution per block:");
-    for (word, batch) in [("best", finished.last()), ("worst", finished.first())] {
+    for word in ["best", "worst"] {
+        let batch = earnings["batches"].as_array().and_then(|b| b.iter().find(|b| b["batch"] == earnings[word]));
         let Some(b) = batch else { continue };
         println!(
             "    {word:<6} {:<10} {} blocks, {} lost, {:.0} g a block, efficiency {:.0} %, {} {} a block",
@@ -68,26 +65,53 @@ pub(super) async fn print(client: &Client, until: DateTime<Utc>) -> Result<()> {
 }
 
 fn print_sheet(sheet: &Value) {
-    let line = |word: &str, field: &str| println!("    {word:<24} {:>9.3}", kg(&sheet[field]));
-    line("in the stores before", "opening_g");
-    line("+ harvested", "harvested_g");
-    line("+ entered at opening", "entered_g");
-    line("+ found", "found_g");
-    line("+ made of other lots", "from_lots_g");
-    line("- sold", "sold_g");
-    line("- given", "given_g");
-    line("- wasted", "wasted_g");
-    line("- trimmed", "trimmed_g");
-    line("- weight lost", "weight_lost_g");
-    line("- made into other lots", "into_lots_g");
-    line("= in the stores after", "closing_g");
-    line("difference", "difference_g");
+    for (word, field) in [
+        ("opening stock", "opening_g"),
+        ("+ harvested", "harvested_g"),
+        ("+ stock entered at start", "entered_g"),
+        ("+ count gain", "found_g"),
+        ("+ repacked in", "from_lots_g"),
+        ("- sold", "sold_g"),
+        ("- given away", "given_g"),
+        ("- home use", "home_g"),
+        ("- wasted", "wasted_g"),
+        ("- samples", "tested_g"),
+        ("- trimmed", "trimmed_g"),
+        ("- water loss", "water_loss_g"),
+        ("- unexplained loss", "unexplained_g"),
+        ("- water, drying", "drying_g"),
+        ("- left when finished", "finished_g"),
+        ("- repacked out", "into_lots_g"),
+        ("= closing stock", "closing_g"),
+    ] {
+        println!("    {word:<26} {:>9.3}", kg(&sheet[field]));
+    }
+}
+
+fn print_counted(counted: &Value, currency: &Value) {
+    if counted.is_null() {
+        println!("  not counted");
+        return;
+    }
+    println!(
+        "  counted {}: closing by the book {:.3}, by the counts {:.3}",
+        counted["last_counted_at"].as_str().unwrap_or(""),
+        kg(&counted["closing_by_book_g"]),
+        kg(&counted["closing_by_count_g"])
+    );
+    let expected = &counted["expected"];
+    println!(
+        "    water loss {:.3} (expected {:.3} to {:.3}), unexplained {:.3} ({:.1} % of what went through, {} {})",
+        kg(&counted["water_loss_g"]),
+        kg(&expected["low_g"]),
+        kg(&expected["high_g"]),
+        kg(&counted["unexplained_g"]),
+        counted["unexplained_percent"].as_f64().unwrap_or(0.0),
+        counted["unexplained_money"].as_str().unwrap_or(""),
+        currency.as_str().unwrap_or("")
+    );
 }
 
 fn kg(grams: &Value) -> f64 {
     grams.as_f64().unwrap_or(0.0) / 1000.0
-}
-
-fn money(batch: &Value) -> f64 {
-    batch["contribution_per_block"].as_str().and_then(|t| t.parse().ok()).unwrap_or(0.0)
 }

@@ -5,23 +5,26 @@ use gillbook_core::calendar::IsoWeek;
 use gillbook_store::{
     reports::Earnings,
     risk::ShelfLife,
+    week_money::WeekSale,
     weeks::{NewWeekClose, Week},
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     App,
-    body::{Code, Create},
-    once,
+    body::{Create, PathWeek},
+    once, pages,
     problem::{Problem, Problems},
     read,
-    reply::Answered,
+    reply::{Answered, Document, Listed},
     who::Who,
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new()
         .routes(routes!(get_week))
+        .routes(routes!(get_week_sales))
+        .routes(routes!(get_week_sales_csv))
         .routes(routes!(post_week_close))
         .routes(routes!(get_shelf_life))
         .routes(routes!(get_earnings))
@@ -29,8 +32,28 @@ pub(super) fn router() -> OpenApiRouter<App> {
 
 /// The week reconciled, in grams and in money, as the book has it now and as it was closed.
 #[utoipa::path(get, path = "/api/reports/weeks/{week}", tag = "reports", params(("week" = IsoWeek, Path, description = "The week")), responses((status = 200, description = "The week", body = Week), Problems))]
-async fn get_week(State(app): State<App>, who: Who, Code(week): Code<IsoWeek>) -> Result<Json<Week>, Problem> {
+async fn get_week(State(app): State<App>, who: Who, PathWeek(week): PathWeek) -> Result<Json<Week>, Problem> {
     Ok(Json(read!(app, who, |tx| tx.week(week).await)?))
+}
+
+/// The rows that the money of a week is the sum of: every handing over, return and stall's sale.
+#[utoipa::path(get, path = "/api/reports/weeks/{week}/sales", tag = "reports", params(("week" = IsoWeek, Path, description = "The week")), responses((status = 200, description = "The week's sales", body = Listed<WeekSale>), Problems))]
+async fn get_week_sales(
+    State(app): State<App>,
+    who: Who,
+    PathWeek(week): PathWeek,
+) -> Result<Listed<WeekSale>, Problem> {
+    Ok(Listed::whole(read!(app, who, |tx| tx.week_sales(week).await)?))
+}
+
+/// The same as CSV, with the farm's own clock times.
+#[utoipa::path(get, path = "/api/reports/weeks/{week}/sales/csv", tag = "reports", params(("week" = IsoWeek, Path, description = "The week")), responses((status = 200, description = "The week's sales as CSV", body = String, content_type = "text/csv"), Problems))]
+async fn get_week_sales_csv(State(app): State<App>, who: Who, PathWeek(week): PathWeek) -> Result<Document, Problem> {
+    let bytes = read!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        Ok(pages::sales_csv(&farm, &tx.week_sales(week).await?))
+    })??;
+    Ok(Document { kind: "text/csv; charset=utf-8", name: format!("sales-{week}.csv"), bytes })
 }
 
 /// Closes a week that is over.
@@ -38,7 +61,7 @@ async fn get_week(State(app): State<App>, who: Who, Code(week): Code<IsoWeek>) -
 async fn post_week_close(
     State(app): State<App>,
     who: Who,
-    Code(week): Code<IsoWeek>,
+    PathWeek(week): PathWeek,
     new: Create<NewWeekClose>,
 ) -> Result<Answered, Problem> {
     Ok(Answered(once!(app, who, &new.once, |tx| tx.close_week(week, &new.value).await)?))

@@ -1,7 +1,7 @@
 //! The pages: server-rendered, at phone size first. A handler reads in one transaction, makes a view of plain strings and
 //! renders a template.
 
-mod books;
+mod blocks;
 mod by_hand;
 mod checks;
 mod desk;
@@ -13,6 +13,7 @@ mod orders;
 mod record;
 mod stock;
 mod today;
+mod week;
 mod weigh;
 
 use askama::Template;
@@ -32,6 +33,7 @@ use uuid::Uuid;
 pub(crate) use self::{
     orders::docket_pdf,
     record::{record_csv, record_of, record_pdf},
+    week::sales_csv,
 };
 use crate::{App, problem::Problem, who::Who};
 
@@ -75,8 +77,8 @@ pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     page!("POST", "/orders/{order}/dispatch", post(orders::post_dispatch));
     page!("GET", "/dockets/{docket}", get(orders::get_docket));
     page!("POST", "/dockets/{docket}/delivery", post(orders::post_delivery));
-    page!("GET", "/week", get(books::get_week));
-    page!("GET", "/blocks", get(books::get_blocks));
+    page!("GET", "/week", get(week::get_week));
+    page!("GET", "/blocks", get(blocks::get_blocks));
     (router, routes)
 }
 

@@ -1,0 +1,409 @@
+//! The week: does it add up, and against what.
+
+use askama::Template;
+use axum::extract::State;
+use chrono_tz::Tz;
+use gillbook_core::{
+    Grams,
+    calendar::{IsoWeek, day_of},
+    reconciliation::Sheet,
+};
+use gillbook_store::{
+    farm::Farm,
+    week_counts::{PlaceCounted, WeekCounted},
+    week_money::{SaleKind, WeekSale},
+    weeks::{Week, WeekBefore, WeekStage},
+};
+use serde::Deserialize;
+
+use super::{Head, Page, day_and_clock, kg, zone_of};
+use crate::{App, body::Asked, problem::Problem, read, who::Who};
+
+/// A line of a sheet: its name and its grams.
+type Line = (&'static str, String);
+
+#[derive(Template)]
+#[template(path = "week.html")]
+pub(super) struct WeekPage {
+    head: Head,
+    week: String,
+    previous: String,
+    next: String,
+    harvested: String,
+    against: String,
+    status: String,
+    sold: String,
+    wasted: String,
+    unexplained: String,
+    sheet: SheetRow,
+    counted: Option<CountedView>,
+    places: Vec<String>,
+    balances: String,
+    balances_agree: bool,
+    currency: String,
+    money: Vec<MoneyRow>,
+    returned: Option<String>,
+    out_for_delivery: Option<String>,
+    delivered: String,
+    sales: Vec<SaleRow>,
+    below_zero: Vec<String>,
+    strains: Vec<SheetRow>,
+    lots: Vec<SheetRow>,
+}
+
+/// A sheet whose lines can be added up: every line that is not nothing, both sums.
+struct SheetRow {
+    name: String,
+    ins: Vec<Line>,
+    outs: Vec<Line>,
+    total_in: String,
+    total_out: String,
+}
+
+struct CountedView {
+    by_book: String,
+    by_count: String,
+    water_loss: String,
+    expected: String,
+    unexplained: String,
+    found: Option<String>,
+    less: Option<String>,
+    total: String,
+    lots: Vec<UnexplainedRow>,
+}
+
+struct UnexplainedRow {
+    lot: String,
+    when: String,
+    book: String,
+    counted: String,
+    unexplained: String,
+    money: String,
+}
+
+struct MoneyRow {
+    channel: String,
+    kg: String,
+    net: String,
+    fee: String,
+    per_kg: String,
+}
+
+struct SaleRow {
+    when: String,
+    what: String,
+    /// The docket, where there is one to open.
+    docket: Option<String>,
+    customer: String,
+    lot: String,
+    grams: String,
+    net: String,
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct WeekQuery {
+    week: Option<IsoWeek>,
+}
+
+/// Grams with a narrow no-break space between thousands and a true minus sign.
+fn grams(g: Grams) -> String {
+    let digits = g.0.unsigned_abs().to_string();
+    let mut text = String::from(if g.0 < 0 { "\u{2212}" } else { "" });
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i) % 3 == 0 {
+            text.push('\u{202f}');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// A difference in either direction, its sign always written.
+fn signed_grams(g: Grams) -> String {
+    if g > Grams::ZERO { format!("+{}", grams(g)) } else { grams(g) }
+}
+
+fn sheet_row(name: String, s: &Sheet) -> SheetRow {
+    let lines = |all: &[(&'static str, Grams)]| {
+        all.iter().filter(|(_, g)| *g != Grams::ZERO).map(|(word, g)| (*word, grams(*g))).collect()
+    };
+    SheetRow {
+        name,
+        ins: lines(&[
+            ("Opening stock", s.opening_g),
+            ("Harvested", s.harvested_g),
+            ("Stock entered at start", s.entered_g),
+            ("Count gain", s.found_g),
+            ("Repacked in", s.from_lots_g),
+        ]),
+        outs: lines(&[
+            ("Sold", s.sold_g),
+            ("Given away", s.given_g),
+            ("Home use", s.home_g),
+            ("Wasted", s.wasted_g),
+            ("Samples", s.tested_g),
+            ("Trimmed", s.trimmed_g),
+            ("Water loss", s.water_loss_g),
+            ("Unexplained loss", s.unexplained_g),
+            ("Water, drying", s.drying_g),
+            ("Left when finished", s.finished_g),
+            ("Repacked out", s.into_lots_g),
+            ("Closing stock", s.closing_g),
+        ]),
+        total_in: grams(s.total_in()),
+        total_out: grams(s.total_out() + s.closing_g),
+    }
+}
+
+fn compared(now: Grams, before: &WeekBefore, zone: Tz) -> String {
+    let part = if before.whole {
+        format!("in week {}", before.week)
+    } else {
+        format!("in week {} up to {}", before.week, before.until.with_timezone(&zone).format("%A %H:%M"))
+    };
+    let then = before.total.harvested_g;
+    if then <= Grams::ZERO {
+        return format!("Nothing was harvested {part}.");
+    }
+    let percent = (now.kg() / then.kg() - 1.0) * 100.0;
+    let word = if percent >= 0.0 { "more" } else { "less" };
+    format!("{:.0} % {word} than {part} ({} kg).", percent.abs(), kg(then))
+}
+
+fn status(week: &Week, zone: Tz) -> String {
+    match (week.stage, week.closed_at) {
+        (WeekStage::NotBegun, _) => "This week has not begun.".into(),
+        (WeekStage::Open, _) => "Week open.".into(),
+        (WeekStage::Closed, Some(at)) => {
+            let late = match week.after_close {
+                0 => String::new(),
+                1 => " 1 late entry since; the closed figures stand.".into(),
+                n => format!(" {n} late entries since; the closed figures stand."),
+            };
+            format!("Week closed {}.{late}", day_and_clock(at, zone))
+        }
+        (WeekStage::Ended | WeekStage::Closed, _) => "Week ended, not closed.".into(),
+    }
+}
+
+fn place_line(place: &PlaceCounted, zone: Tz) -> String {
+    let stock = format!("{}: {} g", place.place, grams(place.closing_g));
+    match (place.last_counted_at, &place.last_counted_by) {
+        (Some(at), Some(by)) if place.in_week => {
+            let covered = if place.closing_g > Grams::ZERO {
+                format!(", {:.0} % of it counted", place.covered_g.kg() / place.closing_g.kg() * 100.0)
+            } else {
+                String::new()
+            };
+            format!("{stock}{covered}, last {} by {by}", day_and_clock(at, zone))
+        }
+        (Some(at), _) => format!("{stock}, not counted this week, last {}", day_and_clock(at, zone)),
+        (None, _) => format!("{stock}, never counted"),
+    }
+}
+
+fn counted_view(c: &WeekCounted, currency: &str, zone: Tz) -> CountedView {
+    let some = |g: Grams| (g > Grams::ZERO).then(|| grams(g));
+    let percent = c.unexplained_percent.map_or_else(String::new, |p| format!("{p:.1} % of what went through, "));
+    CountedView {
+        by_book: grams(c.closing_by_book_g),
+        by_count: grams(c.closing_by_count_g),
+        water_loss: signed_grams(-c.water_loss_g),
+        expected: format!(
+            "{} to {} g expected, {} most likely",
+            grams(c.expected.low_g),
+            grams(c.expected.high_g),
+            grams(c.expected.likely_g)
+        ),
+        unexplained: signed_grams(-c.unexplained_g),
+        found: (c.found_g > Grams::ZERO).then(|| signed_grams(c.found_g)),
+        less: some(c.less_than_expected_g),
+        total: format!("{percent}about {} {currency}", c.unexplained_money),
+        lots: c
+            .lots
+            .iter()
+            .map(|l| UnexplainedRow {
+                lot: l.lot.to_string(),
+                when: format!("{}, {} by {}", l.place, day_and_clock(l.counted_at, zone), l.counted_by),
+                book: grams(l.book_g),
+                counted: grams(l.counted_g),
+                unexplained: grams(l.unexplained_g),
+                money: l.money.map_or_else(|| "–".into(), |m| m.to_string()),
+            })
+            .collect(),
+    }
+}
+
+fn sale_row(sale: &WeekSale, zone: Tz) -> SaleRow {
+    let under_docket = sale.kind != SaleKind::Stall;
+    SaleRow {
+        when: day_and_clock(sale.at, zone),
+        what: if sale.kind == SaleKind::Returned {
+            format!("{}, returned", sale.document)
+        } else {
+            sale.document.clone()
+        },
+        docket: under_docket.then(|| sale.document.clone()),
+        customer: sale.customer.to_string(),
+        lot: sale.lot.as_ref().map_or_else(|| "–".into(), ToString::to_string),
+        grams: grams(sale.grams_g),
+        net: sale.net.to_string().replace('-', "\u{2212}"),
+    }
+}
+
+/// A week's sales as CSV (RFC 4180), with the clock times of the farm.
+pub(crate) fn sales_csv(farm: &Farm, sales: &[WeekSale]) -> Result<Vec<u8>, Problem> {
+    let zone = zone_of(farm);
+    let mut csv = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    let heads = ["at", "kind", "document", "customer", "channel", "lot", "grams", "net", "tax", "fee", "currency"];
+    let written = csv.write_record(heads).and_then(|()| {
+        sales.iter().try_for_each(|s| {
+            let kind = match s.kind {
+                SaleKind::HandedOver => "handed_over",
+                SaleKind::Returned => "returned",
+                SaleKind::Stall => "stall",
+            };
+            csv.write_record([
+                s.at.with_timezone(&zone).to_rfc3339().as_str(),
+                kind,
+                &s.document,
+                s.customer.as_str(),
+                s.channel.as_str(),
+                s.lot.as_ref().map_or("", |l| l.as_str()),
+                &s.grams_g.0.to_string(),
+                &s.net.to_string(),
+                &s.tax.to_string(),
+                &s.fee.to_string(),
+                &farm.currency,
+            ])
+        })
+    });
+    written.map_err(|_| Problem::broken())?;
+    csv.into_inner().map_err(|_| Problem::broken())
+}
+
+fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage {
+    let now = &week.now;
+    let s = &now.total;
+    let check = &week.book_check;
+    let nothing = |amount: rust_decimal::Decimal| amount.is_zero();
+    let returned: (Grams, rust_decimal::Decimal) =
+        (now.money.iter().map(|m| m.returned_g).sum(), now.money.iter().map(|m| m.returned).sum());
+    let currency = now.currency.clone();
+    WeekPage {
+        head,
+        week: week.week.to_string(),
+        previous: week.week.previous().to_string(),
+        next: week.week.next().to_string(),
+        harvested: kg(s.harvested_g),
+        against: compared(s.harvested_g, &week.before, zone),
+        status: status(week, zone),
+        sold: kg(s.sold_g),
+        wasted: kg(s.wasted_g),
+        unexplained: match &now.counted {
+            None => "not counted".into(),
+            Some(c) => c.unexplained_percent.map_or_else(|| "–".into(), |p| format!("{p:.1} %")),
+        },
+        sheet: sheet_row(String::new(), s),
+        counted: now.counted.as_ref().map(|c| counted_view(c, &currency, zone)),
+        places: now.places.iter().map(|p| place_line(p, zone)).collect(),
+        balances_agree: check.lots_off.is_empty(),
+        balances: match check.lots_off.as_slice() {
+            [] => format!("Balances and movements agree: {} g in the stores now.", grams(check.balances_g)),
+            off => {
+                let lots: Vec<String> = off.iter().take(10).map(ToString::to_string).collect();
+                format!(
+                    "Balances and movements do not agree: {} g against {} g. Lots: {}. Run gillbook check before the week is closed.",
+                    grams(check.balances_g),
+                    grams(check.movements_g),
+                    lots.join(", ")
+                )
+            }
+        },
+        money: now
+            .money
+            .iter()
+            .map(|m| MoneyRow {
+                channel: m.channel.to_string(),
+                kg: kg(m.grams_g),
+                net: m.net.to_string(),
+                fee: if nothing(m.fee) { "–".into() } else { m.fee.to_string() },
+                per_kg: m.per_kg.map_or_else(|| "–".into(), |p| p.to_string()),
+            })
+            .collect(),
+        returned: (returned.0 > Grams::ZERO)
+            .then(|| format!("Returned this week, taken off above: {} kg, {} {currency}.", kg(returned.0), returned.1)),
+        out_for_delivery: (now.out_for_delivery.grams_g > Grams::ZERO).then(|| {
+            format!(
+                "Out for delivery, not yet sold: {} kg, {} {currency}.",
+                kg(now.out_for_delivery.grams_g),
+                now.out_for_delivery.net
+            )
+        }),
+        delivered: format!(
+            "Ordered {} kg, delivered {} kg. The market, which has no orders, sold {} kg besides.",
+            kg(now.ordered_g),
+            kg(now.delivered_g),
+            kg(now.market_g)
+        ),
+        sales: sales.iter().map(|s| sale_row(s, zone)).collect(),
+        currency,
+        below_zero: week
+            .below_zero
+            .iter()
+            .map(|b| format!("{} in {}: {} g at {}", b.lot, b.place, grams(b.grams_g), day_and_clock(b.at, zone)))
+            .collect(),
+        strains: now.strains.iter().map(|s| sheet_row(s.strain.to_string(), &s.sheet)).collect(),
+        lots: now.lots.iter().map(|l| sheet_row(l.lot.to_string(), &l.sheet)).collect(),
+    }
+}
+
+pub(super) async fn get_week(
+    State(app): State<App>,
+    who: Who,
+    Asked(query): Asked<WeekQuery>,
+) -> Result<Page<WeekPage>, Problem> {
+    let view = read!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let zone = zone_of(&farm);
+        let week = query.week.unwrap_or_else(|| IsoWeek::of(day_of(tx.now(), zone)));
+        let sales = tx.week_sales(week).await?;
+        let week = tx.week(week).await?;
+        Ok(week_page(Head::new(&farm, &who, "/week"), &week, &sales, zone))
+    })?;
+    Ok(Page(view))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn grams_are_parted_at_the_thousands() {
+        let shown = [0, 999, 1000, 1_234_567, -12_345].map(|g| grams(Grams(g)));
+        assert_eq!(shown, ["0", "999", "1\u{202f}000", "1\u{202f}234\u{202f}567", "\u{2212}12\u{202f}345"]);
+        assert_eq!([5, 0, -5].map(|g| signed_grams(Grams(g))), ["+5", "0", "\u{2212}5"]);
+    }
+
+    #[test]
+    fn every_line_of_a_sheet_is_shown_and_adds_up() {
+        let s = Sheet {
+            opening_g: Grams(1000),
+            harvested_g: Grams(500),
+            found_g: Grams(4),
+            from_lots_g: Grams(6),
+            sold_g: Grams(400),
+            trimmed_g: Grams(50),
+            water_loss_g: Grams(30),
+            unexplained_g: Grams(20),
+            into_lots_g: Grams(10),
+            closing_g: Grams(1000),
+            ..Sheet::default()
+        };
+        let row = sheet_row("L".into(), &s);
+        assert_eq!((row.total_in.as_str(), row.total_out.as_str()), ("1\u{202f}510", "1\u{202f}510"));
+        let sum =
+            |lines: &[Line]| -> i64 { lines.iter().map(|l| l.1.replace('\u{202f}', "").parse::<i64>().unwrap()).sum() };
+        assert_eq!((sum(&row.ins), sum(&row.outs)), (1510, 1510));
+    }
+}
