@@ -1,18 +1,13 @@
 //! Stock counts: what is there against the book, the difference split into what was to be expected and what was not.
 
-use std::collections::BTreeMap;
-
-use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     Grams,
-    calendar::{Instant, Span},
-    exposure::{Point, exposure, seconds},
-    judgement::{Rules, gap_at, in_force},
+    calendar::Instant,
     refusal::{Kind, Refusal},
     stock_count::{scale_tolerance, split},
     text::{Line, LotCode, PlaceCode, Short},
-    weight_loss::{COEFFICIENTS_VERSION, Entry, ExpectedLoss, Goods, Surroundings, expected_loss, rates},
-    words::{ActKind, Form, Packaging, PlaceKind},
+    weight_loss::{COEFFICIENTS_VERSION, ExpectedLoss},
+    words::{ActKind, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -20,12 +15,9 @@ use uuid::Uuid;
 
 use crate::{
     Page, Result, Tx,
+    booked::Booked,
     ledger::{Act, Leg, NewAct},
 };
-
-/// What air without readings is taken to be where the place has no limit: the coldest, the likeliest, the warmest mean, °C. Our own
-/// convention (unverified), from a cold van in winter to a stall in summer.
-const NO_LIMIT_C: [f64; 3] = [2.0, 8.0, 20.0];
 
 /// Counted grams of a lot.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
@@ -92,71 +84,6 @@ pub struct StockCount {
     pub act: Act,
 }
 
-/// What the book knows of a lot at the place and instant of a count.
-struct Booked {
-    packaging: Packaging,
-    form: Form,
-    latin_name: String,
-    /// At the place now, whenever that came.
-    grams_now: Grams,
-    /// By an earlier count, if there was one.
-    counted_before: Option<DateTime<Utc>>,
-    /// By a later count, if there was one.
-    counted_after: Option<DateTime<Utc>>,
-    /// What came and left until the count, in order of time.
-    moved: Vec<(DateTime<Utc>, Grams)>,
-}
-
-impl Booked {
-    fn grams_then(&self) -> Grams {
-        self.moved.iter().map(|m| m.1).sum()
-    }
-
-    /// When what is to be expected of it begins: at the last count, or when it came.
-    fn since(&self) -> Option<DateTime<Utc>> {
-        self.counted_before.max(self.moved.first().map(|m| m.0))
-    }
-
-    fn entries(&self, counted_at: DateTime<Utc>) -> Vec<Entry> {
-        let since = self.since().unwrap_or(counted_at);
-        let hours = |at: DateTime<Utc>| seconds(Span { from: at.max(since), until: counted_at }) / 3600.0;
-        self.moved.iter().map(|(at, grams)| Entry { grams: *grams, hours: hours(*at) }).collect()
-    }
-}
-
-/// Air of a place before a count.
-struct AirBefore {
-    readings: Vec<Point>,
-    gap: TimeDelta,
-    unknown_c: [f64; 3],
-    humidity_percent: f64,
-}
-
-impl AirBefore {
-    fn new(readings: Vec<Point>, rules: &[Rules], humidity_percent: f64, counted_at: DateTime<Utc>) -> Self {
-        let gap = gap_at(rules, counted_at);
-        let [cold, likely, warm] =
-            in_force(rules, counted_at).map_or(NO_LIMIT_C, |r| [r.cold_c, f64::midpoint(r.cold_c, r.warm_c), r.warm_c]);
-        let day = Span { from: counted_at - TimeDelta::days(1), until: counted_at };
-        // Where the place was read in the last day, that is the likeliest for the hours that were not.
-        let likely = exposure(&readings, gap, day, warm).mean_c.unwrap_or(likely);
-        Self { readings, gap, unknown_c: [cold.min(likely), likely, warm.max(likely)], humidity_percent }
-    }
-
-    fn over(&self, span: Span) -> Surroundings {
-        let first = self.readings.partition_point(|r| r.0 < span.from - self.gap);
-        let air = exposure(&self.readings[first..], self.gap, span, 0.0);
-        let known_hours = air.known_s / 3600.0;
-        Surroundings {
-            known_hours,
-            known_c: air.mean_c.unwrap_or(self.unknown_c[1]),
-            unknown_hours: seconds(span) / 3600.0 - known_hours,
-            unknown_c: self.unknown_c,
-            humidity_percent: self.humidity_percent,
-        }
-    }
-}
-
 fn row(
     lot: LotCode,
     book_g: Grams,
@@ -209,10 +136,7 @@ impl Tx {
                 )
                 .into());
             };
-            let since = booked.since().unwrap_or(counted_at).min(counted_at);
-            let goods = Goods { latin_name: &booked.latin_name, packaging: booked.packaging, form: booked.form };
-            let rates = rates(goods, &air.over(Span { from: since, until: counted_at }));
-            let expected = expected_loss(&booked.entries(counted_at), rates);
+            let expected = booked.expected(&air, counted_at);
             let reason = counted.found_reason.as_ref().map(ToString::to_string);
             let row = row(counted.lot.clone(), booked.grams_then(), counted.counted_g, expected, reason);
             check_row(&row, booked, &new.place, i)?;
@@ -277,86 +201,6 @@ impl Tx {
         .execute(&mut *self.db)
         .await?;
         Ok(())
-    }
-
-    /// What the book has of lots at a place, by the times at which things happened. Lots that were never there are left out.
-    async fn booked(
-        &mut self,
-        place: &PlaceCode,
-        lots: &[LotCode],
-        counted_at: DateTime<Utc>,
-    ) -> Result<BTreeMap<LotCode, Booked>> {
-        let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
-        let facts = sqlx::query!(
-            r#"select l.lot as "lot: LotCode", l.packaging as "packaging: Packaging", l.form as "form: Form", s.latin_name, b.grams as "grams: Grams",
-                      max(a.happened_at) filter (where a.happened_at <= $4) as counted_before,
-                      max(a.happened_at) filter (where a.happened_at > $4) as counted_after
-                 from lot l join strain s using (farm_id, strain) join balance b on b.farm_id = l.farm_id and b.lot = l.lot and b.place = $3
-                 left join (stock_count c join act a using (farm_id, act_id)) on c.farm_id = l.farm_id and c.lot = l.lot and c.place = $3
-                      and not exists (select from act x where x.farm_id = c.farm_id and x.reverses = c.act_id)
-                where l.farm_id = $1 and l.lot = any ($2)
-                group by l.lot, l.packaging, l.form, s.latin_name, b.grams"#,
-            self.farm.0,
-            &codes,
-            place.as_str(),
-            counted_at
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let mut booked: BTreeMap<LotCode, Booked> = facts
-            .into_iter()
-            .map(|f| {
-                let booked = Booked {
-                    packaging: f.packaging,
-                    form: f.form,
-                    latin_name: f.latin_name,
-                    grams_now: f.grams,
-                    counted_before: f.counted_before,
-                    counted_after: f.counted_after,
-                    moved: Vec::new(),
-                };
-                (f.lot, booked)
-            })
-            .collect();
-        let moved = sqlx::query!(
-            r#"select m.lot as "lot: LotCode", a.happened_at, sum(case when m.to_place = $3 then m.grams else -m.grams end)::bigint as "grams!: Grams"
-                 from movement m join act a using (farm_id, act_id)
-                where m.farm_id = $1 and m.lot = any ($2) and $3 in (m.from_place, m.to_place) and a.happened_at <= $4
-                group by m.lot, a.happened_at order by a.happened_at"#,
-            self.farm.0,
-            &codes,
-            place.as_str(),
-            counted_at
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        for m in moved.into_iter().filter(|m| m.grams != Grams::ZERO) {
-            if let Some(lot) = booked.get_mut(&m.lot) {
-                lot.moved.push((m.happened_at, m.grams));
-            }
-        }
-        Ok(booked)
-    }
-
-    async fn air_before(
-        &mut self,
-        place: &PlaceCode,
-        booked: &BTreeMap<LotCode, Booked>,
-        counted_at: DateTime<Utc>,
-    ) -> Result<AirBefore> {
-        let rules = self.rules_of(place).await?;
-        let humidity_percent = sqlx::query_scalar!(
-            "select humidity_percent from place where farm_id = $1 and place = $2",
-            self.farm.0,
-            place.as_str()
-        )
-        .fetch_one(&mut *self.db)
-        .await?;
-        let day = counted_at - TimeDelta::days(1);
-        let oldest = booked.values().filter_map(Booked::since).min().unwrap_or(day).min(day);
-        let gap = gap_at(&rules, counted_at);
-        let readings = self.air(place, Span { from: oldest - gap, until: counted_at + gap }).await?;
-        Ok(AirBefore::new(readings, &rules, humidity_percent, counted_at))
     }
 
     /// Counts in the order of recording.

@@ -7,6 +7,7 @@
 
 pub mod authority;
 pub mod batches;
+mod booked;
 pub mod bounded;
 pub mod check;
 pub mod chilling;
@@ -16,6 +17,7 @@ pub mod crates;
 pub mod customers;
 pub mod deliveries;
 pub mod dockets;
+pub mod earnings;
 pub mod error;
 pub mod excursion_actions;
 pub mod excursions;
@@ -29,6 +31,7 @@ pub mod ledger;
 mod life;
 pub mod lots;
 pub mod market;
+mod market_takings;
 pub mod migrate;
 pub mod notices;
 pub mod orders;

@@ -3,7 +3,7 @@
 use axum::{Json, extract::State};
 use gillbook_core::calendar::IsoWeek;
 use gillbook_store::{
-    reports::Earnings,
+    earnings::Earnings,
     risk::ShelfLife,
     week_money::WeekSale,
     weeks::{NewWeekClose, Week},

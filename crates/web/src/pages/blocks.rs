@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::extract::State;
 use gillbook_core::earnings::BatchStage;
-use gillbook_store::reports::{BatchEarnings, Earnings};
+use gillbook_store::earnings::{BatchEarnings, Earnings};
 
 use super::{Head, Page, kg, short_day};
 use crate::{App, problem::Problem, read, who::Who};

@@ -14,6 +14,7 @@ mod record;
 mod stock;
 mod today;
 mod week;
+mod week_sales;
 mod weigh;
 
 use askama::Template;
@@ -33,7 +34,7 @@ use uuid::Uuid;
 pub(crate) use self::{
     orders::docket_pdf,
     record::{record_csv, record_of, record_pdf},
-    week::sales_csv,
+    week_sales::sales_csv,
 };
 use crate::{App, problem::Problem, who::Who};
 

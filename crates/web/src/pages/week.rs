@@ -9,14 +9,17 @@ use gillbook_core::{
     reconciliation::Sheet,
 };
 use gillbook_store::{
-    farm::Farm,
-    week_counts::{PlaceCounted, WeekCounted},
-    week_money::{SaleKind, WeekSale},
+    week_counts::{BookCheck, PlaceCounted, WeekCounted},
+    week_money::{ChannelMoney, WeekSale},
     weeks::{Week, WeekBefore, WeekStage},
 };
 use serde::Deserialize;
 
-use super::{Head, Page, day_and_clock, kg, zone_of};
+use super::{
+    Head, Page, day_and_clock, kg,
+    week_sales::{SaleRow, sale_row},
+    zone_of,
+};
 use crate::{App, body::Asked, problem::Problem, read, who::Who};
 
 /// A line of a sheet: its name and its grams.
@@ -89,28 +92,17 @@ struct MoneyRow {
     per_kg: String,
 }
 
-struct SaleRow {
-    when: String,
-    what: String,
-    /// The docket, where there is one to open.
-    docket: Option<String>,
-    customer: String,
-    lot: String,
-    grams: String,
-    net: String,
-}
-
 #[derive(Debug, Deserialize)]
 pub(super) struct WeekQuery {
     week: Option<IsoWeek>,
 }
 
 /// Grams with a narrow no-break space between thousands and a true minus sign.
-fn grams(g: Grams) -> String {
+pub(super) fn grams(g: Grams) -> String {
     let digits = g.0.unsigned_abs().to_string();
     let mut text = String::from(if g.0 < 0 { "\u{2212}" } else { "" });
     for (i, digit) in digits.chars().enumerate() {
-        if i > 0 && (digits.len() - i) % 3 == 0 {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
             text.push('\u{202f}');
         }
         text.push(digit);
@@ -234,59 +226,33 @@ fn counted_view(c: &WeekCounted, currency: &str, zone: Tz) -> CountedView {
     }
 }
 
-fn sale_row(sale: &WeekSale, zone: Tz) -> SaleRow {
-    let under_docket = sale.kind != SaleKind::Stall;
-    SaleRow {
-        when: day_and_clock(sale.at, zone),
-        what: if sale.kind == SaleKind::Returned {
-            format!("{}, returned", sale.document)
-        } else {
-            sale.document.clone()
-        },
-        docket: under_docket.then(|| sale.document.clone()),
-        customer: sale.customer.to_string(),
-        lot: sale.lot.as_ref().map_or_else(|| "–".into(), ToString::to_string),
-        grams: grams(sale.grams_g),
-        net: sale.net.to_string().replace('-', "\u{2212}"),
+fn money_row(m: &ChannelMoney) -> MoneyRow {
+    MoneyRow {
+        channel: m.channel.to_string(),
+        kg: kg(m.grams_g),
+        net: m.net.to_string(),
+        fee: if m.fee.is_zero() { "–".into() } else { m.fee.to_string() },
+        per_kg: m.per_kg.map_or_else(|| "–".into(), |p| p.to_string()),
     }
 }
 
-/// A week's sales as CSV (RFC 4180), with the clock times of the farm.
-pub(crate) fn sales_csv(farm: &Farm, sales: &[WeekSale]) -> Result<Vec<u8>, Problem> {
-    let zone = zone_of(farm);
-    let mut csv = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-    let heads = ["at", "kind", "document", "customer", "channel", "lot", "grams", "net", "tax", "fee", "currency"];
-    let written = csv.write_record(heads).and_then(|()| {
-        sales.iter().try_for_each(|s| {
-            let kind = match s.kind {
-                SaleKind::HandedOver => "handed_over",
-                SaleKind::Returned => "returned",
-                SaleKind::Stall => "stall",
-            };
-            csv.write_record([
-                s.at.with_timezone(&zone).to_rfc3339().as_str(),
-                kind,
-                &s.document,
-                s.customer.as_str(),
-                s.channel.as_str(),
-                s.lot.as_ref().map_or("", |l| l.as_str()),
-                &s.grams_g.0.to_string(),
-                &s.net.to_string(),
-                &s.tax.to_string(),
-                &s.fee.to_string(),
-                &farm.currency,
-            ])
-        })
-    });
-    written.map_err(|_| Problem::broken())?;
-    csv.into_inner().map_err(|_| Problem::broken())
+fn balances_line(check: &BookCheck) -> String {
+    if check.lots_off.is_empty() {
+        return format!("Balances and movements agree: {} g in the stores now.", grams(check.balances_g));
+    }
+    let lots: Vec<String> = check.lots_off.iter().take(10).map(ToString::to_string).collect();
+    format!(
+        "Balances and movements do not agree: {} g against {} g. Lots: {}. Run gillbook check before the week is closed.",
+        grams(check.balances_g),
+        grams(check.movements_g),
+        lots.join(", ")
+    )
 }
 
 fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage {
     let now = &week.now;
     let s = &now.total;
     let check = &week.book_check;
-    let nothing = |amount: rust_decimal::Decimal| amount.is_zero();
     let returned: (Grams, rust_decimal::Decimal) =
         (now.money.iter().map(|m| m.returned_g).sum(), now.money.iter().map(|m| m.returned).sum());
     let currency = now.currency.clone();
@@ -308,29 +274,8 @@ fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage 
         counted: now.counted.as_ref().map(|c| counted_view(c, &currency, zone)),
         places: now.places.iter().map(|p| place_line(p, zone)).collect(),
         balances_agree: check.lots_off.is_empty(),
-        balances: match check.lots_off.as_slice() {
-            [] => format!("Balances and movements agree: {} g in the stores now.", grams(check.balances_g)),
-            off => {
-                let lots: Vec<String> = off.iter().take(10).map(ToString::to_string).collect();
-                format!(
-                    "Balances and movements do not agree: {} g against {} g. Lots: {}. Run gillbook check before the week is closed.",
-                    grams(check.balances_g),
-                    grams(check.movements_g),
-                    lots.join(", ")
-                )
-            }
-        },
-        money: now
-            .money
-            .iter()
-            .map(|m| MoneyRow {
-                channel: m.channel.to_string(),
-                kg: kg(m.grams_g),
-                net: m.net.to_string(),
-                fee: if nothing(m.fee) { "–".into() } else { m.fee.to_string() },
-                per_kg: m.per_kg.map_or_else(|| "–".into(), |p| p.to_string()),
-            })
-            .collect(),
+        balances: balances_line(check),
+        money: now.money.iter().map(money_row).collect(),
         returned: (returned.0 > Grams::ZERO)
             .then(|| format!("Returned this week, taken off above: {} kg, {} {currency}.", kg(returned.0), returned.1)),
         out_for_delivery: (now.out_for_delivery.grams_g > Grams::ZERO).then(|| {

@@ -1,0 +1,70 @@
+//! The rows that a week's money is the sum of: on the page, and as CSV.
+
+use chrono_tz::Tz;
+use gillbook_store::{
+    farm::Farm,
+    week_money::{SaleKind, WeekSale},
+};
+
+use super::{day_and_clock, week::grams, zone_of};
+use crate::problem::Problem;
+
+/// A row as the page shows it.
+pub(super) struct SaleRow {
+    pub when: String,
+    pub what: String,
+    /// The docket, where there is one to open.
+    pub docket: Option<String>,
+    pub customer: String,
+    pub lot: String,
+    pub grams: String,
+    pub net: String,
+}
+
+pub(super) fn sale_row(sale: &WeekSale, zone: Tz) -> SaleRow {
+    let under_docket = sale.kind != SaleKind::Stall;
+    SaleRow {
+        when: day_and_clock(sale.at, zone),
+        what: if sale.kind == SaleKind::Returned {
+            format!("{}, returned", sale.document)
+        } else {
+            sale.document.clone()
+        },
+        docket: under_docket.then(|| sale.document.clone()),
+        customer: sale.customer.to_string(),
+        lot: sale.lot.as_ref().map_or_else(|| "–".into(), ToString::to_string),
+        grams: grams(sale.grams_g),
+        net: sale.net.to_string().replace('-', "\u{2212}"),
+    }
+}
+
+/// A week's sales as CSV (RFC 4180), with the clock times of the farm.
+pub(crate) fn sales_csv(farm: &Farm, sales: &[WeekSale]) -> Result<Vec<u8>, Problem> {
+    let zone = zone_of(farm);
+    let mut csv = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    let heads = ["at", "kind", "document", "customer", "channel", "lot", "grams", "net", "tax", "fee", "currency"];
+    let written = csv.write_record(heads).and_then(|()| {
+        sales.iter().try_for_each(|s| {
+            let kind = match s.kind {
+                SaleKind::HandedOver => "handed_over",
+                SaleKind::Returned => "returned",
+                SaleKind::Stall => "stall",
+            };
+            csv.write_record([
+                s.at.with_timezone(&zone).to_rfc3339().as_str(),
+                kind,
+                &s.document,
+                s.customer.as_str(),
+                s.channel.as_str(),
+                s.lot.as_ref().map_or("", |l| l.as_str()),
+                &s.grams_g.0.to_string(),
+                &s.net.to_string(),
+                &s.tax.to_string(),
+                &s.fee.to_string(),
+                &farm.currency,
+            ])
+        })
+    });
+    written.map_err(|_| Problem::broken())?;
+    csv.into_inner().map_err(|_| Problem::broken())
+}
