@@ -69,6 +69,15 @@ impl World for Sheet {
     }
 }
 
+/// Forgets what was remembered while setting, also when it fails.
+struct Forget;
+
+impl Drop for Forget {
+    fn drop(&mut self) {
+        comemo::evict(0);
+    }
+}
+
 /// Sets a template with its values as PDF.
 pub(crate) fn pdf(template: &str, values: &impl Serialize, ident: &str) -> Result<Vec<u8>, Error> {
     let values = serde_json::to_vec(values).map_err(|e| Error(e.to_string()))?;
@@ -77,6 +86,8 @@ pub(crate) fn pdf(template: &str, values: &impl Serialize, ident: &str) -> Resul
         house: Source::new(file("/house.typ")?, include_str!("../templates/house.typ").to_owned()),
         values: (file("/values.json")?, Bytes::new(values)),
     };
+    // What the library remembers of a document is of no use to the next one, and some megabytes each.
+    let _forget = Forget;
     let document = typst::compile::<typst_layout::PagedDocument>(&sheet).output.map_err(|e| Error(first(&e)))?;
     let options = PdfOptions {
         ident: typst::foundations::Smart::Custom(ident.to_owned()),

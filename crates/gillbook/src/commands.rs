@@ -236,8 +236,13 @@ pub(crate) async fn serve_over(open: &mut Open, listener: Listener, app: &App) -
             }
         }
     };
+    let stop = async {
+        asked_to_stop().await;
+        // They have no end of their own, and would be waited for.
+        app.end_streams();
+    };
     tokio::select! {
-        served = serve(listener, gillbook_web::router(app.clone()), asked_to_stop()) => served,
+        served = serve(listener, gillbook_web::router(app.clone()), stop) => served,
         () = watch => Ok(()),
     }
 }

@@ -1,5 +1,6 @@
 //! The program: command line, configuration, the embedded database, start and stop.
 
+mod addresses;
 mod at_once;
 pub mod cluster;
 pub mod commands;
@@ -9,5 +10,7 @@ pub mod keeper;
 pub mod listen;
 pub mod notices;
 mod passphrase;
+mod places;
 pub mod probe;
 pub mod serve;
+mod stalled;

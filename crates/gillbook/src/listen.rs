@@ -2,7 +2,7 @@
 
 use std::{
     fmt, io,
-    net::SocketAddr,
+    net::{IpAddr, SocketAddr},
     os::unix::{fs::PermissionsExt, net},
     path::{Path, PathBuf},
     str::FromStr,
@@ -51,6 +51,9 @@ impl fmt::Display for Place {
 #[derive(Debug)]
 pub struct Listener(Kind);
 
+/// A connection.
+pub(crate) type Stream = Either<TcpStream, UnixStream>;
+
 #[derive(Debug)]
 enum Kind {
     Address(TcpListener),
@@ -78,15 +81,15 @@ impl Listener {
         })
     }
 
-    /// The next connection.
-    pub(crate) async fn accept(&self) -> io::Result<Either<TcpStream, UnixStream>> {
+    /// The next connection, and where it comes from.
+    pub(crate) async fn accept(&self) -> io::Result<(Stream, Option<IpAddr>)> {
         match &self.0 {
             Kind::Address(listener) => {
-                let (stream, _) = listener.accept().await?;
+                let (stream, from) = listener.accept().await?;
                 stream.set_nodelay(true).ok();
-                Ok(Either::Left(stream))
+                Ok((Either::Left(stream), Some(from.ip())))
             }
-            Kind::Socket(listener, _) => Ok(Either::Right(listener.accept().await?.0)),
+            Kind::Socket(listener, _) => Ok((Either::Right(listener.accept().await?.0), None)),
         }
     }
 }

@@ -3,24 +3,31 @@
 //! A message is sent until it is taken, each time after twice as long a wait, and given up after about two days. A webhook is signed after the
 //! Standard Webhooks specification: `webhook-id`, `webhook-timestamp` and `webhook-signature`, an HMAC-SHA256 over the three joined by dots.
 
-use std::time::Duration;
+use std::{sync::Arc, time::Duration};
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result, anyhow, bail};
 use base64::{Engine, engine::general_purpose::STANDARD};
 use chrono::{DateTime, Utc};
-use gillbook_core::words::{NoticeAbout, NoticeWay};
+use futures::future::join_all;
+use gillbook_core::{
+    limits::{MAX_NOTICE_TIME, MAX_NOTICES_IN_FLIGHT},
+    words::{NoticeAbout, NoticeWay},
+};
 use gillbook_store::{Store, notices::Notice};
 use gillbook_web::Clock;
 use hmac::{Hmac, KeyInit, Mac};
-use lettre::{AsyncSmtpTransport, AsyncTransport, Message, Tokio1Executor, message::Mailbox};
+use lettre::{
+    AsyncSmtpTransport, AsyncTransport, Message, Tokio1Executor,
+    message::{Mailbox, SinglePart},
+};
 use serde_json::json;
 use sha2::Sha256;
 use tokio::time::{MissedTickBehavior, interval};
 
+use crate::addresses::{OpenNetwork, expect_open};
+
 /// How often the outbox is looked at.
 const LOOK: Duration = Duration::from_secs(5);
-/// The longest that a receiver may take.
-const PATIENCE: Duration = Duration::from_secs(15);
 
 /// How messages leave.
 #[derive(Debug, Clone, Default, clap::Args)]
@@ -31,6 +38,9 @@ pub struct Mail {
     /// The sender of e-mails, such as `Gillbook <book@example.org>`.
     #[arg(long, env = "GILLBOOK_MAIL_FROM")]
     pub mail_from: Option<String>,
+    /// Let webhooks lead to addresses of this machine and of private networks. Whoever owns a farm can then reach what is there.
+    #[arg(long, env = "GILLBOOK_PRIVATE_WEBHOOKS")]
+    pub private_webhooks: bool,
 }
 
 /// Chooses the library under TLS, once for the whole program, before any client is made.
@@ -43,6 +53,7 @@ pub fn choose_crypto() {
 #[derive(Debug)]
 pub struct Sender {
     http: reqwest::Client,
+    private_webhooks: bool,
     mail: Option<(AsyncSmtpTransport<Tokio1Executor>, Mailbox)>,
 }
 
@@ -63,21 +74,23 @@ impl Sender {
     ///
     /// # Errors
     /// When the mail server's address or the sender's is none.
-    pub fn new(mail: &Mail) -> Result<Self> {
+    pub fn new(settings: &Mail) -> Result<Self> {
         choose_crypto();
-        let http = reqwest::Client::builder().timeout(PATIENCE).redirect(reqwest::redirect::Policy::none()).build()?;
-        let mail = match (&mail.smtp_url, &mail.mail_from) {
+        let http = reqwest::Client::builder().timeout(MAX_NOTICE_TIME).redirect(reqwest::redirect::Policy::none());
+        let http = if settings.private_webhooks { http } else { http.dns_resolver(Arc::new(OpenNetwork)) };
+        let http = http.build()?;
+        let mail = match (&settings.smtp_url, &settings.mail_from) {
             (Some(url), Some(from)) => {
                 let transport = AsyncSmtpTransport::<Tokio1Executor>::from_url(url)
                     .context("GILLBOOK_SMTP_URL is not a mail server's address")?
-                    .timeout(Some(PATIENCE))
+                    .timeout(Some(MAX_NOTICE_TIME))
                     .build();
                 Some((transport, from.parse().context("GILLBOOK_MAIL_FROM is not an e-mail address")?))
             }
             (None, None) => None,
             _ => bail!("E-mails want both GILLBOOK_SMTP_URL and GILLBOOK_MAIL_FROM."),
         };
-        Ok(Self { http, mail })
+        Ok(Self { http, private_webhooks: settings.private_webhooks, mail })
     }
 
     /// Sends one message.
@@ -103,11 +116,15 @@ impl Sender {
             "data": {id: notice.event, "subject": notice.subject, "text": notice.body},
         })
         .to_string();
+        let address: reqwest::Url = notice.address.parse().context("not a web address")?;
+        if !self.private_webhooks {
+            expect_open(&address)?;
+        }
         let id = format!("msg_{}", notice.notice_id.simple());
         let timestamp = now.timestamp();
         let answer = self
             .http
-            .post(&notice.address)
+            .post(address)
             .header("content-type", "application/json")
             .header("webhook-id", &id)
             .header("webhook-timestamp", timestamp.to_string())
@@ -127,26 +144,41 @@ impl Sender {
             .from(from.clone())
             .to(notice.address.parse().context("not an e-mail address")?)
             .subject(&notice.subject)
-            .body(notice.body.clone())?;
+            .singlepart(SinglePart::plain(notice.body.clone()))?;
         transport.send(message).await?;
         Ok(())
     }
 
-    /// Sends what is due, once. Returns how many were taken.
+    /// Sends what is due: a few at once, one a receiver. Returns how many were taken.
     ///
     /// # Errors
     /// When the database fails.
     pub async fn empty_outbox(&self, store: &Store, now: DateTime<Utc>) -> Result<usize> {
         let mut taken = 0;
-        for notice in store.due_notices(now).await? {
-            let trouble = self.send(&notice, now).await.err().map(|e| format!("{e:#}"));
-            if let Some(trouble) = &trouble {
-                tracing::warn!(notice = %notice.notice_id, %trouble, "a message was not taken");
+        loop {
+            let claimed = store.claim_notices(MAX_NOTICES_IN_FLIGHT, now).await?;
+            if claimed.is_empty() {
+                return Ok(taken);
             }
-            taken += usize::from(trouble.is_none());
-            store.notice_tried(&notice, trouble.as_deref(), now).await?;
+            for result in join_all(claimed.iter().map(|notice| self.send_claimed(store, notice, now))).await {
+                taken += usize::from(result?);
+            }
         }
-        Ok(taken)
+    }
+
+    /// Sends a message and writes down what became of it. Whether it was taken.
+    async fn send_claimed(&self, store: &Store, notice: &Notice, now: DateTime<Utc>) -> Result<bool> {
+        // The mail library bounds each step of its talk, this the whole of it.
+        let sent = tokio::time::timeout(MAX_NOTICE_TIME, self.send(notice, now)).await;
+        let trouble = sent
+            .unwrap_or_else(|_| Err(anyhow!("the receiver did not answer in time")))
+            .err()
+            .map(|e| format!("{e:#}"));
+        if let Some(trouble) = &trouble {
+            tracing::warn!(notice = %notice.notice_id, %trouble, "a message was not taken");
+        }
+        store.notice_tried(notice, trouble.as_deref(), now).await?;
+        Ok(trouble.is_none())
     }
 }
 

@@ -1,66 +1,100 @@
 //! Serving HTTP: bounded in connections and in time, and stopped in order.
 
-use std::{pin::pin, sync::Arc, time::Duration};
+use std::{net::IpAddr, pin::pin, time::Duration};
 
-use anyhow::{Context, Result};
+use anyhow::Result;
 use axum::Router;
+use gillbook_core::limits::{
+    MAX_CONNECTIONS, MAX_CONNECTIONS_PER_ADDRESS, MAX_HEAD_TIME, MAX_STOP_TIME, MAX_WRITE_TIME,
+};
+use gillbook_web::Peer;
 use hyper::server::conn::http1;
 use hyper_util::{
     rt::{TokioIo, TokioTimer},
     server::graceful::GracefulShutdown,
     service::TowerToHyperService,
 };
-use tokio::sync::Semaphore;
+use tower::ServiceExt;
 
-use crate::{at_once::at_once, listen::Listener};
-
-/// The most connections at once.
-const MOST_CONNECTIONS: usize = 1024;
-/// The longest that a request's head may take to arrive.
-const HEAD_TIME: Duration = Duration::from_secs(10);
-/// The longest that open requests are waited for when stopping.
-const STOP_TIME: Duration = Duration::from_secs(20);
+use crate::{
+    at_once::at_once,
+    listen::{Listener, Stream},
+    places::Places,
+    stalled::Unstalled,
+};
 
 /// Serves until `stop` is done, then lets open requests end.
 ///
 /// # Errors
 /// When accepting connections fails for good.
 pub async fn serve(listener: Listener, router: Router, stop: impl Future<Output = ()>) -> Result<()> {
+    serve_in(Places::new(MAX_CONNECTIONS, MAX_CONNECTIONS_PER_ADDRESS), listener, router, stop).await
+}
+
+async fn serve_in(places: Places, listener: Listener, router: Router, stop: impl Future<Output = ()>) -> Result<()> {
     let mut stop = pin!(stop);
-    let places = Arc::new(Semaphore::new(MOST_CONNECTIONS));
     let graceful = GracefulShutdown::new();
     loop {
-        let place = places.clone().acquire_owned().await.context("the semaphore is never closed")?;
-        let stream = tokio::select! {
-            accepted = listener.accept() => match accepted {
-                Ok(stream) => stream,
-                // Out of file descriptors, or a connection that was reset at once: the next may do.
-                Err(error) => {
-                    tracing::warn!(%error, "a connection was not accepted");
-                    tokio::time::sleep(Duration::from_millis(50)).await;
-                    continue;
-                }
-            },
+        // Both in what can be stopped: with every place taken the word to stop is heard as well.
+        let next = async {
+            let place = places.one().await;
+            (place, listener.accept().await)
+        };
+        let (place, accepted) = tokio::select! {
+            next = next => next,
             () = &mut stop => break,
         };
-        let service = TowerToHyperService::new(router.clone());
-        let connection = http1::Builder::new()
-            .timer(TokioTimer::new())
-            .header_read_timeout(HEAD_TIME)
-            .serve_connection(TokioIo::new(stream), service);
-        let watched = graceful.watch(connection);
+        let (stream, address) = match accepted {
+            Ok(accepted) => accepted,
+            // Out of file descriptors, or a connection that was reset at once: the next may do.
+            Err(error) => {
+                tracing::warn!(%error, "a connection was not accepted");
+                tokio::time::sleep(Duration::from_millis(50)).await;
+                continue;
+            }
+        };
+        let Ok(address_place) = places.of(address) else {
+            tracing::debug!(?address, "an address has all of its connections");
+            continue;
+        };
+        let watched = graceful.watch(connection(stream, address, router.clone()));
         tokio::spawn(async move {
             if let Err(error) = at_once(watched).await {
                 tracing::debug!(%error, "a connection ended early");
             }
-            drop(place);
+            drop((place, address_place));
         });
     }
     drop(listener);
-    if tokio::time::timeout(STOP_TIME, graceful.shutdown()).await.is_err() {
+    if tokio::time::timeout(MAX_STOP_TIME, graceful.shutdown()).await.is_err() {
         tracing::warn!("some requests did not end in time and were cut");
     }
     Ok(())
+}
+
+type Connection<S> = http1::Connection<TokioIo<Unstalled<Stream>>, TowerToHyperService<S>>;
+
+fn connection(
+    stream: Stream,
+    address: Option<IpAddr>,
+    router: Router,
+) -> Connection<
+    impl tower::Service<
+        hyper::Request<hyper::body::Incoming>,
+        Response = axum::response::Response,
+        Error = std::convert::Infallible,
+        Future: Send,
+    > + Clone
+    + Send,
+> {
+    let service = router.map_request(move |mut request: hyper::Request<hyper::body::Incoming>| {
+        request.extensions_mut().insert(Peer(address));
+        request
+    });
+    http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(MAX_HEAD_TIME)
+        .serve_connection(TokioIo::new(Unstalled::new(stream, MAX_WRITE_TIME)), TowerToHyperService::new(service))
 }
 
 /// Done when the program is asked to stop (SIGINT or SIGTERM).
@@ -76,5 +110,40 @@ pub async fn asked_to_stop() {
     tokio::select! {
         _ = tokio::signal::ctrl_c() => {}
         () = terminate => {}
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use axum::routing::get;
+    use tokio::{
+        io::{AsyncReadExt, AsyncWriteExt},
+        net::TcpStream,
+        sync::oneshot,
+    };
+
+    use super::*;
+    use crate::listen::{Place, listen};
+
+    #[tokio::test]
+    async fn with_every_place_taken_the_word_to_stop_is_heard() {
+        let listener = listen(&Place::Address("127.0.0.1:0".parse().unwrap())).await.unwrap();
+        let Place::Address(address) = listener.place().unwrap() else { panic!("an address") };
+        let (stop, stopped) = oneshot::channel::<()>();
+        let router = Router::new().route("/", get(|| async { "here" }));
+        let serving = tokio::spawn(serve_in(Places::new(2, 1), listener, router, async { stopped.await.unwrap() }));
+        let mut open = Vec::new();
+        for _ in 0..2 {
+            let mut stream = TcpStream::connect(address).await.unwrap();
+            stream.write_all(b"GET / HTTP/1.1\r\nHost: here\r\n\r\n").await.unwrap();
+            let mut answer = [0; 12];
+            stream.read_exact(&mut answer).await.unwrap();
+            assert_eq!(&answer, b"HTTP/1.1 200");
+            open.push(stream);
+        }
+        // A third one waits for a place, which nobody gives.
+        let _waits = TcpStream::connect(address).await.unwrap();
+        stop.send(()).unwrap();
+        serving.await.unwrap().unwrap();
     }
 }

@@ -6,7 +6,8 @@ use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     judgement::Excursion,
-    refusal::Refusal,
+    limits::{MAX_NOTICE_TRIES, MAX_RECEIVERS},
+    refusal::{Kind, Refusal},
     text::{PlaceCode, Text},
     words::{ExcursionKind, NoticeAbout, NoticeWay},
 };
@@ -80,35 +81,62 @@ pub struct Notice {
     pub subject: String,
     /// Words.
     pub body: String,
-    /// Tries before this.
+    /// Tries, with this one.
     pub tries: i32,
+    /// Until when nobody else sends it.
+    pub leased_until: DateTime<Utc>,
 }
 
-/// Tries after which a message is given up, about two days on.
-const MOST_TRIES: i32 = 12;
+/// How long a message that was claimed is left to whoever claimed it: longer than its receiver may take.
+const LEASE: TimeDelta = TimeDelta::minutes(2);
+/// Messages of one farm in one claim, so that a farm whose receivers do not answer leaves room for the others.
+const CLAIM_PER_FARM: i64 = 4;
 
 impl Store {
-    /// Messages that are due on any farm. One whose excursion ended before its turn is not sent. Those that quiet hours hold back are not
-    /// among them, so that they never stand in the way of others.
+    /// Claims messages that are due on any farm, at most one a receiver: whoever has them sends them, and no other program does meanwhile. One
+    /// that is not reported by [`Store::notice_tried`] is due again after two minutes.
+    ///
+    /// One whose excursion ended before its turn is not sent, nor the end of one whose beginning was not told. Those that quiet hours hold back
+    /// are not among them, so that they never stand in the way of others.
     ///
     /// # Errors
     /// When the database fails.
-    pub async fn due_notices(&self, now: DateTime<Utc>) -> Result<Vec<Notice>> {
+    pub async fn claim_notices(&self, max: usize, now: DateTime<Utc>) -> Result<Vec<Notice>> {
         let mut db = self.begin_for(&self.farms_with_people().await?).await?;
         let rows = sqlx::query!(
-            r#"select n.farm_id as "farm_id: FarmId", n.notice_id, t.way as "way: NoticeWay", t.address, t.secret,
+            r#"with due as (
+                   select n.farm_id, n.notice_id, n.due_at,
+                          row_number() over (partition by n.farm_id, n.notice_to order by n.due_at, n.notice_id) as of_receiver
+                     from notice n join notice_to t using (farm_id, notice_to) join farm f using (farm_id)
+                     left join excursion e on e.farm_id = n.farm_id and e.excursion_id = n.excursion_id
+                    cross join lateral (select floor(extract(epoch from ($1 at time zone f.zone)::time) / 60)::int as minute) day
+                    where n.sent_at is null and n.given_up_at is null and n.due_at <= $1 and t.ended_at is null
+                      and (n.about <> 'began' or t.after_minutes = 0 or n.tries > 0 or (e.ended_at is null and e.withdrawn_at is null))
+                      and (n.about <> 'ended' or exists (
+                              select from notice b where b.farm_id = n.farm_id and b.notice_to = n.notice_to
+                                 and b.excursion_id = n.excursion_id and b.about = 'began' and b.sent_at is not null))
+                      and (t.quiet_from is null or e.kind = 'too_warm' or case when t.quiet_from <= t.quiet_until
+                               then not (day.minute >= t.quiet_from and day.minute < t.quiet_until)
+                               else day.minute >= t.quiet_until and day.minute < t.quiet_from end)),
+               fair as (
+                   select farm_id, notice_id, due_at, row_number() over (partition by farm_id order by due_at, notice_id) as of_farm
+                     from due where of_receiver = 1),
+               claimed as (
+                   select n.farm_id, n.notice_id
+                     from notice n join fair using (farm_id, notice_id)
+                    where fair.of_farm <= $2 and n.sent_at is null and n.given_up_at is null and n.due_at <= $1
+                    order by fair.of_farm, fair.due_at limit $3
+                      for update of n skip locked)
+               update notice n set due_at = $4, tries = n.tries + 1
+                 from claimed c, notice_to t
+                where n.farm_id = c.farm_id and n.notice_id = c.notice_id and t.farm_id = n.farm_id and t.notice_to = n.notice_to
+            returning n.farm_id as "farm_id: FarmId", n.notice_id, t.way as "way: NoticeWay", t.address, t.secret,
                       coalesce(n.excursion_id, n.check_id) as "event!", n.about as "about: NoticeAbout",
-                      n.subject, n.body, n.tries
-                 from notice n join notice_to t using (farm_id, notice_to) join farm f using (farm_id)
-                 left join excursion e on e.farm_id = n.farm_id and e.excursion_id = n.excursion_id
-                cross join lateral (select floor(extract(epoch from ($1 at time zone f.zone)::time) / 60)::int as minute) day
-                where n.sent_at is null and n.given_up_at is null and n.due_at <= $1 and t.ended_at is null
-                  and (n.about <> 'began' or n.made_at = n.due_at or (e.ended_at is null and e.withdrawn_at is null))
-                  and (t.quiet_from is null or e.kind = 'too_warm' or case when t.quiet_from <= t.quiet_until
-                           then not (day.minute >= t.quiet_from and day.minute < t.quiet_until)
-                           else day.minute >= t.quiet_until and day.minute < t.quiet_from end)
-                order by n.due_at limit 100"#,
-            now
+                      n.subject, n.body, n.tries, n.due_at"#,
+            now,
+            CLAIM_PER_FARM,
+            i64::try_from(max).unwrap_or(i64::MAX),
+            now + LEASE
         )
         .fetch_all(&mut *db)
         .await?;
@@ -126,34 +154,35 @@ impl Store {
                 subject: r.subject,
                 body: r.body,
                 tries: r.tries,
+                leased_until: r.due_at,
             })
             .collect())
     }
 
-    /// Writes down what became of a message: taken, or to be tried again later, each time after twice as long.
+    /// Writes down what became of a message that was claimed: taken, or to be tried again later, each time after twice as long. Where the claim
+    /// has run out and another program has it, that one's word counts.
     ///
     /// # Errors
     /// When the database fails.
     pub async fn notice_tried(&self, notice: &Notice, trouble: Option<&str>, now: DateTime<Utc>) -> Result<()> {
         let signed = Signed::program(notice.farm, "notices");
-        let tries = notice.tries + 1;
-        let wait = TimeDelta::seconds(30 << tries.clamp(0, 12));
-        let done = trouble.is_none();
-        let given_up = !done && tries >= MOST_TRIES;
+        let wait = TimeDelta::seconds(30 << notice.tries.clamp(0, 12));
+        let is_taken = trouble.is_none();
+        let is_given_up = !is_taken && notice.tries >= MAX_NOTICE_TRIES;
         let trouble: String = trouble.unwrap_or_default().chars().take(300).collect();
         transact!(write, self, &signed, now, |tx| {
             sqlx::query!(
-                "update notice set tries = $3, due_at = $4, sent_at = case when $5 then $6::timestamptz end,
-                        given_up_at = case when $7 then $6::timestamptz end, trouble = $8
-                  where farm_id = $1 and notice_id = $2",
+                "update notice set due_at = $3, sent_at = case when $4 then $5::timestamptz end,
+                        given_up_at = case when $6 then $5::timestamptz end, trouble = $7
+                  where farm_id = $1 and notice_id = $2 and (due_at = $8 or $4) and sent_at is null",
                 tx.farm.0,
                 notice.notice_id,
-                tries,
                 now + wait,
-                done,
+                is_taken,
                 now,
-                given_up,
-                trouble
+                is_given_up,
+                trouble,
+                notice.leased_until
             )
             .execute(&mut *tx.db)
             .await?;
@@ -166,7 +195,7 @@ impl Tx {
     /// Adds somebody who is told. A webhook's secret is in this answer and never again.
     ///
     /// # Errors
-    /// Refuses an address that is none.
+    /// Refuses an address that is none, and more than [`MAX_RECEIVERS`].
     pub async fn add_notice_to(&mut self, new: &NewNoticeTo) -> Result<NoticeTo> {
         let address = new.address.as_str();
         let good = match new.way {
@@ -189,6 +218,7 @@ impl Tx {
             )
             .into());
         }
+        self.expect_room_for_receiver().await?;
         let id = self.new_id();
         // Standard Webhooks: `whsec_` and the base64 of 24 to 64 random bytes.
         let secret = match new.way {
@@ -221,6 +251,25 @@ impl Tx {
         })
     }
 
+    async fn expect_room_for_receiver(&mut self) -> Result<()> {
+        // One after another, so that two cannot both be the last one.
+        sqlx::query!("select farm_id from farm where farm_id = $1 for no key update", self.farm.0)
+            .fetch_one(&mut *self.db)
+            .await?;
+        let there = sqlx::query_scalar!(
+            r#"select count(*) as "n!" from notice_to where farm_id = $1 and ended_at is null"#,
+            self.farm.0
+        )
+        .fetch_one(&mut *self.db)
+        .await?;
+        if there >= MAX_RECEIVERS {
+            let detail =
+                format!("{MAX_RECEIVERS} people and webhooks are told already, which is the most. Remove one first.");
+            return Err(Refusal::new(Kind::Closed, detail).into());
+        }
+        Ok(())
+    }
+
     /// Who is told.
     ///
     /// # Errors
@@ -228,8 +277,9 @@ impl Tx {
     pub async fn notices_to(&mut self) -> Result<Vec<NoticeTo>> {
         let rows = sqlx::query!(
             r#"select notice_to, way as "way: NoticeWay", address, after_minutes, quiet_from, quiet_until from notice_to
-                where farm_id = $1 and ended_at is null order by added_at, notice_to limit 50"#,
-            self.farm.0
+                where farm_id = $1 and ended_at is null order by added_at, notice_to limit $2"#,
+            self.farm.0,
+            MAX_RECEIVERS
         )
         .fetch_all(&mut *self.db)
         .await?;
@@ -312,10 +362,23 @@ impl Tx {
         event: Uuid,
         (subject, body): (String, String),
     ) -> Result<()> {
+        if about == NoticeAbout::Ended {
+            // Whoever is told only of what lasts is not told of it any more.
+            sqlx::query!(
+                "update notice set given_up_at = $3, trouble = 'over before it was due'
+                  where farm_id = $1 and excursion_id = $2 and about = 'began' and tries = 0 and due_at > made_at
+                    and sent_at is null and given_up_at is null",
+                self.farm.0,
+                event,
+                self.now
+            )
+            .execute(&mut *self.db)
+            .await?;
+        }
         let receivers = sqlx::query!(
             "select notice_to, after_minutes from notice_to t where farm_id = $1 and ended_at is null
                 and ($3 <> 'ended' or exists (select from notice b where b.farm_id = t.farm_id and b.notice_to = t.notice_to
-                                                 and b.excursion_id = $2 and b.about = 'began'))
+                                                 and b.excursion_id = $2 and b.about = 'began' and b.given_up_at is null))
               order by notice_to",
             self.farm.0,
             event,

@@ -11,6 +11,7 @@ use std::{
     time::{Duration, Instant},
 };
 
+use gillbook_core::limits::{MAX_LARGE_POSTS_WAITING, MAX_POSTS_WAITING};
 use gillbook_store::{
     Store,
     readings::{Post, Receipt},
@@ -19,8 +20,6 @@ use tokio::sync::{Semaphore, oneshot};
 
 use crate::{Clock, problem::Problem};
 
-/// The most posts that wait. Beyond them whoever posts is asked to come again.
-const QUEUE: usize = 4096;
 /// The most records of one commit.
 const MOST_RECORDS: usize = 20_000;
 /// The longest that a group gathers.
@@ -32,8 +31,6 @@ const EXPECTED_PERCENT: usize = 33;
 const LARGE: usize = 500;
 /// Large packs that are kept at once.
 const LARGE_AT_ONCE: usize = 2;
-/// Large packs that are kept or wait.
-const LARGE_WAITING: usize = 64;
 /// The longest that a commit may take. The database ends a statement long before; this is for one that has gone without a word.
 const LONGEST: Duration = Duration::from_mins(1);
 
@@ -89,7 +86,7 @@ impl Ingest {
             line: Mutex::new(line),
             large: Semaphore::new(LARGE_AT_ONCE),
             parsing: Semaphore::new(LARGE_AT_ONCE),
-            large_waiting: Semaphore::new(LARGE_WAITING),
+            large_waiting: Semaphore::new(MAX_LARGE_POSTS_WAITING),
         }))
     }
 
@@ -128,7 +125,7 @@ impl Ingest {
             line.taken = true;
             return Ok(Place::Turn(Turn { ingest: self.clone(), posts: 1 }, post));
         }
-        if line.waiting.len() >= QUEUE {
+        if line.waiting.len() >= MAX_POSTS_WAITING {
             return Err(Problem::busy());
         }
         let (answer, kept) = oneshot::channel();

@@ -7,7 +7,9 @@
 
 mod api;
 mod body;
+mod documents;
 mod ingest;
+mod live;
 mod pages;
 mod problem;
 mod reply;
@@ -15,7 +17,7 @@ pub mod rules;
 mod sign_in;
 mod who;
 
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
 use axum::{
     Router,
@@ -38,7 +40,7 @@ use tower_http::{
     trace::TraceLayer,
 };
 
-pub use crate::sign_in::Peer;
+pub use crate::sign_in::{Peer, network_of};
 use crate::{problem::Problem, sign_in::Tries};
 
 /// Tells the time. The system's in service, a manual one in the demo and in tests.
@@ -61,6 +63,7 @@ pub struct Shared {
     clock: Clock,
     settings: Settings,
     tries: Tries,
+    streams: live::Streams,
     ingest: ingest::Ingest,
 }
 
@@ -83,12 +86,17 @@ impl App {
     #[must_use]
     pub fn new(store: Store, clock: Clock, settings: Settings) -> Self {
         let ingest = ingest::Ingest::new(store.clone(), clock.clone());
-        Self(Arc::new(Shared { store, clock, settings, tries: Tries::new(), ingest }))
+        Self(Arc::new(Shared { store, clock, settings, tries: Tries::new(), streams: live::Streams::new(), ingest }))
     }
 
     /// Forgets who tried to sign in longer ago than the limit on tries looks back.
     pub fn forget_old_tries(&self) {
         self.tries.forget_old();
+    }
+
+    /// Ends the live streams: the service stops.
+    pub fn end_streams(&self) {
+        self.streams.end();
     }
 
     fn now(&self) -> DateTime<Utc> {
@@ -136,16 +144,17 @@ macro_rules! read {
 
 pub(crate) use {once, read, write};
 
-/// The `OpenAPI` description, as JSON. Made without a database.
+/// The `OpenAPI` description, as JSON. Made once, without a database.
 ///
 /// # Panics
 /// Never: the description is made of plain data.
 #[must_use]
-pub fn openapi_json() -> String {
-    let (_, api) = api::router();
-    let mut text = serde_json::to_string_pretty(&api).expect("a description is plain data");
-    text.push('\n');
-    text
+pub fn openapi_json() -> &'static str {
+    static TEXT: LazyLock<String> = LazyLock::new(|| {
+        let (_, api) = api::router();
+        serde_json::to_string_pretty(&api).expect("a description is plain data") + "\n"
+    });
+    &TEXT
 }
 
 /// The whole service.
@@ -171,6 +180,8 @@ pub fn router(app: App) -> Router {
         .layer(
             ServiceBuilder::new()
                 .layer(header_layer("x-content-type-options", "nosniff"))
+                // The phone is shared: nothing of the book stays in its browser but what says so itself.
+                .layer(header_layer("cache-control", "no-store"))
                 .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
                 .layer(TraceLayer::new_for_http())
                 .layer(PropagateRequestIdLayer::x_request_id())

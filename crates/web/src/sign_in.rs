@@ -53,7 +53,8 @@ impl<S: Sync> FromRequestParts<S> for Origin {
 }
 
 /// The address itself, or of the newer kind the network that one household has to itself.
-pub(crate) fn network_of(address: IpAddr) -> IpAddr {
+#[must_use]
+pub fn network_of(address: IpAddr) -> IpAddr {
     match address.to_canonical() {
         IpAddr::V6(v6) => Ipv6Addr::from_bits(v6.to_bits() & !u128::from(u64::MAX)).into(),
         v4 => v4,

@@ -5,7 +5,7 @@ use std::convert::Infallible;
 use axum::{
     Json,
     extract::State,
-    http::StatusCode,
+    http::{HeaderMap, StatusCode},
     response::sse::{Event, KeepAlive, Sse},
 };
 use chrono::{NaiveDate, TimeDelta};
@@ -23,7 +23,6 @@ use gillbook_store::{
     record::TemperatureRecord,
 };
 use serde::Deserialize;
-use tokio::sync::broadcast::error::RecvError;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 use uuid::Uuid;
@@ -31,11 +30,12 @@ use uuid::Uuid;
 use crate::{
     App,
     body::{Asked, Code, Create},
+    live::events,
     once, pages,
     problem::{Problem, Problems},
     read,
     reply::{Answered, Document, Listed},
-    who::Who,
+    who::{Who, secret},
     write,
 };
 
@@ -298,19 +298,11 @@ async fn delete_notice(State(app): State<App>, who: Who, Code(id): Code<Uuid>) -
 
 /// The live stream: an event `judged`, with the place's code, whenever a store was judged anew; an event `missed` when some could not be told.
 #[utoipa::path(get, path = "/api/events", tag = "cold", responses((status = 200, description = "Server-sent events", body = String, content_type = "text/event-stream"), Problems))]
-async fn get_events(State(app): State<App>, who: Who) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
-    let farm = who.signed.farm;
-    let events = futures::stream::unfold(app.store.judged_places(), move |mut places| async move {
-        loop {
-            match places.recv().await {
-                Ok((of, place)) if of == farm => {
-                    return Some((Ok(Event::default().event("judged").data(place.as_str())), places));
-                }
-                Ok(_) => {}
-                Err(RecvError::Lagged(_)) => return Some((Ok(Event::default().event("missed").data("some")), places)),
-                Err(RecvError::Closed) => return None,
-            }
-        }
-    });
-    Sse::new(events).keep_alive(KeepAlive::default())
+async fn get_events(
+    State(app): State<App>,
+    who: Who,
+    headers: HeaderMap,
+) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
+    let secret = secret(&headers).ok_or_else(Problem::not_signed_in)?;
+    Ok(Sse::new(events(app, who.signed.farm, secret)?).keep_alive(KeepAlive::default()))
 }

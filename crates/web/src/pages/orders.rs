@@ -34,6 +34,7 @@ use super::{Head, Page, again, day_and_clock, kg, long_day, once_of_form, short_
 use crate::{
     App,
     body::{Code, Filled},
+    documents::set,
     once,
     problem::Problem,
     read,
@@ -413,15 +414,5 @@ pub(crate) async fn docket_pdf(farm: Farm, docket: Docket) -> Result<Vec<u8>, Pr
         farm: farm.name,
         farm_address: farm.address,
     };
-    match tokio::task::spawn_blocking(move || sheet.pdf()).await {
-        Ok(Ok(bytes)) => Ok(bytes),
-        Ok(Err(error)) => {
-            tracing::error!(%error, "a docket could not be set");
-            Err(Problem::broken())
-        }
-        Err(error) => {
-            tracing::error!(%error, "setting a docket was interrupted");
-            Err(Problem::broken())
-        }
-    }
+    set(move || sheet.pdf()).await
 }

@@ -9,7 +9,7 @@ use gillbook_store::{Page as Rows, record::TemperatureRecord};
 use serde::Deserialize;
 
 use super::{Head, Page, day_and_clock, excursion, short_day, zone_of};
-use crate::{App, api::RecordAsked, body::Asked, problem::Problem, read, who::Who};
+use crate::{App, api::RecordAsked, body::Asked, documents::set, problem::Problem, read, who::Who};
 
 /// The record of a place over the days that were asked for.
 pub(crate) async fn record_of(
@@ -226,17 +226,7 @@ fn plot(r: &TemperatureRecord) -> paper::Plot {
 
 /// The record as it prints. Set away from the threads that answer requests.
 pub(crate) async fn record_pdf(record: TemperatureRecord) -> Result<Vec<u8>, Problem> {
-    match tokio::task::spawn_blocking(move || sheet_of(&record).pdf()).await {
-        Ok(Ok(bytes)) => Ok(bytes),
-        Ok(Err(error)) => {
-            tracing::error!(%error, "a record could not be set");
-            Err(Problem::broken())
-        }
-        Err(error) => {
-            tracing::error!(%error, "setting a record was interrupted");
-            Err(Problem::broken())
-        }
-    }
+    set(move || sheet_of(&record).pdf()).await
 }
 
 #[derive(Template)]
