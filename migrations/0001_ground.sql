@@ -115,8 +115,8 @@ create table person (
 call keep_farms_apart('person');
 grant insert, update (passphrase_hash, removed_at) on person to gillbook_app;
 
--- Finds the farm of somebody who signs in: the one table that is read before a farm is known,
--- and so the only one without the farm rule. It holds nothing else.
+-- Finds the farm of somebody who signs in: the one table that is read before a farm is known, and so the only one that is read across
+-- farms. A name is added and removed under the farm rule. It holds nothing else.
 create table sign_in_name (
     sign_in_name  text not null,
     farm_id       int  not null,
@@ -126,6 +126,13 @@ create table sign_in_name (
     constraint sign_in_name_person_key unique (farm_id, person_id),
     constraint sign_in_name_shape check (sign_in_name ~ '^[^[:space:][:cntrl:]]{2,100}$' and sign_in_name = lower(sign_in_name))
 );
+alter table sign_in_name enable row level security;
+alter table sign_in_name force row level security;
+create policy every_name on sign_in_name for select using (true);
+create policy own_farm_adds on sign_in_name for insert to gillbook_app
+    with check (farm_id = any ((select current_farms())::int[]));
+create policy own_farm_removes on sign_in_name for delete to gillbook_app
+    using (farm_id = any ((select current_farms())::int[]));
 grant select on sign_in_name to gillbook_app, gillbook_audit;
 grant insert, delete on sign_in_name to gillbook_app;
 

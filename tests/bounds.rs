@@ -1,12 +1,14 @@
 //! What is taken from whoever asks, how much of it, and what is kept of it.
 
-use std::collections::BTreeSet;
+use std::{collections::BTreeSet, sync::Arc};
 
 use anyhow::{Context, Result};
 use chrono::TimeDelta;
 use futures::future::join_all;
 use gillbook_core::limits::{MAX_BODY_BYTES, MAX_HASHES_WAITING, MAX_SIGN_INS_PER_ADDRESS, MAX_SIGN_INS_PER_NAME};
 use gillbook_testkit::{Answer, As, Farm};
+use gillbook_tests::serve;
+use gillbook_web::{App, Settings, router};
 use serde_json::json;
 use sqlx::{Connection, PgConnection};
 use uuid::Uuid;
@@ -51,7 +53,22 @@ async fn answers_are_remembered_for_ninety_days_and_ids_for_good() -> Result<()>
     assert!(farm.store.prune_idempotency(farm.now() + TimeDelta::days(62)).await? > 700, "batch after batch");
     let left: i64 = sqlx::query_scalar("select count(*) from idempotency").fetch_one(&mut db).await?;
     assert_eq!(left, 0);
-    again().await.expect_problem(409, "already-there", None);
+    let kept = again().await;
+    kept.expect_problem(409, "already-there", None);
+    assert!(kept.text.contains("kept the first time and counts once"), "{}", kept.text);
+    assert_eq!(farm.get("/api/stock").await["rows"][0]["grams_g"], 700);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_weighing_that_another_person_sends_again_from_the_same_phone_was_kept() -> Result<()> {
+    let farm = Farm::new().await?;
+    let weighing = Farm::weighing(700);
+    farm.ask(&farm.owner, "POST", "/api/weighings", &[], Some(weighing.clone())).await.expect(201);
+    let picker = farm.person("picker").await;
+    let again = farm.ask(&picker, "POST", "/api/weighings", &[], Some(weighing)).await;
+    again.expect_problem(409, "already-there", None);
+    assert!(again.text.contains("in the book already"), "{}", again.text);
     assert_eq!(farm.get("/api/stock").await["rows"][0]["grams_g"], 700);
     Ok(())
 }
@@ -157,5 +174,55 @@ async fn a_body_is_taken_up_to_its_bound_and_not_a_byte_beyond() -> Result<()> {
     let beyond = farm.raw("POST", "/api/people", &json, person(MAX_BODY_BYTES + 1)).await;
     beyond.expect_problem(413, "too-large", None);
     beyond.json()["detail"].as_str().filter(|d| d.contains("2 MiB")).context("it names the bound")?;
+    Ok(())
+}
+
+#[tokio::test]
+async fn nothing_of_the_book_stays_in_a_shared_browser() -> Result<()> {
+    let farm = Farm::new().await?;
+    let record = "/api/places/F1/temperature-record";
+    for path in
+        ["/api/stock", "/api/me", "/", "/sign-in", "/api/nowhere", &format!("{record}/pdf"), &format!("{record}/csv")]
+    {
+        let answer = farm.ask(&farm.owner, "GET", path, &[], None).await;
+        assert_eq!(answer.headers["cache-control"], "no-store", "{path}");
+    }
+    let asset = farm.ask(&As::Nobody, "GET", "/assets/gillbook.css", &[], None).await;
+    assert_eq!(asset.headers["cache-control"], "max-age=300");
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_live_stream_ends_when_its_follower_is_removed_and_when_the_service_stops() -> Result<()> {
+    let farm = Farm::new().await?;
+    let now = farm.now();
+    let app = App::new(farm.store.clone(), Arc::new(move || now), Settings::default());
+    let address = serve(router(app.clone())).await?;
+    let As::Cookie(owner) = farm.owner.clone() else { anyhow::bail!("a cookie") };
+    let As::Cookie(picker) = farm.person("picker").await else { anyhow::bail!("a cookie") };
+    let follow = async |cookie: &str| -> Result<reqwest::Response> {
+        let url = format!("http://{address}/api/events");
+        Ok(reqwest::Client::new().get(url).header("cookie", cookie).send().await?.error_for_status()?)
+    };
+    gillbook::notices::choose_crypto();
+    let (mut owners, mut pickers) = (follow(&owner).await?, follow(&picker).await?);
+    let judged = async || {
+        let reading = json!([{"n": "p1", "u": "Cel", "t": farm.now().timestamp(), "v": 3.0}]);
+        farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(reading)).await.expect(200);
+        farm.get("/api/excursions").await;
+        farm.pass(TimeDelta::minutes(1));
+    };
+    judged().await;
+    for stream in [&mut owners, &mut pickers] {
+        assert!(String::from_utf8_lossy(&stream.chunk().await?.context("an event")?).contains("event: judged"));
+    }
+    let people = farm.get("/api/people").await;
+    let pickers_id = people["rows"][1]["person_id"].as_str().context("an id")?;
+    farm.ask(&farm.owner, "DELETE", &format!("/api/people/{pickers_id}"), &[], None).await.expect(204);
+    judged().await;
+    assert_eq!(pickers.chunk().await?, None, "ended, and the event not told");
+    assert!(owners.chunk().await?.is_some());
+    app.end_streams();
+    assert_eq!(owners.chunk().await?, None);
     Ok(())
 }

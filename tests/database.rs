@@ -122,6 +122,26 @@ async fn no_farm_set_or_another_one_shows_no_rows() -> Result<()> {
 }
 
 #[tokio::test]
+async fn names_to_sign_in_with_are_found_on_any_farm_and_changed_on_ones_own() -> Result<()> {
+    let farm = Farm::bare().await?;
+    let other = farm.second("bea").await?;
+    let mut db = as_app(&farm).await?;
+    run(&mut db, &format!("set gillbook.farms = '{{{}}}'", farm.id.0)).await?;
+    assert_eq!(run(&mut db, "delete from sign_in_name where sign_in_name = 'bea'").await?, 0);
+    let stolen = format!(
+        "insert into sign_in_name select 'mine', farm_id, person_id from sign_in_name where farm_id = {}",
+        other.id.0
+    );
+    let refused = run(&mut db, &stolen).await.expect_err("another farm's").to_string();
+    assert!(refused.contains("row-level security"), "{refused}");
+    let found: i64 = sqlx::query_scalar("select count(*) from sign_in_name").fetch_one(&mut db).await?;
+    assert_eq!(found, 2);
+    other.sign_in("bea").await;
+    assert_eq!(run(&mut db, "delete from sign_in_name").await?, 1, "its own");
+    Ok(())
+}
+
+#[tokio::test]
 async fn every_table_is_under_the_farm_rule_and_every_constraint_has_words() -> Result<()> {
     let farm = Farm::bare().await?;
     let mut db = PgConnection::connect_with(&farm.admin).await?;

@@ -1,8 +1,11 @@
 //! Who is told, and what reaches them.
 
-use std::sync::{
-    Arc, Mutex,
-    atomic::{AtomicUsize, Ordering},
+use std::{
+    collections::BTreeSet,
+    sync::{
+        Arc, Mutex,
+        atomic::{AtomicUsize, Ordering},
+    },
 };
 
 use anyhow::{Context, Result};
@@ -14,9 +17,12 @@ use axum::{
 };
 use chrono::{TimeDelta, Utc};
 use gillbook::notices::{Mail, Sender};
+use gillbook_core::{limits::MAX_RECEIVERS, words::NoticeAbout};
+use gillbook_store::Store;
 use gillbook_testkit::Farm;
 use gillbook_tests::{python, serve};
 use serde_json::{Value, json};
+use sqlx::Connection;
 use tokio::{
     io::{AsyncBufReadExt, AsyncWriteExt, BufReader},
     net::TcpListener,
@@ -47,6 +53,11 @@ async fn play(farm: &Farm, stretches: &[(i64, i64, f64)]) {
 
 type Taken = Arc<Mutex<Vec<(HeaderMap, String)>>>;
 
+/// A sender that reaches the receivers of tests, which are on this machine.
+fn sender() -> Result<Sender> {
+    Sender::new(&Mail { private_webhooks: true, ..Mail::default() })
+}
+
 /// A receiver that is down for the first request.
 async fn receiver() -> Result<(String, Taken)> {
     let taken = Taken::default();
@@ -76,7 +87,7 @@ async fn a_warm_spell_is_told_once_by_a_webhook_that_others_can_verify() -> Resu
     assert!(farm.get("/api/notices").await["rows"][0].get("secret").is_none());
     play(&farm, &[(0, 60, 2.0), (60, 170, 9.0)]).await;
     play(&farm, &[(170, 175, 9.0)]).await;
-    let sender = Sender::new(&Mail::default())?;
+    let sender = sender()?;
     assert_eq!(sender.empty_outbox(&farm.store, farm.now()).await?, 0, "the receiver is down");
     assert_eq!(sender.empty_outbox(&farm.store, farm.now()).await?, 0, "not yet due again");
     assert_eq!(sender.empty_outbox(&farm.store, farm.now() + TimeDelta::minutes(2)).await?, 1);
@@ -143,13 +154,22 @@ async fn a_second_person_is_told_by_mail_if_it_still_lasts() -> Result<()> {
     );
     play(&farm, &[(0, 60, 2.0), (60, 179, 9.0)]).await;
     let (url, taken) = mail_server().await?;
-    let sender =
-        Sender::new(&Mail { smtp_url: Some(url), mail_from: Some("Gillbook <book@farm.example.org>".into()) })?;
+    let sender = Sender::new(&Mail {
+        smtp_url: Some(url),
+        mail_from: Some("Gillbook <book@farm.example.org>".into()),
+        ..Mail::default()
+    })?;
     assert_eq!(sender.empty_outbox(&farm.store, farm.now()).await?, 0, "not before half an hour");
     assert_eq!(sender.empty_outbox(&farm.store, farm.now() + TimeDelta::minutes(31)).await?, 1);
     let message = taken.await??;
     assert!(
         message.contains("To: second@farm.example.org") && message.contains("Subject: F1 is too warm"),
+        "{message}"
+    );
+    // RFC 2045: without these a reader guesses what the bytes of °C are.
+    let headers = message.to_lowercase();
+    assert!(
+        headers.contains("mime-version: 1.0") && headers.contains("content-type: text/plain; charset=utf-8"),
         "{message}"
     );
     Ok(())
@@ -164,8 +184,11 @@ async fn a_doubtful_probe_is_told_once_and_a_good_check_ends_it() -> Result<()> 
     }
     let checks = "/api/probes/p1/checks";
     farm.create(checks, json!({"kind": "ice_point", "read_c": 0.4})).await;
-    let sender = Sender::new(&Mail::default())?;
-    assert!(farm.store.due_notices(farm.now() + TimeDelta::hours(1)).await?.is_empty(), "a good check is no news");
+    let sender = sender()?;
+    assert!(
+        farm.store.claim_notices(100, farm.now() + TimeDelta::hours(1)).await?.is_empty(),
+        "a good check is no news"
+    );
     farm.pass(TimeDelta::minutes(1));
     let bad = farm.create(checks, json!({"kind": "ice_point", "read_c": -1.8})).await;
     assert_eq!(sender.empty_outbox(&farm.store, farm.now()).await?, 0, "the receiver is down");
@@ -179,7 +202,7 @@ async fn a_doubtful_probe_is_told_once_and_a_good_check_ends_it() -> Result<()> 
     // The second person is told after half an hour, also when it was found bad again meanwhile, unless a good check comes before.
     farm.pass(TimeDelta::minutes(5));
     farm.create(checks, json!({"kind": "ice_point", "read_c": -1.7})).await;
-    let later = farm.store.due_notices(farm.now() + TimeDelta::minutes(27)).await?;
+    let later = farm.store.claim_notices(100, farm.now() + TimeDelta::minutes(27)).await?;
     assert_eq!(
         later
             .iter()
@@ -189,7 +212,7 @@ async fn a_doubtful_probe_is_told_once_and_a_good_check_ends_it() -> Result<()> 
     );
     farm.pass(TimeDelta::minutes(5));
     farm.create(checks, json!({"kind": "ice_point", "read_c": 0.1})).await;
-    assert!(farm.store.due_notices(farm.now() + TimeDelta::hours(1)).await?.is_empty());
+    assert!(farm.store.claim_notices(100, farm.now() + TimeDelta::hours(1)).await?.is_empty());
     Ok(())
 }
 
@@ -203,7 +226,7 @@ async fn quiet_hours_over_midnight_hold_all_back_but_a_warm_spell() -> Result<()
     farm.create("/api/notices", quiet).await;
     farm.create("/api/probes/p1/checks", json!({"kind": "ice_point", "read_c": 2.5})).await;
     let due = async |minutes: i64| -> Result<Vec<String>> {
-        let due = farm.store.due_notices(farm.now() + TimeDelta::minutes(minutes)).await?;
+        let due = farm.store.claim_notices(100, farm.now() + TimeDelta::minutes(minutes)).await?;
         Ok(due.into_iter().map(|n| n.subject).collect())
     };
     let doubtful = vec!["F1: probe p1 is doubtful".to_owned()];
@@ -212,5 +235,120 @@ async fn quiet_hours_over_midnight_hold_all_back_but_a_warm_spell() -> Result<()
     }
     play(&farm, &[(0, 60, 2.0), (60, 179, 9.0)]).await;
     assert_eq!(due(0).await?, ["F1 is too warm"]);
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn two_programs_on_one_database_send_each_message_once() -> Result<()> {
+    let farm = farm_too_warm().await?;
+    for n in 0..3 {
+        farm.create("/api/notices", json!({"way": "email", "address": format!("p{n}@farm.example.org")})).await;
+    }
+    play(&farm, &[(0, 60, 2.0), (60, 179, 9.0)]).await;
+    let other = Store::connect(farm.admin.clone().username("gillbook_app"), 2).await?;
+    let (one, two) = tokio::try_join!(farm.store.claim_notices(2, farm.now()), other.claim_notices(8, farm.now()))?;
+    let mut claimed: Vec<_> = one.iter().chain(&two).map(|notice| notice.notice_id).collect();
+    claimed.extend(other.claim_notices(8, farm.now()).await?.iter().map(|notice| notice.notice_id));
+    let each: BTreeSet<_> = claimed.iter().copied().collect();
+    assert_eq!((claimed.len(), each.len()), (3, 3), "each once");
+    // What a program had claimed that died is due again, and its late word is not heard once another has it.
+    let later = farm.now() + TimeDelta::minutes(2);
+    let again = other.claim_notices(8, later).await?;
+    assert_eq!(again.len(), 3);
+    let first =
+        one.iter().chain(&two).find(|notice| notice.notice_id == again[0].notice_id).context("claimed before")?;
+    farm.store.notice_tried(first, Some("too late"), later).await?;
+    assert!(other.claim_notices(8, later + TimeDelta::minutes(1)).await?.is_empty());
+    other.notice_tried(&again[0], None, later).await?;
+    assert_eq!(other.claim_notices(8, later + TimeDelta::minutes(3)).await?.len(), 2);
+    Ok(())
+}
+
+#[tokio::test]
+async fn receivers_of_one_farm_that_do_not_answer_leave_room_for_others() -> Result<()> {
+    let mut farm = Farm::new().await?;
+    let mut other = farm.second("bea").await?;
+    other.set_up().await;
+    farm.pass(Utc::now() - farm.now());
+    farm.owner = farm.sign_in("ada").await;
+    other.owner = other.sign_in("bea").await;
+    for n in 0..20 {
+        farm.create("/api/notices", json!({"way": "email", "address": format!("p{n}@farm.example.org")})).await;
+    }
+    other.create("/api/notices", json!({"way": "email", "address": "bea@farm.example.org"})).await;
+    play(&farm, &[(0, 60, 2.0), (60, 179, 9.0)]).await;
+    play(&other, &[(0, 60, 2.0), (60, 179, 9.0)]).await;
+    let claimed = farm.store.claim_notices(8, farm.now()).await?;
+    let to: BTreeSet<_> = claimed.iter().map(|notice| notice.address.as_str()).collect();
+    assert!(to.contains("bea@farm.example.org"), "{to:?}");
+    assert_eq!((claimed.len(), to.len()), (5, 5), "four of the one farm, one of the other, one a receiver");
+    Ok(())
+}
+
+#[tokio::test]
+async fn who_was_not_told_of_the_beginning_is_not_told_of_the_end() -> Result<()> {
+    let farm = farm_too_warm().await?;
+    for (address, after) in [("first@farm.example.org", 0), ("second@farm.example.org", 90)] {
+        farm.create("/api/notices", json!({"way": "email", "address": address, "after_minutes": after})).await;
+    }
+    play(&farm, &[(0, 60, 2.0), (60, 175, 9.0)]).await;
+    let began = farm.store.claim_notices(8, farm.now()).await?;
+    assert_eq!(began.len(), 1);
+    farm.store.notice_tried(&began[0], Some("down"), farm.now()).await?;
+    farm.pass(TimeDelta::hours(1));
+    play(&farm, &[(115, 179, 2.0)]).await;
+    // The first one is still told of both, one after the other, also where it had been down.
+    farm.pass(TimeDelta::hours(1));
+    let mut told = Vec::new();
+    loop {
+        let claimed = farm.store.claim_notices(8, farm.now()).await?;
+        if claimed.is_empty() {
+            break;
+        }
+        for notice in claimed {
+            farm.store.notice_tried(&notice, None, farm.now()).await?;
+            told.push((notice.address, notice.about));
+        }
+    }
+    let first = "first@farm.example.org".to_owned();
+    assert_eq!(told, [(first.clone(), NoticeAbout::Began), (first, NoticeAbout::Ended)]);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_farm_tells_so_many_and_each_can_be_seen_and_removed() -> Result<()> {
+    let farm = Farm::bare().await?;
+    let add = async |n: i64| {
+        farm.post("/api/notices", json!({"way": "email", "address": format!("p{n}@farm.example.org")})).await
+    };
+    for n in 0..MAX_RECEIVERS {
+        add(n).await.expect(201);
+    }
+    add(MAX_RECEIVERS).await.expect_problem(409, "closed", None);
+    let rows = farm.get("/api/notices").await["rows"].as_array().cloned().unwrap_or_default();
+    assert_eq!(i64::try_from(rows.len())?, MAX_RECEIVERS);
+    let path = format!("/api/notices/{}", rows[0]["notice_to"].as_str().unwrap_or_default());
+    farm.ask(&farm.owner, "DELETE", &path, &[], None).await.expect(204);
+    add(MAX_RECEIVERS).await.expect(201);
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_webhook_reaches_nothing_that_only_this_machine_can() -> Result<()> {
+    let farm = farm_too_warm().await?;
+    let (address, taken) = receiver().await?;
+    for address in [address.clone(), address.replace("127.0.0.1", "localhost")] {
+        farm.create("/api/notices", json!({"way": "webhook", "address": address})).await;
+    }
+    play(&farm, &[(0, 60, 2.0), (60, 179, 9.0)]).await;
+    let strict = Sender::new(&Mail::default())?;
+    for minutes in [0, 5, 15] {
+        assert_eq!(strict.empty_outbox(&farm.store, farm.now() + TimeDelta::minutes(minutes)).await?, 0);
+    }
+    assert!(taken.lock().map_err(|_| anyhow::anyhow!("poisoned"))?.is_empty());
+    let mut db = sqlx::PgConnection::connect_with(&farm.admin).await?;
+    let trouble: Vec<String> = sqlx::query_scalar("select trouble from notice").fetch_all(&mut db).await?;
+    assert_eq!(trouble.len(), 2);
+    assert!(trouble.iter().all(|t| t.contains("not an address of the open network")), "{trouble:?}");
     Ok(())
 }

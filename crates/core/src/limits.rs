@@ -24,7 +24,7 @@ pub const MAX_STREAMS: usize = 256;
 /// How often it is looked up whether whoever follows a live stream is still signed in.
 pub const STREAM_SESSION_CHECK: Duration = Duration::from_mins(1);
 
-/// Tries to sign in with one name from one address, a minute.
+/// Tries to sign in with one name, a minute, from wherever.
 pub const MAX_SIGN_INS_PER_NAME: u32 = 10;
 /// Tries to sign in from one address, a minute, whatever the names.
 pub const MAX_SIGN_INS_PER_ADDRESS: u32 = 60;
@@ -84,7 +84,7 @@ fn rows() -> Vec<Row> {
         ("live streams (`/api/events`)", MAX_STREAMS.to_string(), "503 `unavailable`, Retry-After"),
         ("life of a live stream whose person or token was removed", seconds(STREAM_SESSION_CHECK), "stream ended"),
         (
-            "tries to sign in with one name from one address, a minute",
+            "tries to sign in with one name, a minute",
             MAX_SIGN_INS_PER_NAME.to_string(),
             "429 `too-many`; a browser that signed in with this name before is let through",
         ),

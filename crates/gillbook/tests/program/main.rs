@@ -1,5 +1,6 @@
 //! The real program on its own durable cluster: started, shared, killed, started again, stopped; and what it refuses.
 
+mod bounds;
 mod cluster;
 mod common;
 mod kills;
