@@ -19,7 +19,7 @@ pub struct Limit {
     pub example: bool,
 }
 
-/// An excursion.
+/// A warm or cold spell, a gap or a fault.
 #[derive(Debug, Clone, Serialize)]
 pub struct Excursion {
     /// What it is.
@@ -32,9 +32,11 @@ pub struct Excursion {
     pub figures: String,
     /// Whether the probe cannot decide.
     pub undecided: bool,
-    /// What was done.
+    /// What was done, and what became of the food; for a spell that nothing was done about, that nothing was.
     pub actions: Vec<String>,
-    /// The second sign-off.
+    /// The lots that were inside, for a spell.
+    pub lots: Option<String>,
+    /// Who countersigned it, when, and their note.
     pub signed: Option<String>,
 }
 
@@ -79,22 +81,32 @@ pub struct Record {
     pub span: String,
     /// The time zone.
     pub zone: String,
+    /// Warm and cold spells, which a record begins with.
+    pub spells: Vec<Excursion>,
+    /// Time, lot, weight, why, person: what was thrown away.
+    pub wasted: Vec<Vec<String>>,
+    /// Gaps in the readings and probe faults.
+    pub gaps: Vec<Excursion>,
     /// Figures of the whole.
     pub summary: Vec<(String, String)>,
     /// Limits in force.
     pub limits: Vec<Limit>,
     /// The plot.
     pub plot: Plot,
-    /// Day, lowest, mean, highest, food, minutes above, known.
+    /// Day, lowest, mean, highest, food, minutes above limit, share of the day with readings.
     pub days: Vec<Vec<String>>,
-    /// Excursions.
-    pub excursions: Vec<Excursion>,
     /// Probes.
     pub probes: Vec<Probe>,
     /// Time, °C, person, note.
     pub spots: Vec<Vec<String>>,
     /// Time, check, result, person.
     pub checks: Vec<Vec<String>>,
+    /// Time, docket, customer, °C, person: deliveries at the door.
+    pub deliveries: Vec<Vec<String>>,
+    /// Whose initials stand in it.
+    pub people: Vec<String>,
+    /// Mean kinetic temperature, °C.
+    pub mean_kinetic: Option<String>,
     /// Who printed it and when.
     pub printed: String,
     /// The usual caution.

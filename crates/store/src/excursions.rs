@@ -356,7 +356,7 @@ impl Tx {
         Ok(ExcursionWithLots { excursion, lots, caution: crate::readings::CAUTION })
     }
 
-    async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {
+    pub(crate) async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {
         let rows = sqlx::query!(
             r#"with recursive inside as (
                    select m.lot,

@@ -44,6 +44,7 @@ mod reading_group;
 pub mod readings;
 pub mod recipes;
 pub mod record;
+pub mod record_parts;
 pub mod reports;
 mod reversals;
 pub mod risk;

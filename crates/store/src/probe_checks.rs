@@ -4,14 +4,14 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     calendar::Instant,
     refusal::Refusal,
-    text::{Short, Text},
+    text::{HouseCheckCode, Short, Text},
     words::ProbeCheckKind,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Result, Tx};
+use crate::{Result, Tx, house_checks::NewCheckDone};
 
 /// A probe that reads farther off than this is doubtful. Melting ice reads 0 °C, and a food thermometer is good to ±1 °C (FSANZ Standard 3.2.2,
 /// clause 22).
@@ -61,6 +61,9 @@ pub struct NewProbeCheck {
     pub read_c: f64,
     /// Since when readings are to be corrected by the difference; not at all unless said.
     pub correct_from: Option<Instant>,
+    /// The check of the checks book that is done with it, if any.
+    #[serde(default)]
+    pub also_done: Option<HouseCheckCode>,
     /// When; now unless said.
     pub checked_at: Option<Instant>,
     /// Anything worth knowing.
@@ -122,6 +125,9 @@ impl Tx {
             self.touch(&place, from.0, self.now.max(from.0)).await?;
         }
         let standing = self.probe_standing(probe).await?;
+        if let (Some(code), Some(check)) = (&new.also_done, standing.checks.iter().find(|c| c.check_id == id)) {
+            self.tick_off(code, new, check).await?;
+        }
         let latest = standing.checks.last().filter(|c| c.check_id == id);
         if let (Some(since), Some(check)) = (standing.doubtful_since, latest) {
             self.tell_of_doubt(&place, check, since).await?;
@@ -129,6 +135,20 @@ impl Tx {
             self.tell_no_doubt(probe_id).await?;
         }
         Ok(standing)
+    }
+
+    /// Writes a check of a probe down in the checks book as well: it was not well where the probe was too far off, corrected or not.
+    async fn tick_off(&mut self, code: &HouseCheckCode, new: &NewProbeCheck, check: &ProbeCheck) -> Result<()> {
+        let corrected = if new.correct_from.is_some() { "; its readings are corrected" } else { "" };
+        let what_done = format!("Probe {} read {:+.1} °C off{corrected}", check.probe, check.corrected_off_c);
+        let done = NewCheckDone {
+            good: check.good,
+            what_done: Text::new(&what_done).map_err(crate::Error::Stored)?,
+            done_at: new.checked_at,
+            by: new.by.clone(),
+        };
+        self.check_done(code, &done).await?;
+        Ok(())
     }
 
     async fn set_offset(&mut self, probe_id: i32, from: DateTime<Utc>, offset_c: f64, check: Uuid) -> Result<()> {

@@ -22,6 +22,7 @@ use crate::{
     places::Limit,
     probe_checks::ProbeStanding,
     readings::CAUTION,
+    record_parts::{DoorTemperature, RecordedExcursion, Signatory, Wasted},
 };
 
 /// The most days of one record.
@@ -34,7 +35,7 @@ pub struct DayFigures {
     pub day: NaiveDate,
     /// Its figures.
     pub exposure: Exposure,
-    /// The warmest that the food was reckoned at, °C.
+    /// The warmest that the food is estimated at, °C.
     pub product_max_c: Option<f64>,
     /// The most that the probes were apart, °C.
     pub apart_c: f64,
@@ -51,7 +52,7 @@ pub struct HourFigures {
     pub max_c: Option<f64>,
     /// Time-weighted mean, °C. An hour with one lone reading has a coldest and a warmest but no mean, and 0 seconds known.
     pub mean_c: Option<f64>,
-    /// The warmest that the food was reckoned at, °C.
+    /// The warmest that the food is estimated at, °C.
     pub product_max_c: Option<f64>,
     /// Seconds that are known.
     pub known_s: f64,
@@ -86,6 +87,10 @@ pub struct TemperatureRecord {
     pub begins: DateTime<Utc>,
     /// The first instant after it: the end of the last day, or now.
     pub ends: DateTime<Utc>,
+    /// Warm and cold spells with what was done about them and the lots inside, gaps and probe faults, oldest first.
+    pub excursions: Vec<RecordedExcursion>,
+    /// What was thrown away out of the place.
+    pub wasted: Vec<Wasted>,
     /// The limits in force, with the text of their rule, in the order in which they begin.
     pub limits: Vec<Limit>,
     /// The whole span.
@@ -94,14 +99,16 @@ pub struct TemperatureRecord {
     pub days: Vec<DayFigures>,
     /// By hour.
     pub hours: Vec<HourFigures>,
-    /// Excursions with what was done; silence among them.
-    pub excursions: Vec<Excursion>,
     /// The place's probes and their checks.
     pub probes: Vec<ProbeStanding>,
     /// Read by hand: points, never coverage.
     pub spot_readings: Vec<SpotReading>,
     /// The checks book.
     pub checks: Vec<CheckDone>,
+    /// How warm the farm's deliveries were at the door, whatever place they came from.
+    pub deliveries: Vec<DoorTemperature>,
+    /// Whose initials stand in the record.
+    pub people: Vec<Signatory>,
     /// Who asked for it.
     pub printed_by: String,
     /// When.
@@ -181,7 +188,7 @@ impl Tx {
         for name in names {
             probes.push(self.probe_standing(&name).await?);
         }
-        Ok(TemperatureRecord {
+        let mut record = TemperatureRecord {
             farm: farm.name,
             farm_address: farm.address,
             zone: farm.zone,
@@ -191,18 +198,23 @@ impl Tx {
             until,
             begins: span.from,
             ends: span.until,
+            excursions: self.recorded_excursions(place, written).await?,
+            wasted: self.wasted_from(place, written).await?,
             limits: self.limits_within(place, span).await?,
             exposure: Exposure::of(&whole, seconds(span)),
             days,
             hours: hours.iter().map(|(hour, f)| HourFigures::of(*hour, f)).collect(),
-            excursions: self.excursions(Some(place), written).await?,
             probes,
             spot_readings: self.spot_readings(place, written).await?,
             checks: self.checks_done(written).await?,
+            deliveries: self.door_temperatures(written).await?,
+            people: Vec::new(),
             printed_by: self.signed.name.clone(),
             printed_at: self.now,
             caution: CAUTION,
-        })
+        };
+        record.people = self.signatories_of(&record).await?;
+        Ok(record)
     }
 
     /// A day from its hours; where the zone's day does not begin with an hour, or now is within one, the parts from their readings.
@@ -241,6 +253,6 @@ impl Tx {
 impl TemperatureRecord {
     /// Silences: stretches in which nothing is known for longer than the silence time.
     pub fn silences(&self) -> impl Iterator<Item = &Excursion> {
-        self.excursions.iter().filter(|e| e.kind == ExcursionKind::NoData)
+        self.excursions.iter().map(|e| &e.excursion).filter(|e| e.kind == ExcursionKind::NoData)
     }
 }

@@ -12,7 +12,7 @@ use gillbook_core::{
     calendar::{Instant, Span},
     refusal::Refusal,
     text::{PlaceCode, Text},
-    words::{PlaceKind, ProbeCheckKind},
+    words::{CheckTopic, PlaceKind, ProbeCheckKind},
 };
 use gillbook_store::{
     Page as Rows,
@@ -38,6 +38,9 @@ pub(super) struct ByHand {
     /// What was typed and could not be taken, to be mended.
     reading: ReadingForm,
     check: CheckForm,
+    /// Checks of thermometers in the checks book, which a check of a probe may tick off: code and words, those due first.
+    ticks: Vec<(String, String)>,
+    chosen_tick: String,
     key: Uuid,
     wrong: Option<String>,
 }
@@ -97,7 +100,17 @@ async fn by_hand_page(
                 probe: probe.probe,
             });
         }
+        let book = tx.house_checks().await?;
+        let thermometers = || book.iter().filter(|c| c.topic == CheckTopic::Thermometer);
+        let chosen_tick = match &check.also_done {
+            Some(chosen) => chosen.clone(),
+            None => thermometers().find(|c| c.due).map_or_else(String::new, |c| c.check.to_string()),
+        };
         Ok(ByHand {
+            ticks: thermometers()
+                .map(|c| (c.check.to_string(), if c.due { format!("{}, due", c.name) } else { c.name.clone() }))
+                .collect(),
+            chosen_tick,
             head: Head::new(&farm, who, "/fridge"),
             places: stores.into_iter().map(|p| (p.place.to_string(), p.name)).collect(),
             probes,
@@ -180,6 +193,7 @@ pub(super) struct CheckForm {
     #[serde(default)]
     reference_c: String,
     correct: Option<String>,
+    also_done: Option<String>,
 }
 
 impl CheckForm {
@@ -192,6 +206,10 @@ impl CheckForm {
             kind,
             reference_c: degrees(&self.reference_c, "/reference_c", ice)?,
             read_c: degrees(&self.read_c, "/read_c", None)?,
+            also_done: match self.also_done.as_deref().unwrap_or_default() {
+                "" => None,
+                code => Some(code.parse().map_err(|e| Refusal::field("/also_done", e))?),
+            },
             correct_from: self.correct.as_ref().map(|_| Instant(now)),
             checked_at: None,
             note: Text::default(),

@@ -45,6 +45,10 @@ struct CheckRow {
     code: String,
     name: String,
     when: String,
+    /// The keys of its two forms: that it was done and all was well, and that there was a problem. A form of its own each, so that Enter in
+    /// the one never sends the other.
+    key: Uuid,
+    problem_key: Uuid,
 }
 
 struct DoneRow {
@@ -66,6 +70,8 @@ async fn checks_page(app: &App, who: &Who, typed: CheckForm, wrong: Option<Strin
         let row = |c: &gillbook_store::house_checks::HouseCheck| CheckRow {
             code: c.check.to_string(),
             name: c.name.clone(),
+            key: Uuid::new_v4(),
+            problem_key: Uuid::new_v4(),
             when: match c.last_done_at {
                 Some(at) => format!("due {}, last done {}", short_day(c.due_on), day_and_clock(at, zone)),
                 None => format!("due {}, never done", short_day(c.due_on)),
@@ -115,7 +121,12 @@ pub(super) async fn post_done(
     let once = once_of_form(form.key, &uri, &format!("{} {}", form.result, form.what_done));
     let done = async {
         let what_done = Text::new(&form.what_done).map_err(|e| Refusal::field("/what_done", e))?;
-        let new = NewCheckDone { good: form.result == "good", what_done, done_at: None, by: None };
+        let good = match form.result.as_str() {
+            "good" => true,
+            "not_good" => false,
+            _ => return Err(Refusal::field("/result", "Tap whether all was well.").into()),
+        };
+        let new = NewCheckDone { good, what_done, done_at: None, by: None };
         once!(app, who, &once, |tx| tx.check_done(&check, &new).await)
     }
     .await;

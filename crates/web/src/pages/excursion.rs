@@ -117,9 +117,9 @@ struct ActionRow {
 /// What an excursion is called.
 pub(super) fn what(kind: ExcursionKind) -> &'static str {
     match kind {
-        ExcursionKind::TooWarm => "Too warm",
-        ExcursionKind::TooCold => "Too cold",
-        ExcursionKind::NoData => "No data",
+        ExcursionKind::TooWarm => "Warm spell",
+        ExcursionKind::TooCold => "Cold spell",
+        ExcursionKind::NoData => "Gap in the readings",
         ExcursionKind::ProbeFault => "Probe fault",
     }
 }
@@ -155,7 +155,7 @@ const FOODS: &[(&str, &str)] = &[
     ("wasted", "wasted"),
 ];
 
-fn food_word(food: FoodOutcome) -> &'static str {
+pub(super) fn food_word(food: FoodOutcome) -> &'static str {
     FOODS.iter().find(|(word, _)| *word == food.as_str()).map_or("", |(_, text)| text)
 }
 

@@ -8,7 +8,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     calendar::Span,
-    exposure::segments,
+    judgement::GAP_WITHOUT_RULES,
     refusal::{Kind, Refusal},
     text::PlaceCode,
     words::PlaceKind,
@@ -39,7 +39,9 @@ const BOTTOM: f64 = 88.0;
 pub(super) struct Fridge {
     head: Head,
     name: String,
-    now: String,
+    now: Option<String>,
+    /// Since when there are no readings, where there is none for now.
+    silent: String,
     word: String,
     description: String,
     left: f64,
@@ -51,7 +53,7 @@ pub(super) struct Fridge {
     ticks: Vec<Mark>,
     limit: Option<Mark>,
     hours: Vec<HourMark>,
-    above: String,
+    above: Option<String>,
     mean: String,
     min: String,
     max: String,
@@ -120,6 +122,37 @@ fn one(c: Option<f64>) -> String {
     c.map_or_else(|| "–".into(), |c| format!("{c:.1}"))
 }
 
+/// When the last reading came, where that is so long ago that it says nothing about now.
+pub(super) fn silent_since(air: &Temperature, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
+    let gap = air.limit.as_ref().map_or(GAP_WITHOUT_RULES, |l| TimeDelta::minutes(i64::from(l.gap_minutes)));
+    air.series.last().map(|last| last.at).filter(|at| now - *at > gap)
+}
+
+/// What the air is now: the last reading, unless the probe has been silent since.
+pub(super) fn current_c(air: &Temperature, now: DateTime<Utc>) -> Option<f64> {
+    air.series.last().filter(|_| silent_since(air, now).is_none()).map(|last| last.c)
+}
+
+/// Minutes above the limit; a dash where nothing is known.
+fn minutes_above(above_s: f64, known_s: f64) -> String {
+    if known_s > 0.0 { format!("{:.0}", above_s / 60.0) } else { "–".into() }
+}
+
+/// The plot in words, for whoever cannot see it.
+fn description(air: &Temperature) -> String {
+    let e = &air.exposure;
+    let above = match air.limit {
+        Some(_) => format!(" {} minutes above the limit.", minutes_above(e.above_s, e.known_s)),
+        None => " No limit is set.".into(),
+    };
+    format!(
+        "Between {} and {} °C.{above} Readings for {:.0} per cent of the day.",
+        one(e.min_c),
+        one(e.max_c),
+        e.coverage * 100.0
+    )
+}
+
 pub(super) async fn get_fridge(
     State(app): State<App>,
     who: Who,
@@ -162,15 +195,10 @@ pub(super) async fn get_fridge(
         let scale = Scale::of(&air, window);
         Ok(Fridge {
             head: Head::new(&farm, &who, "/fridge"),
-            now: one(air.series.last().map(|p| p.c)),
+            now: current_c(&air, tx.now()).map(|c| format!("{c:.1}")),
+            silent: silent_word(&air, tx.now(), zone),
             word: judge(&air, tx.now(), zone),
-            description: format!(
-                "Between {} and {} °C, {:.0} minutes above the limit, {:.0} per cent of the day known.",
-                one(air.exposure.min_c),
-                one(air.exposure.max_c),
-                air.exposure.above_s / 60.0,
-                air.exposure.coverage * 100.0
-            ),
+            description: description(&air),
             left: LEFT,
             right: RIGHT,
             top: TOP,
@@ -190,11 +218,7 @@ pub(super) async fn get_fridge(
                     HourMark { x: format!("{:.1}", scale.x(at)), label: clock(at, zone), anchor }
                 })
                 .collect(),
-            above: format!(
-                "{:.0} min, {:.0} degree-minutes",
-                air.exposure.above_s / 60.0,
-                air.exposure.above_degree_minutes
-            ),
+            above: limit.as_ref().map(|_| minutes_above(air.exposure.above_s, air.exposure.known_s)),
             mean: one(air.exposure.mean_c),
             min: one(air.exposure.min_c),
             max: one(air.exposure.max_c),
@@ -202,8 +226,13 @@ pub(super) async fn get_fridge(
             faults: air.faults,
             table: by_hour(&air, zone),
             rule: limit.map(|l| {
-                let example =
-                    if l.example { " This limit is an example: replace it with your local rule." } else { "" };
+                // Said once: where the rule's own text does not.
+                let says_so = l.rule_text.as_str().to_lowercase().contains("example");
+                let example = if l.example && !says_so {
+                    " This limit is an example: replace it with your local rule."
+                } else {
+                    ""
+                };
                 format!("Limit “{}”: {} °C. {}{example}", l.name, l.warm_c, l.rule_text)
             }),
             others,
@@ -213,6 +242,13 @@ pub(super) async fn get_fridge(
     Ok(Page(view))
 }
 
+fn silent_word(air: &Temperature, now: DateTime<Utc>, zone: Tz) -> String {
+    match silent_since(air, now) {
+        Some(at) => format!("since {}", clock(at, zone)),
+        None => "in the last 24 hours".into(),
+    }
+}
+
 /// What somebody should know beside the plot: a probe that read far off, probes that do not agree, a lot that is too cold for its strain.
 async fn warnings(tx: &mut Tx, place: &PlaceCode, air: &Temperature, zone: Tz) -> gillbook_store::Result<Vec<String>> {
     let mut told = Vec::new();
@@ -220,10 +256,10 @@ async fn warnings(tx: &mut Tx, place: &PlaceCode, air: &Temperature, zone: Tz) -
         if let Some(since) = tx.probe_standing(&probe).await?.doubtful_since {
             told.push(match since.timestamp() {
                 0 => {
-                    format!("{probe} read more than 1 °C off and was never checked before: its readings are doubtful.")
+                    format!("{probe} read more than 1 °C off and was never checked before: its readings are suspect.")
                 }
                 _ => format!(
-                    "{probe} read more than 1 °C off: its readings since {} are doubtful.",
+                    "{probe} read more than 1 °C off: its readings since {} are suspect.",
                     day_and_clock(since, zone)
                 ),
             });
@@ -249,7 +285,7 @@ fn by_hour(air: &Temperature, zone: Tz) -> Vec<HourRow> {
             hour: clock(h.hour, zone),
             mean: one(h.mean_c),
             max: one(h.max_c),
-            above: format!("{:.0}", h.above_s / 60.0),
+            above: minutes_above(h.above_s, h.known_s),
         })
         .collect()
 }
@@ -293,20 +329,21 @@ impl Scale {
             .collect()
     }
 
-    /// One line for each stretch without a gap.
+    /// One line for each stretch without a gap. Points may stand as far apart as the step that thinned them, and no gap is bridged.
     fn lines(&self, series: &[AirPoint], air: &Temperature) -> Vec<String> {
-        let points: Vec<(DateTime<Utc>, f64)> = series.iter().map(|p| (p.at, p.c)).collect();
-        let gap = TimeDelta::minutes(air.limit.as_ref().map_or(15, |l| l.gap_minutes).into());
         let mut lines: Vec<String> = Vec::new();
-        let mut reached = None;
-        for s in segments(&points, gap, self.window) {
-            if reached != Some(s.span.from) {
-                lines.push(format!("{:.2},{:.2}", self.x(s.span.from), self.y(s.from_c)));
+        let mut before: Option<DateTime<Utc>> = None;
+        let parted =
+            |from: DateTime<Utc>, until: DateTime<Utc>| air.gaps.iter().any(|g| g.from >= from && g.until <= until);
+        for p in series.iter().filter(|p| p.at >= self.window.from && p.at <= self.window.until) {
+            let point = format!("{:.2},{:.2}", self.x(p.at), self.y(p.c));
+            match lines.last_mut() {
+                Some(line) if before.is_some_and(|before| !parted(before, p.at)) => {
+                    let _ = write!(line, " {point}");
+                }
+                _ => lines.push(point),
             }
-            if let Some(line) = lines.last_mut() {
-                let _ = write!(line, " {:.2},{:.2}", self.x(s.span.until), self.y(s.until_c));
-            }
-            reached = Some(s.span.until);
+            before = Some(p.at);
         }
         lines
     }

@@ -11,6 +11,7 @@ mod lot;
 mod notices;
 mod orders;
 mod record;
+mod record_sheet;
 mod stock;
 mod today;
 mod week;
@@ -214,6 +215,16 @@ fn clock(at: DateTime<Utc>, zone: Tz) -> String {
 
 fn day_and_clock(at: DateTime<Utc>, zone: Tz) -> String {
     at.with_timezone(&zone).format("%-d %b %H:%M").to_string()
+}
+
+/// Day, year and time, for what is read long afterwards.
+fn full_time(at: DateTime<Utc>, zone: Tz) -> String {
+    at.with_timezone(&zone).format("%-d %b %Y %H:%M").to_string()
+}
+
+/// A day with its year, for what is read long afterwards.
+fn full_day(day: NaiveDate) -> String {
+    day.format("%a %-d %b %Y").to_string()
 }
 
 fn long_day(day: NaiveDate) -> String {

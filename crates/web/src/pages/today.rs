@@ -13,7 +13,11 @@ use gillbook_core::{
 };
 use gillbook_store::{Page as Rows, Tx, excursions::Excursion, temperature::Temperature};
 
-use super::{Head, Page, clock, kg, long_day, zone_of};
+use super::{
+    Head, Page, clock,
+    fridge::{current_c, silent_since},
+    kg, long_day, zone_of,
+};
 use crate::{App, problem::Problem, read, who::Who};
 
 #[derive(Template)]
@@ -154,7 +158,7 @@ async fn fridges(tx: &mut Tx, zone: Tz) -> gillbook_store::Result<Vec<FridgeLine
         let window = Span { from, until: tx.now() };
         let air = tx.temperature(&place.place, window, TimeDelta::minutes(1)).await?;
         lines.push(FridgeLine {
-            now: air.series.last().map_or_else(|| "–".into(), |p| format!("{:.1}", p.c)),
+            now: current_c(&air, tx.now()).map_or_else(|| "–".into(), |c| format!("{c:.1}")),
             worst: air.exposure.max_c.map_or_else(|| "–".into(), |c| format!("{c:.1}")),
             word: judge(&air, tx.now(), zone),
             name: place.name,
@@ -164,19 +168,14 @@ async fn fridges(tx: &mut Tx, zone: Tz) -> gillbook_store::Result<Vec<FridgeLine
     Ok(lines)
 }
 
-/// The word under the figure: within the limit since when, too warm since when, or not known.
+/// The word under the figure: within the limit since when, above it since when, or no readings.
 pub(super) fn judge(air: &Temperature, now: DateTime<Utc>, zone: Tz) -> String {
-    let (Some(last), Some(limit)) = (air.series.last(), &air.limit) else {
-        return if air.series.is_empty() {
-            "not known: no readings came".into()
-        } else {
-            "no limit is set for it".into()
-        };
-    };
-    let gap = TimeDelta::minutes(i64::from(limit.gap_minutes));
-    if now - last.at > gap {
-        return format!("not known since {}: the probe is silent", clock(last.at, zone));
+    let Some(last) = air.series.last() else { return "no readings".into() };
+    if let Some(since) = silent_since(air, now) {
+        return format!("no readings since {}: look at the thermometer", clock(since, zone));
     }
+    let Some(limit) = &air.limit else { return "no limit is set for it".into() };
+    let gap = TimeDelta::minutes(i64::from(limit.gap_minutes));
     let points: Vec<(DateTime<Utc>, f64)> = air.series.iter().map(|p| (p.at, p.c)).collect();
     let since = gillbook_core::exposure::since(&points, gap, limit.warm_c).unwrap_or(last.at);
     let word = if last.c > limit.warm_c { "above the limit" } else { "within the limit" };
