@@ -50,7 +50,12 @@ impl Season {
             let path = format!("/api/excursions/{}", e["excursion_id"].as_str().unwrap_or_default());
             let action = json!({"done": "Compressor had tripped; switched on again, oldest crates held", "food": "held", "by": "JP"});
             self.post(client, &format!("{path}/actions"), action).await?;
-            self.post(client, &format!("{path}/sign-off"), json!({"note": "Tasted and looked at, sold first"})).await?;
+            self.post(
+                client,
+                &format!("{path}/sign-off"),
+                json!({"note": "Read the hours and the action through; held lots seen in the fridge"}),
+            )
+            .await?;
         }
         Ok(())
     }
