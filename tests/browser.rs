@@ -217,6 +217,24 @@ async fn every_page_fits_a_phone_and_says_nothing_to_the_console() -> Result<()>
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn enter_in_the_checks_book_sends_the_problem_that_was_typed() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.create("/api/checks", json!({"check": "FLOOR", "name": "Floor", "topic": "cleaning", "every_days": 2})).await;
+    let address = serve(farm.router.clone()).await?;
+    let phone = Phone::open().await?;
+    sign_in(&phone, &format!("http://{address}")).await?;
+    phone.page.goto(&format!("http://{address}/checks")).await?;
+    phone.page.find(Locator::Css(".check summary")).await?.click().await?;
+    let typed = phone.page.wait().for_element(Locator::Css(".check [name=what_done]")).await?;
+    typed.send_keys("Mopped again\n").await?;
+    phone.page.wait().for_element(Locator::XPath("//td[contains(., 'problem: Mopped again')]")).await?;
+    phone.close().await?;
+    let done = farm.get("/api/checks-done").await;
+    assert_eq!((done["rows"].as_array().map(Vec::len), &done["rows"][0]["good"]), (Some(1), &json!(false)), "{done}");
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn the_fridge_page_shows_a_played_failure_live_and_the_action_is_tapped_in() -> Result<()> {
     let farm = farm_today().await?;
     farm.lot_of(3000).await;
@@ -229,7 +247,7 @@ async fn the_fridge_page_shows_a_played_failure_live_and_the_action_is_tapped_in
     sign_in(&phone, &home).await?;
     phone.page.goto(&format!("{home}/fridge")).await?;
     let before = phone.page.find(Locator::Id("live")).await?.text().await?;
-    ensure!(!before.contains("Too warm"), "{before}");
+    ensure!(!before.contains("Warm spell"), "{before}");
 
     // Four hours that have just passed: the compressor stands still after the first.
     let played =
@@ -238,7 +256,7 @@ async fn the_fridge_page_shows_a_played_failure_live_and_the_action_is_tapped_in
     Cli::parse_from(played.into_iter().chain(more)).run().await?;
 
     // Nobody touches the page: it renews itself.
-    let link = phone.page.wait().for_element(Locator::XPath("//div[@id='live']//a[contains(., 'Too warm')]")).await?;
+    let link = phone.page.wait().for_element(Locator::XPath("//div[@id='live']//a[contains(., 'Warm spell')]")).await?;
     link.click().await?;
     let inside = phone.page.wait().for_element(Locator::Css("a[href^='/lots/']")).await?.text().await?;
     ensure!(inside.starts_with("OY-"), "{inside}");
@@ -256,7 +274,7 @@ async fn the_fridge_page_shows_a_played_failure_live_and_the_action_is_tapped_in
     std::fs::write(&file, &bytes)?;
     let text = std::process::Command::new("pdftotext").arg("-layout").arg(&file).arg("-").output()?;
     let text = String::from_utf8_lossy(&text.stdout).into_owned();
-    ensure!(text.contains("Too warm") && text.contains("Called for repair"), "{text}");
+    ensure!(text.contains("Warm spell") && text.contains("Called for repair"), "{text}");
     let drawn = std::process::Command::new("pdftoppm")
         .args(["-r", "60", "-png", "-singlefile"])
         .arg(&file)

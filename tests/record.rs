@@ -1,0 +1,212 @@
+//! The temperature record and the pages of the fridge and the checks: what a verifier reads, and what a thumb can get wrong.
+
+use anyhow::{Context, Result};
+use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_testkit::{Answer, Farm};
+use serde_json::{Value, json};
+
+fn reading(probe: &str, at: DateTime<Utc>, c: f64) -> Value {
+    json!({"n": probe, "u": "Cel", "t": at.timestamp(), "v": c})
+}
+
+async fn post(farm: &Farm, records: Vec<Value>) {
+    let answer = farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(records))).await.expect(200);
+    assert_eq!(answer["refused"], json!([]), "{answer}");
+}
+
+async fn page(farm: &Farm, path: &str) -> String {
+    let page = farm.raw("GET", path, &[], Vec::new()).await;
+    assert_eq!(page.status, 200, "{path}: {}", page.text);
+    page.text
+}
+
+async fn send_form(farm: &Farm, path: &str, fields: &str) -> Answer {
+    let body = format!("key={}&{fields}", uuid::Uuid::new_v4()).into_bytes();
+    farm.raw("POST", path, &[("content-type", "application/x-www-form-urlencoded")], body).await
+}
+
+/// The texts in the order in which they stand.
+fn in_order(text: &str, words: &[&str]) {
+    let mut rest = text;
+    for word in words {
+        let at = rest.find(word).unwrap_or_else(|| panic!("{word} is not there, or not after what it follows: {text}"));
+        rest = &rest[at + word.len()..];
+    }
+}
+
+/// A farm at two in the afternoon in Paris with a lot in its fridge, of which three hours of the morning were at 9 °C.
+async fn farm_with_a_warm_morning() -> Result<(Farm, String)> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(6));
+    let mut weighing = Farm::weighing(3000);
+    weighing["weighed_at"] = json!(farm.now() - TimeDelta::minutes(340));
+    let lot = farm.create("/api/weighings", weighing).await["lot"].as_str().context("a lot")?.to_owned();
+    let air = |m: i64| if (60..240).contains(&m) { 9.0 } else { 2.0 };
+    let at = |m| farm.now() - TimeDelta::minutes(360 - m);
+    post(&farm, (0..360).map(|m| reading("p1", at(m), air(m))).collect()).await;
+    Ok((farm, lot))
+}
+
+#[tokio::test]
+async fn the_record_begins_with_the_spells_and_says_what_was_inside_and_who_did_what() -> Result<()> {
+    let (farm, lot) = farm_with_a_warm_morning().await?;
+    let spell = farm.get("/api/excursions").await["rows"][0].clone();
+    let spell = format!("/api/excursions/{}", spell["excursion_id"].as_str().context("an id")?);
+    let waste = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 400, "reason": "Slimy after the warm morning"});
+    farm.create("/api/movements", waste).await;
+    farm.create(
+        &format!("{spell}/actions"),
+        json!({"done": "Breaker reset", "food": "wasted", "food_note": "400 g of it"}),
+    )
+    .await;
+    let verifier = farm.person("verifier").await;
+    let (key, note) = (uuid::Uuid::new_v4().to_string(), "Seen with the fridge");
+    let signed = Some(json!({"note": note}));
+    farm.ask(&verifier, "POST", &format!("{spell}/sign-off"), &[("idempotency-key", &key)], signed).await.expect(201);
+    let order =
+        json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 1000}]});
+    farm.create("/api/orders", order).await;
+    farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
+    farm.create("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await;
+    farm.create("/api/dockets/D-1/delivery", json!({"taken_by": "Cook", "temperature_c": 3.5})).await;
+
+    let path = "/api/places/F1/temperature-record";
+    let record = farm.get(&format!("{path}?from=2026-05-03&until=2026-05-04")).await;
+    assert_eq!(record["excursions"][0]["lots"][0]["lot"], json!(lot), "{record}");
+    assert_eq!(
+        (&record["wasted"][0]["grams_g"], &record["deliveries"][0]["temperature_c"]),
+        (&json!(400), &json!(3.5))
+    );
+    let people = record["people"].as_array().context("people")?;
+    assert!(people.iter().any(|p| p["initials"] == "VE" && p["role"] == "verifier"), "{record}");
+
+    let words = [
+        "Warm and cold spells",
+        "Warm spell",
+        "4 May 2026",
+        "Breaker reset (AB, 4 May 2026",
+        "400 g of it",
+        &format!("Lots inside: {lot} (3.00 kg)"),
+        "Countersigned: VE, 4 May 2026",
+        note,
+        "Thrown away",
+        "0.40 kg",
+        "Slimy after the warm morning",
+        "Temperatures",
+        "Minutes above limit",
+        "By day",
+        "Deliveries at the door",
+        "3.5",
+        "Initials",
+        "AB: ada, owner",
+        "VE: verifier",
+        "Mean kinetic temperature",
+        "never excuses a warm spell",
+    ];
+    in_order(&page(&farm, "/fridge/record?from=2026-05-03&until=2026-05-04").await, &words);
+    let pdf = farm.raw("GET", &format!("{path}/pdf?from=2026-05-03&until=2026-05-04"), &[], Vec::new()).await;
+    assert_eq!((pdf.status, &pdf.text[..5]), (200, "%PDF-"), "{}", pdf.text);
+    Ok(())
+}
+
+#[tokio::test]
+async fn the_csv_is_in_the_farms_time_and_a_month_begins_at_its_midnight() -> Result<()> {
+    let farm = Farm::new().await?;
+    // April begins at midnight in Paris, which is 22:00 UTC the day before.
+    let midnight: DateTime<Utc> = "2026-03-31T22:00:00Z".parse()?;
+    post(&farm, (-300..300).map(|m| reading("p1", midnight + TimeDelta::minutes(m), 2.0)).collect()).await;
+    let path = "/api/places/F1/temperature-record/csv?from=2026-04-01&until=2026-04-30";
+    let csv = farm.raw("GET", path, &[], Vec::new()).await;
+    let first = csv.text.lines().nth(1).context("an hour")?;
+    assert!(first.starts_with("2026-04-01T00:00:00+02:00,2.00,"), "{}", csv.text);
+    assert!(csv.text.lines().all(|line| !line.contains("2026-03-31")), "{}", csv.text);
+    // A button for each of the last months.
+    let shown = page(&farm, "/fridge/record").await;
+    assert!(shown.contains("from=2026-04-01&amp;until=2026-04-30\">April 2026"), "{shown}");
+    Ok(())
+}
+
+#[tokio::test]
+async fn what_is_not_known_is_a_dash_and_no_limit_is_not_zero_minutes() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.create("/api/places", json!({"place": "F2", "name": "Second", "kind": "fridge"})).await;
+    farm.create("/api/probes", json!({"probe": "p2", "place": "F2"})).await;
+    let minutes = (1..60).map(|m| reading("p2", farm.now() - TimeDelta::minutes(m), 3.0));
+    post(&farm, minutes.collect()).await;
+    for path in ["/fridge?place=F2", "/fridge/record?place=F2"] {
+        let text = page(&farm, path).await;
+        let above = text.matches("inutes above limit").count();
+        // The record's table by day keeps its columns.
+        assert_eq!(above, usize::from(path.contains("record")), "{path}: {text}");
+        assert!(!text.contains("ruled across"), "{path}: {text}");
+    }
+    // The fridge has a limit, and nothing is known of any of its days.
+    let text = page(&farm, "/fridge/record?place=F1&from=2026-05-01&until=2026-05-02").await;
+    assert!(!text.contains("<td class=\"n\">0</td>") && text.contains("<td class=\"n\">0 %</td>"), "{text}");
+    let text = page(&farm, "/fridge?place=F1").await;
+    in_order(&text, &["no readings in the last 24 hours", "Minutes above limit</th><td class=\"n\">–"]);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_silent_probes_last_figure_is_not_shown_as_the_temperature_of_now() -> Result<()> {
+    let farm = Farm::new().await?;
+    let minutes = |range: std::ops::Range<i64>| range.map(|m| reading("p1", farm.now() - TimeDelta::minutes(m), 1.6));
+    post(&farm, minutes(48..120).collect()).await;
+    // 06:00 UTC is 08:00 in Paris.
+    let text = page(&farm, "/fridge").await;
+    in_order(&text, &["no readings since 07:12", "no readings since 07:12: look at the thermometer"]);
+    assert!(!text.contains("1.6<small>"), "{text}");
+    assert!(!page(&farm, "/").await.contains("1.6"), "nor on the first page");
+    post(&farm, minutes(1..48).collect()).await;
+    in_order(&page(&farm, "/fridge").await, &["1.6<small>", "within the limit"]);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_check_of_a_probe_ticks_off_the_checks_book() -> Result<()> {
+    let farm = Farm::new().await?;
+    let check = |code: &str, topic: &str| json!({"check": code, "name": code, "topic": topic, "every_days": 28});
+    farm.create("/api/checks", check("FLOOR", "cleaning")).await;
+    farm.create("/api/checks", check("ICE", "thermometer")).await;
+    let text = page(&farm, "/fridge/by-hand").await;
+    assert!(text.contains("<option value=\"ICE\" selected>ICE, due</option>") && !text.contains("FLOOR"), "{text}");
+    let sent = send_form(&farm, "/fridge/by-hand/check", "probe=p1&kind=ice_point&read_c=0.2&also_done=ICE").await;
+    assert_eq!(sent.status, 303, "{}", sent.text);
+    let due = async || -> Vec<(Value, Value)> {
+        let book = farm.get("/api/checks").await;
+        let rows = book["rows"].as_array().cloned().unwrap_or_default();
+        rows.into_iter().map(|c| (c["check"].clone(), c["due"].clone())).collect()
+    };
+    assert_eq!(due().await, [(json!("FLOOR"), json!(true)), (json!("ICE"), json!(false))]);
+    let text = page(&farm, "/fridge/by-hand").await;
+    assert!(text.contains("<option value=\"\" selected>nothing</option>"), "{text}");
+    // One that is far off is a problem in the book as well, by the interface like by the page.
+    farm.pass(TimeDelta::minutes(1));
+    let body = json!({"kind": "ice_point", "read_c": 1.8, "also_done": "ICE"});
+    farm.create("/api/probes/p1/checks", body).await;
+    let done = farm.get("/api/checks-done").await;
+    assert_eq!(
+        (&done["rows"][1]["good"], &done["rows"][1]["what_done"]),
+        (&json!(false), &json!("Probe p1 read +1.8 °C off"))
+    );
+    farm.post("/api/probes/p1/checks", json!({"kind": "ice_point", "read_c": 0.1, "also_done": "NOPE"}))
+        .await
+        .expect_problem(404, "not-found", None);
+    assert_eq!(farm.get("/api/probes/p1/checks").await["checks"].as_array().map(Vec::len), Some(2), "all or nothing");
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_check_is_well_only_where_that_was_said() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.create("/api/checks", json!({"check": "FLOOR", "name": "Floor", "topic": "cleaning", "every_days": 2})).await;
+    for (result, status) in [("", 422), ("fine", 422), ("not_good", 422), ("not_good&what_done=Mopped+again", 303)] {
+        let sent = send_form(&farm, "/checks/FLOOR/done", &format!("result={result}")).await;
+        assert_eq!(sent.status, status, "{result}: {}", sent.text);
+    }
+    let done = farm.get("/api/checks-done").await;
+    assert_eq!((done["rows"].as_array().map(Vec::len), &done["rows"][0]["good"]), (Some(1), &json!(false)));
+    in_order(&page(&farm, "/checks").await, &["Floor", "problem: Mopped again"]);
+    Ok(())
+}
