@@ -5,6 +5,7 @@ use chrono_tz::Tz;
 use gillbook_core::{calendar::day_of, exposure::Exposure};
 use gillbook_documents::record as paper;
 use gillbook_store::{
+    excursions::LotThere,
     places::Limit,
     record::{DayFigures, TemperatureRecord},
     record_parts::RecordedExcursion,
@@ -124,8 +125,18 @@ fn spell(recorded: &RecordedExcursion, now: DateTime<Utc>, zone: Tz) -> paper::E
         .actions
         .iter()
         .map(|a| {
-            let food = format!("{} {}", excursion::food_word(a.food), a.food_note);
-            format!("Action taken: {} ({}, {}). Food: {}.", a.done, a.done_by, full_time(a.done_at, zone), food.trim())
+            let lots: Vec<String> = a.lots.iter().map(|l| format!("{} {} kg", l.lot, kg(l.grams_g))).collect();
+            let food: Vec<String> = [excursion::food_word(a.food).to_owned(), lots.join(", "), a.food_note.clone()]
+                .into_iter()
+                .filter(|part| !part.is_empty())
+                .collect();
+            format!(
+                "Action taken: {} ({}, {}). Food: {}.",
+                a.done,
+                a.done_by,
+                full_time(a.done_at, zone),
+                food.join("; ")
+            )
         })
         .collect();
     if actions.is_empty() && recorded.is_spell() {
