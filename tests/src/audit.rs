@@ -50,34 +50,56 @@ async fn whole_answer(farm: &Farm, path: &str) -> Value {
     answer
 }
 
-/// What the programs print for an input, once they found nothing wrong.
-fn printed(input: &str, kept_at: &str) -> Result<String> {
-    let output = python("audit", input)?;
-    let text = String::from_utf8(output.stdout)?;
-    ensure!(output.status.success(), "{text}{}\n{kept_at}", String::from_utf8_lossy(&output.stderr));
-    Ok(text)
+/// What was compared, and with what.
+#[derive(Debug)]
+pub struct Audited {
+    /// How many figures of each family.
+    pub compared: Map<String, Value>,
+    input: String,
 }
 
-/// Recomputes families of figures from a farm's raw rows and holds the interface's answers against them. Returns how many figures of each
-/// family were compared.
+/// Recomputes families of figures from a farm's raw rows and holds the interface's answers against them.
 ///
 /// # Errors
 /// Names each figure that differs, with both values and its rows. The input stays in `target/audit`, so that it can be run again.
-pub async fn audit(name: &str, farm: &Farm, families: &[&str]) -> Result<Map<String, Value>> {
+pub async fn audit(name: &str, farm: &Farm, families: &[&str]) -> Result<Audited> {
     let rows = raw_rows(farm).await?;
-    let families = json!(families);
-    let head = format!(r#""now":"{}","families":{families},"tables":{rows}"#, farm.now().to_rfc3339());
+    let head = format!(r#""now":"{}","tables":{rows}"#, farm.now().to_rfc3339());
+    let asked = python("audit", &format!("{{{},{head}}}", listed(families)))?;
+    ensure!(asked.status.success(), "{}", String::from_utf8_lossy(&asked.stderr));
     let mut answers = Map::new();
-    for path in printed(&format!("{{{head}}}"), "")?.lines() {
+    for path in String::from_utf8(asked.stdout)?.lines() {
         answers.insert(path.to_owned(), whole_answer(farm, path).await);
     }
     ensure!(!answers.is_empty(), "the programs ask for nothing");
-    let input = format!("{{{head},\"answers\":{}}}", Value::Object(answers));
+    let input = format!("{{{},{head},\"answers\":{}}}", listed(families), Value::Object(answers));
     let directory = top().join("target/audit");
     std::fs::create_dir_all(&directory)?;
     let file = directory.join(format!("{name}.json"));
     std::fs::write(&file, &input)?;
-    let text = printed(&input, &format!("The input is kept in {}", file.display()))?;
+    let output = python("audit", &input)?;
+    let text = String::from_utf8(output.stdout)?;
+    ensure!(output.status.success(), "{text}{}\n{}", String::from_utf8_lossy(&output.stderr), file.display());
     let last = text.lines().last().context("the programs say what they compared")?;
-    serde_json::from_str(last).with_context(|| text.clone())
+    let compared = serde_json::from_str(last).with_context(|| text.clone())?;
+    Ok(Audited { compared, input })
+}
+
+fn listed(families: &[&str]) -> String {
+    format!("\"families\":{}", json!(families))
+}
+
+impl Audited {
+    /// Whether a family notices that the first figure of a name is another: a digit is put before it.
+    ///
+    /// # Errors
+    /// When there is no such figure.
+    pub fn notices(&self, families: &[&str], family: &str, field: &str) -> Result<bool> {
+        let (found, changed) = ([format!("\"{field}\":\""), format!("\"{field}\":")], |name: &str| format!("{name}9"));
+        let name =
+            found.iter().find(|name| self.input.contains(*name)).with_context(|| format!("there is no {field}"))?;
+        let input = self.input.replacen(name, &changed(name), 1).replacen(&listed(families), &listed(&[family]), 1);
+        let output = python("audit", &input)?;
+        Ok(!output.status.success() && String::from_utf8(output.stdout)?.contains("rows give"))
+    }
 }

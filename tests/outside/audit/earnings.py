@@ -58,6 +58,9 @@ def compare(rows, to):
     for customer in sorted(set(customers) | set(told)):
         to.money(f"{customer} revenue", customers[customer], told.get(customer, {}).get("revenue", 0), rows.unit * parts[customer], f"{parts[customer]} parts of lines")
         to.same(f"{customer} sold_g", customer_g[customer], told.get(customer, {}).get("sold_g", 0))
+        if told.get(customer, {}).get("sold_g", 0) > 0:
+            per_kg = rows.rounded(Decimal(told[customer]["revenue"]) * 1000 / told[customer]["sold_g"])
+            to.money(f"{customer} per_kg", per_kg, told[customer]["per_kg"])
     batches_total = sum((Decimal(b["revenue"]) for b in answer["batches"]), Decimal(answer["unknown_revenue"]))
     to.money("revenue of all batches is that of all customers", sum((Decimal(c["revenue"]) for c in answer["customers"]), Decimal(0)), batches_total)
     compare_batches(rows, to, {b["batch"]: b for b in answer["batches"]}, sold, revenue, within)

@@ -11,6 +11,8 @@ from rows import SECOND, instant, micros
 
 # Seconds, °C and degree-minutes apart that are rounding.
 WITHIN_S, WITHIN_C, WITHIN_DEGREE_MINUTES = 0.01, 1e-3, 0.05
+# A probe that is good to this cannot decide nearer to the limit.
+PROBE_GOOD_TO_C = 1.0
 # Whether the grace runs on through a silence, on the strict side, or counts what is known only.
 GRACE_RUNS_THROUGH_SILENCE = True
 
@@ -102,7 +104,7 @@ def spells(pieces, beyond, within, farthest, excess):
         middle = (p.t0 + p.t1) / 2
         food, outside = food_at(p, middle), air_at(p, middle)
         if spell is None and beyond(limit, food, outside):
-            spell = {"began": p.t0, "air": p.a0, "food": p.p0, "excess": 0.0, "lasted": 0.0, "counts": False}
+            spell = {"undecided": True, "began": p.t0, "air": p.a0, "food": p.p0, "excess": 0.0, "lasted": 0.0, "counts": False}
         if spell is None:
             continue
         if within(limit, food, outside):
@@ -116,6 +118,7 @@ def spells(pieces, beyond, within, farthest, excess):
         spell["counts"] |= passed > grace
         spell["air"] = farthest(spell["air"], p.a0, p.a1)
         spell["food"] = farthest(spell["food"], p.p0, p.p1)
+        spell["undecided"] &= excess(limit, p.p0) <= PROBE_GOOD_TO_C and excess(limit, p.p1) <= PROBE_GOOD_TO_C
         spell["excess"] += integral(p, lambda c: excess(limit, c))
     if spell is not None and spell["counts"]:
         found.append(dict(spell, ended=None))
@@ -188,6 +191,7 @@ def hold(to, what, air, ours, theirs):
             if "food" in spell:
                 to.number(f"{name} air_c", spell["air"], answer["air_c"], WITHIN_C)
                 to.number(f"{name} product_c", spell["food"], answer["product_c"], WITHIN_C)
+                to.same(f"{name} undecided", spell["undecided"], answer["undecided"])
                 to.number(f"{name} beyond_degree_minutes", spell["excess"] / 60.0, answer["beyond_degree_minutes"], WITHIN_DEGREE_MINUTES)
         elif mine < told:
             spell = ours.pop(0)

@@ -29,12 +29,13 @@ class Handed:
         self.at, self.customer, self.lot, self.grams, self.amount, self.whole = at, customer, lot, grams, amount, whole
 
 
-def handed_over(rows):
-    """Every hand-over and return, in the order of time."""
+def handed_over(rows, recorded=None):
+    """Every hand-over and return, in the order of time; with `recorded`, as the book knew them at that instant."""
     dockets = {d["docket"]: d for d in rows.table("docket")}
     by_act = {d["act_id"]: d["docket"] for d in dockets.values()} | {d["act_id"]: d["docket"] for d in rows.table("delivery")}
     lines, so_far, found = lines_of(rows), defaultdict(int), []
-    for m in rows.moves():
+    moves = rows.moves(recorded)
+    for m in moves:
         if "customer" not in (m.source_kind, m.target_kind) or m.kind == "market_close":
             continue
         docket = by_act.get(m.act) or m.document
@@ -45,9 +46,10 @@ def handed_over(rows):
         so_far[docket, m.lot] = after
         worth = rows.rounded(amount * after / grams) - rows.rounded(amount * before / grams)
         found.append(Handed(m.at, dockets[docket]["customer"], m.lot, after - before, worth, before in (0, grams) and after in (0, grams)))
+    standing = {m.act for m in moves}
     for sale in rows.table("market_sale"):
         day = next(d for d in rows.table("market_day") if d["market_day"] == sale["market_day"])
-        if rows.alive(day["close_act"]):
+        if day["close_act"] in standing:
             at = micros(rows.acts[day["close_act"]]["happened_at"])
             found.append(Handed(at, day["customer"], sale["lot"], sale["grams"], Decimal(sale["amount"]), True))
     return sorted(found, key=lambda h: h.at)

@@ -1,8 +1,10 @@
-"""The week in money, by channel: what was handed over in it, less what came back in it, whenever it had been handed over."""
+"""The week in money, by channel, now and as it was closed: what was handed over in it, less what came back in it, whenever it had been
+handed over."""
 from collections import defaultdict
 from decimal import Decimal
 
 from money import handed_over
+from rows import micros
 
 
 def questions(rows):
@@ -11,17 +13,27 @@ def questions(rows):
 
 
 def compare(rows, to):
-    channel = {c["customer"]: c["kind"] for c in rows.table("customer")}
     handed = handed_over(rows)
+    closed_at = {c["week"]: micros(c["closed_at"]) for c in rows.table("week_close")}
     for week in rows.weeks():
-        begins, ends = rows.week_span(week)
-        grams, net, parts = defaultdict(int), defaultdict(Decimal), defaultdict(int)
-        for h in handed:
-            if begins <= h.at < ends:
-                grams[channel[h.customer]] += h.grams
-                net[channel[h.customer]] += h.amount
-                parts[channel[h.customer]] += not h.whole
-        told = {m["channel"]: m for m in rows.answer(f"/api/reports/weeks/{week}")["now"]["money"]}
-        for kind in sorted(set(grams) | set(told)):
-            to.same(f"{week} {kind} grams", grams[kind], told.get(kind, {}).get("grams_g", 0))
-            to.money(f"{week} {kind} net", net[kind], told.get(kind, {}).get("net", 0), rows.unit * parts[kind], f"{parts[kind]} parts of lines")
+        answer = rows.answer(f"/api/reports/weeks/{week}")
+        hold(rows, to, f"{week} now", rows.week_span(week), handed, answer["now"])
+        if week in closed_at and answer["closed"]:
+            hold(rows, to, f"{week} closed", rows.week_span(week), handed_over(rows, closed_at[week]), answer["closed"])
+
+
+def hold(rows, to, what, span, handed, figures):
+    channel = {c["customer"]: c["kind"] for c in rows.table("customer")}
+    grams, net, parts = defaultdict(int), defaultdict(Decimal), defaultdict(int)
+    for h in handed:
+        if span[0] <= h.at < span[1]:
+            grams[channel[h.customer]] += h.grams
+            net[channel[h.customer]] += h.amount
+            parts[channel[h.customer]] += not h.whole
+    told = {m["channel"]: m for m in figures["money"]}
+    for kind in sorted(set(grams) | set(told)):
+        answer = told.get(kind, {})
+        to.same(f"{what} {kind} grams", grams[kind], answer.get("grams_g", 0))
+        to.money(f"{what} {kind} net", net[kind], answer.get("net", 0), rows.unit * parts[kind], f"{parts[kind]} parts of lines")
+        if answer.get("grams_g", 0) > 0:
+            to.money(f"{what} {kind} per_kg", rows.rounded(Decimal(answer["net"]) * 1000 / answer["grams_g"]), answer["per_kg"])
