@@ -15,24 +15,27 @@ use gillbook::{
 use gillbook_testkit::Farm;
 use gillbook_tests::{
     audit::{Audited, audit},
+    top,
     troubled::troubled_farm,
 };
 use sqlx::{Connection, PgConnection};
 
 /// Families of figures that are compared: modules of `tests/outside/audit`.
-const COMPARED: &[&str] = &[
-    "ledger",
+const COMPARED: &[&str] = &["ledger", "dockets", "exposure"];
+
+/// Families that wait until their definitions are carried out.
+const WAITING: &[&str] = &[
     "counts",
-    "week",
-    "week_money",
-    "money",
-    "exposure",
     "days",
-    "gaps",
+    "earnings",
     "excursions",
+    "gaps",
     "life",
     "risk",
-    "earnings",
+    "stalls",
+    "week",
+    "week_counted",
+    "week_money",
 ];
 
 /// A figure of a family, for proof that another one in its place is noticed.
@@ -40,8 +43,10 @@ const CHANGED: &[(&str, &str)] = &[
     ("ledger", "free_g"),
     ("counts", "unexplained_g"),
     ("week", "closing_g"),
-    ("money", "net"),
-    ("exposure", "known_s"),
+    ("dockets", "net"),
+    ("stalls", "takings"),
+    ("week_money", "returned_g"),
+    ("exposure", "readings"),
     ("days", "apart_c"),
     ("excursions", "beyond_degree_minutes"),
     ("life", "used_share"),
@@ -76,6 +81,22 @@ impl Drop for Home {
     }
 }
 
+#[test]
+fn every_family_is_compared_or_waits() -> Result<()> {
+    let mut families = Vec::new();
+    for file in std::fs::read_dir(top().join("tests/outside/audit"))? {
+        let path = file?.path();
+        if path.extension().is_some_and(|e| e == "py") && std::fs::read_to_string(&path)?.contains("\ndef compare(") {
+            families.extend(path.file_stem().map(|s| s.to_string_lossy().into_owned()));
+        }
+    }
+    families.sort();
+    let mut listed = [COMPARED, WAITING].concat();
+    listed.sort_unstable();
+    assert_eq!(families, listed);
+    Ok(())
+}
+
 /// A short season of the demo, from a seed, and then everything that it can be asked.
 async fn season(seed: &str) -> Result<()> {
     choose_crypto();
@@ -103,7 +124,7 @@ async fn season(seed: &str) -> Result<()> {
 fn enough(audited: &Audited, little: &[&str]) -> Result<()> {
     for family in COMPARED {
         let figures = audited.compared[*family].as_u64().context("a number of figures")?;
-        ensure!(figures > 20 || little.contains(family), "{family}: too little to tell, {figures} figures");
+        ensure!(figures > 15 || little.contains(family), "{family}: too little to tell, {figures} figures");
     }
     Ok(())
 }

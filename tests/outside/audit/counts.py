@@ -1,4 +1,7 @@
-"""Stock counts: the book at the moment of the count, and the difference split as it was stored."""
+"""Stock counts: the book at the moment of the count, and the difference split as it was stored.
+
+Book less counted = water loss + unexplained - found. Unexplained is what is missing beyond the most that was to be expected.
+"""
 from collections import defaultdict
 
 from ledger import standing
@@ -7,6 +10,13 @@ from rows import micros
 
 def questions(rows):
     yield "/api/stock-counts?limit=200"
+
+
+def split(row):
+    """Water loss, unexplained, found, and how much less was lost than the least that was to be expected."""
+    missing = row["book_g"] - row["counted_g"]
+    unexplained = max(missing - row["high_g"], 0)
+    return max(missing, 0) - unexplained, unexplained, max(-missing, 0), max(row["low_g"] - max(missing, 0), 0)
 
 
 def compare(rows, to):
@@ -26,13 +36,12 @@ def compare(rows, to):
         for row in counted:
             lot, what = row["lot"], f"count of {row['lot']} at {row['place']}, {act['happened_at']}"
             answer = told.get(lot, {})
-            over = row["counted_g"] - row["book_g"]
             to.same(f"{what}: the book at that instant", book[lot, row["place"]], row["book_g"])
-            to.same(f"{what}: counted, book, expected", (row["counted_g"], row["book_g"], row["expected_loss_g"]),
-                    (answer.get("counted_g"), answer.get("book_g"), answer.get("expected_loss_g")))
-            to.same(f"{what}: found", max(over, 0), answer.get("found_g"))
-            # Missing beyond what was to be expected; where nothing is missing, nothing is unexplained but what was found.
-            missing = -over - row["expected_loss_g"] if over < 0 else 0
-            to.same(f"{what}: unexplained", missing, answer.get("unexplained_g"))
+            to.same(f"{what}: counted, book", (row["counted_g"], row["book_g"]), (answer.get("counted_g"), answer.get("book_g")))
+            expected = answer.get("expected", {})
+            to.same(f"{what}: expected", (row["low_g"], row["likely_g"], row["high_g"]), tuple(expected.get(f) for f in ("low_g", "likely_g", "high_g")))
+            fields = ("water_loss_g", "unexplained_g", "found_g", "less_than_expected_g")
+            to.same(f"{what}: water loss, unexplained, found, less than expected", split(row), tuple(answer.get(f) for f in fields))
+            to.same(f"{what}: unexplained as it was stored", split(row)[1], row["unexplained_g"])
             if rows.alive(act_id):
-                to.same(f"{what}: what it booked at the place", over, booked[lot, row["place"]])
+                to.same(f"{what}: what it booked at the place", row["counted_g"] - row["book_g"], booked[lot, row["place"]])

@@ -1,5 +1,5 @@
 """What batches and customers earn: each sold gram followed back through its lot, and the lots that was made of, to the weighings and so to
-the batches, and its money with it."""
+the batches, and its money with it. Contribution = revenue without tax - stalls' fees - the blocks' cost."""
 from collections import Counter, defaultdict
 from decimal import Decimal
 
@@ -41,7 +41,7 @@ def compositions(rows):
 
 def compare(rows, to):
     answer, composition = rows.answer("/api/reports/earnings"), compositions(rows)
-    sold, revenue = defaultdict(Decimal), defaultdict(Decimal)
+    sold, revenue, fee = defaultdict(Decimal), defaultdict(Decimal), defaultdict(Decimal)
     customers, customer_g, parts = defaultdict(Decimal), defaultdict(int), defaultdict(int)
     for h in handed_over(rows):
         customers[h.customer] += h.amount
@@ -50,6 +50,7 @@ def compare(rows, to):
         for batch, share in composition(h.lot).items():
             sold[batch] += share * h.grams
             revenue[batch] += share * h.amount
+            fee[batch] += share * h.fee
     dearest = max((h.amount / h.grams for h in handed_over(rows) if h.grams > 0 and h.amount > 0), default=Decimal(0))
     within = dearest * WITHIN_G + rows.unit * WITHIN_UNITS
     to.number("unknown_g", sold[None], answer["unknown_g"], WITHIN_G)
@@ -59,14 +60,14 @@ def compare(rows, to):
         to.money(f"{customer} revenue", customers[customer], told.get(customer, {}).get("revenue", 0), rows.unit * parts[customer], f"{parts[customer]} parts of lines")
         to.same(f"{customer} sold_g", customer_g[customer], told.get(customer, {}).get("sold_g", 0))
         if told.get(customer, {}).get("sold_g", 0) > 0:
-            per_kg = rows.rounded(Decimal(told[customer]["revenue"]) * 1000 / told[customer]["sold_g"])
+            per_kg = rows.rounded((Decimal(told[customer]["revenue"]) - Decimal(told[customer]["fee"])) * 1000 / told[customer]["sold_g"])
             to.money(f"{customer} per_kg", per_kg, told[customer]["per_kg"])
     batches_total = sum((Decimal(b["revenue"]) for b in answer["batches"]), Decimal(answer["unknown_revenue"]))
     to.money("revenue of all batches is that of all customers", sum((Decimal(c["revenue"]) for c in answer["customers"]), Decimal(0)), batches_total)
-    compare_batches(rows, to, {b["batch"]: b for b in answer["batches"]}, sold, revenue, within)
+    compare_batches(rows, to, {b["batch"]: b for b in answer["batches"]}, sold, revenue, fee, within)
 
 
-def compare_batches(rows, to, told, sold, revenue, within):
+def compare_batches(rows, to, told, sold, revenue, fee, within):
     recipes = {r["recipe"]: r for r in rows.table("recipe")}
     weighed = {w["act_id"]: w for w in rows.table("weighing")}
     flushes, whole = defaultdict(Counter), defaultdict(lambda: True)
@@ -90,7 +91,9 @@ def compare_batches(rows, to, told, sold, revenue, within):
         cost = Decimal(recipe["block_cost"]) * blocks
         to.money(f"{batch} cost", cost, answer["cost"], rows.unit)
         to.money(f"{batch} revenue", revenue[batch], answer["revenue"], within)
-        to.money(f"{batch} contribution", Decimal(answer["revenue"]) - Decimal(answer["cost"]), answer["contribution"], rows.unit)
+        to.money(f"{batch} fee", fee[batch], answer["fee"], within)
+        contribution = Decimal(answer["revenue"]) - Decimal(answer["fee"]) - Decimal(answer["cost"])
+        to.money(f"{batch} contribution", contribution, answer["contribution"], rows.unit)
         to.money(f"{batch} contribution_per_block", Decimal(answer["contribution"]) / blocks, answer["contribution_per_block"], rows.unit)
         if harvested:
             efficiency = 100 * harvested / (recipe["block_dry_g"] * blocks)

@@ -192,7 +192,7 @@ def hold(to, what, air, ours, theirs):
                 to.number(f"{name} air_c", spell["air"], answer["air_c"], WITHIN_C)
                 to.number(f"{name} product_c", spell["food"], answer["product_c"], WITHIN_C)
                 to.same(f"{name} undecided", spell["undecided"], answer["undecided"])
-                to.number(f"{name} beyond_degree_minutes", spell["excess"] / 60.0, answer["beyond_degree_minutes"], WITHIN_DEGREE_MINUTES)
+            to.number(f"{name} beyond_degree_minutes", spell.get("excess", 0.0) / 60.0, answer["beyond_degree_minutes"], WITHIN_DEGREE_MINUTES)
         elif mine < told:
             spell = ours.pop(0)
             to.same(f"{what} began {instant(air.base + round(mine * SECOND))}", f"until {spell['ended'] and instant(air.base + round(spell['ended'] * SECOND))}", None)
