@@ -1,20 +1,24 @@
-"""Saleable life used along the path of a lot's own grams.
+"""Saleable life used along the ways that a lot's own grams may have gone.
 
-Used is the integral of dt / life(T), life log-linear in temperature between the points of the profile, on the end slope beyond them. The path
-is made of stays: harvested here, moved there and back, and before packing the parents' stays in their packaging. A move that was reversed
-never happened. Where grams of one lot at one place came by different paths the worst counts, until the place is empty of them. Time without
-a known temperature counts at the worst known one of the path; where none was ever known, at the place's warm limit plus 5 °C.
+Used is the integral of dt / life(T), life log-linear in temperature between the points of the profile, on the end slope beyond them, and below
+the strain's lowest safe temperature as far above it. A way is made of stays: harvested here, moved there and back, and before packing the
+parents' stays in their packaging. A move that was reversed never happened. Where grams of one lot at one place came by different ways the
+worst counts, until the place is empty of them. Time without a temperature counts at the worst that is known on any of the ways; at a place
+where none is known, at 5 °C above its warm limit if that is worse, without a limit at 10 °C in a fridge and 20 °C elsewhere.
 """
 from collections import defaultdict
 
 import numpy as np
 
 from air import Air
-from rows import SECOND, STOCK, micros
+from rows import SECOND, STOCK, instant, micros
 
 DAY_S = 86_400
-UNKNOWN_ABOVE_LIMIT_C = 5.0
-WITHIN_SHARE, WITHIN_DAYS = 1e-4, 2e-3
+UNKNOWN_ABOVE_LIMIT_C, UNKNOWN_FRIDGE_C, UNKNOWN_ELSEWHERE_C = 5.0, 10.0, 20.0
+WITHIN_SHARE, WITHIN_C = 1e-4, 1e-3
+# Further back than this the interface works from whole hours and takes the most that such an hour can have taken: more than is exact,
+# never less, by this part of the share used till then; and the hours in which something was known can be known for less.
+EXACT_S, HOURS_PART, HOURS_KNOWN_PART = 8 * DAY_S, 0.03, 0.005
 
 
 def questions(rows):
@@ -24,15 +28,22 @@ def questions(rows):
 class Profile:
     """Days of life by temperature, and the integral of 1 / life over temperature."""
 
-    def __init__(self, row):
+    def __init__(self, row, lowest_safe_c):
+        self.lowest = lowest_safe_c
         self.c = np.array([float(c) for c in row["point_c"]])
         self.ln = np.log([float(d) for d in row["point_days"]])
         self.spread = float(row["spread"])
 
-    def ln_days(self, c):
+    def mirrored(self, c, middle):
+        return np.where(middle < self.lowest, 2 * self.lowest - c, c)
+
+    def ln_days(self, c, middle=None):
+        """By the slope that holds at `middle`, so that the end of a part takes the slope of its own side."""
+        middle = c if middle is None else middle
+        c, middle = self.mirrored(c, middle), self.mirrored(middle, middle)
         if len(self.c) == 1:
             return self.ln[0] + 0.0 * c
-        n = np.clip(np.searchsorted(self.c, c, side="right") - 1, 0, len(self.c) - 2)
+        n = np.clip(np.searchsorted(self.c, middle, side="right") - 1, 0, len(self.c) - 2)
         slope = np.diff(self.ln) / np.diff(self.c)
         return self.ln[n] + slope[n] * (c - self.c[n])
 
@@ -40,28 +51,17 @@ class Profile:
         return float(np.exp(self.ln_days(np.float64(c))))
 
     def aged(self, lengths, a0, a1):
-        """Days of life used, as a share of the whole, along straight pieces: each is cut where it passes a point of the profile."""
-        stops = np.sort(np.clip(self.c[None, :], np.minimum(a0, a1)[:, None], np.maximum(a0, a1)[:, None]), axis=1)
-        edges = np.concatenate([np.minimum(a0, a1)[:, None], stops, np.maximum(a0, a1)[:, None]], axis=1)
+        """The share of life used along straight pieces: each is cut where ln(days) has a corner, and between corners 1 / days has the
+        logarithmic mean of its ends."""
+        corners = np.unique(np.concatenate([self.c, [self.lowest], 2 * self.lowest - self.c]))
+        least, most = np.minimum(a0, a1)[:, None], np.maximum(a0, a1)[:, None]
+        edges = np.concatenate([least, np.clip(corners[None, :], least, most), most], axis=1)
         low, high = edges[:, :-1], edges[:, 1:]
-        # Inside one part ln(days) is straight: the mean of 1/days between its ends is their logarithmic mean.
         middle = (low + high) / 2
-        at_low, at_high = part_ends(self, low, high, middle)
-        mean = logarithmic_mean(np.exp(-at_low), np.exp(-at_high))
-        width = np.where(a1 == a0, 1.0, np.abs(a1 - a0))[:, None]
-        share = np.where((a1 == a0)[:, None], 0.0, (high - low) / width)
-        part = (share * mean).sum(axis=1)
-        part = np.where(a1 == a0, np.exp(-self.ln_days(a0)), part)
-        return part * lengths / DAY_S
-
-
-def part_ends(profile, low, high, middle):
-    """ln(days) at both ends by the slope that holds at the middle, so that an end on a point takes the slope of its own side."""
-    if len(profile.c) == 1:
-        return profile.ln_days(low), profile.ln_days(high)
-    n = np.clip(np.searchsorted(profile.c, middle, side="right") - 1, 0, len(profile.c) - 2)
-    slope = (np.diff(profile.ln) / np.diff(profile.c))[n]
-    return profile.ln[n] + slope * (low - profile.c[n]), profile.ln[n] + slope * (high - profile.c[n])
+        mean = logarithmic_mean(np.exp(-self.ln_days(low, middle)), np.exp(-self.ln_days(high, middle)))
+        level = a1 == a0
+        part = ((high - low) / np.where(level[:, None], 1.0, most - least) * mean).sum(axis=1)
+        return np.where(level, np.exp(-self.ln_days(a0)), part) * lengths / DAY_S
 
 
 def logarithmic_mean(x, y):
@@ -76,9 +76,10 @@ class Aging:
     def __init__(self, rows):
         self.rows, self.airs, self.sums = rows, {}, {}
         self.profiles = {}
+        lowest = {row["strain"]: float(row["lowest_safe_c"]) for row in rows.table("strain")}
         for row in sorted(rows.table("strain_life"), key=lambda row: micros(row["effective_from"])):
             if micros(row["effective_from"]) <= rows.now:
-                self.profiles[row["strain"], row["packaging"]] = Profile(row)
+                self.profiles[row["strain"], row["packaging"]] = Profile(row, lowest[row["strain"]])
 
     def air(self, place):
         if place not in self.airs:
@@ -99,9 +100,13 @@ class Aging:
         c0, c1 = a0[first:last] + slope * (s0 - t0[first:last]), a0[first:last] + slope * (s1 - t0[first:last])
         return float(profile.aged(s1 - s0, c0, c1).sum()), float((s1 - s0).sum()), float(max(c0.max(), c1.max()))
 
-    def limit_plus(self, place):
-        limit = self.air(place)[0].limit_at(self.air(place)[0].seconds(self.rows.now))
-        return None if limit is None else float(limit["warm_c"]) + UNKNOWN_ABOVE_LIMIT_C
+    def unknown_at(self, place):
+        """What counts at a place where no temperature is known."""
+        air = self.air(place)[0]
+        limit = air.limit_at(air.seconds(self.rows.now))
+        if limit:
+            return float(limit["warm_c"]) + UNKNOWN_ABOVE_LIMIT_C
+        return UNKNOWN_FRIDGE_C if self.rows.kind[place] == "fridge" else UNKNOWN_ELSEWHERE_C
 
 
 class Path:
@@ -152,10 +157,10 @@ def paths(rows):
             elif m.source_kind == "room":
                 arrivals.append((key, m.grams, {Path()}))
             else:
-                # Entered or found: where it was since it was harvested nobody wrote down.
+                # Entered or found: since it was harvested it is taken to have been there.
                 known = here[key] and grams[key] > 0
                 lot = rows.lots[m.lot]
-                unknown = Path().and_then(None, lot["packaging"], micros(lot["harvested_at"]), at)
+                unknown = Path().and_then(m.target, lot["packaging"], micros(lot["harvested_at"]), at)
                 arrivals.append((key, m.grams, set() if known else {unknown}))
         for key in sources:
             if grams[key] <= 0:
@@ -166,54 +171,83 @@ def paths(rows):
     return {key: until(key, rows.now) for key, g in grams.items() if g > 0}
 
 
-def used(aging, strain, path, place_now):
-    """Share of life used along a path, and the share of its time that is known."""
-    total = known = 0.0
-    worst, unknown = None, []
-    for place, packaging, begins, ends in path.stays:
-        profile = aging.profiles.get((strain, packaging))
-        if profile is None:
-            return None
-        length = (ends - begins) / SECOND
-        share, seconds, warmest = aging.stay(profile, place, begins, ends) if place else (0.0, 0.0, None)
-        total += share
-        known += seconds
-        worst = max((c for c in (worst, warmest) if c is not None), default=None)
-        unknown.append((length - seconds, profile, place or place_now))
-    for seconds, profile, place in unknown:
-        if seconds > 1e-6:
-            c = worst if worst is not None else aging.limit_plus(place)
-            if c is None:
-                return None
-            total += seconds / DAY_S / profile.days(c)
-    whole = sum((e - b) for _, _, b, e in path.stays) / SECOND
-    return total, known / whole if whole else 1.0
+class Way:
+    """What is known of one way: share used in known time, seconds known by place, stays' unknown seconds, the warmest known."""
+
+    def __init__(self, aging, strain, path):
+        self.total = self.known = self.whole = self.old = 0.0
+        self.warmest, self.unknown, self.known_at = None, [], defaultdict(float)
+        exact_from = aging.rows.now - EXACT_S * SECOND
+        for place, packaging, begins, ends in path.stays:
+            profile, length = aging.profiles[strain, packaging], (ends - begins) / SECOND
+            share, seconds, warmest = aging.stay(profile, place, begins, ends)
+            self.total += share
+            self.known += seconds
+            self.whole += length
+            self.known_at[place] += seconds
+            self.warmest = max((c for c in (self.warmest, warmest) if c is not None), default=None)
+            self.unknown.append((length - seconds, profile, place))
+            if begins < exact_from:
+                self.old += aging.stay(profile, place, begins, min(ends, exact_from))[0]
+
+    def used(self, aging, worst, nothing_known, at_most=float("inf")):
+        """Share used, time without a temperature counted as said above, but at no more than `at_most`."""
+        total = self.total
+        for seconds, profile, place in self.unknown:
+            if seconds > 1e-6:
+                c = [worst] if worst is not None else []
+                c += [aging.unknown_at(place)] if place in nothing_known or not c else []
+                total += seconds / DAY_S / profile.days(min(max(c), at_most))
+        return total
+
+
+def fared(aging, strain, at_place):
+    """The worst of the ways: what it used, what it used at least, as a function of the temperature that is left, and itself."""
+    ways = [Way(aging, strain, path) for path in at_place]
+    worst = max((way.warmest for way in ways if way.warmest is not None), default=None)
+    places = {place for way in ways for place in way.known_at}
+    nothing_known = {place for place in places if any(place in way.known_at and way.known_at[place] == 0 for way in ways)}
+    share, way = max(((way.used(aging, worst, nothing_known), way) for way in ways), key=lambda found: found[0])
+    return share, lambda at_c: way.used(aging, worst, nothing_known, at_c), way
 
 
 def compare(rows, to):
     aging, all_paths = Aging(rows), paths(rows)
     for answer in rows.answer("/api/lots?in_stock=true&limit=200")["rows"]:
-        lot = answer["lot"]
-        row = rows.lots[lot]
+        lot, row = answer["lot"], rows.lots[answer["lot"]]
         for there in answer["places"]:
             key, life = (lot, there["place"]), there.get("life")
             if key not in all_paths or row["form"] != "fresh":
                 continue
-            found = [u for u in (used(aging, row["strain"], path, key[1]) for path in all_paths[key]) if u is not None]
-            what = f"{lot} at {there['place']}"
-            to.same(f"{what} has a life", bool(found), life is not None)
-            if not found or life is None:
-                continue
-            share, known = max(found)
-            tell = f"{len(found)} paths; {told(max(all_paths[key], key=lambda p: len(p.stays)))}"
-            to.number(f"{what} used_share", share, life["used_share"], WITHIN_SHARE, tell)
-            to.number(f"{what} known_share", known, life["known_share"], WITHIN_SHARE, tell)
-            profile = aging.profiles[row["strain"], row["packaging"]]
-            days = profile.days(float(life["at_c"]))
-            to.number(f"{what} days_left", (1 - share) * days, life["days_left"], WITHIN_DAYS * max(1.0, days))
+            what, at_place = f"{lot} at {there['place']}", all_paths[key]
+            packagings = {packaging for path in at_place for _, packaging, _, _ in path.stays}
+            to.same(f"{what} has a life", all((row["strain"], p) in aging.profiles for p in packagings), life is not None)
+            if life is not None:
+                hold(rows, to, what, aging, key, fared(aging, row["strain"], at_place), life, told(at_place))
 
 
-def told(path):
-    from rows import instant
+def hold(rows, to, what, aging, key, found, life, tell):
+    share, at_least, way = found
+    profile = aging.profiles[rows.strain(key[0]), rows.lots[key[0]]["packaging"]]
+    slack = HOURS_PART * way.old / 2
+    to.number(f"{what} used_share", share + slack, life["used_share"], WITHIN_SHARE + slack, tell)
+    known = way.known / way.whole if way.whole else 1.0
+    slack = HOURS_KNOWN_PART / 2 if way.old else 0.0
+    to.number(f"{what} known_share", known - slack, life["known_share"], WITHIN_SHARE + slack, tell)
+    at_c, used = float(life["at_c"]), float(life["used_share"])
+    air = aging.air(key[1])[0]
+    now = air.seconds(rows.now)
+    mean, limit = air.exposure(now - DAY_S, now)["mean_c"], air.limit_at(now)
+    if mean is None:
+        mean = float(limit["warm_c"]) if limit else aging.unknown_at(key[1])
+    to.number(f"{what} at_c", mean, at_c, WITHIN_C)
+    days = profile.days(at_c)
+    to.number(f"{what} days_left", (1 - used) * days, life["days_left"], WITHIN_SHARE * days)
+    to.number(f"{what} days_left_low", (1 - profile.spread - used) * days, life["days_left_low"], WITHIN_SHARE * days)
+    least, slack = at_least(at_c), HOURS_PART * way.old
+    to.number(f"{what} days_left_high", (1 + profile.spread - least) * days, life["days_left_high"], (WITHIN_SHARE + slack) * days, tell)
 
-    return ", ".join(f"{place} {packaging} {instant(b)[5:16]}–{instant(e)[5:16]}" for place, packaging, b, e in path.stays)
+
+def told(at_place):
+    path = max(at_place, key=lambda p: len(p.stays))
+    return f"{len(at_place)} ways; " + ", ".join(f"{place} {packaging} {instant(b)[5:16]}–{instant(e)[5:16]}" for place, packaging, b, e in path.stays)
