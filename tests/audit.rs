@@ -41,7 +41,7 @@ const WAITING: &[&str] = &[
 /// A figure of a family, for proof that another one in its place is noticed.
 const CHANGED: &[(&str, &str)] = &[
     ("ledger", "free_g"),
-    ("counts", "unexplained_g"),
+    ("counts", "counted_g"),
     ("week", "closing_g"),
     ("dockets", "net"),
     ("stalls", "takings"),

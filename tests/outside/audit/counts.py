@@ -42,6 +42,5 @@ def compare(rows, to):
             to.same(f"{what}: expected", (row["low_g"], row["likely_g"], row["high_g"]), tuple(expected.get(f) for f in ("low_g", "likely_g", "high_g")))
             fields = ("water_loss_g", "unexplained_g", "found_g", "less_than_expected_g")
             to.same(f"{what}: water loss, unexplained, found, less than expected", split(row), tuple(answer.get(f) for f in fields))
-            to.same(f"{what}: unexplained as it was stored", split(row)[1], row["unexplained_g"])
             if rows.alive(act_id):
                 to.same(f"{what}: what it booked at the place", row["counted_g"] - row["book_g"], booked[lot, row["place"]])

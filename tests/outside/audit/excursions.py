@@ -1,8 +1,8 @@
 """Excursions of a place: too warm, too cold, no data, a probe's faults.
 
-Too warm begins at the instant at which the food passes the limit, or the air its own, once that has lasted for longer than the grace; it
-ends when the food is below the limit less the hysteresis and the air within its own limit. A silence neither ends a spell nor a spell whose grace runs: what is not
-known was never cold. Too cold mirrors it at the cold limit, by the cold estimate. No data is a silence longer than the place allows, of all its
+Too warm begins at the instant at which the food passes the limit, or the air its own, once that has lasted without a break for longer than
+the grace; it ends when the food is below the limit less the hysteresis and the air within its own limit. A silence neither ends a spell nor
+stops the grace: what is not known was never cold. Too cold mirrors it at the cold limit, by the cold estimate. No data is a silence longer than the place allows, of all its
 probes together; a probe's fault is one that has said nothing but faults for longer than that.
 """
 from air import Air, Piece, air_at, cut, food_at, turns
@@ -13,8 +13,9 @@ from rows import SECOND, instant, micros
 WITHIN_S, WITHIN_C, WITHIN_DEGREE_MINUTES = 0.01, 1e-3, 0.05
 # A probe that is good to this cannot decide nearer to the limit.
 PROBE_GOOD_TO_C = 1.0
-# Whether the grace runs on through a silence, on the strict side, or counts what is known only.
-GRACE_RUNS_THROUGH_SILENCE = True
+# Whether one warm reading between two silences begins a spell. It is a point and makes no time known; but a spell that goes on after it was
+# seen first by it.
+LONE_READING_BEGINS_A_SPELL = False
 
 
 def questions(rows):
@@ -103,19 +104,17 @@ def spells(pieces, beyond, within, farthest, excess):
     for limit, p in pieces:
         middle = (p.t0 + p.t1) / 2
         food, outside = food_at(p, middle), air_at(p, middle)
-        if spell is None and beyond(limit, food, outside):
-            spell = {"undecided": True, "began": p.t0, "air": p.a0, "food": p.p0, "excess": 0.0, "lasted": 0.0, "counts": False}
+        if spell is None and beyond(limit, food, outside) and (p.t1 > p.t0 or LONE_READING_BEGINS_A_SPELL):
+            spell = {"undecided": True, "began": p.t0, "air": p.a0, "food": p.p0, "excess": 0.0, "counts": False}
         if spell is None:
             continue
-        if within(limit, food, outside):
+        if within(limit, food, outside) if spell["counts"] else not beyond(limit, food, outside):
             if spell["counts"]:
                 found.append(dict(spell, ended=p.t0))
             spell = None
             continue
         grace = 60.0 * float(limit["grace_minutes"])
-        spell["lasted"] += p.t1 - p.t0
-        passed = p.t1 - spell["began"] if GRACE_RUNS_THROUGH_SILENCE else spell["lasted"]
-        spell["counts"] |= passed > grace
+        spell["counts"] |= p.t1 - spell["began"] > grace
         spell["air"] = farthest(spell["air"], p.a0, p.a1)
         spell["food"] = farthest(spell["food"], p.p0, p.p1)
         spell["undecided"] &= excess(limit, p.p0) <= PROBE_GOOD_TO_C and excess(limit, p.p1) <= PROBE_GOOD_TO_C

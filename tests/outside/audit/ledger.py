@@ -42,15 +42,6 @@ def compare(rows, to):
     kept = {(b["lot"], b["place"]): b for b in rows.table("balance")}
     for key in sorted({k for k in grams if rows.kind[k[1]] not in UNCOUNTED} | set(kept)):
         to.same(f"balance of {key}", grams.get(key, 0), kept[key]["grams"] if key in kept else 0)
-    into = defaultdict(int)
-    for m in moves:
-        if m.source_kind in UNCOUNTED:
-            into[m.lot] += m.grams
-        if m.target_kind == "packing":
-            into[m.lot] -= m.grams
-    for lot in rows.lots:
-        everywhere = sum(g for (of, place), g in grams.items() if of == lot and rows.kind[place] not in UNCOUNTED)
-        to.same(f"what came in of {lot} is what is somewhere", into[lot], everywhere)
 
     aside = defaultdict(int)
     for s in rows.table("set_aside"):
@@ -72,13 +63,9 @@ def compare(rows, to):
 
     sources = defaultdict(lambda: defaultdict(int))
     lot_of = {w["act_id"]: w["lot"] for w in rows.table("weighing")}
-    first = {}
     for w in rows.table("weighing_source"):
         if rows.alive(w["act_id"]):
             sources[lot_of[w["act_id"]]][w["batch"], w["flush"]] += w["grams"]
-    for m in moves:
-        if m.kind == "weighing":
-            first[m.lot] = min(m.at, first.get(m.lot, m.at))
     for answer in rows.answer("/api/lots?limit=200")["rows"]:
         lot = answer["lot"]
         places = {p["place"]: p["grams_g"] for p in answer["places"] if p["grams_g"] and p["kind"] in STOCK}

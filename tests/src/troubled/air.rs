@@ -21,7 +21,12 @@ impl Trouble {
             let patchy = n % 8 == 5 && probe != "p3";
             let warm = n % 5 == 2 && (600..790).contains(&minute);
             let frost = n == 8 && (200..290).contains(&minute);
+            // To and fro over the limit, never long enough on one side.
+            let wavering = n == 6 && (300..700).contains(&minute);
+            #[expect(clippy::cast_precision_loss, reason = "minutes of a day")]
+            let wave = 5.0 + 0.9 * (minute as f64 / 56.0 * std::f64::consts::TAU).sin();
             let base = match (probe, patchy, warm, frost) {
+                ("p1" | "p2", ..) if wavering => wave,
                 ("p3", ..) => 4.0 + 6.0 * f64::from(u8::from(n % 3 == 0 && (120..260).contains(&minute))),
                 (_, true, ..) => 6.8,
                 (_, _, true, _) => 9.0,
