@@ -15,7 +15,7 @@ use gillbook::{
 use gillbook_testkit::Farm;
 use gillbook_tests::{
     audit::{Audited, audit},
-    top,
+    python, top,
     troubled::troubled_farm,
 };
 use sqlx::{Connection, PgConnection};
@@ -94,6 +94,14 @@ fn every_family_is_compared_or_waits() -> Result<()> {
     let mut listed = [COMPARED, WAITING].concat();
     listed.sort_unstable();
     assert_eq!(families, listed);
+    Ok(())
+}
+
+#[test]
+fn the_programs_give_the_figures_of_standards_and_papers() -> Result<()> {
+    let output = python("audit/vectors.py", "")?;
+    ensure!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert_eq!(String::from_utf8(output.stdout)?.trim(), "16");
     Ok(())
 }
 
