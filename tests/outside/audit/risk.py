@@ -1,7 +1,9 @@
-"""What is at risk of not being sold in time: never more than what the orders leave of a lot, dispatched first-expiring-first and grade by grade,
-and its money at the mean price of the last four weeks.
+"""What no order takes in time: grams of a lot in a fridge or on a shelf, dispatched to the confirmed orders by their days, first-expiring-first
+and of equal days the lowest grade that will do.
 
-What usually sells takes more off; it stands in no text, so only that bound is held, and everything that hangs together in the report.
+A lot ends on the earlier of its best-before day and the day on which the low end of its shelf life falls, that one today at the earliest. A
+lot without a best-before day has the one that the farm's shortest rule gives for its strain and packaging, 7 days from harvest without a
+rule. Dried goods have none. Orders that are overdue count as for today; of a lot on hold they take nothing. What is set aside is taken by its order. Money is at the mean price of the last four weeks.
 """
 from collections import defaultdict
 from datetime import date, timedelta
@@ -9,30 +11,17 @@ from decimal import Decimal
 
 from ledger import held, standing
 from money import handed_over
-from rows import SECOND, STOCK, micros
+from rows import SECOND, micros
 
 DAY_S = 86_400
-PRICE_DAYS = 28
+PRICE_DAYS, DAYS_WITHOUT_RULE = 28, 7
+STORES = ("fridge", "shelf")
+LOTS = "/api/lots?in_stock=true&limit=200"
 
 
 def questions(rows):
     yield "/api/reports/shelf-life"
-
-
-def on_hand(rows):
-    """Grams of each lot that are the farm's to sell: not those under way under a docket."""
-    grams = defaultdict(int)
-    for (lot, place), g in standing(rows.moves()).items():
-        if rows.kind[place] in STOCK:
-            grams[lot] += g
-    for docket in rows.table("docket"):
-        if docket["van"] and rows.alive(docket["act_id"]):
-            reached = {d["act_id"] for d in rows.table("delivery") if d["docket"] == docket["docket"] and rows.alive(d["act_id"])}
-            if not reached:
-                for m in rows.moves():
-                    if m.act == docket["act_id"]:
-                        grams[m.lot] -= m.grams
-    return {lot: g for lot, g in grams.items() if g > 0}
+    yield LOTS
 
 
 def best_before(rows, lot):
@@ -45,28 +34,46 @@ def best_before(rows, lot):
     for rule in sorted(rows.table("best_before_rule"), key=lambda rule: micros(rule["effective_from"])):
         if rule["product"] in products and rule["packaging"] == row["packaging"] and micros(rule["effective_from"]) <= rows.now:
             rules[rule["product"]] = rule["days"]
-    return date.fromisoformat(row["harvest_day"]) + timedelta(days=min(rules.values())) if rules else None
+    return date.fromisoformat(row["harvest_day"]) + timedelta(days=min(rules.values(), default=DAYS_WITHOUT_RULE))
 
 
-def left_by_orders(rows, grams, last_days):
-    """What confirmed orders leave, first-expiring-first among lots of a fit strain, grade, packaging and form that keep long enough."""
+def last_days(rows, stock):
+    """The last day of the grams of each lot at each place."""
+    lives = {(a["lot"], p["place"]): p.get("life") for a in rows.answer(LOTS)["rows"] for p in a["places"]}
+    found, today = {}, rows.day_of(rows.now)
+    for lot, place in stock:
+        found[lot, place] = best_before(rows, lot)
+        if lives.get((lot, place)):
+            low = float(lives[lot, place]["days_left_low"])
+            found[lot, place] = min(found[lot, place], max(rows.day_of(rows.now + round(max(low, 0.0) * DAY_S * SECOND)), today))
+    return found
+
+
+def left_by_orders(rows, stock, ends):
+    """What confirmed orders leave of each lot at each place."""
     rank = {g["grade"]: g["rank"] for g in rows.table("grade")}
     products = {p["product"]: p for p in rows.table("product")}
     strains = defaultdict(set)
     for row in rows.table("product_strain"):
         strains[row["product"]].add(row["strain"])
     customers = {c["customer"]: c for c in rows.table("customer")}
-    left, today = dict(grams), rows.day_of(rows.now)
-    orders = {o["order_code"]: o for o in rows.table("customer_order") if o["status"] == "confirmed" and date.fromisoformat(o["delivery_day"]) >= today}
-    lines = sorted((orders[line["order_code"]]["delivery_day"], line["order_code"], line["line"], line["product"], line["grams"]) for line in rows.table("order_line") if line["order_code"] in orders)
-    for day, order, _, product, wanted in lines:
-        p = products[product]
-        needed_until = date.fromisoformat(day) + timedelta(days=customers[orders[order]["customer"]]["least_days"])
-        fit = [lot for lot in left if rows.strain(lot) in strains[product] and rank[rows.lots[lot]["grade"]] <= rank[p["least_grade"]]
-               and p["packaging"] in (None, rows.lots[lot]["packaging"]) and rows.lots[lot]["form"] == p["form"] and last_days[lot] >= needed_until]
-        for lot in sorted(fit, key=lambda lot: (last_days[lot], lot)):
-            taken = min(wanted, left[lot])
-            left[lot] -= taken
+    orders = {o["order_code"]: o for o in rows.table("customer_order") if o["status"] == "confirmed"}
+    left, today, aside = dict(stock), rows.day_of(rows.now), defaultdict(int)
+    for s in rows.table("set_aside"):
+        left[s["lot"], s["place"]] -= s["grams"]
+        aside[s["order_code"], s["line"]] += s["grams"]
+    lines = sorted((max(date.fromisoformat(orders[line["order_code"]]["delivery_day"]), today), line["order_code"], line["line"], line["product"], line["grams"])
+                   for line in rows.table("order_line") if line["order_code"] in orders)
+    for day, order, number, product, wanted in lines:
+        p, customer = products[product], customers[orders[order]["customer"]]
+        wanted -= aside[order, number]
+        needed_until = day + timedelta(days=customer["least_days"])
+        fit = [key for key in left if rows.strain(key[0]) in strains[product] and rank[rows.lots[key[0]]["grade"]] <= rank[p["least_grade"]]
+               and p["packaging"] in (None, rows.lots[key[0]]["packaging"]) and rows.lots[key[0]]["form"] == p["form"]
+               and best_before(rows, key[0]) >= needed_until and ends[key] >= day]
+        for key in sorted(fit, key=lambda key: (ends[key], -rank[rows.lots[key[0]]["grade"]], key)):
+            taken = max(0, min(wanted, left[key]))
+            left[key] -= taken
             wanted -= taken
     return left
 
@@ -82,21 +89,23 @@ def mean_prices(rows):
 
 
 def compare(rows, to):
-    answer, grams, today = rows.answer("/api/reports/shelf-life"), on_hand(rows), rows.day_of(rows.now)
+    answer, today, on_hold = rows.answer("/api/reports/shelf-life"), rows.day_of(rows.now), held(rows)
     to.same("today", str(today), answer["today"])
-    told = {row["lot"]: row for row in answer["lots"]}
-    on_hold = held(rows)
-    last_days = {lot: best_before(rows, lot) or date.fromisoformat(told[lot]["last_day"] if lot in told else "9999-01-01") for lot in grams}
-    left = left_by_orders(rows, {lot: g for lot, g in grams.items() if lot not in on_hold}, last_days)
-    prices = mean_prices(rows)
-    for lot, row in told.items():
-        to.same(f"{lot} stock_g", grams.get(lot, 0), row["stock_g"])
-        to.same(f"{lot} at risk is something, and no more than orders leave", True, 0 < row["at_risk_g"] <= left.get(lot, grams.get(lot, 0)), f"{row['at_risk_g']} of {left.get(lot)}")
-        to.same(f"{lot} last_day is no later than its best-before", True, date.fromisoformat(row["last_day"]) <= last_days.get(lot, date.max))
+    told = {(row["lot"], row["place"]): row for row in answer["lots"]}
+    stock = {key: g for key, g in standing(rows.moves()).items() if rows.kind[key[1]] in STORES and g > 0 and rows.lots[key[0]]["form"] == "fresh"}
+    ends, prices = last_days(rows, stock), mean_prices(rows)
+    left = left_by_orders(rows, {key: g for key, g in stock.items() if key[0] not in on_hold}, ends)
+    left |= {key: g for key, g in stock.items() if key[0] in on_hold}
+    for key in sorted(set(told) | {key for key, g in left.items() if g > 0}):
+        row = told.get(key)
+        to.same(f"{key} is told", left.get(key, 0) > 0, row is not None, f"{left.get(key)} g left, until {ends.get(key)}")
+        if row is None:
+            continue
+        to.same(f"{key} stock, at risk, last day", (stock.get(key), left.get(key), str(ends.get(key))), (row["stock_g"], row["at_risk_g"], row["last_day"]))
         days = (date.fromisoformat(row["last_day"]) - today).days
-        to.same(f"{lot} when", "past its day" if days < 0 else ("today", "tomorrow")[days] if days < 2 else "later", row["when"])
-        price = prices.get(rows.strain(lot))
-        to.money(f"{lot} money", None if price is None else price * row["at_risk_g"], row["money"], rows.unit * 2)
+        to.same(f"{key} when", "past its day" if days < 0 else ("today", "tomorrow")[days] if days < 2 else "later", row["when"])
+        price = prices.get(rows.strain(key[0]))
+        to.money(f"{key} money", None if price is None else price * row["at_risk_g"], row["money"], rows.unit * 2)
     to.same("at_risk_g is the sum of the lots", sum(row["at_risk_g"] for row in answer["lots"]), answer["at_risk_g"])
     to.money("money is the sum of the lots", sum((Decimal(row["money"]) for row in answer["lots"] if row["money"]), Decimal(0)), answer["money"], rows.unit)
     order = [row["last_day"] for row in answer["lots"]]
