@@ -5,6 +5,7 @@ have been asked for, `answers` by path. Without answers it prints the paths to a
 summary for each family, and on the last line how many figures of each family were compared. Families named after the file are compared
 instead of those of the document.
 """
+
 import json
 import sys
 from decimal import Decimal

@@ -8,6 +8,7 @@ estimates, and silence makes neither better: the warm one goes on at least as wa
 
 Times are seconds, as floats, counted from the first reading of the place.
 """
+
 from bisect import bisect_left, bisect_right
 from collections import namedtuple
 from math import exp, log
@@ -32,10 +33,15 @@ class Air:
     def __init__(self, rows, place):
         self.rows, self.place = rows, place
         self.probes = [p["probe_id"] for p in rows.table("probe") if p["place"] == place]
-        self.limits = sorted((row for row in rows.table("place_limit") if row["place"] == place), key=lambda row: micros(row["effective_from"]))
+        self.limits = sorted(
+            (row for row in rows.table("place_limit") if row["place"] == place),
+            key=lambda row: micros(row["effective_from"]),
+        )
         readings = self.readings()
         self.base = min((at for series in readings.values() for at, _ in series), default=rows.now)
-        self.faults = sorted(self.seconds(micros(r["at"])) for r in rows.table("reading") if r["probe_id"] in self.probes and r["fault"])
+        self.faults = sorted(
+            self.seconds(micros(r["at"])) for r in rows.table("reading") if r["probe_id"] in self.probes and r["fault"]
+        )
         self.fault_rows = [r for r in rows.table("reading") if r["probe_id"] in self.probes and r["fault"]]
         self.series = [[(self.seconds(at), c) for at, c in series] for series in readings.values()]
         self.times = [[t for t, _ in series] for series in self.series]
@@ -80,7 +86,9 @@ class Air:
         stops = sorted({t for t, _ in self.points} | set(self.limit_times))
         lines = []
         for series in self.series:
-            lines.append([(t0, c0, t1, c1) for (t0, c0), (t1, c1) in zip(series, series[1:]) if t1 - t0 <= self.gap_s(t0)])
+            lines.append(
+                [(t0, c0, t1, c1) for (t0, c0), (t1, c1) in zip(series, series[1:]) if t1 - t0 <= self.gap_s(t0)]
+            )
         cursors = [0] * len(lines)
         lone = {}
         for t, c in self.points:
@@ -100,7 +108,14 @@ class Air:
             covered_until = t1
             ends = [(at(line, t0), at(line, t1)) for line in known]
             if len(known) > 1:
-                self.spread.append((t0, t1, max(a for a, _ in ends) - min(a for a, _ in ends), max(b for _, b in ends) - min(b for _, b in ends)))
+                self.spread.append(
+                    (
+                        t0,
+                        t1,
+                        max(a for a, _ in ends) - min(a for a, _ in ends),
+                        max(b for _, b in ends) - min(b for _, b in ends),
+                    )
+                )
             yield from warmest(t0, t1, ends)
 
     def with_food(self, envelope, careful):
@@ -119,7 +134,7 @@ class Air:
 
     def within(self, begins, ends):
         """Pieces cut to a span of seconds. A reading that stands alone counts where it lies in [begins, ends)."""
-        for piece in self.pieces[max(0, bisect_left(self.starts, begins) - 1):]:
+        for piece in self.pieces[max(0, bisect_left(self.starts, begins) - 1) :]:
             if piece.t0 >= ends:
                 break
             if piece.t1 == piece.t0:
@@ -150,14 +165,25 @@ class Air:
                 above += seconds
                 degrees += excess
         return {
-            "span_s": ends - begins, "known_s": known, "coverage": known / (ends - begins), "mean_c": total / known if known else None,
-            "min_c": coldest, "max_c": warmest_c, "above_s": above, "above_degree_minutes": degrees / 60.0,
-            "mean_kinetic_c": DH_OVER_R / -log(aged / known) - ZERO_C if known else None, "product_max_c": warmest_food,
+            "span_s": ends - begins,
+            "known_s": known,
+            "coverage": known / (ends - begins),
+            "mean_c": total / known if known else None,
+            "min_c": coldest,
+            "max_c": warmest_c,
+            "above_s": above,
+            "above_degree_minutes": degrees / 60.0,
+            "mean_kinetic_c": DH_OVER_R / -log(aged / known) - ZERO_C if known else None,
+            "product_max_c": warmest_food,
         }
 
     def coldest_reading(self, begins, ends):
         """The coldest reading of any probe."""
-        found = [c for series, times in zip(self.series, self.times) for _, c in series[bisect_left(times, begins):bisect_left(times, ends)]]
+        found = [
+            c
+            for series, times in zip(self.series, self.times)
+            for _, c in series[bisect_left(times, begins) : bisect_left(times, ends)]
+        ]
         return min(found, default=None)
 
     def apart(self, begins, ends):

@@ -1,4 +1,5 @@
 """What is held against what, how far apart it may be, and what was found."""
+
 from decimal import Decimal
 
 
@@ -25,7 +26,9 @@ class Comparison:
         if apart <= within:
             self.equal += 1
         else:
-            self.lines.append(f"{self.family}: {what}: rows give {ours}, the interface {theirs}, apart {apart:.6g}, allowed {within}{rows and f' ({rows})'}")
+            self.lines.append(
+                f"{self.family}: {what}: rows give {ours}, the interface {theirs}, apart {apart:.6g}, allowed {within}{rows and f' ({rows})'}"
+            )
 
     def money(self, what, ours, theirs, within=Decimal(0), rows=""):
         self.number(what, ours, None if theirs is None else Decimal(theirs), float(within), rows)

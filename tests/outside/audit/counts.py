@@ -2,6 +2,7 @@
 
 Book less counted = water loss + unexplained - found. Unexplained is what is missing beyond the most that was to be expected.
 """
+
 from collections import defaultdict
 
 from ledger import standing
@@ -37,10 +38,24 @@ def compare(rows, to):
             lot, what = row["lot"], f"count of {row['lot']} at {row['place']}, {act['happened_at']}"
             answer = told.get(lot, {})
             to.same(f"{what}: the book at that instant", book[lot, row["place"]], row["book_g"])
-            to.same(f"{what}: counted, book", (row["counted_g"], row["book_g"]), (answer.get("counted_g"), answer.get("book_g")))
+            to.same(
+                f"{what}: counted, book",
+                (row["counted_g"], row["book_g"]),
+                (answer.get("counted_g"), answer.get("book_g")),
+            )
             expected = answer.get("expected", {})
-            to.same(f"{what}: expected", (row["low_g"], row["likely_g"], row["high_g"]), tuple(expected.get(f) for f in ("low_g", "likely_g", "high_g")))
+            to.same(
+                f"{what}: expected",
+                (row["low_g"], row["likely_g"], row["high_g"]),
+                tuple(expected.get(f) for f in ("low_g", "likely_g", "high_g")),
+            )
             fields = ("water_loss_g", "unexplained_g", "found_g", "less_than_expected_g")
-            to.same(f"{what}: water loss, unexplained, found, less than expected", split(row), tuple(answer.get(f) for f in fields))
+            to.same(
+                f"{what}: water loss, unexplained, found, less than expected",
+                split(row),
+                tuple(answer.get(f) for f in fields),
+            )
             if rows.alive(act_id):
-                to.same(f"{what}: what it booked at the place", row["counted_g"] - row["book_g"], booked[lot, row["place"]])
+                to.same(
+                    f"{what}: what it booked at the place", row["counted_g"] - row["book_g"], booked[lot, row["place"]]
+                )

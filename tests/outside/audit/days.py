@@ -1,4 +1,5 @@
 """The temperature record by day of the farm, which may be of 23 or 25 hours and begin within an hour of UTC."""
+
 from datetime import date, timedelta
 
 from air import Air
@@ -20,5 +21,7 @@ def compare(rows, to):
             b, e = air.seconds(rows.midnight(day)), air.seconds(min(rows.midnight(day + timedelta(days=1)), ends))
             ours = air.exposure(b, e)
             hold_exposure(to, f"{place} {day}", ours, row["exposure"])
-            to.number(f"{place} {day} product_max_c", ours["product_max_c"], to.field(row, "product_max_c"), FOOD_WITHIN_C)
+            to.number(
+                f"{place} {day} product_max_c", ours["product_max_c"], to.field(row, "product_max_c"), FOOD_WITHIN_C
+            )
             to.number(f"{place} {day} apart_c", air.apart(b, e), to.field(row, "apart_c"), 1e-6)

@@ -1,5 +1,6 @@
 """Dockets: an order's line is rounded once, price × kilograms or packs that go out, halves by the farm's rule; its lots share it by weight,
 largest remainders first."""
+
 from collections import defaultdict
 from decimal import Decimal
 

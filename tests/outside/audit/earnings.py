@@ -1,5 +1,7 @@
-"""What batches and customers earn: each sold gram followed back through its lot, and the lots that was made of, to the weighings and so to
-the batches, and its money with it. Contribution = revenue without tax - stalls' fees - the blocks' cost."""
+"""What batches and customers earn: each sold gram followed back through its lot, and the lots that was made of, to the
+weighings and so to the batches, and its money with it. Contribution = revenue without tax - stalls' fees - the
+blocks' cost."""
+
 from collections import Counter, defaultdict
 from decimal import Decimal
 
@@ -57,13 +59,25 @@ def compare(rows, to):
     to.money("unknown_revenue", revenue[None], answer["unknown_revenue"], within)
     told = {c["customer"]: c for c in answer["customers"]}
     for customer in sorted(set(customers) | set(told)):
-        to.money(f"{customer} revenue", customers[customer], told.get(customer, {}).get("revenue", 0), rows.unit * parts[customer], f"{parts[customer]} parts of lines")
+        to.money(
+            f"{customer} revenue",
+            customers[customer],
+            told.get(customer, {}).get("revenue", 0),
+            rows.unit * parts[customer],
+            f"{parts[customer]} parts of lines",
+        )
         to.same(f"{customer} sold_g", customer_g[customer], told.get(customer, {}).get("sold_g", 0))
         if told.get(customer, {}).get("sold_g", 0) > 0:
-            per_kg = rows.rounded((Decimal(told[customer]["revenue"]) - Decimal(told[customer]["fee"])) * 1000 / told[customer]["sold_g"])
+            per_kg = rows.rounded(
+                (Decimal(told[customer]["revenue"]) - Decimal(told[customer]["fee"])) * 1000 / told[customer]["sold_g"]
+            )
             to.money(f"{customer} per_kg", per_kg, told[customer]["per_kg"])
     batches_total = sum((Decimal(b["revenue"]) for b in answer["batches"]), Decimal(answer["unknown_revenue"]))
-    to.money("revenue of all batches is that of all customers", sum((Decimal(c["revenue"]) for c in answer["customers"]), Decimal(0)), batches_total)
+    to.money(
+        "revenue of all batches is that of all customers",
+        sum((Decimal(c["revenue"]) for c in answer["customers"]), Decimal(0)),
+        batches_total,
+    )
     compare_batches(rows, to, {b["batch"]: b for b in answer["batches"]}, sold, revenue, fee, within)
 
 
@@ -84,9 +98,19 @@ def compare_batches(rows, to, told, sold, revenue, fee, within):
             continue
         harvested = sum(flushes[batch].values())
         lost = sum(r["blocks"] for r in rows.table("batch_loss") if r["batch"] == batch)
-        gone = sum(r["blocks"] for r in rows.table("batch_move") if r["batch"] == batch and r["kind"] in ("sold", "finished"))
-        to.same(f"{batch} harvested_g, lost, standing", (harvested, lost, blocks - lost - gone), (answer["harvested_g"], answer["lost"], answer["standing"]))
-        to.same(f"{batch} flushes", {f: g for f, g in flushes[batch].items() if g}, {f["flush"]: f["grams_g"] for f in answer["flushes"] if f["grams_g"]})
+        gone = sum(
+            r["blocks"] for r in rows.table("batch_move") if r["batch"] == batch and r["kind"] in ("sold", "finished")
+        )
+        to.same(
+            f"{batch} harvested_g, lost, standing",
+            (harvested, lost, blocks - lost - gone),
+            (answer["harvested_g"], answer["lost"], answer["standing"]),
+        )
+        to.same(
+            f"{batch} flushes",
+            {f: g for f, g in flushes[batch].items() if g},
+            {f["flush"]: f["grams_g"] for f in answer["flushes"] if f["grams_g"]},
+        )
         to.number(f"{batch} sold_g", sold[batch], answer["sold_g"], WITHIN_G)
         cost = Decimal(recipe["block_cost"]) * blocks
         to.money(f"{batch} cost", cost, answer["cost"], rows.unit)
@@ -94,9 +118,19 @@ def compare_batches(rows, to, told, sold, revenue, fee, within):
         to.money(f"{batch} fee", fee[batch], answer["fee"], within)
         contribution = Decimal(answer["revenue"]) - Decimal(answer["fee"]) - Decimal(answer["cost"])
         to.money(f"{batch} contribution", contribution, answer["contribution"], rows.unit)
-        to.money(f"{batch} contribution_per_block", Decimal(answer["contribution"]) / blocks, answer["contribution_per_block"], rows.unit)
+        to.money(
+            f"{batch} contribution_per_block",
+            Decimal(answer["contribution"]) / blocks,
+            answer["contribution_per_block"],
+            rows.unit,
+        )
         if harvested:
             efficiency = 100 * harvested / (recipe["block_dry_g"] * blocks)
             to.number(f"{batch} per_block_g", harvested / blocks, answer["per_block_g"], 0.01)
-            to.number(f"{batch} biological_efficiency", efficiency if whole[batch] else None, answer["biological_efficiency"], 0.01)
+            to.number(
+                f"{batch} biological_efficiency",
+                efficiency if whole[batch] else None,
+                answer["biological_efficiency"],
+                0.01,
+            )
             to.number(f"{batch} saleable_yield", None if whole[batch] else efficiency, answer["saleable_yield"], 0.01)

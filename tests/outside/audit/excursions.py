@@ -2,9 +2,10 @@
 
 Too warm begins at the instant at which the food passes the limit, or the air its own, once that has lasted without a break for longer than
 the grace; it ends when the food is below the limit less the hysteresis and the air within its own limit. A silence neither ends a spell nor
-stops the grace: what is not known was never cold. Too cold mirrors it at the cold limit, by the cold estimate. No data is a silence longer than the place allows, of all its
-probes together; a probe's fault is one that has said nothing but faults for longer than that.
+stops the grace: what is not known was never cold. Too cold mirrors it at the cold limit, by the cold estimate. No data is a silence longer
+than the place allows, of all its probes together; a probe's fault is one that has said nothing but faults for longer than that.
 """
+
 from air import Air, Piece, air_at, cut, food_at, turns
 from exposure import places
 from rows import SECOND, instant, micros
@@ -61,7 +62,9 @@ def stretches(air, pieces, levels):
         limit = air.limit_at(piece.t0)
         food_levels, air_levels = levels(limit)
         stops = {piece.t0, piece.t1}
-        stops |= {crossing(piece, food_at, level) for level in food_levels} | {crossing(piece, air_at, level) for level in air_levels}
+        stops |= {crossing(piece, food_at, level) for level in food_levels} | {
+            crossing(piece, air_at, level) for level in air_levels
+        }
         stops = sorted(s for s in stops if s is not None)
         if len(stops) < 2:
             yield limit, piece
@@ -72,6 +75,7 @@ def stretches(air, pieces, levels):
 
 def warm(air):
     """Too warm: list of [began, ended or None, farthest air, farthest food, degree-seconds]."""
+
     def levels(limit):
         warm_c = float(limit["warm_c"])
         return (warm_c, warm_c - float(limit["hysteresis_c"])), (float(limit["air_c"]),)
@@ -82,7 +86,13 @@ def warm(air):
     def within(limit, food, outside):
         return food < float(limit["warm_c"]) - float(limit["hysteresis_c"]) and outside <= float(limit["air_c"])
 
-    return spells(stretches(air, air.pieces, levels), beyond, within, max, lambda limit, food: max(0.0, food - float(limit["warm_c"])))
+    return spells(
+        stretches(air, air.pieces, levels),
+        beyond,
+        within,
+        max,
+        lambda limit, food: max(0.0, food - float(limit["warm_c"])),
+    )
 
 
 def cold(air):
@@ -96,7 +106,13 @@ def cold(air):
     def within(limit, food, outside):
         return food > float(limit["cold_c"]) + float(limit["hysteresis_c"])
 
-    return spells(stretches(air, air.cold_pieces, levels), beyond, within, min, lambda limit, food: max(0.0, float(limit["cold_c"]) - food))
+    return spells(
+        stretches(air, air.cold_pieces, levels),
+        beyond,
+        within,
+        min,
+        lambda limit, food: max(0.0, float(limit["cold_c"]) - food),
+    )
 
 
 def spells(pieces, beyond, within, farthest, excess):
@@ -167,13 +183,23 @@ def compare(rows, to):
     for place in places(rows):
         air = Air(rows, place)
         told = [e for e in rows.answer(listed(rows, place))["rows"] if not e["withdrawn_at"]]
-        for kind, ours in (("too_warm", warm(air)), ("too_cold", cold(air)), ("no_data", silences(air, air.seconds(rows.now)))):
+        for kind, ours in (
+            ("too_warm", warm(air)),
+            ("too_cold", cold(air)),
+            ("no_data", silences(air, air.seconds(rows.now))),
+        ):
             theirs = sorted((e for e in told if e["kind"] == kind), key=lambda e: micros(e["began_at"]))
             hold(to, f"{place} {kind}", air, ours, theirs)
         for row in rows.table("probe"):
             if row["place"] == place:
                 theirs = [e for e in told if e["kind"] == "probe_fault" and e["probe"] == row["name"]]
-                hold(to, f"{place} probe_fault {row['name']}", air, probe_faults(air, row["probe_id"]), sorted(theirs, key=lambda e: micros(e["began_at"])))
+                hold(
+                    to,
+                    f"{place} probe_fault {row['name']}",
+                    air,
+                    probe_faults(air, row["probe_id"]),
+                    sorted(theirs, key=lambda e: micros(e["began_at"])),
+                )
 
 
 def hold(to, what, air, ours, theirs):
@@ -186,15 +212,29 @@ def hold(to, what, air, ours, theirs):
             spell, answer = ours.pop(0), theirs.pop(0)
             name = f"{what} of {answer['began_at']}"
             to.number(f"{name} began", mine, told, WITHIN_S)
-            to.number(f"{name} ended", spell["ended"], air.seconds(micros(answer["ended_at"])) if answer["ended_at"] else None, WITHIN_S)
+            to.number(
+                f"{name} ended",
+                spell["ended"],
+                air.seconds(micros(answer["ended_at"])) if answer["ended_at"] else None,
+                WITHIN_S,
+            )
             if "food" in spell:
                 to.number(f"{name} air_c", spell["air"], answer["air_c"], WITHIN_C)
                 to.number(f"{name} product_c", spell["food"], answer["product_c"], WITHIN_C)
                 to.same(f"{name} undecided", spell["undecided"], answer["undecided"])
-            to.number(f"{name} beyond_degree_minutes", spell.get("excess", 0.0) / 60.0, answer["beyond_degree_minutes"], WITHIN_DEGREE_MINUTES)
+            to.number(
+                f"{name} beyond_degree_minutes",
+                spell.get("excess", 0.0) / 60.0,
+                answer["beyond_degree_minutes"],
+                WITHIN_DEGREE_MINUTES,
+            )
         elif mine < told:
             spell = ours.pop(0)
-            to.same(f"{what} began {instant(air.base + round(mine * SECOND))}", f"until {spell['ended'] and instant(air.base + round(spell['ended'] * SECOND))}", None)
+            to.same(
+                f"{what} began {instant(air.base + round(mine * SECOND))}",
+                f"until {spell['ended'] and instant(air.base + round(spell['ended'] * SECOND))}",
+                None,
+            )
         else:
             answer = theirs.pop(0)
             to.same(f"{what} began {answer['began_at']}", None, f"until {answer['ended_at']}")

@@ -1,12 +1,20 @@
 """What a place's air was: seconds known and above the limit, degree-minutes, mean, coldest and warmest, mean kinetic temperature,
 coverage, the warmest food, how far probes were apart; over any span, over the whole record and by its hours."""
+
 from air import Air, food_at
 from rows import SECOND, instant, micros
 
 HOUR_S = 3600
 # Seconds, °C and degree-minutes apart that are rounding: instants are kept to the millisecond.
 WITHIN = {
-    "span_s": 1e-3, "known_s": 1e-2, "coverage": 1e-6, "mean_c": 1e-6, "min_c": 1e-6, "max_c": 1e-6, "above_s": 1e-2, "above_degree_minutes": 1e-2,
+    "span_s": 1e-3,
+    "known_s": 1e-2,
+    "coverage": 1e-6,
+    "mean_c": 1e-6,
+    "min_c": 1e-6,
+    "max_c": 1e-6,
+    "above_s": 1e-2,
+    "above_degree_minutes": 1e-2,
     # A middle rule of 64 parts is good to about a thousandth.
     "mean_kinetic_c": 2e-3,
 }
@@ -65,7 +73,12 @@ def hold_food(to, what, air, t, told):
     """A point of the food's series: what the food is at that instant, where it is known."""
     near = [p for p in air.within(t - 1e-3, t + 1e-3) if p.p0 is not None]
     if near:
-        to.number(f"{what} food at {t} s", min((food_at(p, min(max(t, p.t0), p.t1)) for p in near), key=lambda c: abs(c - float(told))), told, FOOD_WITHIN_C)
+        to.number(
+            f"{what} food at {t} s",
+            min((food_at(p, min(max(t, p.t0), p.t1)) for p in near), key=lambda c: abs(c - float(told))),
+            told,
+            FOOD_WITHIN_C,
+        )
 
 
 def hold_record(rows, to, place, air):

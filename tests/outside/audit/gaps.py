@@ -1,4 +1,5 @@
 """Stretches of a span without known air, also of spans of more than a week."""
+
 from air import Air
 from exposure import places, spans, temperature
 from rows import instant, micros
@@ -17,7 +18,10 @@ def compare(rows, to):
         air = Air(rows, place)
         for begins, ends in spans(rows):
             ours = air.gaps(air.seconds(begins), air.seconds(ends))
-            theirs = [(air.seconds(micros(g["from"])), air.seconds(micros(g["until"]))) for g in rows.answer(temperature(place, begins, ends))["gaps"]]
+            theirs = [
+                (air.seconds(micros(g["from"])), air.seconds(micros(g["until"])))
+                for g in rows.answer(temperature(place, begins, ends))["gaps"]
+            ]
             what = f"{place} {instant(begins)} to {instant(ends)}"
             to.same(f"{what} number of gaps", len(ours), len(theirs))
             to.number(f"{what} seconds of gaps", sum(e - b for b, e in ours), sum(e - b for b, e in theirs), WITHIN_S)

@@ -1,4 +1,5 @@
 """Balances, stock and lots against the movements."""
+
 from collections import defaultdict
 
 from rows import SECOND, STOCK, UNCOUNTED, instant
@@ -53,7 +54,11 @@ def compare(rows, to):
         row = answered.get(key, {})
         free = 0 if key[0] in on_hold else now.get(key, 0) - aside[key]
         ours = (now.get(key, 0), aside[key], free, key[0] in on_hold)
-        to.same(f"stock of {key}: grams, set aside, free, on hold", ours, (row.get("grams_g", 0), row.get("set_aside_g"), row.get("free_g"), row.get("on_hold")))
+        to.same(
+            f"stock of {key}: grams, set aside, free, on hold",
+            ours,
+            (row.get("grams_g", 0), row.get("set_aside_g"), row.get("free_g"), row.get("on_hold")),
+        )
     for seconds in ASKED_BEFORE_S:
         at = rows.now - seconds * SECOND
         then = {k: g for k, g in standing(moves, at).items() if rows.kind[k[1]] in STOCK and g}

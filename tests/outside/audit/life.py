@@ -1,11 +1,13 @@
 """Saleable life used along the ways that a lot's own grams may have gone.
 
-Used is the integral of dt / life(T), life log-linear in temperature between the points of the profile, on the end slope beyond them, and below
-the strain's lowest safe temperature as far above it. A way is made of stays: harvested here, moved there and back, and before packing the
-parents' stays in their packaging. A move that was reversed never happened. Where grams of one lot at one place came by different ways the
-worst counts, until the place is empty of them. Time without a temperature counts at the worst that is known on any of the ways; at a place
-where none is known, at 5 °C above its warm limit if that is worse, without a limit at 10 °C in a fridge and 20 °C elsewhere.
+Used is the integral of dt / life(T), life log-linear in temperature between the points of the profile, on the end
+slope beyond them, and below the strain's lowest safe temperature as far above it. A way is made of stays: harvested
+here, moved there and back, and before packing the parents' stays in their packaging. A move that was reversed never
+happened. Where grams of one lot at one place came by different ways the worst counts, until the place is empty of
+them. Time without a temperature counts at the worst that is known on any of the ways; at a place where none is
+known, at 5 °C above its warm limit if that is worse, without a limit at 10 °C in a fridge and 20 °C elsewhere.
 """
+
 from collections import defaultdict
 
 import numpy as np
@@ -16,8 +18,10 @@ from rows import SECOND, STOCK, instant, micros
 DAY_S = 86_400
 UNKNOWN_ABOVE_LIMIT_C, UNKNOWN_FRIDGE_C, UNKNOWN_ELSEWHERE_C = 5.0, 10.0, 20.0
 WITHIN_SHARE, WITHIN_C = 1e-4, 1e-3
-# Further back than this the interface works from whole hours and takes the most that such an hour can have taken: more than is exact,
-# never less, by this part of the share used till then; and the hours in which something was known can be known for less.
+# Further back than this the interface works from whole hours and takes the most that such an hour can have taken: more
+# than is exact,
+# never less, by this part of the share used till then; and the hours in which something was known can be known for
+# less.
 EXACT_S, HOURS_PART, HOURS_KNOWN_PART = 8 * DAY_S, 0.03, 0.005
 
 
@@ -51,8 +55,8 @@ class Profile:
         return float(np.exp(self.ln_days(np.float64(c))))
 
     def aged(self, lengths, a0, a1):
-        """The share of life used along straight pieces: each is cut where ln(days) has a corner, and between corners 1 / days has the
-        logarithmic mean of its ends."""
+        """The share of life used along straight pieces: each is cut where ln(days) has a corner, and between corners 1
+        / days has the logarithmic mean of its ends."""
         corners = np.unique(np.concatenate([self.c, [self.lowest], 2 * self.lowest - self.c]))
         least, most = np.minimum(a0, a1)[:, None], np.maximum(a0, a1)[:, None]
         edges = np.concatenate([least, np.clip(corners[None, :], least, most), most], axis=1)
@@ -127,7 +131,7 @@ class Path:
 
 def paths(rows):
     """The paths of the grams that are at each place now: {(lot, place): {Path}}, each up to now."""
-    here, grams, since = defaultdict(set), defaultdict(int), {}
+    here, grams = defaultdict(set), defaultdict(int)
     acts = defaultdict(list)
     for m in rows.moves():
         acts[m.at, m.recorded, m.act].append(m)
@@ -172,7 +176,8 @@ def paths(rows):
 
 
 class Way:
-    """What is known of one way: share used in known time, seconds known by place, stays' unknown seconds, the warmest known."""
+    """What is known of one way: share used in known time, seconds known by place, stays' unknown seconds, the warmest
+    known."""
 
     def __init__(self, aging, strain, path):
         self.total = self.known = self.whole = self.old = 0.0
@@ -202,11 +207,14 @@ class Way:
 
 
 def fared(aging, strain, at_place):
-    """The worst of the ways: what it used, what it used at least, as a function of the temperature that is left, and itself."""
+    """The worst of the ways: what it used, what it used at least, as a function of the temperature that is left, and
+    itself."""
     ways = [Way(aging, strain, path) for path in at_place]
     worst = max((way.warmest for way in ways if way.warmest is not None), default=None)
     places = {place for way in ways for place in way.known_at}
-    nothing_known = {place for place in places if any(place in way.known_at and way.known_at[place] == 0 for way in ways)}
+    nothing_known = {
+        place for place in places if any(place in way.known_at and way.known_at[place] == 0 for way in ways)
+    }
     share, way = max(((way.used(aging, worst, nothing_known), way) for way in ways), key=lambda found: found[0])
     return share, lambda at_c: way.used(aging, worst, nothing_known, at_c), way
 
@@ -221,7 +229,9 @@ def compare(rows, to):
                 continue
             what, at_place = f"{lot} at {there['place']}", all_paths[key]
             packagings = {packaging for path in at_place for _, packaging, _, _ in path.stays}
-            to.same(f"{what} has a life", all((row["strain"], p) in aging.profiles for p in packagings), life is not None)
+            to.same(
+                f"{what} has a life", all((row["strain"], p) in aging.profiles for p in packagings), life is not None
+            )
             if life is not None:
                 hold(rows, to, what, aging, key, fared(aging, row["strain"], at_place), life, told(at_place))
 
@@ -245,9 +255,17 @@ def hold(rows, to, what, aging, key, found, life, tell):
     to.number(f"{what} days_left", (1 - used) * days, life["days_left"], WITHIN_SHARE * days)
     to.number(f"{what} days_left_low", (1 - profile.spread - used) * days, life["days_left_low"], WITHIN_SHARE * days)
     least, slack = at_least(at_c), HOURS_PART * way.old
-    to.number(f"{what} days_left_high", (1 + profile.spread - least) * days, life["days_left_high"], (WITHIN_SHARE + slack) * days, tell)
+    to.number(
+        f"{what} days_left_high",
+        (1 + profile.spread - least) * days,
+        life["days_left_high"],
+        (WITHIN_SHARE + slack) * days,
+        tell,
+    )
 
 
 def told(at_place):
     path = max(at_place, key=lambda p: len(p.stays))
-    return f"{len(at_place)} ways; " + ", ".join(f"{place} {packaging} {instant(b)[5:16]}–{instant(e)[5:16]}" for place, packaging, b, e in path.stays)
+    return f"{len(at_place)} ways; " + ", ".join(
+        f"{place} {packaging} {instant(b)[5:16]}–{instant(e)[5:16]}" for place, packaging, b, e in path.stays
+    )

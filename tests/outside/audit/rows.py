@@ -1,5 +1,6 @@
 """A farm's raw rows as the database wrote them, and the few things that hang together in every figure: instants, days and weeks of the
 farm's zone, and which acts count. An act that was reversed and its reversal never happened."""
+
 from collections import defaultdict, namedtuple
 from datetime import date, datetime, timedelta, timezone
 from decimal import ROUND_HALF_DOWN, ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
@@ -69,9 +70,21 @@ class Rows:
             if act_id in dead or (recorded is not None and micros(act["recorded_at"]) > recorded):
                 continue
             for leg in legs:
-                found.append(Move(
-                    micros(act["happened_at"]), micros(act["recorded_at"]), act_id, act["kind"], leg["lot"], leg["from_place"], leg["to_place"],
-                    leg["grams"], self.kind[leg["from_place"]], self.kind[leg["to_place"]], act["document"]))
+                found.append(
+                    Move(
+                        micros(act["happened_at"]),
+                        micros(act["recorded_at"]),
+                        act_id,
+                        act["kind"],
+                        leg["lot"],
+                        leg["from_place"],
+                        leg["to_place"],
+                        leg["grams"],
+                        self.kind[leg["from_place"]],
+                        self.kind[leg["to_place"]],
+                        act["document"],
+                    )
+                )
         return sorted(found)
 
     def alive(self, act_id):

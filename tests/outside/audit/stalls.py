@@ -1,5 +1,6 @@
 """Takings of a stall: cash less float, and card. Its lots share them by grams × price × (1 + tax); without tax, each share is divided by
 (1 + tax); the fee is shared like them."""
+
 from collections import defaultdict
 from decimal import Decimal
 
@@ -30,8 +31,18 @@ def hold(rows, to, day, answer):
     for name, whole in (("amount", takings), ("net", answer["net"]), ("fee", day["fee"])):
         to.money(f"{what} {name} of all lots", Decimal(whole), sum(Decimal(s[name]) for s in shares.values()))
     if all(s["price_per_kg"] for s in shares.values()):
-        weights = {lot: sold[lot] * Decimal(s["price_per_kg"]) * (1 + Decimal(s["tax_percent"]) / 100) for lot, s in shares.items()}
+        weights = {
+            lot: sold[lot] * Decimal(s["price_per_kg"]) * (1 + Decimal(s["tax_percent"]) / 100)
+            for lot, s in shares.items()
+        }
         for lot, s in shares.items():
             to.money(f"{what} share of {lot}", takings * weights[lot] / sum(weights.values()), s["amount"], rows.unit)
-            to.money(f"{what} net of {lot}", Decimal(s["amount"]) / (1 + Decimal(s["tax_percent"]) / 100), s["net"], rows.unit)
-            to.money(f"{what} fee of {lot}", Decimal(day["fee"]) * weights[lot] / sum(weights.values()), s["fee"], rows.unit)
+            to.money(
+                f"{what} net of {lot}",
+                Decimal(s["amount"]) / (1 + Decimal(s["tax_percent"]) / 100),
+                s["net"],
+                rows.unit,
+            )
+            to.money(
+                f"{what} fee of {lot}", Decimal(day["fee"]) * weights[lot] / sum(weights.values()), s["fee"], rows.unit
+            )

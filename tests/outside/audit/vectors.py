@@ -1,4 +1,5 @@
 """The programs themselves against figures that stand elsewhere; prints how many."""
+
 from datetime import date
 from decimal import Decimal
 from math import log
@@ -27,7 +28,7 @@ def used(of, stays):
 
 
 minamide = profile([(1, 17), (6, 10), (20, 2.5)])
-tripled = profile([(0, 14), (20, 14 * 3 ** -2)])
+tripled = profile([(0, 14), (20, 14 * 3**-2)])
 figures = [
     # Mean kinetic temperature with an activation energy of 83.144 kJ/mol, USP <1160>.
     (mean_kinetic_c([(0, 4), (1, 10), (4, 4)]), 7.179431, 1e-6),
@@ -48,10 +49,16 @@ figures = [
 ]
 for ours, theirs, within in figures:
     assert abs(ours - theirs) <= within, (ours, theirs)
-assert [week_name(date(*d)) for d in ((2026, 12, 31), (2027, 1, 3), (2024, 12, 30))] == ["2026-W53", "2026-W53", "2025-W01"]
+assert [week_name(date(*d)) for d in ((2026, 12, 31), (2027, 1, 3), (2024, 12, 30))] == [
+    "2026-W53",
+    "2026-W53",
+    "2025-W01",
+]
 assert shared(Decimal("1.00"), [1, 1, 1], Decimal("0.01")) == [Decimal("0.34"), Decimal("0.33"), Decimal("0.33")]
 farm = {"zone": "Europe/Paris", "currency": "EUR", "rounding": "half_up"}
-rows = Rows({"now": "2026-03-30T00:00:00Z", "tables": {"farm": [farm], "place": [], "lot": [], "act": [], "movement": []}})
+rows = Rows(
+    {"now": "2026-03-30T00:00:00Z", "tables": {"farm": [farm], "place": [], "lot": [], "act": [], "movement": []}}
+)
 assert (rows.midnight(date(2026, 3, 30)) - rows.midnight(date(2026, 3, 29))) / 3.6e9 == 23
 # EN 16931 example 2: 1460.50 × 25 %.
 assert rows.rounded(Decimal("365.125")) == Decimal("365.13")

@@ -3,6 +3,7 @@
 by lot, by strain and in all, now and as it was closed. Sold counts when it is handed over; what comes back after it counts in the week
 in which it comes back. An act that was taken back is in no column.
 """
+
 from collections import Counter
 from datetime import date, timedelta, timezone
 
@@ -11,14 +12,35 @@ from rows import EPOCH, SECOND, STOCK, instant, micros, week_name
 
 # Ours, and the interface's name of it.
 COLUMNS = (
-    "opening", "harvested", "entered", "found", "from_lots", "sold", "given", "wasted", "tested", "home", "trimmed", "drying", "finished",
-    "water_loss", "unexplained", "into_lots", "closing",
+    "opening",
+    "harvested",
+    "entered",
+    "found",
+    "from_lots",
+    "sold",
+    "given",
+    "wasted",
+    "tested",
+    "home",
+    "trimmed",
+    "drying",
+    "finished",
+    "water_loss",
+    "unexplained",
+    "into_lots",
+    "closing",
 )
 IN = COLUMNS[:5]
 
 COLUMN_OF_SOURCE = {"room": "harvested", "opening": "entered", "found": "found", "packing": "from_lots"}
 COLUMN_OF_TARGET = {
-    "customer": "sold", "gift": "given", "waste": "wasted", "test": "tested", "home": "home", "trim": "trimmed", "packing": "into_lots",
+    "customer": "sold",
+    "gift": "given",
+    "waste": "wasted",
+    "test": "tested",
+    "home": "home",
+    "trim": "trimmed",
+    "packing": "into_lots",
 }
 COLUMN_OF_WATER = {"packing": "drying", "finish": "finished"}
 
@@ -117,9 +139,13 @@ def compare(rows, to):
         hold_figures(rows, to, f"{week} now", sheets(rows, moves, begins, ends), answer["now"])
         hold_handed_over(rows, to, f"{week} now", moves, (begins, ends), answer["now"])
         ordered = sum(
-            line["grams"] for order in rows.table("customer_order") for line in rows.table("order_line")
-            if line["order_code"] == order["order_code"] and order["status"] in ("confirmed", "dispatched", "delivered")
-            and begins <= rows.midnight(date.fromisoformat(order["delivery_day"])) < ends)
+            line["grams"]
+            for order in rows.table("customer_order")
+            for line in rows.table("order_line")
+            if line["order_code"] == order["order_code"]
+            and order["status"] in ("confirmed", "dispatched", "delivered")
+            and begins <= rows.midnight(date.fromisoformat(order["delivery_day"])) < ends
+        )
         to.same(f"{week} ordered_g", ordered, answer["now"]["ordered_g"])
         lost = sum(row["blocks"] for row in rows.table("batch_loss") if begins <= micros(row["lost_at"]) < ends)
         to.same(f"{week} blocks_lost", lost, answer["now"]["blocks_lost"])
@@ -138,7 +164,11 @@ def hold_handed_over(rows, to, what, moves, span, figures):
     to.same(f"{what} market_g", sum(m.grams for m in here if m.kind == "market_close"), figures["market_g"])
     counted = {m.act for m in moves if m.at < span[1]}
     delivered = {d["docket"] for d in rows.table("delivery") if d["act_id"] in counted}
-    out = {d["docket"]: d for d in rows.table("docket") if d["van"] and d["act_id"] in counted and d["docket"] not in delivered}
+    out = {
+        d["docket"]: d
+        for d in rows.table("docket")
+        if d["van"] and d["act_id"] in counted and d["docket"] not in delivered
+    }
     lines = [line for line in rows.table("docket_line") if line["docket"] in out]
     ours = (sum(line["grams"] for line in lines), sum(line["amount"] for line in lines))
     theirs = figures["out_for_delivery"]
@@ -153,11 +183,17 @@ def compare_before(rows, to, week, moves, answer):
     before = rows.week_span(week_name(monday))
     until = before[1]
     if begins <= rows.now < ends:
-        clock = (EPOCH + timedelta(microseconds=rows.now)).astimezone(rows.zone).replace(tzinfo=None) - timedelta(days=7)
+        clock = (EPOCH + timedelta(microseconds=rows.now)).astimezone(rows.zone).replace(tzinfo=None) - timedelta(
+            days=7
+        )
         gone = clock.replace(tzinfo=rows.zone).astimezone(timezone.utc) - EPOCH
         until = (gone.days * 86_400 + gone.seconds) * SECOND + gone.microseconds
     told = answer["before"]
-    to.same(f"{week} before", (week_name(monday), until, until == before[1]), (told["week"], micros(told["until"]), told["whole"]))
+    to.same(
+        f"{week} before",
+        (week_name(monday), until, until == before[1]),
+        (told["week"], micros(told["until"]), told["whole"]),
+    )
     hold_sheet(to, f"{week} before in all", added(sheets(rows, moves, before[0], until).values()), told["total"])
     closed = any(c["week"] == week for c in rows.table("week_close"))
     stage = "closed" if closed else "not_begun" if rows.now < begins else "open" if rows.now < ends else "ended"
@@ -175,5 +211,9 @@ def compare_closed(rows, to, week, begins, ends, answer):
     known = rows.moves(closed_at)
     hold_figures(rows, to, f"{week} closed", sheets(rows, known, begins, ends), answer["closed"])
     hold_handed_over(rows, to, f"{week} closed", known, (begins, ends), answer["closed"])
-    later = [a for a in rows.acts.values() if begins <= micros(a["happened_at"]) < ends and micros(a["recorded_at"]) > closed_at]
+    later = [
+        a
+        for a in rows.acts.values()
+        if begins <= micros(a["happened_at"]) < ends and micros(a["recorded_at"]) > closed_at
+    ]
     to.same(f"{week} after_close", len(later), answer["after_close"], f"closed {instant(closed_at)}")

@@ -1,4 +1,5 @@
 """The week held against what was counted in it: closing by the book, by the counts, and of the difference what was to be expected."""
+
 from collections import defaultdict
 from decimal import Decimal
 
@@ -48,8 +49,13 @@ def compare(rows, to):
         told, total = figures["counted"], added(sheets(rows, moves, begins, ends).values())
         water, beyond, found, less = (sum(part) for part in zip(*(split(row) for _, row in here)))
         ours = {
-            "closing_by_count_g": total["closing"], "closing_by_book_g": total["closing"] + water + beyond - found, "difference_g": water + beyond - found,
-            "water_loss_g": water, "unexplained_g": beyond, "found_g": found, "less_than_expected_g": less,
+            "closing_by_count_g": total["closing"],
+            "closing_by_book_g": total["closing"] + water + beyond - found,
+            "difference_g": water + beyond - found,
+            "water_loss_g": water,
+            "unexplained_g": beyond,
+            "found_g": found,
+            "less_than_expected_g": less,
         }
         for name, grams in ours.items():
             to.same(f"{week} counted {name}", grams, to.field(told, name))
@@ -58,11 +64,17 @@ def compare(rows, to):
         through = total["opening"] + total["harvested"] + total["entered"]
         to.number(f"{week} unexplained_percent", 100 * beyond / through, told["unexplained_percent"], 1e-6)
         prices = mean_prices(rows, ends)
-        worth = [prices[rows.strain(row["lot"])] * split(row)[1] for _, row in here if rows.strain(row["lot"]) in prices]
+        worth = [
+            prices[rows.strain(row["lot"])] * split(row)[1] for _, row in here if rows.strain(row["lot"]) in prices
+        ]
         to.money(f"{week} unexplained_money", sum(worth), told["unexplained_money"], rows.unit * (1 + len(worth)))
         to.same(f"{week} last_counted_at", max(at for at, _ in here), micros(told["last_counted_at"]))
         worst = sorted(((row["lot"], row["place"], split(row)[1]) for _, row in here if split(row)[1]))
-        to.same(f"{week} lots with an unexplained loss", worst, sorted((row["lot"], row["place"], row["unexplained_g"]) for row in told["lots"]))
+        to.same(
+            f"{week} lots with an unexplained loss",
+            worst,
+            sorted((row["lot"], row["place"], row["unexplained_g"]) for row in told["lots"]),
+        )
 
 
 def compare_places(rows, to, week, grams, here, ever, told):
@@ -79,5 +91,10 @@ def compare_places(rows, to, week, grams, here, ever, told):
         answer = places.get(place, {})
         covered = sum(g for key, g in grams.items() if key in counted and key[1] == place)
         ours = (closing[place], covered, last.get(place), any(row["place"] == place for _, row in here))
-        theirs = (answer.get("closing_g"), answer.get("covered_g"), micros(answer.get("last_counted_at")), answer.get("in_week"))
+        theirs = (
+            answer.get("closing_g"),
+            answer.get("covered_g"),
+            micros(answer.get("last_counted_at")),
+            answer.get("in_week"),
+        )
         to.same(f"{week} {place}: closing, covered, last counted, in the week", ours, theirs)

@@ -1,5 +1,6 @@
 """The week in money, by channel, now and as it was closed: what was handed over in it, less what came back in it, whenever it had been
 handed over."""
+
 from collections import defaultdict
 from decimal import Decimal
 
@@ -41,7 +42,13 @@ def hold(rows, to, what, span, handed, figures):
     for kind in sorted(set(grams) | set(told)):
         answer = told.get(kind, {})
         to.same(f"{what} {kind} grams", grams[kind], answer.get("grams_g", 0))
-        to.money(f"{what} {kind} net", net[kind], answer.get("net", 0), rows.unit * parts[kind], f"{parts[kind]} parts of lines")
+        to.money(
+            f"{what} {kind} net",
+            net[kind],
+            answer.get("net", 0),
+            rows.unit * parts[kind],
+            f"{parts[kind]} parts of lines",
+        )
         to.same(f"{what} {kind} returned_g", back_g[kind], answer.get("returned_g", 0))
         to.money(f"{what} {kind} returned", back[kind], answer.get("returned", 0), rows.unit * parts[kind])
         to.money(f"{what} {kind} fee", fee[kind], answer.get("fee", 0))

@@ -97,15 +97,18 @@ impl Trouble {
         Ok(())
     }
 
-    /// Orders for the days to come, some for the best grade only.
+    /// Orders for the days to come, some for the best grade only; lots are set aside for one of them.
     async fn order_ahead(&self, n: u64) {
         for (days, product, grams) in
             [(1, "OYA", 900), (1, "LM", 700), (2, "OY", 1_300), (3, "OYA", 2_000), (3, "LM", 400)]
         {
             let lines = json!([{"product": product, "grams_g": grams}]);
-            self.farm
-                .create("/api/orders", json!({"customer": "PLUM", "delivery_day": self.day(n + days), "lines": lines}))
-                .await;
+            let order = json!({"customer": "PLUM", "delivery_day": self.day(n + days), "lines": lines});
+            let order = code(&self.farm.create("/api/orders", order).await, "order");
+            if days == 2 {
+                let path = format!("/api/orders/{order}/set-aside");
+                self.farm.ask(&self.farm.owner, "PUT", &path, &[], Some(json!({}))).await.expect(200);
+            }
         }
     }
 
