@@ -17,7 +17,7 @@ def split(row):
     """Water loss, unexplained, found, and how much less was lost than the least that was to be expected."""
     missing = row["book_g"] - row["counted_g"]
     unexplained = max(missing - row["high_g"], 0)
-    return max(missing, 0) - unexplained, unexplained, max(-missing, 0), max(row["low_g"] - max(missing, 0), 0)
+    return max(missing, 0) - unexplained, unexplained, max(-missing, 0), max(row["low_g"] - missing, 0)
 
 
 def compare(rows, to):
