@@ -30,6 +30,13 @@ def compare(rows, to):
             to.money(f"{what} amount", whole, sum(Decimal(line["amount"]) for line in group))
             parts = shared(whole, [line["grams"] for line in group], rows.unit)
             to.same(f"{what} by lot", parts, [Decimal(line["amount"]) for line in group])
-        answers = {line["line"]: Decimal(line["amount"]) for line in told[docket]["lines"]}
-        to.same(f"{docket} lines", {line["line"]: Decimal(line["amount"]) for line in of_docket}, answers)
+        answers = {line["line"]: line for line in told[docket]["lines"]}
+        for line in of_docket:
+            answer = answers.get(line["line"], {})
+            names = ("product", "lot", "place", "harvest_day", "best_before", "unit")
+            ours = (line["grams"], line["order_line"], *(line[n] for n in names))
+            theirs = (answer.get("grams_g"), answer.get("order_line"), *(answer.get(n) for n in names))
+            to.same(f"{docket} line {line['line']}", ours, theirs)
+            for name in ("amount", "price", "tax_percent"):
+                to.money(f"{docket} line {line['line']} {name}", line[name], answer.get(name))
         to.money(f"{docket} net", sum(Decimal(line["amount"]) for line in of_docket), told[docket]["net"])

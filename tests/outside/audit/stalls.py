@@ -20,6 +20,8 @@ def hold(rows, to, day, answer):
     what = day["market_day"]
     takings = Decimal(day["cash"]) - Decimal(day["float_amount"]) + Decimal(day["card"])
     to.money(f"{what} takings", takings, answer["takings"])
+    for name in ("cash", "card", "fee", "float_amount", "net"):
+        to.money(f"{what} {name}", day[name], answer[name])
     sold = defaultdict(int)
     for m in rows.moves():
         if m.act == day["close_act"] and m.target_kind == "customer":

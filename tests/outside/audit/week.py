@@ -153,6 +153,7 @@ def compare(rows, to):
         told = {(b["lot"], b["place"]): (micros(b["at"]), b["grams_g"]) for b in answer["below_zero"]}
         for key in sorted(set(negative) | set(told)):
             to.same(f"{week} below zero {key}", negative.get(key), told.get(key))
+        hold_book(rows, to, week, moves, answer["book_check"])
         compare_before(rows, to, week, moves, answer)
         compare_closed(rows, to, week, begins, ends, answer)
 
@@ -174,6 +175,19 @@ def hold_handed_over(rows, to, what, moves, span, figures):
     theirs = figures["out_for_delivery"]
     to.same(f"{what} out_for_delivery grams", ours[0], theirs["grams_g"])
     to.money(f"{what} out_for_delivery net", ours[1], theirs["net"])
+
+
+def hold_book(rows, to, week, moves, told):
+    """What the stores have by the balances and by the movements, and the lots of which the two are not the same."""
+    by_lot, balances = Counter(), Counter()
+    for m in moves:
+        by_lot[m.lot] += ((m.target_kind in STOCK) - (m.source_kind in STOCK)) * m.grams
+    for row in rows.table("balance"):
+        if rows.kind[row["place"]] in STOCK:
+            balances[row["lot"]] += row["grams"]
+    off = sorted(lot for lot in set(by_lot) | set(balances) if by_lot[lot] != balances[lot])
+    ours = (sum(balances.values()), sum(by_lot.values()), off)
+    to.same(f"{week} book_check", ours, (told["balances_g"], told["movements_g"], sorted(told["lots_off"])))
 
 
 def compare_before(rows, to, week, moves, answer):
@@ -211,6 +225,12 @@ def compare_closed(rows, to, week, begins, ends, answer):
     known = rows.moves(closed_at)
     hold_figures(rows, to, f"{week} closed", sheets(rows, known, begins, ends), answer["closed"])
     hold_handed_over(rows, to, f"{week} closed", known, (begins, ends), answer["closed"])
+    lost = sum(
+        row["blocks"]
+        for row in rows.table("batch_loss")
+        if begins <= micros(row["lost_at"]) < ends and micros(row["recorded_at"]) <= closed_at
+    )
+    to.same(f"{week} closed blocks_lost", lost, answer["closed"]["blocks_lost"])
     later = [
         a
         for a in rows.acts.values()

@@ -1,4 +1,5 @@
-"""The week held against what was counted in it: closing by the book, by the counts, and of the difference what was to be expected."""
+"""The week held against what was counted in it: closing by the book, by the counts, and of the difference what was to be expected; now
+and as it was closed."""
 
 from collections import defaultdict
 from decimal import Decimal
@@ -17,19 +18,20 @@ def questions(rows):
         yield f"/api/reports/weeks/{week}"
 
 
-def counts_within(rows, begins, ends):
-    """Counted rows of counts that stand, by when they were counted."""
-    found = []
+def counts_within(rows, begins, ends, recorded=None):
+    """Counted rows of counts that stand, by when they were counted; with `recorded`, as the book knew them at that instant."""
+    found, dead = [], rows.dead if recorded is None else rows.dead_as_of(recorded)
     for row in rows.table("stock_count"):
-        at = micros(rows.acts[row["act_id"]]["happened_at"])
-        if rows.alive(row["act_id"]) and begins <= at < ends:
-            found.append((at, row))
+        act = rows.acts[row["act_id"]]
+        known = recorded is None or micros(act["recorded_at"]) <= recorded
+        if known and row["act_id"] not in dead and begins <= micros(act["happened_at"]) < ends:
+            found.append((micros(act["happened_at"]), row))
     return found
 
 
-def mean_prices(rows, ends):
+def mean_prices(rows, handed, ends):
     grams, money = defaultdict(int), defaultdict(Decimal)
-    for h in handed_over(rows):
+    for h in handed:
         if ends - PRICE_S * SECOND <= h.at < ends:
             grams[rows.strain(h.lot)] += h.grams
             money[rows.strain(h.lot)] += h.amount
@@ -37,48 +39,70 @@ def mean_prices(rows, ends):
 
 
 def compare(rows, to):
-    moves = rows.moves()
+    closed_at = {c["week"]: micros(c["closed_at"]) for c in rows.table("week_close")}
     for week in rows.weeks():
-        begins, ends = rows.week_span(week)
-        figures = rows.answer(f"/api/reports/weeks/{week}")["now"]
-        here = counts_within(rows, begins, ends)
-        compare_places(rows, to, week, standing(moves, ends - 1), here, counts_within(rows, 0, ends), figures["places"])
-        to.same(f"{week} was counted", bool(here), figures["counted"] is not None)
-        if not here:
-            continue
-        told, total = figures["counted"], added(sheets(rows, moves, begins, ends).values())
-        water, beyond, found, less = (sum(part) for part in zip(*(split(row) for _, row in here)))
-        ours = {
-            "closing_by_count_g": total["closing"],
-            "closing_by_book_g": total["closing"] + water + beyond - found,
-            "difference_g": water + beyond - found,
-            "water_loss_g": water,
-            "unexplained_g": beyond,
-            "found_g": found,
-            "less_than_expected_g": less,
-        }
-        for name, grams in ours.items():
-            to.same(f"{week} counted {name}", grams, to.field(told, name))
-        for name in ("low_g", "likely_g", "high_g"):
-            to.same(f"{week} counted expected {name}", sum(row[name] for _, row in here), told["expected"][name])
-        through = total["opening"] + total["harvested"] + total["entered"]
-        to.number(f"{week} unexplained_percent", 100 * beyond / through, told["unexplained_percent"], 1e-6)
-        prices = mean_prices(rows, ends)
-        worth = [
-            prices[rows.strain(row["lot"])] * split(row)[1] for _, row in here if rows.strain(row["lot"]) in prices
-        ]
-        to.money(f"{week} unexplained_money", sum(worth), told["unexplained_money"], rows.unit * (1 + len(worth)))
-        to.same(f"{week} last_counted_at", max(at for at, _ in here), micros(told["last_counted_at"]))
-        worst = sorted(((row["lot"], row["place"], split(row)[1]) for _, row in here if split(row)[1]))
+        answer, span = rows.answer(f"/api/reports/weeks/{week}"), rows.week_span(week)
+        hold(rows, to, f"{week} now", span, None, answer["now"])
+        if week in closed_at:
+            hold(rows, to, f"{week} closed", span, closed_at[week], answer["closed"])
+
+
+def hold(rows, to, what, span, recorded, figures):
+    moves, handed = rows.moves(recorded), handed_over(rows, recorded)
+    here, ever = counts_within(rows, *span, recorded), counts_within(rows, 0, span[1], recorded)
+    hold_places(rows, to, what, standing(moves, span[1] - 1), here, ever, figures["places"])
+    to.same(f"{what} was counted", bool(here), figures["counted"] is not None)
+    if not here or figures["counted"] is None:
+        return
+    told, total = figures["counted"], added(sheets(rows, moves, *span).values())
+    water, beyond, found, less = (sum(part) for part in zip(*(split(row) for _, row in here)))
+    ours = {
+        "closing_by_count_g": total["closing"],
+        "closing_by_book_g": total["closing"] + water + beyond - found,
+        "difference_g": water + beyond - found,
+        "water_loss_g": water,
+        "unexplained_g": beyond,
+        "found_g": found,
+        "less_than_expected_g": less,
+    }
+    for name, grams in ours.items():
+        to.same(f"{what} counted {name}", grams, to.field(told, name))
+    for name in ("low_g", "likely_g", "high_g"):
+        to.same(f"{what} counted expected {name}", sum(row[name] for _, row in here), told["expected"][name])
+    through = total["opening"] + total["harvested"] + total["entered"]
+    to.number(f"{what} unexplained_percent", 100 * beyond / through, told["unexplained_percent"], 1e-6)
+    to.same(f"{what} last_counted_at", max(at for at, _ in here), micros(told["last_counted_at"]))
+    hold_unexplained(rows, to, what, mean_prices(rows, handed, span[1]), here, told)
+
+
+def hold_unexplained(rows, to, what, prices, here, told):
+    """Lots of which a count found less than could be expected, and what that would have brought."""
+    lots = {(row["lot"], row["place"], at): row for at, row in here if split(row)[1]}
+    answers = {(row["lot"], row["place"], micros(row["counted_at"])): row for row in told["lots"]}
+    worth = Decimal(0)
+    for key in sorted(set(lots) | set(answers)):
+        row, answer = lots.get(key, {}), answers.get(key, {})
+        expected = answer.get("expected", {})
+        names = ("low_g", "likely_g", "high_g")
         to.same(
-            f"{week} lots with an unexplained loss",
-            worst,
-            sorted((row["lot"], row["place"], row["unexplained_g"]) for row in told["lots"]),
+            f"{what} unexplained of {key[0]} at {key[1]}",
+            (row.get("book_g"), row.get("counted_g"), row and split(row)[1], *(row.get(n) for n in names)),
+            (
+                answer.get("book_g"),
+                answer.get("counted_g"),
+                answer.get("unexplained_g"),
+                *(expected.get(n) for n in names),
+            ),
         )
+        price = prices.get(rows.strain(key[0]))
+        money = None if price is None or not row else price * split(row)[1]
+        to.money(f"{what} money of {key[0]} at {key[1]}", money, answer.get("money"), rows.unit)
+        worth += money or 0
+    to.money(f"{what} unexplained_money", worth, told["unexplained_money"], rows.unit * (1 + len(lots)))
 
 
-def compare_places(rows, to, week, grams, here, ever, told):
-    """Of each place with stock, how much of it is of lots that were counted there in the week, and when it was counted last."""
+def hold_places(rows, to, what, grams, here, ever, told):
+    """Of each place with stock, how much of it is of lots that were counted there in the week, and when it was last."""
     closing, last = defaultdict(int), {}
     for (_, place), g in grams.items():
         if rows.kind[place] in STOCK:
@@ -92,9 +116,8 @@ def compare_places(rows, to, week, grams, here, ever, told):
         covered = sum(g for key, g in grams.items() if key in counted and key[1] == place)
         ours = (closing[place], covered, last.get(place), any(row["place"] == place for _, row in here))
         theirs = (
-            answer.get("closing_g"),
-            answer.get("covered_g"),
+            tuple(answer.get(n) for n in ("closing_g", "covered_g")),
             micros(answer.get("last_counted_at")),
             answer.get("in_week"),
         )
-        to.same(f"{week} {place}: closing, covered, last counted, in the week", ours, theirs)
+        to.same(f"{what} {place}: closing, covered, last counted, in the week", ours, (*theirs[0], *theirs[1:]))
