@@ -10,7 +10,7 @@ use std::{
 
 use anyhow::{Context, Result};
 use axum::Router;
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{text::Text, words::Role};
 use gillbook_store::{
@@ -24,6 +24,10 @@ use sqlx::postgres::PgConnectOptions;
 use uuid::Uuid;
 
 use crate::http::{Answer, As, send};
+
+/// When a bare farm begins: 2026-05-04T08:00 in Paris.
+const START: DateTime<Utc> =
+    NaiveDate::from_ymd_opt(2026, 5, 4).expect("a day").and_hms_opt(6, 0, 0).expect("a time").and_utc();
 
 /// The passphrase of everybody.
 const PASSPHRASE: &str = "four words do well";
@@ -54,7 +58,7 @@ impl Farm {
     /// # Errors
     /// When no database is to be had.
     pub async fn bare() -> Result<Self> {
-        Self::bare_in(chrono_tz::Europe::Paris, "EUR", "2026-05-04T06:00:00Z".parse()?).await
+        Self::bare_in(chrono_tz::Europe::Paris, "EUR", START).await
     }
 
     /// A farm with nothing in it but its owner, in a zone and a currency, from an instant on.
@@ -80,11 +84,23 @@ impl Farm {
     /// The service over a database, with a clock of its own and nobody signed in.
     async fn at(admin: PgConnectOptions, start: DateTime<Utc>) -> Result<Self> {
         let store = Store::connect(admin.clone().username("gillbook_app"), 12).await?;
+        Ok(Self::clocked(admin, store, start))
+    }
+
+    /// Another farm in the same database, with a clock of its own.
+    ///
+    /// # Errors
+    /// When the name is taken.
+    pub async fn beside(&self, owner: &str) -> Result<Self> {
+        Self::clocked(self.admin.clone(), self.store.clone(), START).second(owner).await
+    }
+
+    fn clocked(admin: PgConnectOptions, store: Store, start: DateTime<Utc>) -> Self {
         let clock = Arc::new(AtomicI64::new(start.timestamp_micros()));
         let told = clock.clone();
         let now = Arc::new(move || DateTime::from_timestamp_micros(told.load(Ordering::SeqCst)).unwrap_or_default());
         let router = gillbook_web::router(App::new(store.clone(), now, Settings::default()));
-        Ok(Self { id: FarmId(0), router, owner: As::Nobody, admin, store, clock })
+        Self { id: FarmId(0), router, owner: As::Nobody, admin, store, clock }
     }
 
     /// A farm with nothing in it but its owner, asked of running programs in turn. Its time is the system's.
@@ -196,6 +212,11 @@ impl Farm {
     /// Lets time pass.
     pub fn pass(&self, time: TimeDelta) {
         self.clock.fetch_add(time.num_microseconds().unwrap_or(0), Ordering::SeqCst);
+    }
+
+    /// Turns the clock back to when a bare farm begins, for the next farm on it.
+    pub fn turn_back(&self) {
+        self.clock.store(START.timestamp_micros(), Ordering::SeqCst);
     }
 
     /// Signs somebody in, on a phone of their own.
