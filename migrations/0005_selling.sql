@@ -103,7 +103,7 @@ create table customer (
     constraint customer_email_length check (length(email) <= 254)
 );
 call keep_farms_apart('customer');
-grant insert, update (name, price_list, least_days, freshest, over_percent, min_order_g, address, email, version) on customer to gillbook_app;
+grant insert, update (name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email, version) on customer to gillbook_app;
 
 create table customer_order (
     farm_id       int         not null,

@@ -158,7 +158,7 @@ impl FromStr for Instant {
     fn from_str(text: &str) -> Result<Self, String> {
         let at = DateTime::parse_from_rfc3339(text)
             .map_err(|_| {
-                format!("{text} is no RFC 3339 instant with an offset. Write it as 2026-05-04T07:30:00+02:00.")
+                format!("{text} is not a time with an offset (RFC 3339). Write it as 2026-05-04T07:30:00+02:00.")
             })?
             .with_timezone(&Utc);
         if !(2000..2200).contains(&at.year()) {
@@ -207,7 +207,7 @@ impl FromStr for Day {
         let day = NaiveDate::parse_from_str(text, "%Y-%m-%d")
             .ok()
             .filter(|d| d.to_string() == text && (2000..2200).contains(&d.year()))
-            .ok_or_else(|| format!("{text} is no day. Write it as 2026-05-04."))?;
+            .ok_or_else(|| format!("{text} is not a date. Write it as 2026-05-04."))?;
         Ok(Self(day))
     }
 }

@@ -146,11 +146,9 @@ impl Faults {
         match self.0.as_slice() {
             [] => Ok(()),
             [only] => Err(Refusal { kind: Kind::Invalid, detail: only.detail.clone(), faults: self.0 }),
-            many => Err(Refusal {
-                kind: Kind::Invalid,
-                detail: format!("{} fields cannot be as they are.", many.len()),
-                faults: self.0,
-            }),
+            many => {
+                Err(Refusal { kind: Kind::Invalid, detail: format!("Check {} entries.", many.len()), faults: self.0 })
+            }
         }
     }
 }

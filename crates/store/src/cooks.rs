@@ -39,6 +39,13 @@ impl Tx {
     /// Refuses a taken code and a cook in the future.
     pub async fn add_cook(&mut self, new: &Cook) -> Result<()> {
         let started_at = self.happened(Some(new.started_at), "/started_at")?;
+        crate::ranges::expect_range(
+            new.hours,
+            Decimal::ZERO,
+            Decimal::from(96),
+            "/hours",
+            "The time at temperature in hours",
+        )?;
         sqlx::query!(
             "insert into cook (farm_id, cook, method, started_at, hours, temperature_c, note, recorded_at) values ($1, $2, $3, $4, $5, $6, $7, $8)",
             self.farm.0,

@@ -1,6 +1,9 @@
 //! Crates and liners, with their tares.
 
-use crate::{Page, Result, Tx, farm::expect_current};
+use crate::{
+    Page, Result, Tx,
+    farm::{expect_current, expect_version},
+};
 use gillbook_core::{
     refusal::Refusal,
     text::{CrateCode, Text},
@@ -47,7 +50,7 @@ pub struct NewCrate {
 }
 
 /// Changes of a crate or liner kind.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CrateChange {
     /// Name.
@@ -83,7 +86,11 @@ impl Tx {
     /// # Errors
     /// Refuses a stale version.
     pub async fn change_crate(&mut self, code: &CrateCode, change: &CrateChange, read_version: i32) -> Result<Crate> {
-        self.crate_kind(code).await?;
+        let kind = self.crate_kind(code).await?;
+        if *change == CrateChange::default() {
+            expect_version(kind.version, read_version)?;
+            return Ok(kind);
+        }
         let done = sqlx::query!(
             "update crate set name = coalesce($4, name), tare_dry_g = coalesce($5, tare_dry_g), tare_wet_g = coalesce($6, tare_wet_g),
                     version = version + 1

@@ -10,7 +10,11 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use crate::{Page, Result, Tx, farm::expect_current};
+use crate::{
+    Page, Result, Tx,
+    farm::{expect_current, expect_version},
+    ranges::expect_range,
+};
 
 /// A customer.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -75,22 +79,43 @@ pub struct NewCustomer {
     pub email: Text<0, 254>,
 }
 
+/// As its column holds it; what is beyond that is out of the column's range as well.
+fn least_weight(grams: Grams) -> i32 {
+    i32::try_from(grams.0).unwrap_or(i32::MAX)
+}
+
+fn check_over_percent(percent: Decimal) -> Result<()> {
+    Ok(expect_range(percent, Decimal::ZERO, Decimal::from(50), "/over_percent", "The weight over the order")?)
+}
+
 const fn ten() -> Decimal {
     Decimal::TEN
 }
 
+/// Per cent, as a JSON number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(transparent)]
+pub struct Percent(#[serde(with = "rust_decimal::serde::float")] pub Decimal);
+
 /// Changes of a customer.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CustomerChange {
     /// Name.
     pub name: Option<Line>,
+    /// Kind, which is also the channel: what was sold to it before counts under the new one in weeks that are not closed.
+    pub kind: Option<CustomerKind>,
     /// The price list.
     pub price_list: Option<PriceListCode>,
     /// Days that must be left at delivery.
     pub least_days: Option<i32>,
     /// Wants the freshest.
     pub freshest: Option<bool>,
+    /// Per cent over the ordered weight that it takes.
+    #[schema(value_type = Option<f64>, minimum = 0, maximum = 50)]
+    pub over_percent: Option<Percent>,
+    /// Least weight of an order.
+    pub min_order_g: Option<Grams>,
     /// Where it goes.
     pub address: Option<Note>,
     /// E-mail.
@@ -103,6 +128,7 @@ impl Tx {
     /// # Errors
     /// Refuses a taken code and an unknown price list.
     pub async fn add_customer(&mut self, new: &NewCustomer) -> Result<Customer> {
+        check_over_percent(new.over_percent)?;
         sqlx::query!(
             "insert into place (farm_id, place, name, kind) values ($1, $2, $3, 'customer')",
             self.farm.0,
@@ -122,7 +148,7 @@ impl Tx {
             new.least_days,
             new.freshest,
             new.over_percent,
-            i32::try_from(new.min_order_g.0).unwrap_or(i32::MAX),
+            least_weight(new.min_order_g),
             new.address.as_str(),
             new.email.as_str()
         )
@@ -141,10 +167,18 @@ impl Tx {
         change: &CustomerChange,
         read_version: i32,
     ) -> Result<Customer> {
-        self.customer(code).await?;
+        let customer = self.customer(code).await?;
+        if *change == CustomerChange::default() {
+            expect_version(customer.version, read_version)?;
+            return Ok(customer);
+        }
+        if let Some(percent) = change.over_percent {
+            check_over_percent(percent.0)?;
+        }
         let done = sqlx::query!(
             "update customer set name = coalesce($4, name), price_list = coalesce($5, price_list), least_days = coalesce($6, least_days),
-                    freshest = coalesce($7, freshest), address = coalesce($8, address), email = coalesce($9, email), version = version + 1
+                    freshest = coalesce($7, freshest), address = coalesce($8, address), email = coalesce($9, email), kind = coalesce($10, kind),
+                    over_percent = coalesce($11, over_percent), min_order_g = coalesce($12, min_order_g), version = version + 1
               where farm_id = $1 and customer = $2 and version = $3",
             self.farm.0,
             code.as_str(),
@@ -154,7 +188,10 @@ impl Tx {
             change.least_days,
             change.freshest,
             change.address.as_ref().map(Note::as_str),
-            change.email.as_ref().map(Text::as_str)
+            change.email.as_ref().map(Text::as_str),
+            change.kind.map(CustomerKind::as_str),
+            change.over_percent.map(|p| p.0),
+            change.min_order_g.map(least_weight)
         )
         .execute(&mut *self.db)
         .await?;

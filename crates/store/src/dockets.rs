@@ -2,6 +2,7 @@
 
 use crate::{
     Page, Result, Tx,
+    kept::{settle, shorten},
     ledger::{Act, Leg, NewAct},
     readings::CAUTION,
 };
@@ -58,8 +59,16 @@ pub struct DocketLine {
     pub harvest_day: NaiveDate,
     /// Best before, by the farm's own rule.
     pub best_before: Option<NaiveDate>,
-    /// How much.
+    /// How much went out.
     pub grams_g: Grams,
+    /// How many packs, where it is sold in packs.
+    pub packs: Option<i64>,
+    /// Of that, refused at the door.
+    pub refused_g: Grams,
+    /// Of that, brought back after it was handed over.
+    pub returned_g: Grams,
+    /// What the customer kept: what went out, less what was refused and what was brought back.
+    pub kept_g: Grams,
     /// Price of a unit when it went out.
     #[schema(value_type = String)]
     pub price: Decimal,
@@ -68,11 +77,31 @@ pub struct DocketLine {
     /// Tax rate, per cent.
     #[schema(value_type = String)]
     pub tax_percent: Decimal,
-    /// Net amount.
+    /// Net amount of what went out.
     #[schema(value_type = String)]
     pub amount: Decimal,
+    /// Net amount of what the customer kept: in proportion to the grams of the lot, rounded once a lot.
+    #[schema(value_type = String)]
+    pub kept_amount: Decimal,
     /// The warm spell that the lot was in and that was not settled when it went out.
     pub warm_spell: Option<SentWarm>,
+}
+
+/// A line of the order that a docket is for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct OrderedLine {
+    /// The order's line.
+    pub order_line: i32,
+    /// The product.
+    pub product: ProductCode,
+    /// Name of the product.
+    pub product_name: String,
+    /// How much was ordered.
+    pub grams_g: Grams,
+    /// How many packs were.
+    pub packs: Option<i32>,
+    /// Of that, not on the docket.
+    pub short_g: Grams,
 }
 
 /// A warm spell that was not settled when a lot went out.
@@ -149,7 +178,12 @@ pub struct Docket {
     pub status: DocketStatus,
     /// Lines.
     pub lines: Vec<DocketLine>,
-    /// Net sum.
+    /// What was ordered, and how much of it is short.
+    pub ordered: Vec<OrderedLine>,
+    /// Net sum of what went out.
+    #[schema(value_type = String)]
+    pub sent_net: Decimal,
+    /// Net sum of what the customer kept.
     #[schema(value_type = String)]
     pub net: Decimal,
     /// ISO 4217 letters.
@@ -281,10 +315,15 @@ impl Tx {
                     harvest_day: lot.harvest_day,
                     best_before: lot.best_before.or_else(|| rule.map(|d| lot.harvest_day + Days::new(d))),
                     grams_g: s.grams_g,
+                    packs: None,
+                    refused_g: Grams::ZERO,
+                    returned_g: Grams::ZERO,
+                    kept_g: s.grams_g,
                     price,
                     unit,
                     tax_percent: product.tax_percent,
                     amount,
+                    kept_amount: amount,
                     warm_spell: None,
                 });
             }
@@ -443,10 +482,14 @@ impl Tx {
         .fetch_all(&mut *self.db)
         .await?;
         let coinage = self.ways().await?.coinage;
+        let fates = self.fates(&codes).await?;
+        let ordered = self.ordered_on(&codes).await?;
         Ok(rows
             .into_iter()
             .map(|r| {
-                let lines: Vec<DocketLine> = lines
+                let mut ordered: Vec<OrderedLine> =
+                    ordered.iter().filter(|(docket, _)| *docket == r.docket).map(|(_, line)| line.clone()).collect();
+                let mut lines: Vec<DocketLine> = lines
                     .iter()
                     .filter(|l| l.docket == r.docket)
                     .map(|l| DocketLine {
@@ -460,10 +503,18 @@ impl Tx {
                         harvest_day: l.harvest_day,
                         best_before: l.best_before,
                         grams_g: l.grams,
+                        packs: ordered
+                            .iter()
+                            .find(|o| o.order_line == l.order_line && o.product == l.product)
+                            .and_then(|o| packs_of(l.grams, o)),
+                        refused_g: Grams::ZERO,
+                        returned_g: Grams::ZERO,
+                        kept_g: l.grams,
                         price: l.price.normalize(),
                         unit: l.unit,
                         tax_percent: l.tax_percent.normalize(),
                         amount: coinage.round(l.amount),
+                        kept_amount: coinage.round(l.amount),
                         warm_spell: l.warm_spell.zip(l.warm_place.clone()).zip(l.warm_since).map(
                             |((excursion_id, place), began_at)| SentWarm {
                                 excursion_id,
@@ -484,13 +535,19 @@ impl Tx {
                     crates_back: r.crates_back.unwrap_or_default(),
                     done_by: r.delivered_by.unwrap_or_default(),
                 });
+                let handed_over = delivery.is_some() && r.van.is_some();
+                let fate_of = |lot: &LotCode| fates.get(&(r.docket.clone(), lot.clone())).copied().unwrap_or_default();
+                settle(&mut lines, fate_of, handed_over, coinage);
+                shorten(&mut ordered, &lines);
                 Docket {
                     status: match (r.void, delivery.is_some() || r.van.is_none()) {
                         (true, _) => DocketStatus::Void,
                         (false, true) => DocketStatus::Delivered,
                         (false, false) => DocketStatus::Dispatched,
                     },
-                    net: coinage.round(lines.iter().map(|l| l.amount).sum()),
+                    sent_net: coinage.round(lines.iter().map(|l| l.amount).sum()),
+                    net: coinage.round(lines.iter().map(|l| l.kept_amount).sum()),
+                    ordered,
                     docket: r.docket,
                     order: r.order,
                     customer: r.customer,
@@ -508,6 +565,13 @@ impl Tx {
             })
             .collect())
     }
+}
+
+/// Packs of a weight, by the weight of one on the order. `None` for what is sold loose, or is not whole packs.
+fn packs_of(grams: Grams, ordered: &OrderedLine) -> Option<i64> {
+    let packs = i64::from(ordered.packs?);
+    let in_packs = grams.0 * packs;
+    (ordered.grams_g > Grams::ZERO && in_packs % ordered.grams_g.0 == 0).then(|| in_packs / ordered.grams_g.0)
 }
 
 /// Blames a refusal on a field of the body.

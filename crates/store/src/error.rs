@@ -75,6 +75,9 @@ impl From<sqlx::Error> for Error {
                     Kind::InProgress,
                     "Somebody else is changing the same thing right now. Try again in a moment.",
                 )),
+                Some("22003") => {
+                    Some(Refusal::new(Kind::Invalid, "A number is larger than its field can hold. Check the numbers."))
+                }
                 _ => e.constraint().and_then(|name| {
                     let detail = e
                         .try_downcast_ref::<sqlx::postgres::PgDatabaseError>()

@@ -80,7 +80,7 @@ impl Farm {
 }
 
 /// Changes of a farm's settings. What is left out stays.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct FarmChange {
     /// Its name.
@@ -273,6 +273,11 @@ impl Tx {
             );
         }
         faults.done()?;
+        if *change == FarmChange::default() {
+            let farm = self.farm().await?;
+            expect_version(farm.version, read_version)?;
+            return Ok(farm);
+        }
         let words = change.words.as_ref().map(Json);
         let done = sqlx::query!(
             "update farm set name = coalesce($3, name), address = coalesce($4, address), tax_name = coalesce($5, tax_name),
@@ -330,6 +335,11 @@ pub(crate) fn expect_current(rows: u64) -> Result<()> {
         .into());
     }
     Ok(())
+}
+
+/// Refuses a change that was made from another version than the one that is there. For a change that says nothing.
+pub(crate) fn expect_version(version: i32, read_version: i32) -> Result<()> {
+    expect_current(u64::from(version == read_version))
 }
 
 /// Numbers and names of every farm, for the role that reads them all.

@@ -458,7 +458,7 @@ fn words(place: &PlaceCode, e: &Excursion, inside: Grams, now: DateTime<Utc>) ->
         ExcursionKind::NoData => "First look at the thermometer inside, then at the probe's power and network.",
         ExcursionKind::ProbeFault => "First look at the thermometer inside, then at the probe's plug.",
     };
-    let peak = e.product_c.map(|c| format!(" The food inside is reckoned at up to {c:.1} °C.")).unwrap_or_default();
+    let peak = e.product_c.map(|c| format!(" Food inside estimated at up to {c:.1} °C.")).unwrap_or_default();
     if e.until.is_some() {
         let subject = format!("{place}: over after {minutes} minutes");
         let body = format!(
@@ -468,7 +468,7 @@ fn words(place: &PlaceCode, e: &Excursion, inside: Grams, now: DateTime<Utc>) ->
     }
     let subject = format!("{place} {what}");
     let body = format!(
-        "{place} {what}, since {minutes} minutes.{peak} {:.1} kg are inside. {first} Your local food-safety rules and your plan decide what becomes of the food.",
+        "{place} {what}, for {minutes} minutes.{peak} {:.1} kg are inside. {first} Your local food-safety rules and your plan decide what becomes of the food.",
         inside.kg()
     );
     (subject, body)

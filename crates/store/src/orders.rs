@@ -1,11 +1,11 @@
 //! Orders, and what is set aside for them.
 
 use crate::set_aside::SetAside;
-use crate::{Page, Result, Tx, customers::Customer, farm::expect_current};
+use crate::{Page, Result, Tx, customers::Customer, farm::expect_version};
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
-    calendar::Day,
+    calendar::{Day, day_of},
     refusal::{Kind, Refusal},
     text::{CustomerCode, LotCode, Note, OrderCode, PlaceCode, ProductCode},
     words::OrderStatus,
@@ -17,7 +17,7 @@ use utoipa::ToSchema;
 pub const DAYS_WITHOUT_RULE: u64 = 7;
 
 /// A line to be ordered.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewOrderLine {
     /// The product.
@@ -35,8 +35,11 @@ pub struct NewOrderLine {
 pub struct NewOrder {
     /// The customer.
     pub customer: CustomerCode,
-    /// The day it is wanted.
+    /// The day it is wanted: today or later, unless `past_day` says otherwise.
     pub delivery_day: Day,
+    /// Whether a day that is past is meant, as for an order that is written down late.
+    #[serde(default)]
+    pub past_day: bool,
     /// What is wanted.
     #[schema(min_items = 1, max_items = 100)]
     pub lines: Vec<NewOrderLine>,
@@ -49,11 +52,14 @@ pub struct NewOrder {
 }
 
 /// Changes of an order that has not gone out.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct OrderChange {
-    /// The day it is wanted.
+    /// The day it is wanted: today or later, unless `past_day` says otherwise.
     pub delivery_day: Option<Day>,
+    /// Whether a day that is past is meant.
+    #[serde(default)]
+    pub past_day: bool,
     /// `confirmed` promises a draft, `cancelled` calls it off. What is set aside is released when it is called off.
     pub status: Option<OrderStatus>,
     /// Lines that take the place of the old ones. What was set aside is released.
@@ -113,6 +119,7 @@ impl Tx {
         let customer = self.customer(&new.customer).await.map_err(|_| {
             Refusal::field("/customer", format!("There is no customer {} on this farm. Check the code.", new.customer))
         })?;
+        self.expect_day_to_come(new.delivery_day.0, new.past_day).await?;
         let lines = self.order_lines(&customer, &new.lines).await?;
         let number = self.next_number("order").await?;
         let code: OrderCode = format!("O-{number}").parse().map_err(crate::Error::Stored)?;
@@ -130,6 +137,19 @@ impl Tx {
         .await?;
         self.insert_lines(&code, &lines).await?;
         self.order(&code).await
+    }
+
+    /// Refuses a delivery day that is past, unless it is meant: a wrong month hides an order from everybody.
+    async fn expect_day_to_come(&mut self, day: NaiveDate, past_day: bool) -> Result<()> {
+        let today = day_of(self.now, self.ways().await?.zone);
+        if day >= today || past_day {
+            return Ok(());
+        }
+        Err(Refusal::field(
+            "/delivery_day",
+            format!("{day} is past. Check the date, or say that it is meant (\"past_day\": true)."),
+        )
+        .into())
     }
 
     async fn order_lines(
@@ -232,8 +252,12 @@ impl Tx {
     /// Refuses a stale version, and an order that has gone out or was called off.
     pub async fn change_order(&mut self, code: &OrderCode, change: &OrderChange, read_version: i32) -> Result<Order> {
         let order = self.order_for_change(code).await?;
-        if order.version != read_version {
-            expect_current(0)?;
+        expect_version(order.version, read_version)?;
+        if *change == OrderChange::default() {
+            return Ok(order);
+        }
+        if let Some(day) = change.delivery_day {
+            self.expect_day_to_come(day.0, change.past_day).await?;
         }
         if !matches!(order.status, OrderStatus::Draft | OrderStatus::Confirmed) {
             return Err(Refusal::new(

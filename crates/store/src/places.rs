@@ -9,7 +9,10 @@ use gillbook_core::{
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use crate::{Page, Result, Tx, farm::expect_current};
+use crate::{
+    Page, Result, Tx,
+    farm::{expect_current, expect_version},
+};
 
 /// A limit of a place, from a day on.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
@@ -106,7 +109,7 @@ pub struct NewPlace {
 }
 
 /// Changes of a place. A new limit is a new version; the old one stays for the time before.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PlaceChange {
     /// Name.
@@ -216,7 +219,11 @@ impl Tx {
     /// # Errors
     /// Refuses a stale version and a limit that cannot be.
     pub async fn change_place(&mut self, code: &PlaceCode, change: &PlaceChange, read_version: i32) -> Result<Place> {
-        self.place(code).await?;
+        let place = self.place(code).await?;
+        if *change == PlaceChange::default() {
+            expect_version(place.version, read_version)?;
+            return Ok(place);
+        }
         let done = sqlx::query!(
             "update place set name = coalesce($4, name), humidity_percent = coalesce($5, humidity_percent), version = version + 1
               where farm_id = $1 and place = $2 and version = $3",

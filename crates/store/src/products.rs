@@ -12,7 +12,11 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use crate::{Page, Result, Tx, farm::expect_current};
+use crate::{
+    Page, Result, Tx,
+    farm::{expect_current, expect_version},
+    ranges::expect_range,
+};
 
 /// A product.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -69,7 +73,7 @@ pub struct NewProduct {
 }
 
 /// Changes of a product.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProductChange {
     /// Name.
@@ -156,7 +160,14 @@ impl Tx {
         change: &ProductChange,
         read_version: i32,
     ) -> Result<Product> {
-        self.product(code).await?;
+        let product = self.product(code).await?;
+        if *change == ProductChange::default() {
+            expect_version(product.version, read_version)?;
+            return Ok(product);
+        }
+        if let Some(percent) = change.tax_percent {
+            expect_range(percent, Decimal::ZERO, Decimal::ONE_HUNDRED, "/tax_percent", "A tax rate in per cent")?;
+        }
         let done = sqlx::query!(
             "update product set name = coalesce($4, name), tax_percent = coalesce($5, tax_percent), version = version + 1
               where farm_id = $1 and product = $2 and version = $3",
@@ -261,6 +272,7 @@ impl Tx {
     /// Refuses an unknown list or product, a price a pack for what is loose, and a second price at one instant.
     pub async fn set_price(&mut self, new: &Price) -> Result<()> {
         expect_unit_price(new.amount, "/amount")?;
+        expect_range(new.amount, Decimal::ZERO, Decimal::from(100_000), "/amount", "A price")?;
         let product = self.product(&new.product).await.map_err(|_| {
             Refusal::field("/product", format!("There is no product {} on this farm. Check the code.", new.product))
         })?;

@@ -1,6 +1,6 @@
 //! Recipes of substrate: what is in a block and what it costs.
 
-use crate::{Page, Result, Tx};
+use crate::{Page, Result, Tx, ranges::expect_range};
 use gillbook_core::{
     money::expect_unit_price,
     refusal::Faults,
@@ -64,8 +64,18 @@ impl Tx {
         faults.check(new.ingredients.len() <= 40, "/ingredients", "A recipe has at most 40 ingredients.");
         faults.done()?;
         expect_unit_price(new.block_cost, "/block_cost")?;
+        expect_range(new.block_cost, Decimal::ZERO, Decimal::from(1_000_000), "/block_cost", "The cost of a block")?;
         for (i, ingredient) in new.ingredients.iter().enumerate() {
-            expect_unit_price(ingredient.price_per_kg, &format!("/ingredients/{i}/price_per_kg"))?;
+            let at = |field: &str| format!("/ingredients/{i}/{field}");
+            expect_range(ingredient.dry_share, Decimal::ZERO, Decimal::ONE, &at("dry_share"), "The dry share")?;
+            expect_unit_price(ingredient.price_per_kg, &at("price_per_kg"))?;
+            expect_range(
+                ingredient.price_per_kg,
+                Decimal::ZERO,
+                Decimal::from(100_000),
+                &at("price_per_kg"),
+                "The price per kilogram",
+            )?;
         }
         sqlx::query!(
             "insert into recipe (farm_id, recipe, name, block_wet_g, block_dry_g, block_cost) values ($1, $2, $3, $4, $5, $6)",

@@ -1,6 +1,10 @@
 //! Rooms where blocks incubate and fruit.
 
-use crate::{Page, Result, Tx, farm::expect_current};
+use crate::{
+    Page, Result, Tx,
+    farm::{expect_current, expect_version},
+    ranges::expect_range,
+};
 use gillbook_core::{
     refusal::Refusal,
     text::{Line, RoomCode},
@@ -49,7 +53,7 @@ pub struct NewRoom {
 }
 
 /// Changes of a room.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RoomChange {
     /// Name.
@@ -64,6 +68,7 @@ impl Tx {
     /// # Errors
     /// Refuses a taken code.
     pub async fn add_room(&mut self, new: &NewRoom) -> Result<Room> {
+        expect_range(new.area_m2, Decimal::new(1, 2), Decimal::from(100_000), "/area_m2", "The floor area in m²")?;
         sqlx::query!(
             "insert into room (farm_id, room, name, kind, capacity_blocks, area_m2) values ($1, $2, $3, $4, $5, $6)",
             self.farm.0,
@@ -93,7 +98,11 @@ impl Tx {
     /// # Errors
     /// Refuses a stale version.
     pub async fn change_room(&mut self, code: &RoomCode, change: &RoomChange, read_version: i32) -> Result<Room> {
-        self.room(code).await?;
+        let room = self.room(code).await?;
+        if *change == RoomChange::default() {
+            expect_version(room.version, read_version)?;
+            return Ok(room);
+        }
         let done = sqlx::query!(
             "update room set name = coalesce($4, name), capacity_blocks = coalesce($5, capacity_blocks), version = version + 1
               where farm_id = $1 and room = $2 and version = $3",

@@ -77,6 +77,12 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
         "idempotency_pk" => {
             (Kind::InProgress, "The first request with this key is still at work. Try again in a moment.".into())
         }
+        "grade_rank_key" => {
+            (Kind::AlreadyThere, "Another grade has this rank. Give each grade a rank of its own.".into())
+        }
+        // Customers and rooms with stock are places too, and share their codes.
+        "place_pk" => (Kind::AlreadyThere, "A place or a customer has this code. Choose another.".into()),
+        "act_pk" => (Kind::AlreadyThere, "Another entry has this id. Make a new one for a new entry.".into()),
         "person_initials_key" => {
             (Kind::AlreadyThere, "Somebody on this farm has these initials. Add a digit: AB2.".into())
         }
@@ -114,7 +120,7 @@ fn by_name(table: &str, constraint: &str) -> Option<Refusal> {
     let what = plain(if column.is_empty() { table } else { column });
     let refusal = match rule {
         "pk" | "key" => {
-            Refusal::new(Kind::AlreadyThere, format!("There is such a {} already. Choose another code.", plain(table)))
+            Refusal::new(Kind::AlreadyThere, format!("That {} code is taken. Choose another.", plain(table)))
         }
         "fk" => Refusal::field(field, format!("There is no such {what} on this farm. Check the code.")),
         "range" => Refusal::field(field, format!("The {what} is out of range.")),

@@ -1,6 +1,10 @@
 //! Strains: species, rhythm, and how long they stay saleable.
 
-use crate::{Page, Result, Tx, farm::expect_current};
+use crate::{
+    Page, Result, Tx,
+    farm::{expect_current, expect_version},
+    ranges::expect_range,
+};
 use gillbook_core::{
     refusal::Refusal,
     shelf_life::Profile,
@@ -104,7 +108,7 @@ pub struct NewStrain {
 }
 
 /// Changes of a strain. A new life profile is a new version; the old one stays for the time before.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct StrainChange {
     /// Name.
@@ -150,6 +154,7 @@ impl Tx {
     /// Refuses a taken code and a profile that cannot be.
     pub async fn add_strain(&mut self, new: &NewStrain) -> Result<Strain> {
         check_life(&new.life, new.lowest_safe_c)?;
+        expect_range(new.trim_share, Decimal::ZERO, Decimal::new(9, 1), "/trim_share", "The share that is cut off")?;
         sqlx::query!(
             "insert into strain (farm_id, strain, name, species, latin_name, lowest_safe_c, expected_yield_g, days_to_first_flush,
                                  flush_interval_days, flushes, trim_share)
@@ -184,6 +189,10 @@ impl Tx {
     ) -> Result<Strain> {
         let strain = self.strain(code).await?;
         check_life(&change.life, strain.lowest_safe_c)?;
+        if *change == StrainChange::default() {
+            expect_version(strain.version, read_version)?;
+            return Ok(strain);
+        }
         let done = sqlx::query!(
             "update strain set name = coalesce($4, name), expected_yield_g = coalesce($5, expected_yield_g),
                     days_to_first_flush = coalesce($6, days_to_first_flush), flush_interval_days = coalesce($7, flush_interval_days),
