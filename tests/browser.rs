@@ -199,6 +199,14 @@ async fn every_page_fits_a_phone_and_says_nothing_to_the_console() -> Result<()>
         phone.page.goto(&format!("{home}{path}")).await?;
         let width = phone.page.execute("return document.documentElement.scrollWidth", vec![]).await?;
         assert_eq!(width, json!(390), "{path} scrolls sideways");
+        let lines = "const t = [...document.querySelectorAll('header nav > *')].filter(e => e.checkVisibility()).map(e => e.getBoundingClientRect().top); return new Set(t.map(Math.round)).size <= 1";
+        assert_eq!(phone.page.execute(lines, vec![]).await?, json!(true), "{path}: the navigation takes one line");
+        if !["/week", "/fridge/record"].contains(&path.as_str()) {
+            let hidden = "const m = document.querySelector('main'); return m.scrollWidth - m.clientWidth";
+            assert_eq!(phone.page.execute(hidden, vec![]).await?, json!(0), "{path} hides part of a table");
+        }
+        let low = "return [...document.querySelectorAll('main a, main summary')].filter(a => a.checkVisibility() && a.getBoundingClientRect().height < 24 && !a.closest('p, figcaption')).map(a => a.textContent)";
+        assert_eq!(phone.page.execute(low, vec![]).await?, json!([]), "{path}: links are high enough for a thumb");
         let named = phone.page.execute("return document.querySelectorAll('h1').length", vec![]).await?;
         assert_eq!(named, json!(1), "{path} has one heading");
         let next = phone.page.execute(

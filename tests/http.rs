@@ -1,5 +1,10 @@
 //! What people do, at the HTTP surface.
 
+#[path = "http/bodies.rs"]
+mod bodies;
+#[path = "http/pages.rs"]
+mod pages;
+
 use anyhow::Result;
 use chrono::TimeDelta;
 use gillbook_testkit::{As, Farm};

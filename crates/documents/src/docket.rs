@@ -10,6 +10,10 @@ use crate::{Error, typesetting::pdf};
 pub struct Line {
     /// Name of the product.
     pub product: String,
+    /// Its grade.
+    pub grade: String,
+    /// How many packs, where it is sold in packs.
+    pub packs: Option<i64>,
     /// Lot code.
     pub lot: String,
     /// Harvest day, as the farm writes days.
@@ -24,6 +28,17 @@ pub struct Line {
     pub unit: String,
     /// Net amount.
     pub amount: String,
+    /// What was refused at the door or came back, in words.
+    pub came_back: Option<String>,
+}
+
+/// What the customer kept, where that is less than what went out.
+#[derive(Debug, Clone, Serialize)]
+pub struct Kept {
+    /// Weight.
+    pub grams: Grams,
+    /// Net amount.
+    pub net: String,
 }
 
 /// How it was handed over.
@@ -70,13 +85,19 @@ pub struct Docket {
     pub grams: Grams,
     /// Net amount in all.
     pub net: String,
+    /// What was kept of it, where something was refused or came back.
+    pub kept: Option<Kept>,
+    /// What was ordered and is short, a sentence each.
+    pub short: Vec<String>,
+    /// The tax that the amounts are without, in words; nothing where there is none.
+    pub tax: Option<String>,
     /// ISO 4217 letters.
     pub currency: String,
     /// How it was handed over; blanks to fill where it was not yet.
     pub delivery: Option<HandedOver>,
     /// What whoever takes it must know: lots that were in a warm spell.
     pub warnings: Vec<String>,
-    /// The usual caution.
+    /// The caution, to whoever cooks with it.
     pub caution: String,
 }
 
@@ -109,17 +130,23 @@ mod tests {
             lines: (0..lines)
                 .map(|i| Line {
                     product: "Grey oyster".into(),
+                    grade: "A".into(),
+                    packs: (i % 3 == 0).then_some(6),
                     lot: format!("OY-261008-{i}"),
-                    harvested: "8 Oct".into(),
-                    best_before: (i % 2 == 0).then(|| "15 Oct".into()),
+                    harvested: "8 Oct 2026".into(),
+                    best_before: (i % 2 == 0).then(|| "15 Oct 2026".into()),
                     grams: Grams(1235),
                     price: "17.50".into(),
                     unit: "kg".into(),
                     amount: "21.61".into(),
+                    came_back: (i == 0).then(|| "500 g refused".into()),
                 })
                 .collect(),
             grams: Grams(1235),
             net: "21.61".into(),
+            kept: Some(Kept { grams: Grams(735), net: "12.86".into() }),
+            short: vec!["Lion's mane: 5 packs ordered, 1.000 kg short".into()],
+            tax: Some("VAT 5.5 %".into()),
             currency: "EUR".into(),
             delivery: None,
             warnings: vec!["Lot OY-261008-0 was in a warm spell.".into()],

@@ -53,6 +53,7 @@ pub(crate) struct IfMatch(pub i32);
 /// Where a list goes on, and how long it is.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 pub(crate) struct PageAsked {
     /// The most rows, 100 unless said.
     #[param(minimum = 1, maximum = 500)]
@@ -108,11 +109,11 @@ pub(crate) fn parse<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
             };
             Problem::from(Refusal { kind: Kind::Invalid, detail: fault.detail.clone(), faults: vec![fault] })
         } else {
-            Problem::bad_syntax(format!("The body is not well-formed JSON: {inner}. Mend it and send it again."))
+            Problem::bad_syntax(format!("The body is not well-formed JSON: {inner}. Correct it and send it again."))
         }
     })?;
     json.end().map_err(|e| {
-        Problem::bad_syntax(format!("The body is not well-formed JSON: {e}. Mend it and send it again."))
+        Problem::bad_syntax(format!("The body is not well-formed JSON: {e}. Correct it and send it again."))
     })?;
     Ok(value)
 }

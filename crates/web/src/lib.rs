@@ -22,7 +22,7 @@ use std::sync::{Arc, LazyLock};
 use axum::{
     Router,
     extract::{DefaultBodyLimit, State},
-    http::{HeaderName, HeaderValue, StatusCode, Uri},
+    http::{HeaderMap, HeaderName, HeaderValue, StatusCode, Uri},
     middleware,
     response::{IntoResponse, Response},
     routing::get,
@@ -169,12 +169,21 @@ pub fn router(app: App) -> Router {
     let guard = || middleware::from_fn_with_state(app.clone(), who::guard);
     let same_site = || CsrfLayer::new().with_rejection_response(|_| Problem::other_site().into_response());
     let api = api.route_layer(ServiceBuilder::new().layer(same_site()).layer(guard()));
-    let pages = pages.route_layer(ServiceBuilder::new().map_response(pages::finish).layer(same_site()).layer(guard()));
+    let pages = pages.route_layer(
+        ServiceBuilder::new()
+            .layer(middleware::from_fn_with_state(app.clone(), pages::finished))
+            .layer(same_site())
+            .layer(guard()),
+    );
     api.merge(pages)
         .route("/health/live", get(|| async { StatusCode::NO_CONTENT }))
         .route("/health/ready", get(ready))
-        .fallback(async |uri: Uri| elsewhere(&uri, Problem::not_found_page()))
-        .method_not_allowed_fallback(async |uri: Uri| elsewhere(&uri, Problem::wrong_method()))
+        .fallback(async |State(app): State<App>, uri: Uri, headers: HeaderMap| {
+            elsewhere(&app, &uri, &headers, Problem::not_found_page()).await
+        })
+        .method_not_allowed_fallback(async |State(app): State<App>, uri: Uri, headers: HeaderMap| {
+            elsewhere(&app, &uri, &headers, Problem::wrong_method()).await
+        })
         .with_state(app)
         // One layer of all, outermost first: as many layers of a router would each copy all those below for every request.
         .layer(
@@ -201,7 +210,7 @@ async fn ready(State(app): State<App>) -> Result<StatusCode, Problem> {
 }
 
 /// A problem with an address that has no handler: for a machine as it is, for anybody else as a page.
-fn elsewhere(uri: &Uri, problem: Problem) -> Response {
+async fn elsewhere(app: &App, uri: &Uri, headers: &HeaderMap, problem: Problem) -> Response {
     let machine = ["/api", "/health"].iter().any(|start| uri.path().starts_with(start));
-    if machine { problem.into_response() } else { pages::finish(problem.into_response()) }
+    if machine { problem.into_response() } else { pages::finish(app, headers, problem.into_response()).await }
 }

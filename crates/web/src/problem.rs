@@ -129,11 +129,7 @@ impl Problem {
     }
 
     pub(crate) fn not_signed_in() -> Self {
-        Refusal::new(
-            Kind::NotSignedIn,
-            "Nobody is signed in, or the token is not good any more. Sign in, or send a good token.",
-        )
-        .into()
+        Refusal::new(Kind::NotSignedIn, "Sign in again. A program sends a good token.").into()
     }
 
     pub(crate) fn not_json() -> Self {
@@ -173,7 +169,7 @@ impl Problem {
 /// The one place where a refusal becomes HTTP.
 const fn shape(kind: Kind) -> (&'static str, &'static str, StatusCode) {
     match kind {
-        Kind::Invalid => ("invalid", "A field cannot be as it is", StatusCode::UNPROCESSABLE_ENTITY),
+        Kind::Invalid => ("invalid", "Check one entry", StatusCode::UNPROCESSABLE_ENTITY),
         Kind::NotFound => ("not-found", "Not found", StatusCode::NOT_FOUND),
         Kind::AlreadyThere => ("already-there", "Already there", StatusCode::CONFLICT),
         Kind::NotEnough => ("not-enough", "Not enough there", StatusCode::CONFLICT),
@@ -273,7 +269,7 @@ problems! {
     "412" = "Somebody else changed it",
     "413" = "The body is too large",
     "415" = "The body is not JSON",
-    "422" = "A field cannot be as it is",
+    "422" = "A field needs correcting",
     "428" = "The version is missing",
     "429" = "Too many tries",
     "500" = "Something went wrong on our side",
@@ -292,7 +288,7 @@ mod tests {
         assert_eq!(
             json,
             serde_json::json!({
-                "type": "/problems/invalid", "title": "A field cannot be as it is", "status": 422,
+                "type": "/problems/invalid", "title": "Check one entry", "status": 422,
                 "detail": "must be a positive integer",
                 "errors": [{"pointer": "/age", "detail": "must be a positive integer"}],
             })

@@ -23,6 +23,12 @@ const DEVICE_COOKIE: &str = "gillbook-device";
 #[derive(Debug, Clone)]
 pub(crate) struct Who(Arc<Session>);
 
+impl From<Arc<Session>> for Who {
+    fn from(session: Arc<Session>) -> Self {
+        Self(session)
+    }
+}
+
 impl std::ops::Deref for Who {
     type Target = Session;
 

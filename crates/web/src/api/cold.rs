@@ -61,6 +61,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
 /// A span of time.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct SpanAsked {
     /// Its beginning; 31 days before its end unless said.
     from: Option<Instant>,
@@ -78,6 +79,7 @@ impl SpanAsked {
 /// Of which place and span.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct ExcursionsAsked {
     /// Of this place only.
     place: Option<PlaceCode>,
@@ -90,6 +92,7 @@ struct ExcursionsAsked {
 /// Days of a record, both included.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 pub(crate) struct RecordAsked {
     /// First day; 29 days before the last unless said.
     pub from: Option<Day>,

@@ -32,6 +32,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
 /// Which dockets.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct DocketsAsked {
     /// Of one delivery day.
     day: Option<Day>,

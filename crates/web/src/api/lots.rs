@@ -42,6 +42,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
 /// Which lots.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct LotsAsked {
     /// Only those with stock.
     in_stock: Option<bool>,
@@ -56,6 +57,7 @@ struct LotsAsked {
 /// What a trace starts from: exactly one of these, or a place and an instant.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct TraceAsked {
     /// A batch.
     batch: Option<BatchCode>,

@@ -4,6 +4,7 @@ mod batches;
 mod books;
 mod cold;
 mod customers;
+mod described;
 mod dockets;
 mod farm;
 mod growing;
@@ -34,6 +35,7 @@ use crate::{App, problem::Problem};
         description = "The weigh book, the fridge book and the sales book of a small mushroom farm, kept as one ledger.\n\nWeights are integer grams (`_g`), temperatures °C (`_c`), money decimal strings, instants RFC 3339 with offset, days ISO 8601 dates of the farm's own time zone. Every error is a Problem Details object (RFC 9457). A request that creates takes an `Idempotency-Key` header or an `id` made by the client: sent again, it counts once and gives the first answer. Figures on temperature and shelf life are planning aids: the local food-safety rules and the farm's own plan decide.",
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
     ),
+    servers((url = "/", description = "This farm's own service")),
     components(schemas(Problem)),
     modifiers(&Security),
     security(("cookie" = []), ("token" = []))
@@ -55,7 +57,7 @@ impl Modify for Security {
 
 /// The routes of the interface and their description.
 pub(crate) fn router() -> (Router<App>, utoipa::openapi::OpenApi) {
-    OpenApiRouter::with_openapi(Description::openapi())
+    let (router, mut description) = OpenApiRouter::with_openapi(Description::openapi())
         .merge(people::router())
         .merge(farm::router())
         .merge(growing::router())
@@ -73,7 +75,9 @@ pub(crate) fn router() -> (Router<App>, utoipa::openapi::OpenApi) {
         .merge(market::router())
         .merge(books::router())
         .routes(routes!(get_openapi))
-        .split_for_parts()
+        .split_for_parts();
+    described::describe(&mut description);
+    (router, description)
 }
 
 /// This description.

@@ -31,6 +31,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
 /// Which orders.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct OrdersAsked {
     /// From this delivery day.
     from: Option<Day>,

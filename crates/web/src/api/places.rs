@@ -37,6 +37,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
 /// The span of a temperature series, and how it is thinned.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct TemperatureAsked {
     /// Its beginning; a day ago unless said.
     from: Option<Instant>,

@@ -38,6 +38,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
 /// Which stock.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct StockAsked {
     /// As it was at an instant; now unless said. What is set aside is known only for now.
     at: Option<Instant>,
@@ -48,6 +49,7 @@ struct StockAsked {
 /// Which acts.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct ActsAsked {
     /// Of one kind.
     #[param(inline)]

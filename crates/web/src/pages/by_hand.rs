@@ -22,7 +22,7 @@ use gillbook_store::{
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, again, day_and_clock, once_of_form, zone_of};
+use super::{Head, Page, again, day_and_clock, once_of_form, typed::decimal, zone_of};
 use crate::{App, body::Filled, once, problem::Problem, read, who::Who};
 
 /// How far back what was read is shown.
@@ -138,18 +138,11 @@ pub(super) async fn get_by_hand(State(app): State<App>, who: Who) -> Result<Page
 
 /// Degrees as a thumb types them: with a point or a comma, and nothing for `if_empty`.
 fn degrees(text: &str, pointer: &str, if_empty: Option<f64>) -> Result<f64, Refusal> {
-    match (text.trim(), if_empty) {
-        ("", Some(c)) => Ok(c),
-        (text, _) => text
-            .replace(',', ".")
-            .replace('−', "-")
-            .parse()
-            .ok()
-            .filter(|c| (-40.0..=60.0).contains(c))
-            .ok_or_else(|| {
-                Refusal::field(pointer, format!("“{text}” is no temperature of a store. Type degrees, such as 3.4."))
-            }),
-    }
+    let remedy = "Type degrees, such as 3.4.";
+    decimal(text, pointer, remedy)?
+        .or(if_empty)
+        .filter(|c| (-40.0..=60.0).contains(c))
+        .ok_or_else(|| Refusal::field(pointer, format!("“{}” is not a temperature of a store. {remedy}", text.trim())))
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]

@@ -64,12 +64,12 @@ pub(super) async fn post_sign_out(State(app): State<App>, headers: HeaderMap) ->
     Ok(([(header::SET_COOKIE, cookie(&app, Lasting::Session, ""))], Redirect::to("/sign-in")).into_response())
 }
 
-pub(super) async fn get_food_safety() -> impl IntoResponse {
-    Page(FoodSafety { head: Head::nobody("/food-safety") })
+pub(super) async fn get_food_safety(State(app): State<App>, headers: HeaderMap) -> impl IntoResponse {
+    Page(FoodSafety { head: Head::of(&app, &headers, "/food-safety").await })
 }
 
 /// What a problem's type means: its address is the type itself.
-pub(super) async fn get_problem(Code(slug): Code<String>) -> Response {
+pub(super) async fn get_problem(State(app): State<App>, headers: HeaderMap, Code(slug): Code<String>) -> Response {
     match Problem::kinds().into_iter().find(|(known, _, _)| *known == slug) {
         Some((slug, title, status)) => {
             let problem = Problem::new(
@@ -78,7 +78,7 @@ pub(super) async fn get_problem(Code(slug): Code<String>) -> Response {
                 status,
                 "An answer of this type says in its detail what happened and what to do, and in its errors which fields are to blame.",
             );
-            (StatusCode::OK, problem_page(&problem)).into_response()
+            (StatusCode::OK, problem_page(Head::of(&app, &headers, "").await, &problem)).into_response()
         }
         None => Problem::not_found_page().into_response(),
     }
@@ -88,6 +88,7 @@ pub(super) async fn get_asset(Code(file): Code<String>) -> Response {
     let (kind, bytes) = match file.as_str() {
         "gillbook.css" => ("text/css; charset=utf-8", include_str!("../../assets/gillbook.css")),
         "weigh.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/weigh.js")),
+        "waiting.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/waiting.js")),
         "outbox.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/outbox.js")),
         "fridge.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/fridge.js")),
         "icon.svg" => ("image/svg+xml", include_str!("../../assets/icon.svg")),

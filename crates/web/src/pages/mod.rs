@@ -14,6 +14,7 @@ mod record;
 mod record_sheet;
 mod stock;
 mod today;
+mod typed;
 mod week;
 mod week_sales;
 mod weigh;
@@ -21,7 +22,9 @@ mod weigh;
 use askama::Template;
 use axum::{
     Router,
-    http::{HeaderValue, Uri, header},
+    extract::{Request, State},
+    http::{HeaderMap, HeaderValue, Uri, header},
+    middleware::Next,
     response::{IntoResponse, Response},
     routing::{get, post},
 };
@@ -37,7 +40,12 @@ pub(crate) use self::{
     record::{record_csv, record_of, record_pdf},
     week_sales::sales_csv,
 };
-use crate::{App, problem::Problem, who::Who};
+use crate::{
+    App,
+    problem::Problem,
+    read,
+    who::{Who, secret},
+};
 
 /// The pages' routes, and the list of them for the table of rules.
 pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
@@ -84,10 +92,14 @@ pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     (router, routes)
 }
 
+/// Pages that a phone names in one line; the others stand behind one more touch.
+const PLACES_IN_A_LINE: usize = 4;
+
 /// What every page has at its head and foot.
 #[derive(Debug, Clone)]
 struct Head {
     farm: String,
+    farm_id: i32,
     name: String,
     signed_in: bool,
     role: Option<Role>,
@@ -101,11 +113,38 @@ impl Head {
             Standing::Person(role) => Some(role),
             Standing::Reader | Standing::Probe(_) => None,
         };
-        Self { farm: farm.name.clone(), name: who.name.clone(), signed_in: true, role, here, caution: CAUTION }
+        Self {
+            farm: farm.name.clone(),
+            farm_id: farm.farm_id.0,
+            name: who.name.clone(),
+            signed_in: true,
+            role,
+            here,
+            caution: CAUTION,
+        }
+    }
+
+    /// For a page that anybody may see: of whoever is signed in, or of nobody.
+    async fn of(app: &App, headers: &HeaderMap, here: &'static str) -> Self {
+        let known = async {
+            let session = app.store.session(&secret(headers)?, app.now()).await.ok()??;
+            let who = Who::from(session);
+            let farm = read!(app, who, |tx| tx.farm().await).ok()?;
+            Some(Self::new(&farm, &who, here))
+        };
+        known.await.unwrap_or_else(|| Self::nobody(here))
     }
 
     fn nobody(here: &'static str) -> Self {
-        Self { farm: "Gillbook".into(), name: String::new(), signed_in: false, role: None, here, caution: CAUTION }
+        Self {
+            farm: "Gillbook".into(),
+            farm_id: 0,
+            name: String::new(),
+            signed_in: false,
+            role: None,
+            here,
+            caution: CAUTION,
+        }
     }
 
     /// Whether the rules let the one who looks through to a route.
@@ -114,15 +153,32 @@ impl Head {
         self.role.zip(rule).is_some_and(|(role, rule)| rule.allows.lets(Standing::Person(role)))
     }
 
+    /// The first pages of [`Self::places`], which a phone has room for in one line.
+    fn first_places(&self) -> Vec<(&'static str, &'static str, bool)> {
+        let mut places = self.places();
+        places.truncate(PLACES_IN_A_LINE);
+        places
+    }
+
+    /// The pages that a phone keeps behind one more touch.
+    fn more_places(&self) -> Vec<(&'static str, &'static str, bool)> {
+        self.places().into_iter().skip(PLACES_IN_A_LINE).collect()
+    }
+
+    /// What stands over [`Self::more_places`]: the page that is open, where it is one of them.
+    fn more_word(&self) -> &'static str {
+        self.more_places().into_iter().find(|(_, _, here)| *here).map_or("More", |(_, word, _)| word)
+    }
+
     /// The pages that the role may see: address, word, whether it is this one.
     fn places(&self) -> Vec<(&'static str, &'static str, bool)> {
         let all = [
             ("/", "Today"),
             ("/weigh", "Weigh"),
             ("/fridge", "Fridge"),
-            ("/checks", "Checks"),
-            ("/stock", "Stock"),
             ("/orders", "Orders"),
+            ("/stock", "Stock"),
+            ("/checks", "Checks"),
             ("/week", "Week"),
             ("/blocks", "Blocks"),
         ];
@@ -160,9 +216,8 @@ struct ProblemPage {
 }
 
 /// A problem as a page: what happened and what to do, in words.
-fn problem_page(problem: &Problem) -> Response {
-    let view =
-        ProblemPage { head: Head::nobody(""), title: problem.title().to_owned(), detail: problem.detail().to_owned() };
+fn problem_page(head: Head, problem: &Problem) -> Response {
+    let view = ProblemPage { head, title: problem.title().to_owned(), detail: problem.detail().to_owned() };
     (problem.status(), Page(view)).into_response()
 }
 
@@ -171,10 +226,16 @@ const POLICY: HeaderValue = HeaderValue::from_static(
     "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; form-action 'self'; base-uri 'none'",
 );
 
-/// Makes an answer one for a browser: a problem in words, and what the browser is to hold to.
-pub(crate) fn finish(answer: Response) -> Response {
+/// Lets a request through to a page and finishes its answer.
+pub(crate) async fn finished(State(app): State<App>, request: Request, next: Next) -> Response {
+    let headers = request.headers().clone();
+    finish(&app, &headers, next.run(request).await).await
+}
+
+/// Makes an answer one for a browser: a problem in words, with the way on, and what the browser is to hold to.
+pub(crate) async fn finish(app: &App, headers: &HeaderMap, answer: Response) -> Response {
     let mut page = match answer.extensions().get::<Problem>() {
-        Some(problem) => problem_page(problem),
+        Some(problem) => problem_page(Head::of(app, headers, "").await, problem),
         None => answer,
     };
     page.headers_mut().insert(header::CONTENT_SECURITY_POLICY, POLICY);
@@ -202,7 +263,29 @@ fn once_of_form(key: Uuid, uri: &Uri, what: &str) -> Once {
 
 /// Kilograms with two decimals, as pages show them.
 fn kg(grams: Grams) -> String {
-    format!("{:.2}", grams.kg())
+    thousands(&format!("{:.2}", grams.kg()))
+}
+
+/// Whole grams, as pages show them.
+fn g(grams: Grams) -> String {
+    thousands(&grams.0.to_string())
+}
+
+/// A number with a narrow no-break space between its thousands (ISO 80000-1, 7.3.1).
+fn thousands(number: &str) -> String {
+    let (whole, rest) = number.split_at(number.find('.').unwrap_or(number.len()));
+    let digits = whole.trim_start_matches('-').len();
+    let spaced = whole.chars().enumerate().flat_map(|(i, c)| {
+        let left = whole.len() - i;
+        let gap = left % 3 == 0 && left < digits && left > 0;
+        gap.then_some('\u{202f}').into_iter().chain([c])
+    });
+    spaced.chain(rest.chars()).collect()
+}
+
+/// A count with its noun: `1 day`, `2 days`.
+fn count(n: i64, noun: &str) -> String {
+    format!("{n} {noun}{}", if n == 1 { "" } else { "s" })
 }
 
 fn zone_of(farm: &Farm) -> Tz {
@@ -233,4 +316,22 @@ fn long_day(day: NaiveDate) -> String {
 
 fn short_day(day: NaiveDate) -> String {
     day.format("%a %-d %b").to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn thousands_are_parted_and_four_digits_too() {
+        assert_eq!(g(Grams(999)), "999");
+        assert_eq!(g(Grams(-1234)), "-1\u{202f}234");
+        assert_eq!(g(Grams(1_234_567)), "1\u{202f}234\u{202f}567");
+        assert_eq!(kg(Grams(1_234_560)), "1\u{202f}234.56");
+        assert_eq!(kg(Grams(999_999)), "1\u{202f}000.00");
+        assert_eq!(
+            (count(1, "day"), count(-1, "day"), count(0, "day")),
+            ("1 day".into(), "-1 days".into(), "0 days".into())
+        );
+    }
 }

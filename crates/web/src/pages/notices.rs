@@ -12,7 +12,7 @@ use gillbook_store::notices::{NewNoticeTo, NoticeTo};
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, again, once_of_form};
+use super::{Head, Page, again, count, once_of_form};
 use crate::{
     App,
     body::{Code, Filled},
@@ -53,11 +53,12 @@ fn told_row(to: NoticeTo) -> ToldRow {
         after: if to.after_minutes == 0 {
             "at once".into()
         } else {
-            format!("if it lasts {} minutes", to.after_minutes)
+            format!("after {}", count(to.after_minutes.into(), "minute"))
         },
-        quiet: to.quiet_from.zip(to.quiet_until).map_or_else(String::new, |(from, until)| {
-            format!("quiet {} to {} but for a warm spell", clock(from), clock(until))
-        }),
+        quiet: to
+            .quiet_from
+            .zip(to.quiet_until)
+            .map_or_else(String::new, |(from, until)| format!("{} to {} only warm spells", clock(from), clock(until))),
     }
 }
 

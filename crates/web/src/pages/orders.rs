@@ -6,7 +6,7 @@ use axum::{
     http::Uri,
     response::{IntoResponse, Redirect, Response},
 };
-use chrono::TimeDelta;
+use chrono::{NaiveDate, TimeDelta};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
@@ -17,20 +17,24 @@ use gillbook_core::{
 };
 use gillbook_documents::docket as paper;
 use gillbook_store::{
-    Page as Rows, SignedWith,
+    Page as Rows, SignedWith, Tx,
     deliveries::NewDelivery,
-    dockets::{Docket, DocketStatus, NewDocket},
+    dockets::{Docket, DocketLine, DocketStatus, NewDocket},
     farm::Farm,
     orders::Order,
-    readings::CAUTION,
     set_aside::NewSetAside,
+    shortage::Shortage,
     warm_spells::WarmSpell,
 };
 use rust_decimal::Decimal;
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, again, day_and_clock, kg, long_day, once_of_form, short_day, zone_of};
+use super::{
+    Head, Page, again, count, day_and_clock, g, kg, long_day, once_of_form, short_day,
+    typed::{decimal, whole},
+    zone_of,
+};
 use crate::{
     App,
     body::{Code, Filled},
@@ -52,58 +56,92 @@ pub(super) struct Orders {
 
 struct OrderDay {
     day: String,
+    overdue: bool,
     orders: Vec<OrderRow>,
 }
 
 struct OrderRow {
     code: String,
     customer: String,
-    asked: String,
+    ordered: String,
     aside: String,
     short: bool,
     warm: bool,
     status: &'static str,
 }
 
-fn asked(order: &Order) -> Grams {
+fn ordered(order: &Order) -> Grams {
     order.lines.iter().map(|l| l.grams_g).sum()
+}
+
+fn is_open(order: &Order) -> bool {
+    matches!(order.status, OrderStatus::Draft | OrderStatus::Confirmed)
+}
+
+/// Where an order stands, as a grower says it.
+const fn status_word(status: OrderStatus) -> &'static str {
+    match status {
+        OrderStatus::Draft => "draft",
+        OrderStatus::Confirmed => "confirmed",
+        OrderStatus::Dispatched => "out for delivery",
+        OrderStatus::Delivered => "delivered",
+        OrderStatus::Cancelled => "cancelled",
+    }
 }
 
 fn aside(order: &Order) -> Grams {
     order.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.grams_g).sum()
 }
 
+/// The orders of the days around today, and every other that is still to be made up or handed over, however old or far off.
+async fn orders_to_see(tx: &mut Tx, today: NaiveDate) -> gillbook_store::Result<Vec<Order>> {
+    let (from, until) = (today - TimeDelta::days(1), today + TimeDelta::days(7));
+    let mut orders = tx.orders(Some(from), Some(until), None, &ROWS).await?;
+    for status in [OrderStatus::Draft, OrderStatus::Confirmed, OrderStatus::Dispatched] {
+        orders.extend(tx.orders(None, Some(from - TimeDelta::days(1)), Some(status), &ROWS).await?);
+        orders.extend(tx.orders(Some(until + TimeDelta::days(1)), None, Some(status), &ROWS).await?);
+    }
+    orders.sort_by(|a, b| {
+        (a.delivery_day, &a.customer_name, &a.order).cmp(&(b.delivery_day, &b.customer_name, &b.order))
+    });
+    Ok(orders)
+}
+
+/// More orders than a small farm has open at once.
+const ROWS: Rows = Rows { after: None, limit: 1000 };
+
 pub(super) async fn get_orders(State(app): State<App>, who: Who) -> Result<Page<Orders>, Problem> {
     app.judge_first(&who).await?;
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
+        let head = Head::new(&farm, &who, "/orders");
         let today = day_of(tx.now(), zone_of(&farm));
-        let (from, until) = (today - TimeDelta::days(1), today + TimeDelta::days(7));
-        let orders = tx.orders(Some(from), Some(until), None, &Rows { after: None, limit: 500 }).await?;
+        let orders = orders_to_see(tx, today).await?;
         let next = orders
             .iter()
-            .find(|o| o.status == OrderStatus::Confirmed)
+            .find(|o| o.status == OrderStatus::Confirmed && head.may("POST", "/orders/{order}/set-aside"))
             .map(|o| (o.order.to_string(), format!("{}, {}", o.customer_name, short_day(o.delivery_day))));
         let mut days: Vec<OrderDay> = Vec::new();
         for o in &orders {
             let day = long_day(o.delivery_day);
             if days.last().is_none_or(|d| d.day != day) {
-                days.push(OrderDay { day, orders: Vec::new() });
+                days.push(OrderDay { day, overdue: false, orders: Vec::new() });
             }
-            let open = matches!(o.status, OrderStatus::Draft | OrderStatus::Confirmed);
+            let open = is_open(o);
             if let Some(d) = days.last_mut() {
+                d.overdue |= o.delivery_day < today && (open || o.status == OrderStatus::Dispatched);
                 d.orders.push(OrderRow {
                     code: o.order.to_string(),
                     customer: o.customer_name.clone(),
-                    asked: kg(asked(o)),
+                    ordered: kg(ordered(o)),
                     aside: if open { kg(aside(o)) } else { String::new() },
-                    short: open && aside(o) < asked(o),
+                    short: open && aside(o) < ordered(o),
                     warm: o.lines.iter().flat_map(|l| &l.set_aside).any(|s| s.warm_spell.is_some()),
-                    status: o.status.as_str(),
+                    status: status_word(o.status),
                 });
             }
         }
-        Ok(Orders { head: Head::new(&farm, &who, "/orders"), days, next })
+        Ok(Orders { head, days, next })
     })?;
     Ok(Page(view))
 }
@@ -117,8 +155,13 @@ pub(super) struct OrderPage {
     word: String,
     lines: Vec<MakeUpLine>,
     vans: Vec<String>,
-    dockets: Vec<String>,
+    dockets: Vec<Sent>,
     open: bool,
+    status: &'static str,
+    may_set_aside: bool,
+    may_send: bool,
+    /// What is short of the order, in kilograms.
+    short_kg: String,
     anything: bool,
     short: bool,
     /// Whether sending it out takes an own sign-in, and this is a shared phone.
@@ -127,10 +170,34 @@ pub(super) struct OrderPage {
     wrong: Option<String>,
 }
 
+/// A docket of the order, and what became of its lots.
+struct Sent {
+    docket: String,
+    lines: Vec<SentLine>,
+}
+
+struct SentLine {
+    lot: String,
+    sent: String,
+    came_back: String,
+    kept: String,
+}
+
+fn sent(docket: &Docket) -> Sent {
+    let line = |l: &DocketLine| SentLine {
+        lot: l.lot.to_string(),
+        sent: kg(l.grams_g),
+        came_back: kg(l.refused_g + l.returned_g),
+        kept: kg(l.kept_g),
+    };
+    Sent { docket: docket.docket.to_string(), lines: docket.lines.iter().map(line).collect() }
+}
+
 struct MakeUpLine {
     name: String,
-    asked: String,
+    ordered: String,
     short: String,
+    why: String,
     aside: Vec<TakenLot>,
 }
 
@@ -147,18 +214,29 @@ async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String
         let farm = tx.farm().await?;
         let order = tx.order(code).await?;
         let places = tx.places(&Rows { after: None, limit: 500 }).await?;
-        let dockets = tx.dockets_of(code).await?;
+        let mut dockets = Vec::new();
+        for docket in tx.dockets_of(code).await? {
+            dockets.push(sent(&tx.docket(&docket).await?));
+        }
+        let open = is_open(&order);
+        let reasons = if open { tx.shortages(&order).await? } else { vec![None; order.lines.len()] };
+        let head = Head::new(&farm, who, "/orders");
         Ok(OrderPage {
-            head: Head::new(&farm, who, "/orders"),
+            may_set_aside: head.may("POST", "/orders/{order}/set-aside"),
+            may_send: head.may("POST", "/orders/{order}/dispatch"),
+            head,
+            status: status_word(order.status),
             day: long_day(order.delivery_day),
             word: farm.word("docket").to_owned(),
             lines: order
                 .lines
                 .iter()
-                .map(|l| MakeUpLine {
+                .zip(reasons)
+                .map(|(l, why)| MakeUpLine {
                     name: l.packs.map_or_else(|| l.name.clone(), |n| format!("{} × {n}", l.name)),
-                    asked: kg(l.grams_g),
+                    ordered: kg(l.grams_g),
                     short: kg(l.short_g),
+                    why: why.map_or_else(String::new, |why| why_short(&why, &order.customer_name)),
                     aside: l
                         .set_aside
                         .iter()
@@ -172,8 +250,9 @@ async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String
                 })
                 .collect(),
             vans: places.iter().filter(|p| p.kind == PlaceKind::Van).map(|p| p.place.to_string()).collect(),
-            dockets: dockets.iter().map(ToString::to_string).collect(),
-            open: matches!(order.status, OrderStatus::Draft | OrderStatus::Confirmed),
+            dockets,
+            open,
+            short_kg: kg(order.lines.iter().map(|l| l.short_g).sum()),
             anything: aside(&order) > Grams::ZERO,
             short: order.lines.iter().any(|l| l.short_g > Grams::ZERO),
             signs_in: who.signed.with == SignedWith::SharedPhone
@@ -183,6 +262,22 @@ async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String
             order,
         })
     })
+}
+
+/// Why a line is short, in words.
+fn why_short(why: &Shortage, customer: &str) -> String {
+    match why {
+        Shortage::NothingFree { least_grade } => format!("Short: none of grade {least_grade} or better is free"),
+        Shortage::TooOld { least_days: 0, last_day } => {
+            format!("Short: nothing fresh enough, the last free lot ends on {}", short_day(*last_day))
+        }
+        Shortage::TooOld { least_days, last_day } => format!(
+            "Short: nothing fresh enough. {customer} wants {} left at delivery, the last free lot ends on {}",
+            count(i64::from(*least_days), "day"),
+            short_day(*last_day)
+        ),
+        Shortage::Free { grams_g } => format!("Not set aside yet: {} kg are free", kg(*grams_g)),
+    }
 }
 
 pub(super) async fn get_order(
@@ -241,20 +336,81 @@ pub(super) struct DocketPage {
     day: String,
     word: String,
     status: String,
-    grams: i64,
+    lines: Vec<PaperLine>,
+    grams: String,
+    /// Whether something was refused or came back.
+    less: bool,
+    kept: String,
+    shortages: Vec<String>,
     warnings: Vec<String>,
     to_hand_over: bool,
+    typed: DeliveryForm,
     key: Uuid,
     wrong: Option<String>,
 }
 
-async fn docket_page(app: &App, who: &Who, code: &DocketCode, wrong: Option<String>) -> Result<DocketPage, Problem> {
+struct PaperLine {
+    product: String,
+    lot: String,
+    best_before: String,
+    grams: String,
+    amount: String,
+    came_back: String,
+}
+
+/// What was refused of a line or came back, in words.
+fn came_back(l: &DocketLine) -> Option<String> {
+    let parts = [(l.refused_g, "refused"), (l.returned_g, "came back")];
+    let some = parts.iter().filter(|(grams, _)| *grams > Grams::ZERO);
+    let words: Vec<String> = some.map(|(grams, word)| format!("{} g {word}", g(*grams))).collect();
+    (!words.is_empty()).then(|| words.join(", "))
+}
+
+/// The tax that a docket's amounts are without, where there is any: `VAT 5.5 %`.
+fn tax_left_out(docket: &Docket, tax_name: &str) -> Option<String> {
+    let mut rates: Vec<Decimal> = docket.lines.iter().map(|l| l.tax_percent).filter(|r| !r.is_zero()).collect();
+    rates.sort_unstable();
+    rates.dedup();
+    let rates: Vec<String> = rates.iter().map(|r| format!("{r} %")).collect();
+    (!rates.is_empty()).then(|| format!("{tax_name} {}", rates.join(", ")))
+}
+
+fn paper_line(l: &DocketLine) -> PaperLine {
+    let packs = l.packs.map_or_else(String::new, |n| format!(", {}", count(n, "pack")));
+    PaperLine {
+        product: format!("{}, grade {}{packs}", l.product_name, l.grade),
+        lot: l.lot.to_string(),
+        best_before: l.best_before.map_or_else(|| "—".into(), |d| d.format("%-d %b %Y").to_string()),
+        grams: g(l.grams_g),
+        amount: l.amount.to_string(),
+        came_back: came_back(l).unwrap_or_default(),
+    }
+}
+
+/// What was ordered and did not go out.
+fn shortages(docket: &Docket) -> Vec<String> {
+    let short = docket.ordered.iter().filter(|o| o.short_g > Grams::ZERO && docket.status != DocketStatus::Void);
+    short
+        .map(|o| {
+            let ordered = o.packs.map_or_else(|| format!("{} kg", kg(o.grams_g)), |n| count(n.into(), "pack"));
+            format!("{}: {ordered} ordered, {} kg short", o.product_name, kg(o.short_g))
+        })
+        .collect()
+}
+
+async fn docket_page(
+    app: &App,
+    who: &Who,
+    code: &DocketCode,
+    wrong: Option<(DeliveryForm, String)>,
+) -> Result<DocketPage, Problem> {
+    let (typed, wrong) = wrong.map_or_else(Default::default, |(typed, detail)| (typed, Some(detail)));
     read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let docket = tx.docket(code).await?;
+        let head = Head::new(&farm, who, "/orders");
         Ok(DocketPage {
-            head: Head::new(&farm, who, "/orders"),
             day: long_day(docket.delivery_day),
             word: farm.word("docket").to_owned(),
             status: match (&docket.status, &docket.delivery) {
@@ -264,12 +420,18 @@ async fn docket_page(app: &App, who: &Who, code: &DocketCode, wrong: Option<Stri
                 }
                 (DocketStatus::Delivered, None) => "Fetched by the customer.".into(),
                 (DocketStatus::Dispatched, _) => {
-                    format!("On its way since {}.", day_and_clock(docket.dispatched_at, zone))
+                    format!("Out for delivery since {}.", day_and_clock(docket.dispatched_at, zone))
                 }
             },
-            grams: docket.lines.iter().map(|l| l.grams_g.0).sum(),
+            lines: docket.lines.iter().map(paper_line).collect(),
+            grams: g(docket.lines.iter().map(|l| l.grams_g).sum()),
+            less: docket.lines.iter().any(|l| l.kept_g < l.grams_g),
+            kept: g(docket.lines.iter().map(|l| l.kept_g).sum()),
+            shortages: shortages(&docket),
             warnings: sent_warm(&docket, zone),
-            to_hand_over: docket.status == DocketStatus::Dispatched,
+            to_hand_over: docket.status == DocketStatus::Dispatched && head.may("POST", "/dockets/{docket}/delivery"),
+            head,
+            typed: typed.clone(),
             key: Uuid::new_v4(),
             wrong: wrong.clone(),
             docket,
@@ -285,7 +447,7 @@ pub(super) async fn get_docket(
     Ok(Page(docket_page(&app, &who, &code, None).await?))
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
 pub(super) struct DeliveryForm {
     key: Uuid,
     taken_by: String,
@@ -298,25 +460,13 @@ pub(super) struct DeliveryForm {
 }
 
 impl DeliveryForm {
-    fn delivery(&self) -> Result<NewDelivery, Problem> {
-        let temperature = self.temperature_c.trim().replace(',', ".");
-        let wrong = |pointer: &str, detail: &str| Problem::from(Refusal::field(pointer, detail));
-        let crates = |text: &str, pointer: &str| match text.trim() {
-            "" => Ok(0),
-            n => n.parse::<i32>().map_err(|_| wrong(pointer, "Crates are a whole number.")),
-        };
+    fn delivery(&self) -> Result<NewDelivery, Refusal> {
+        let crates = |text: &str, pointer: &str| whole(text, 0, pointer, "Crates are a whole number, 0 or more.");
         Ok(NewDelivery {
             id: None,
-            taken_by: Line::new(&self.taken_by).map_err(|e| wrong("/taken_by", &format!("Who took it? {e}")))?,
-            temperature_c: if temperature.is_empty() {
-                None
-            } else {
-                Some(
-                    temperature
-                        .parse()
-                        .map_err(|_| wrong("/temperature_c", "A temperature is a number, such as 3.5."))?,
-                )
-            },
+            taken_by: Line::new(&self.taken_by)
+                .map_err(|e| Refusal::field("/taken_by", format!("Who took it? {e}")))?,
+            temperature_c: decimal(&self.temperature_c, "/temperature_c", "Type degrees, such as 3.5.")?,
             crates_out: crates(&self.crates_out, "/crates_out")?,
             crates_back: crates(&self.crates_back, "/crates_back")?,
             refused: Vec::new(),
@@ -333,7 +483,7 @@ pub(super) async fn post_delivery(
     uri: Uri,
     Filled(form): Filled<DeliveryForm>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, &form.taken_by);
+    let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let new = form.delivery()?;
         once!(app, who, &once, |tx| tx.deliver(&code, &new).await)
@@ -341,7 +491,10 @@ pub(super) async fn post_delivery(
     .await;
     match done {
         Ok(_) => Redirect::to(&format!("/dockets/{code}")).into_response(),
-        Err(problem) => again(docket_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => {
+            let wrong = (form, Problem::detail(&problem).to_owned());
+            again(docket_page(&app, &who, &code, Some(wrong)).await, problem)
+        }
     }
 }
 
@@ -372,45 +525,59 @@ fn as_money(mut price: Decimal, decimals: u32) -> String {
     price.to_string()
 }
 
+/// What a docket says to the kitchen that it goes to.
+const KITCHEN_CAUTION: &str = "Best-before days are set by the farm's own rule. Your local food-safety rules and your kitchen's own plan decide what may be served. This docket does not judge whether food is fit to eat.";
+
 /// The docket as it prints. Set away from the threads that answer requests.
 pub(crate) async fn docket_pdf(farm: Farm, docket: Docket) -> Result<Vec<u8>, Problem> {
     let zone = zone_of(&farm);
     let word = farm.word("docket");
+    let short = shortages(&docket);
+    let tax = tax_left_out(&docket, &farm.tax_name);
+    let less = docket.lines.iter().any(|l| l.kept_g < l.grams_g);
+    let kept =
+        less.then(|| paper::Kept { grams: docket.lines.iter().map(|l| l.kept_g).sum(), net: docket.net.to_string() });
     let sheet = paper::Docket {
         warnings: sent_warm(&docket, zone),
+        short,
+        tax,
+        kept,
         word: word.chars().take(1).flat_map(char::to_uppercase).chain(word.chars().skip(1)).collect(),
         docket: docket.docket.to_string(),
         order: docket.order.to_string(),
         customer: docket.customer_name,
         address: docket.address,
         delivery_day: docket.delivery_day.format("%a %-d %b %Y").to_string(),
-        sent_at: day_and_clock(docket.dispatched_at, zone),
+        sent_at: docket.dispatched_at.with_timezone(&zone).format("%-d %b %Y %H:%M").to_string(),
         void: docket.status == DocketStatus::Void,
         grams: docket.lines.iter().map(|l| l.grams_g).sum(),
         lines: docket
             .lines
             .into_iter()
             .map(|l| paper::Line {
+                came_back: came_back(&l),
                 product: l.product_name,
+                grade: l.grade.to_string(),
+                packs: l.packs,
                 lot: l.lot.to_string(),
-                harvested: l.harvest_day.format("%-d %b").to_string(),
-                best_before: l.best_before.map(|d| d.format("%-d %b").to_string()),
+                harvested: l.harvest_day.format("%-d %b %Y").to_string(),
+                best_before: l.best_before.map(|d| d.format("%-d %b %Y").to_string()),
                 grams: l.grams_g,
                 price: as_money(l.price, docket.net.scale()),
                 unit: l.unit.to_string(),
                 amount: l.amount.to_string(),
             })
             .collect(),
-        net: docket.net.to_string(),
+        net: docket.sent_net.to_string(),
         currency: docket.currency,
         delivery: docket.delivery.map(|d| paper::HandedOver {
             taken_by: d.taken_by,
-            at: day_and_clock(d.delivered_at, zone),
+            at: d.delivered_at.with_timezone(&zone).format("%-d %b %Y %H:%M").to_string(),
             temperature: d.temperature_c.map(|c| format!("{c:.1}")),
             crates_out: d.crates_out,
             crates_back: d.crates_back,
         }),
-        caution: CAUTION.to_owned(),
+        caution: KITCHEN_CAUTION.to_owned(),
         farm: farm.name,
         farm_address: farm.address,
     };

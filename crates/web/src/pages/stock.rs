@@ -8,7 +8,7 @@ use chrono::{Days, NaiveDate};
 use gillbook_core::{Grams, calendar::day_of, text::LotCode};
 use gillbook_store::{Page as Rows, lots::Lot};
 
-use super::{Head, Page, kg, lot::life_of, short_day, zone_of};
+use super::{Head, Page, count, kg, lot::life_of, short_day, zone_of};
 use crate::{App, problem::Problem, read, who::Who};
 
 #[derive(Template)]
@@ -73,10 +73,10 @@ fn rows_of(lot: &Lot, last_day: Option<NaiveDate>, today: NaiveDate) -> Vec<Row>
                 || format!("harvested {}", short_day(lot.harvest_day)),
                 |d| {
                     format!(
-                        "harvested {}, last day {}, {} days from today",
+                        "harvested {}, last sale day {}, {}",
                         short_day(lot.harvest_day),
                         short_day(d),
-                        (d - today).num_days()
+                        from_today((d - today).num_days())
                     )
                 },
             ),
@@ -85,4 +85,13 @@ fn rows_of(lot: &Lot, last_day: Option<NaiveDate>, today: NaiveDate) -> Vec<Row>
             order: (last, lot.lot.to_string()),
         })
         .collect()
+}
+
+/// How far off a day is, in words.
+fn from_today(days: i64) -> String {
+    match days {
+        0 => "today".into(),
+        1.. => format!("in {}", count(days, "day")),
+        _ => format!("{} ago", count(-days, "day")),
+    }
 }

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use askama::Template;
 use axum::extract::State;
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, Days, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
@@ -14,9 +14,9 @@ use gillbook_core::{
 use gillbook_store::{Page as Rows, Tx, excursions::Excursion, temperature::Temperature};
 
 use super::{
-    Head, Page, clock,
+    Head, Page, clock, count,
     fridge::{current_c, silent_since},
-    kg, long_day, zone_of,
+    kg, long_day, short_day, zone_of,
 };
 use crate::{App, problem::Problem, read, who::Who};
 
@@ -26,9 +26,11 @@ pub(super) struct Today {
     head: Head,
     day: String,
     strains: Vec<StrainLine>,
+    /// The last delivery day that counts as ordered.
+    ordered_until: String,
     short: String,
-    at_risk: String,
-    at_risk_word: String,
+    sell_first: String,
+    sell_first_words: String,
     soon: Vec<Soon>,
     fridges: Vec<FridgeLine>,
     to_make_up: i64,
@@ -36,7 +38,7 @@ pub(super) struct Today {
     on_hold: i64,
     docket_word: String,
     checks_due: usize,
-    to_deal_with: usize,
+    alerts: String,
     warm_lots: usize,
     in_fruit: usize,
     due: usize,
@@ -45,8 +47,9 @@ pub(super) struct Today {
 
 struct StrainLine {
     strain: String,
-    free: String,
-    promised: String,
+    in_stock: String,
+    ordered: String,
+    left: String,
     word: &'static str,
 }
 
@@ -69,6 +72,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
     app.judge_first(&who).await?;
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
+        let head = Head::new(&farm, &who, "/");
         let zone = zone_of(&farm);
         let morning = tx.morning().await?;
         let checks_due = tx.house_checks().await?.iter().filter(|c| c.due).count();
@@ -98,16 +102,18 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             strains: morning
                 .strains
                 .iter()
-                .map(|(strain, free, promised)| StrainLine {
+                .map(|(strain, in_stock, ordered)| StrainLine {
                     strain: names.get(strain).map_or_else(|| strain.to_string(), ToString::to_string),
-                    free: kg(*free),
-                    promised: kg(*promised),
-                    word: if promised > free { "short" } else { "enough" },
+                    in_stock: kg(*in_stock),
+                    ordered: kg(*ordered),
+                    left: kg(*in_stock - *ordered),
+                    word: if ordered > in_stock { "short" } else { "enough" },
                 })
                 .collect(),
+            ordered_until: short_day(day_of(tx.now(), zone) + Days::new(2)),
             short: kg(morning.short_g),
-            at_risk: kg(urgent),
-            at_risk_word: if urgent > Grams::ZERO {
+            sell_first: kg(urgent),
+            sell_first_words: if urgent > Grams::ZERO {
                 format!("has no order and must go by tomorrow. {} kg after that.", kg(risk.at_risk_g - urgent))
             } else {
                 format!(
@@ -124,28 +130,53 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             on_hold: morning.on_hold,
             docket_word: farm.word("docket").to_owned(),
             checks_due,
-            to_deal_with: spells.len(),
+            alerts: alerts(&spells),
             warm_lots: warm.len(),
             in_fruit: batches.len(),
             due: batches.iter().filter(|b| b.due).count(),
-            next: next(&spells, morning.to_make_up),
-            head: Head::new(&farm, &who, "/"),
+            next: next(&head, &spells, morning.to_make_up > 0),
+            head,
         })
     })?;
     Ok(Page(view))
 }
 
-/// The one thing to do next: a warm spell about which nothing is written down comes before the orders.
-fn next(spells: &[Excursion], to_make_up: i64) -> (String, String) {
+/// The one thing to do next, of what the role may do. A warm spell about which nothing is written down comes before the orders.
+fn next(head: &Head, spells: &[Excursion], orders_to_make_up: bool) -> (String, String) {
     let warm = spells.iter().find(|e| e.kind == ExcursionKind::TooWarm && e.actions.is_empty());
-    match (warm, to_make_up) {
-        (Some(e), _) => (
-            format!("/excursions/{}", e.excursion_id),
-            format!("Warm spell in {}: say what becomes of the food", e.place),
-        ),
-        (None, 0) => ("/weigh".into(), "Weigh".into()),
-        (None, _) => ("/orders".into(), "Make up today's orders".into()),
+    if let Some(e) = warm.filter(|_| head.may("POST", "/excursions/{excursion}/actions")) {
+        let text = format!("Warm spell in {}: say what becomes of the food", e.place);
+        return (format!("/excursions/{}", e.excursion_id), text);
     }
+    let (href, text) = if orders_to_make_up && head.may("POST", "/orders/{order}/set-aside") {
+        ("/orders", "Make up today's orders")
+    } else if head.may("GET", "/weigh") {
+        ("/weigh", "Weigh")
+    } else if head.may("POST", "/dockets/{docket}/delivery") {
+        ("/orders", "See today's orders")
+    } else if head.may("GET", "/week") {
+        ("/week", "See the week")
+    } else {
+        ("/fridge", "See the fridge")
+    };
+    (href.into(), text.into())
+}
+
+/// What waits for somebody in the stores: `2 warm spells, 1 gap`. Empty where nothing does.
+fn alerts(open: &[Excursion]) -> String {
+    let kinds = [
+        (ExcursionKind::TooWarm, "warm spell"),
+        (ExcursionKind::TooCold, "cold spell"),
+        (ExcursionKind::NoData, "gap"),
+        (ExcursionKind::ProbeFault, "probe fault"),
+    ];
+    let counted = kinds.map(|(kind, noun)| (open.iter().filter(|e| e.kind == kind).count(), noun));
+    let words: Vec<String> = counted
+        .into_iter()
+        .filter(|(n, _)| *n > 0)
+        .map(|(n, noun)| count(i64::try_from(n).unwrap_or(i64::MAX), noun))
+        .collect();
+    words.join(", ")
 }
 
 /// The fridges as they are now, with the worst since midnight.

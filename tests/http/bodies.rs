@@ -1,0 +1,127 @@
+//! What a body may hold, and what the description says of it.
+
+use anyhow::{Result, ensure};
+use gillbook_testkit::Farm;
+use serde_json::{Value, json};
+
+#[tokio::test]
+async fn numbers_beyond_their_column_name_the_field() -> Result<()> {
+    let farm = Farm::new().await?;
+    let strain = json!({"strain": "SH", "name": "Shiitake", "species": "Shiitake", "latin_name": "Lentinula edodes", "lowest_safe_c": 0, "expected_yield_g": 1000, "days_to_first_flush": 16, "flush_interval_days": 11, "flushes": 2, "trim_share": 15});
+    let recipe = json!({"recipe": "ASH", "name": "Ash", "block_wet_g": 4200, "block_dry_g": 2000, "block_cost": "1000000000000"});
+    let room = json!({"room": "FR2", "name": "Two", "kind": "fruiting", "capacity_blocks": 20, "area_m2": 1e9});
+    let product =
+        json!({"product": "BIG", "name": "Big", "strains": ["OY"], "least_grade": "B", "tax_percent": "12345"});
+    let price = json!({"price_list": "TABLE", "product": "OY", "amount": "999999999999", "unit": "kg"});
+    let customer =
+        json!({"customer": "ELM", "name": "Elm", "kind": "restaurant", "price_list": "TABLE", "over_percent": 12345});
+    for (path, body, pointer) in [
+        ("/api/strains", strain, "/trim_share"),
+        ("/api/recipes", recipe, "/block_cost"),
+        ("/api/rooms", room, "/area_m2"),
+        ("/api/products", product, "/tax_percent"),
+        ("/api/prices", price, "/amount"),
+        ("/api/customers", customer, "/over_percent"),
+    ] {
+        farm.post(path, body).await.expect_problem(422, "invalid", Some(pointer));
+    }
+    let change = [("if-match", "1")];
+    let body = Some(json!({"tax_percent": "12345"}));
+    let answer = farm.ask(&farm.owner, "PATCH", "/api/products/OY", &change, body).await;
+    answer.expect_problem(422, "invalid", Some("/tax_percent"));
+    Ok(())
+}
+
+#[tokio::test]
+async fn what_is_taken_is_called_by_its_name() -> Result<()> {
+    let farm = Farm::new().await?;
+    let taken = |answer: gillbook_testkit::Answer| {
+        answer.expect_problem(409, "already-there", None);
+        answer.json()["detail"].as_str().unwrap_or_default().to_owned()
+    };
+    let customer = |code: &str| json!({"customer": code, "name": "X", "kind": "shop", "price_list": "TABLE"});
+    let place = "A place or a customer has this code. Choose another.";
+    assert_eq!(taken(farm.post("/api/customers", customer("PLUM")).await), place);
+    assert_eq!(taken(farm.post("/api/customers", customer("F1")).await), place);
+    let crates = json!({"crate": "BLUE", "name": "B", "kind": "crate", "tare_dry_g": 1, "tare_wet_g": 2});
+    assert_eq!(taken(farm.post("/api/crates", crates).await), "That crate code is taken. Choose another.");
+    let version = farm.get("/api/farm").await["version"].to_string();
+    let grades = Some(json!({"grades": [{"grade": "Q", "rank": 1, "name": "Queen"}]}));
+    let change = [("if-match", version.as_str())];
+    let rank = taken(farm.ask(&farm.owner, "PATCH", "/api/farm", &change, grades).await);
+    assert_eq!(rank, "Another grade has this rank. Give each grade a rank of its own.");
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_change_that_says_nothing_leaves_the_version_alone() -> Result<()> {
+    let farm = Farm::new().await?;
+    let order = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 500}]});
+    farm.create("/api/orders", order).await;
+    for path in
+        ["farm", "strains/OY", "rooms/FR1", "crates/BLUE", "places/F1", "products/OY", "customers/PLUM", "orders/O-1"]
+    {
+        let list = path.split('/').next().unwrap_or_default();
+        let read = async || -> Value {
+            let answer = farm.get(&format!("/api/{list}")).await;
+            let rows = answer["rows"].as_array().cloned().unwrap_or_else(|| vec![answer.clone()]);
+            let code = path.split('/').nth(1);
+            rows.into_iter()
+                .find(|r| code.is_none_or(|c| r.as_object().is_some_and(|o| o.values().any(|v| v == c))))
+                .unwrap_or_default()
+        };
+        let before = read().await;
+        let version = before["version"].to_string();
+        let change = [("if-match", version.as_str())];
+        let answer = farm.ask(&farm.owner, "PATCH", &format!("/api/{path}"), &change, Some(json!({}))).await;
+        assert_eq!(answer.expect(200)["version"], before["version"], "{path}");
+        assert_eq!(read().await, before, "{path}");
+        let stale = [("if-match", "99")];
+        let answer = farm.ask(&farm.owner, "PATCH", &format!("/api/{path}"), &stale, Some(json!({}))).await;
+        answer.expect_problem(412, "stale", None);
+    }
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_customers_terms_can_be_changed_later() -> Result<()> {
+    let farm = Farm::new().await?;
+    let change = json!({"kind": "shop", "over_percent": 2.5, "min_order_g": 3000});
+    let changed = farm.ask(&farm.owner, "PATCH", "/api/customers/PLUM", &[("if-match", "1")], Some(change)).await;
+    let changed = changed.expect(200);
+    assert_eq!(
+        (&changed["kind"], &changed["over_percent"], &changed["min_order_g"], &changed["version"]),
+        (&json!("shop"), &json!(2.5), &json!(3000), &json!(2))
+    );
+    let less = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 500}]});
+    farm.post("/api/orders", less).await.expect_problem(422, "invalid", Some("/lines"));
+    Ok(())
+}
+
+#[tokio::test]
+async fn query_names_that_are_not_known_are_refused() -> Result<()> {
+    let farm = Farm::new().await?;
+    for path in ["/api/orders", "/api/stock", "/api/customers", "/api/lots", "/api/dockets", "/api/excursions"] {
+        let answer = farm.ask(&farm.owner, "GET", &format!("{path}?form=2026-05-01"), &[], None).await;
+        assert_eq!(answer.status, 422, "{path}: {}", answer.text);
+        ensure!(answer.text.contains("form"), "{}", answer.text);
+    }
+    Ok(())
+}
+
+#[tokio::test]
+async fn the_description_says_which_keys_are_needed_and_what_is_binary() -> Result<()> {
+    let api: Value = serde_json::from_str(&gillbook_web::openapi_json())?;
+    let key = |path: &str| {
+        let parameters = api["paths"][path]["post"]["parameters"].as_array().into_iter().flatten();
+        parameters.filter(|p| p["name"] == "Idempotency-Key").map(|p| p["required"] == true).collect::<Vec<_>>()
+    };
+    assert_eq!((key("/api/orders"), key("/api/customers")), (vec![true], vec![true]));
+    assert_eq!((key("/api/weighings"), key("/api/dockets")), (vec![false], vec![false]), "the body's id does as well");
+    let binary = json!({"type": "string", "format": "binary"});
+    let pdf = &api["paths"]["/api/dockets/{docket}/pdf"]["get"]["responses"]["200"]["content"]["application/pdf"];
+    let cbor = &api["paths"]["/api/readings"]["post"]["requestBody"]["content"]["application/senml+cbor"];
+    assert_eq!((&pdf["schema"], &cbor["schema"]), (&binary, &binary));
+    assert_eq!(api["servers"][0]["url"], "/");
+    Ok(())
+}

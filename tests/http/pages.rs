@@ -1,0 +1,233 @@
+//! The pages by role, and what they say of orders and dockets.
+
+use anyhow::{Context, Result, ensure};
+use gillbook_store::people::Standing;
+use gillbook_testkit::{As, Farm};
+use gillbook_web::rules::{RULES, roles};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+const FORM: [(&str, &str); 1] = [("content-type", "application/x-www-form-urlencoded")];
+
+async fn page(farm: &Farm, who: &As, path: &str) -> String {
+    let answer = farm.ask(who, "GET", path, &[], None).await;
+    assert_eq!(answer.status, 200, "{path}: {}", answer.text);
+    answer.text
+}
+
+async fn order(farm: &Farm, day: &str, grams: i64) -> String {
+    let lines = json!([{"product": "OY", "grams_g": grams}]);
+    let order = farm.create("/api/orders", json!({"customer": "PLUM", "delivery_day": day, "lines": lines})).await;
+    order["order"].as_str().unwrap_or_default().to_owned()
+}
+
+/// Sets an order aside and sends it out by van.
+async fn send_out(farm: &Farm, order: &str) -> Value {
+    farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/set-aside"), &[], Some(json!({}))).await.expect(200);
+    farm.create("/api/dockets", json!({"order": order, "van": "VAN", "short": true})).await
+}
+
+/// The values of an attribute in a page.
+fn values<'a>(page: &'a str, attribute: &str) -> Vec<&'a str> {
+    page.split(&format!(" {attribute}=\"")).skip(1).filter_map(|rest| rest.split('"').next()).collect()
+}
+
+/// Whether the table of rules lets a role through to an address.
+fn lets(method: &str, address: &str, standing: Standing) -> bool {
+    let path = address.split(['?', '#']).next().unwrap_or_default();
+    let fits = |pattern: &str| {
+        let (pattern, path): (Vec<&str>, Vec<&str>) = (pattern.split('/').collect(), path.split('/').collect());
+        pattern.len() == path.len() && pattern.iter().zip(path).all(|(a, b)| *a == b || a.starts_with('{'))
+    };
+    let exact = RULES.iter().find(|r| r.method == method && r.path == path);
+    let rule = exact.or_else(|| RULES.iter().find(|r| r.method == method && fits(r.path)));
+    rule.unwrap_or_else(|| panic!("{method} {address} has no rule")).allows.lets(standing)
+}
+
+#[tokio::test]
+async fn no_page_offers_what_the_role_may_not_do() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(4000).await;
+    let open = order(&farm, "2026-05-05", 500).await;
+    let aside = order(&farm, "2026-05-06", 500).await;
+    farm.ask(&farm.owner, "PUT", &format!("/api/orders/{aside}/set-aside"), &[], Some(json!({}))).await.expect(200);
+    let sent = order(&farm, "2026-05-04", 500).await;
+    let docket = send_out(&farm, &sent).await["docket"].as_str().context("a docket")?.to_owned();
+    let mut pages: Vec<String> =
+        ["/", "/weigh", "/orders", "/stock", "/fridge", "/checks", "/week", "/blocks", "/food-safety", "/notices"]
+            .map(String::from)
+            .to_vec();
+    pages.extend([open, aside, sent].map(|o| format!("/orders/{o}")));
+    pages.extend([format!("/dockets/{docket}"), format!("/lots/{lot}")]);
+    for role in roles() {
+        let (who, standing) = (farm.person(role.as_str()).await, Standing::Person(role));
+        for path in pages.iter().filter(|p| lets("GET", p, standing)) {
+            let text = page(&farm, &who, path).await;
+            for (method, attribute) in [("GET", "href"), ("POST", "action")] {
+                for address in values(&text, attribute).into_iter().filter(|a| a.starts_with('/')) {
+                    ensure!(lets(method, address, standing), "{path} offers {role} {method} {address}");
+                }
+            }
+        }
+    }
+    Ok(())
+}
+
+#[tokio::test]
+async fn overdue_and_far_off_orders_are_seen_and_a_past_day_is_asked_about() -> Result<()> {
+    let mut farm = Farm::new().await?;
+    let early = order(&farm, "2026-05-05", 500).await;
+    let late = order(&farm, "2026-07-20", 500).await;
+    farm.pass(chrono::TimeDelta::days(9));
+    farm.owner = farm.sign_in("ada").await;
+    let text = page(&farm, &farm.owner, "/orders").await;
+    for order in [&early, &late] {
+        ensure!(text.contains(&format!("/orders/{order}\"")), "{order} is missing: {text}");
+    }
+    ensure!(text.contains("Tuesday 5 May, <strong>overdue</strong>") && !text.contains("20 July, <strong>"), "{text}");
+    ensure!(text.contains(&format!("class=\"next\" href=\"/orders/{early}\"")), "the oldest is the next to make up");
+    ensure!(page(&farm, &farm.owner, "/").await.contains("1 order to make up today"));
+
+    let wrong = json!({"customer": "PLUM", "delivery_day": "2025-05-14", "lines": [{"product": "OY", "grams_g": 500}]});
+    farm.post("/api/orders", wrong.clone()).await.expect_problem(422, "invalid", Some("/delivery_day"));
+    let mut meant = wrong;
+    meant["past_day"] = json!(true);
+    farm.create("/api/orders", meant).await;
+    farm.create(
+        "/api/orders",
+        json!({"customer": "PLUM", "delivery_day": "2026-05-13", "lines": [{"product": "OY", "grams_g": 500}]}),
+    )
+    .await;
+    let moved = json!({"delivery_day": "2026-05-12"});
+    let version = farm.get(&format!("/api/orders/{late}")).await["version"].to_string();
+    let patch = |body: Value| {
+        let (farm, version, late) = (&farm, version.clone(), late.clone());
+        async move {
+            let headers = [("if-match", version.as_str())];
+            farm.ask(&farm.owner, "PATCH", &format!("/api/orders/{late}"), &headers, Some(body)).await
+        }
+    };
+    patch(moved).await.expect_problem(422, "invalid", Some("/delivery_day"));
+    patch(json!({"delivery_day": "2026-05-12", "past_day": true})).await.expect(200);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_short_order_says_why() -> Result<()> {
+    let farm = Farm::new().await?;
+    let patch = |path: &'static str, body: Value| {
+        let farm = &farm;
+        async move { farm.ask(&farm.owner, "PATCH", path, &[("if-match", "1")], Some(body)).await.expect(200) }
+    };
+    let none = order(&farm, "2026-05-05", 500).await;
+    let text = page(&farm, &farm.owner, &format!("/orders/{none}")).await;
+    ensure!(text.contains("Short: none of grade B or better is free"), "{text}");
+    farm.lot_of(2000).await;
+    let text = page(&farm, &farm.owner, &format!("/orders/{none}")).await;
+    ensure!(text.contains("Not set aside yet: 2.00 kg are free"), "{text}");
+    patch("/api/customers/PLUM", json!({"least_days": 30})).await;
+    let text = page(&farm, &farm.owner, &format!("/orders/{none}")).await;
+    ensure!(text.contains("Short: nothing fresh enough. PLUM wants 30 days left at delivery"), "{text}");
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_docket_tells_packs_shortage_and_what_came_back() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.create("/api/products", json!({"product": "PUN", "name": "Punnet", "strains": ["OY"], "least_grade": "B", "pack_g": 250, "tax_percent": "0"})).await;
+    farm.create("/api/prices", json!({"price_list": "TABLE", "product": "PUN", "amount": "4.35", "unit": "pack"}))
+        .await;
+    farm.lot_of(4000).await;
+    let lines = json!([{"product": "OY", "grams_g": 2500}, {"product": "PUN", "packs": 8}]);
+    let order =
+        farm.create("/api/orders", json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": lines})).await;
+    let order = order["order"].as_str().context("an order")?.to_owned();
+    let sent = send_out(&farm, &order).await;
+    // 4000 g: 2500 loose, then six whole packs; two packs are short.
+    assert_eq!((&sent["lines"][1]["packs"], &sent["lines"][1]["grams_g"]), (&json!(6), &json!(1500)));
+    assert_eq!((&sent["ordered"][1]["short_g"], &sent["ordered"][0]["short_g"]), (&json!(500), &json!(0)));
+    assert_eq!((&sent["net"], &sent["sent_net"]), (&json!("69.85"), &json!("69.85")));
+
+    let refused = json!({"taken_by": "Cook", "refused": [{"line": 1, "grams_g": 500}]});
+    farm.create("/api/dockets/D-1/delivery", refused).await;
+    let back = json!({"lines": [{"line": 1, "grams_g": 300}], "reason": "bruised"});
+    let docket = farm.create("/api/dockets/D-1/returns", back.clone()).await;
+    let line = &docket["lines"][0];
+    // One lot of 4000 g went out on two lines and 800 g of it came back. Which line is not known, so both share it by weight:
+    // 500 × 2500 / 4000 = 312.5, 300 × 2500 / 4000 = 187.5; what is left of 69.85 is 69.85 × 3200 / 4000 = 55.88.
+    assert_eq!((&line["refused_g"], &line["returned_g"], &line["kept_g"]), (&json!(313), &json!(188), &json!(1999)));
+    let sum =
+        |field: &str| docket["lines"].as_array().into_iter().flatten().filter_map(|l| l[field].as_i64()).sum::<i64>();
+    assert_eq!((sum("refused_g"), sum("returned_g"), sum("kept_g")), (500, 300, 3200));
+    assert_eq!((&docket["net"], &docket["sent_net"]), (&json!("55.88"), &json!("69.85")));
+
+    let text = page(&farm, &farm.owner, "/dockets/D-1").await;
+    for words in
+        ["6 packs", "313 g refused, 188 g came back", "3\u{202f}200", "55.88", "8 packs ordered, 0.50 kg short"]
+    {
+        ensure!(text.contains(words), "{words}: {text}");
+    }
+    let text = page(&farm, &farm.owner, &format!("/orders/{order}")).await;
+    ensure!(text.contains("Came back") && text.contains("0.50") && text.contains("delivered"), "{text}");
+    let paper = printed(&farm, "D-1").await?;
+    for words in
+        ["grade A", "2026", "without Tax 5.5 %", "Short: Punnet: 8 packs ordered", "55.88", "your kitchen's own plan"]
+    {
+        ensure!(paper.contains(words), "{words}: {paper}");
+    }
+    // A return that was a mistake is taken back, and nothing came back of it.
+    let acts = farm.get("/api/movements?limit=500").await;
+    let act = acts["rows"].as_array().into_iter().flatten().find(|a| a["kind"] == "return").context("the return")?;
+    let path = format!("/api/acts/{}/reversal", act["act_id"].as_str().unwrap_or_default());
+    farm.create(&path, json!({"reason": "other docket"})).await;
+    let docket = farm.get("/api/dockets/D-1").await;
+    assert_eq!((&docket["lines"][0]["returned_g"], &docket["net"]), (&json!(0), &json!("61.12")));
+    Ok(())
+}
+
+/// The words of a docket's PDF.
+async fn printed(farm: &Farm, docket: &str) -> Result<String> {
+    let As::Cookie(cookie) = &farm.owner else { unreachable!("the owner is a person") };
+    gillbook::notices::choose_crypto();
+    let home = gillbook_tests::serve(farm.router.clone()).await?;
+    let pdf = reqwest::Client::new().get(format!("http://{home}/api/dockets/{docket}/pdf"));
+    let bytes = pdf.header("cookie", cookie).send().await?.bytes().await?;
+    let file = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("{docket}-{}.pdf", Uuid::new_v4()));
+    std::fs::write(&file, &bytes)?;
+    let text = std::process::Command::new("pdftotext").arg(&file).arg("-").output()?;
+    Ok(String::from_utf8_lossy(&text.stdout).split_whitespace().collect::<Vec<_>>().join(" "))
+}
+
+#[tokio::test]
+async fn a_docket_takes_a_decimal_comma_and_keeps_what_was_typed() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(2000).await;
+    let order = order(&farm, "2026-05-05", 500).await;
+    send_out(&farm, &order).await;
+    let post = |fields: String| {
+        let farm = &farm;
+        async move { farm.raw("POST", "/dockets/D-1/delivery", &FORM, fields.into_bytes()).await }
+    };
+    let key = Uuid::new_v4();
+    let wrong = post(format!("key={key}&taken_by=Cook&temperature_c=cold&crates_out=3")).await;
+    assert_eq!(wrong.status, 422);
+    for words in ["“cold” is not a number. Type degrees, such as 3.5.", "value=\"Cook\"", "value=\"3\""] {
+        ensure!(wrong.text.contains(words), "{words}: {}", wrong.text);
+    }
+    let good = post(format!("key={key}&taken_by=Cook&temperature_c=3%2C5&crates_out=3")).await;
+    assert_eq!(good.status, 303, "{}", good.text);
+    assert_eq!(farm.get("/api/dockets/D-1").await["delivery"]["temperature_c"], 3.5);
+    Ok(())
+}
+
+#[tokio::test]
+async fn what_goes_wrong_keeps_the_way_on() -> Result<()> {
+    let farm = Farm::new().await?;
+    for path in ["/lots/NOPE", "/nothing/here", "/food-safety", "/problems/stale", "/fridge?place=NONE"] {
+        let answer = farm.raw("GET", path, &[], Vec::new()).await;
+        ensure!(answer.text.contains("<nav") && answer.text.contains("Farm of ada"), "{path}: {}", answer.text);
+        let stranger = farm.ask(&As::Nobody, "GET", path, &[], None).await;
+        ensure!(!stranger.text.contains("<nav") && !stranger.text.contains("Farm of ada"), "{path}: {}", stranger.text);
+    }
+    Ok(())
+}
