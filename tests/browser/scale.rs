@@ -323,3 +323,23 @@ async fn a_page_left_open_overnight_asks_for_the_batches_of_now() -> Result<()> 
     phone.page.wait().for_element(Locator::Css("[data-batch=B9]")).await?;
     phone.close().await
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_fresh_farm_is_told_what_is_missing() -> Result<()> {
+    let farm = Farm::bare().await?;
+    let home = format!("http://{}", serve(farm.router.clone()).await?);
+    let phone = Phone::open().await?;
+    sign_in(&phone, &home).await?;
+    phone.page.goto(&format!("{home}/weigh")).await?;
+    phone.page.find(Locator::Id("source")).await?.click().await?;
+    let none = phone.page.find(Locator::Id("none")).await?.text().await?;
+    assert_eq!(
+        none,
+        "No batch stands in a fruiting room. Move blocks into a fruiting room, then choose their batch here."
+    );
+    phone.page.find(Locator::Id("unchoose")).await?.click().await?;
+    ensure!(phone.page.find(Locator::Id("keep")).await?.is_displayed().await?);
+    phone.page.goto(&format!("{home}/fridge")).await?;
+    phone.page.find(Locator::Css("header nav a[href='/orders']")).await?;
+    phone.close().await
+}

@@ -171,7 +171,7 @@ async fn a_docket_tells_packs_shortage_and_what_came_back() -> Result<()> {
     ensure!(text.contains("Came back") && text.contains("0.50") && text.contains("delivered"), "{text}");
     let paper = printed(&farm, "D-1").await?;
     for words in
-        ["grade A", "2026", "without Tax 5.5 %", "Short: Punnet: 8 packs ordered", "55.88", "your kitchen's own plan"]
+        ["grade A", "2026", "without tax 5.5 %", "Short: Punnet: 8 packs ordered", "55.88", "your kitchen's own plan"]
     {
         ensure!(paper.contains(words), "{words}: {paper}");
     }

@@ -193,7 +193,7 @@ impl Tx {
         if let Some(out) = out {
             return Err(Refusal::new(
                 Kind::Closed,
-                format!("{} is out already with market day {out}. Reckon that first.", new.stall),
+                format!("{} is out already with market day {out}. Cash that one up first.", new.stall),
             )
             .into());
         }
@@ -268,7 +268,7 @@ impl Tx {
         .await?;
         let day = self.market_day(code).await?;
         if day.status == MarketDayStatus::Closed {
-            return Err(Refusal::new(Kind::Closed, format!("Market day {code} is reckoned already.")).into());
+            return Err(Refusal::new(Kind::Closed, format!("Market day {code} is cashed up already.")).into());
         }
         if new.cash < day.float_amount {
             return Err(Refusal::field(
