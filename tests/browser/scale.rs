@@ -16,6 +16,7 @@ use fantoccini::{
 use gillbook_testkit::Farm;
 use gillbook_tests::{Phone, serve};
 use serde_json::{Value, json};
+use sqlx::Connection;
 use tower::ServiceExt;
 
 use super::{Thumb, farm_today, sign_in};
@@ -131,6 +132,24 @@ async fn a_lost_answer_counts_once() -> Result<()> {
     said(&phone, "Everything on this phone is saved.").await?;
     let ids = network.ids();
     ensure!(ids.len() >= 2 && ids.iter().all(|id| *id == ids[0]), "one id however often it is sent: {ids:?}");
+    assert_eq!(nets(&farm).await, [1998]);
+    phone.close().await
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_phone_out_of_a_drawer_doubles_nothing() -> Result<()> {
+    let (farm, phone, network, _) = at_the_scale().await?;
+    let mut thumb = Thumb { phone: &phone, touches: 0 };
+    thumb.take_from("B1").await?;
+    network.set(Way::AnswerLost);
+    thumb.weigh("346").await?;
+    said(&phone, "Not known yet").await?;
+    // Months later the service has forgotten what it answered, and the phone sends the weighing again.
+    let mut db = sqlx::PgConnection::connect_with(&farm.admin).await?;
+    sqlx::query("delete from idempotency").execute(&mut db).await?;
+    network.set(Way::Good);
+    all_saved(&phone).await?;
+    said(&phone, "Everything on this phone is saved.").await?;
     assert_eq!(nets(&farm).await, [1998]);
     phone.close().await
 }

@@ -15,7 +15,7 @@ export function uuid() {
   return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
 }
 
-/** What became of one sending. */
+/** What became of one sending. `look` of an entry is where it can be read once it is kept. */
 async function outcome(entry, limit) {
   const stop = new AbortController();
   const timer = setTimeout(() => stop.abort(), limit);
@@ -28,6 +28,11 @@ async function outcome(entry, limit) {
     const detail = answer.errors && answer.errors.length ? answer.errors[0].detail : answer.detail;
     if (response.status === 401) return { is: "signed-out", detail };
     if (response.status === 403) return { is: "not-allowed", detail };
+    // Out of a drawer after months: the service has forgotten its answer, not the entry.
+    if (answer.type === "/problems/already-there" && entry.look) {
+      const there = await fetch(entry.look, { signal: stop.signal });
+      if (there.ok) return { is: "kept", answer: await there.json() };
+    }
     const passing = response.status >= 500 || [408, 425, 429].includes(response.status) || answer.type === "/problems/in-progress";
     return passing ? { is: "unknown" } : { is: "refused", type: answer.type, detail };
   } catch {

@@ -61,8 +61,9 @@ const press = (element, on) => element.setAttribute("aria-pressed", on);
 
 function show() {
   const net = gross() - tare();
-  $("net").textContent = state.digits === "" ? "0.00" : kg(net);
-  $("tale").textContent = trouble() || `gross ${kg(gross())}, tare ${kg(tare())}`;
+  const unchosen = !state.batch && gross() > 0 ? "Choose the batch first." : "";
+  $("net").textContent = kg(state.digits === "" ? 0 : Math.max(net, 0));
+  $("tale").textContent = trouble() || unchosen || `gross ${kg(gross())}, tare ${kg(tare())}`;
   sure = false;
   $("keep").textContent = "Save weight";
   $("keep").disabled = resting || !state.batch || gross() === 0 || trouble() !== "";
@@ -147,7 +148,7 @@ function weighing() {
   };
   if (state.place) body.place = state.place;
   const typed = { ...state, batch: state.batch.batch };
-  return { id, at: Date.now(), is: "weighing", path: "/api/weighings", body: JSON.stringify(body), net_g: gross() - tare(), typed };
+  return { id, at: Date.now(), is: "weighing", path: "/api/weighings", look: `/api/weighings/${id}`, body: JSON.stringify(body), net_g: gross() - tare(), typed };
 }
 
 async function keep() {
