@@ -440,6 +440,7 @@ impl Tx {
         self.dockets_where(None, day, page).await
     }
 
+    #[expect(clippy::too_many_lines, reason = "the columns of three tables, each named once")]
     async fn dockets_where(
         &mut self,
         only: Option<&DocketCode>,
