@@ -158,12 +158,9 @@ pub(super) struct OrderPage {
     dockets: Vec<Sent>,
     open: bool,
     status: &'static str,
-    may_set_aside: bool,
-    may_send: bool,
     /// What is short of the order, in kilograms.
     short_kg: String,
     anything: bool,
-    short: bool,
     /// Whether sending it out takes an own sign-in, and this is a shared phone.
     signs_in: bool,
     key: Uuid,
@@ -222,8 +219,6 @@ async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String
         let reasons = if open { tx.shortages(&order).await? } else { vec![None; order.lines.len()] };
         let head = Head::new(&farm, who, "/orders");
         Ok(OrderPage {
-            may_set_aside: head.may("POST", "/orders/{order}/set-aside"),
-            may_send: head.may("POST", "/orders/{order}/dispatch"),
             head,
             status: status_word(order.status),
             day: long_day(order.delivery_day),
@@ -254,7 +249,6 @@ async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String
             open,
             short_kg: kg(order.lines.iter().map(|l| l.short_g).sum()),
             anything: aside(&order) > Grams::ZERO,
-            short: order.lines.iter().any(|l| l.short_g > Grams::ZERO),
             signs_in: who.signed.with == SignedWith::SharedPhone
                 && order.lines.iter().flat_map(|l| &l.set_aside).any(|s| s.warm_spell.is_some()),
             key: Uuid::new_v4(),
