@@ -53,11 +53,14 @@ impl Coinage {
         u32::from(self.currency.exponent().expect("checked when made"))
     }
 
-    /// Rounds to the currency's smallest unit. The scale is always the currency's, so that 5 prints as 5.00.
+    /// Rounds to the currency's smallest unit. The scale is always the currency's, so that 5 prints as 5.00, and nothing never prints as −0.00.
     #[must_use]
     pub fn round(self, amount: Decimal) -> Decimal {
         let mut rounded = amount.round_dp_with_strategy(self.places(), self.rounding.strategy());
         rounded.rescale(self.places());
+        if rounded.is_zero() {
+            rounded.set_sign_positive(true);
+        }
         rounded
     }
 
@@ -148,6 +151,15 @@ mod tests {
         assert_eq!(euro.by_weight(Grams(1235), "17.50".parse().unwrap()).to_string(), "21.61");
         assert_eq!(euro.by_weight(Grams(985), "24.95".parse().unwrap()).to_string(), "24.58");
         assert_eq!(euro.by_weight(Grams(2000), "9".parse().unwrap()).to_string(), "18.00");
+    }
+
+    #[test]
+    fn nothing_has_no_sign() {
+        let euro = euro(Rounding::HalfUp);
+        for amount in ["-0", "-0.00", "-0.004"] {
+            assert_eq!(euro.round(amount.parse().unwrap()).to_string(), "0.00", "{amount}");
+        }
+        assert_eq!(euro.round(-Decimal::ZERO).to_string(), "0.00");
     }
 
     #[test]

@@ -47,6 +47,9 @@ pub(super) async fn print(client: &Client, until: DateTime<Utc>) -> Result<()> {
 
     let earnings = client.get("/api/reports/earnings").await?;
     println!("\nFinished batches, contribution per block:");
+    if earnings["best"].is_null() {
+        println!("    none yet; batches that stood in the rooms before the book was opened are not compared");
+    }
     for word in ["best", "worst"] {
         let batch = earnings["batches"].as_array().and_then(|b| b.iter().find(|b| b["batch"] == earnings[word]));
         let Some(b) = batch else { continue };
