@@ -1,7 +1,7 @@
 //! Our calculations beside general-purpose libraries that know nothing of us.
 
 use anyhow::{Context, Result};
-use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Weekday};
+use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc, Weekday};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Days, NaiveDate, TimeDelta};
+use chrono::{Days, NaiveDate};
 use gillbook_core::{
     Grams,
     allocation::{Candidate, Goods, Need, Taken, Wish},

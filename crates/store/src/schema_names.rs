@@ -82,7 +82,6 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
         }
         // Customers and rooms with stock are places too, and share their codes.
         "place_pk" => (Kind::AlreadyThere, "A place or a customer has this code. Choose another.".into()),
-        "act_pk" => (Kind::AlreadyThere, "Another entry has this id. Make a new one for a new entry.".into()),
         "person_initials_key" => {
             (Kind::AlreadyThere, "Somebody on this farm has these initials. Add a digit: AB2.".into())
         }
