@@ -46,6 +46,7 @@ class Air:
         self.series = [[(self.seconds(at), c) for at, c in series] for series in readings.values()]
         self.times = [[t for t, _ in series] for series in self.series]
         self.points = sorted(point for series in self.series for point in series)
+        self.point_times = [t for t, _ in self.points]
         self.limit_times = [self.seconds(micros(row["effective_from"])) for row in self.limits]
         self.spread = []
         edge = list(self.envelope())
@@ -189,11 +190,17 @@ class Air:
     def apart(self, begins, ends):
         """The most that probes known at the same time were apart."""
         most = 0.0
-        for t0, t1, d0, d1 in self.spread:
+        for t0, t1, d0, d1 in self.spread[max(0, bisect_left(self.spread, (begins,)) - 1) :]:
+            if t0 >= ends:
+                break
             b, e = max(t0, begins), min(t1, ends)
             if e > b:
                 most = max(most, d0 + (d1 - d0) * (b - t0) / (t1 - t0), d0 + (d1 - d0) * (e - t0) / (t1 - t0))
         return most
+
+    def readings_within(self, begins, ends):
+        """How many temperatures came in a span, and how many faults."""
+        return tuple(bisect_left(times, ends) - bisect_left(times, begins) for times in (self.point_times, self.faults))
 
     def gaps(self, begins, ends):
         """Stretches of a span in which nothing is known. A reading that stands alone parts no gap."""
@@ -206,6 +213,12 @@ class Air:
         if ends > since:
             found.append((since, ends))
         return found
+
+
+def air_of(rows, place):
+    if place not in rows.airs:
+        rows.airs[place] = Air(rows, place)
+    return rows.airs[place]
 
 
 def at(line, t):

@@ -2,7 +2,7 @@
 
 from datetime import date, timedelta
 
-from air import Air
+from air import air_of
 from exposure import FOOD_WITHIN_C, hold_exposure, places, record
 from rows import micros
 
@@ -14,7 +14,7 @@ def questions(rows):
 
 def compare(rows, to):
     for place in places(rows):
-        air, answer = Air(rows, place), rows.answer(record(rows, place))
+        air, answer = air_of(rows, place), rows.answer(record(rows, place))
         ends = micros(answer["ends"])
         for row in answer["days"]:
             day = date.fromisoformat(row["day"])

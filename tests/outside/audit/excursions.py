@@ -6,7 +6,7 @@ stops the grace: what is not known was never cold. Too cold mirrors it at the co
 than the place allows, of all its probes together; a probe's fault is one that has said nothing but faults for longer than that.
 """
 
-from air import Air, Piece, air_at, cut, food_at, turns
+from air import Piece, air_at, air_of, cut, food_at, turns
 from exposure import places
 from rows import SECOND, instant, micros
 
@@ -181,7 +181,7 @@ def probe_faults(air, probe_id):
 
 def compare(rows, to):
     for place in places(rows):
-        air = Air(rows, place)
+        air = air_of(rows, place)
         told = [e for e in rows.answer(listed(rows, place))["rows"] if not e["withdrawn_at"]]
         for kind, ours in (
             ("too_warm", warm(air)),

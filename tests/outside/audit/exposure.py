@@ -1,7 +1,7 @@
 """What a place's air was: seconds known and above the limit, degree-minutes, mean, coldest and warmest, mean kinetic temperature,
 coverage, the warmest food, how far probes were apart; over any span, over the whole record and by its hours."""
 
-from air import Air, food_at
+from air import air_of, food_at
 from rows import SECOND, instant, micros
 
 HOUR_S = 3600
@@ -57,13 +57,13 @@ def hold_exposure(to, what, ours, theirs):
 
 def compare(rows, to):
     for place in places(rows):
-        air = Air(rows, place)
+        air = air_of(rows, place)
         for begins, ends in spans(rows):
             answer = rows.answer(temperature(place, begins, ends))
             b, e = air.seconds(begins), air.seconds(ends)
             what = f"{place} {instant(begins)} to {instant(ends)}"
             hold_exposure(to, what, air.exposure(b, e), answer["exposure"])
-            to.same(f"{what} faults", sum(b <= t < e for t in air.faults), answer["faults"])
+            to.same(f"{what} faults", air.readings_within(b, e)[1], answer["faults"])
             for point in answer["product"]:
                 hold_food(to, what, air, air.seconds(micros(point["at"])), point["c"])
         hold_record(rows, to, place, air)
@@ -92,5 +92,5 @@ def hold_record(rows, to, place, air):
             to.number(f"{what} {name}", ours[name], to.field(row, name), WITHIN[name])
         to.number(f"{what} product_max_c", ours["product_max_c"], to.field(row, "product_max_c"), FOOD_WITHIN_C)
         to.number(f"{what} apart_c", air.apart(b, b + HOUR_S), to.field(row, "apart_c"), 1e-6)
-        to.same(f"{what} readings", sum(b <= t < b + HOUR_S for t, _ in air.points), row["readings"])
-        to.same(f"{what} faults", sum(b <= t < b + HOUR_S for t in air.faults), row["faults"])
+        counted = air.readings_within(b, b + HOUR_S)
+        to.same(f"{what} readings, faults", counted, (row["readings"], row["faults"]))

@@ -1,6 +1,6 @@
 """Stretches of a span without known air, also of spans of more than a week."""
 
-from air import Air
+from air import air_of
 from exposure import places, spans, temperature
 from rows import instant, micros
 
@@ -15,7 +15,7 @@ def questions(rows):
 
 def compare(rows, to):
     for place in places(rows):
-        air = Air(rows, place)
+        air = air_of(rows, place)
         for begins, ends in spans(rows):
             ours = air.gaps(air.seconds(begins), air.seconds(ends))
             theirs = [

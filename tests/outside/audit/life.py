@@ -12,7 +12,7 @@ from collections import defaultdict
 
 import numpy as np
 
-from air import Air
+from air import air_of
 from rows import SECOND, STOCK, instant, micros
 
 DAY_S = 86_400
@@ -87,7 +87,7 @@ class Aging:
 
     def air(self, place):
         if place not in self.airs:
-            air = Air(self.rows, place)
+            air = air_of(self.rows, place)
             long = [p for p in air.pieces if p.t1 > p.t0]
             self.airs[place] = (air, *(np.array([p[i] for p in long], dtype=float) for i in (0, 1, 2, 3)))
         return self.airs[place]

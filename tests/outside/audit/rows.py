@@ -49,6 +49,8 @@ class Rows:
         for m in self.tables["movement"]:
             self.by_act[m["act_id"]].append(m)
         self.dead = self.dead_as_of(None)
+        # The air of each place, once it was asked for.
+        self.airs = {}
 
     def table(self, name):
         return self.tables.get(name, [])
