@@ -27,7 +27,7 @@ impl Trouble {
             let wave = 5.0 + 0.9 * (minute as f64 / 56.0 * std::f64::consts::TAU).sin();
             let base = match (probe, patchy, warm, frost) {
                 ("p1" | "p2", ..) if wavering => wave,
-                ("p3", ..) => 4.0 + 6.0 * f64::from(u8::from(n % 3 == 0 && (120..260).contains(&minute))),
+                ("p3", ..) => 4.0 + 6.0 * f64::from(u8::from(n.is_multiple_of(3) && (120..260).contains(&minute))),
                 (_, true, ..) => 6.8,
                 (_, _, true, _) => 9.0,
                 (_, _, _, true) => -2.2,

@@ -75,7 +75,7 @@ impl Trouble {
         if n % 3 == 1 {
             self.pack().await;
         }
-        if n % 7 == 0 && n > 0 {
+        if n > 0 && n.is_multiple_of(7) {
             self.close_week(n).await?;
         }
         self.until(n, 7, 10)?;
@@ -222,10 +222,10 @@ impl Trouble {
         }
         let free = self.free("F1").await;
         let Some((lot, grams)) = free.first().cloned() else { return Ok(()) };
-        if n % 3 == 0 {
+        if n.is_multiple_of(3) {
             let to = |from: &str, to: &str, grams: i64| json!({"kind": "transfer", "lot": lot, "from_place": from, "to_place": to, "grams_g": grams});
             let moved = self.farm.create("/api/movements", to("F1", "F2", grams / 3)).await;
-            if n % 2 == 0 {
+            if n.is_multiple_of(2) {
                 let path = format!("/api/acts/{}/reversal", code(&moved, "act_id"));
                 self.farm.create(&path, json!({"reason": "Not moved after all"})).await;
             } else {
