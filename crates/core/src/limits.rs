@@ -127,9 +127,9 @@ fn rows() -> Vec<Row> {
 /// The table of `deploy/bounds.md`, in Markdown.
 #[must_use]
 pub fn table() -> String {
-    let rows: String =
+    let rows: Vec<String> =
         rows().iter().map(|(what, limit, beyond)| format!("| {what} | {limit} | {beyond} |\n")).collect();
-    format!("| bound | at most | beyond it |\n|---|---|---|\n{rows}")
+    format!("| bound | at most | beyond it |\n|---|---|---|\n{}", rows.concat())
 }
 
 #[cfg(test)]

@@ -60,7 +60,7 @@ impl Error {
     }
 }
 
-/// Whether a state of the database passes (PostgreSQL documentation, appendix A): class 53 is insufficient resources, a full disk, no memory,
+/// Whether a state of the database passes (`PostgreSQL` documentation, appendix A): class 53 is insufficient resources, a full disk, no memory,
 /// too many connections; shutting down, crashed and cannot connect now are three of class 57, statement and lock time-outs one each.
 fn is_passing_state(code: &str) -> bool {
     code.starts_with("53") || matches!(code, "57P01" | "57P02" | "57P03" | "57014" | "55P03")

@@ -57,7 +57,7 @@ impl<S: Sync> FromRequestParts<S> for Origin {
 pub fn network_of(address: IpAddr) -> IpAddr {
     match address.to_canonical() {
         IpAddr::V6(v6) => Ipv6Addr::from_bits(v6.to_bits() & !u128::from(u64::MAX)).into(),
-        v4 => v4,
+        v4 @ IpAddr::V4(_) => v4,
     }
 }
 

@@ -12,6 +12,7 @@ use std::{
 };
 
 use anyhow::{Context, Result, bail};
+use base64::{Engine, engine::general_purpose::URL_SAFE_NO_PAD};
 use sha2::{Digest, Sha256};
 use sqlx::{Connection, PgConnection, postgres::PgConnectOptions};
 
@@ -97,7 +98,8 @@ fn make_home(home: &Path) -> Result<PathBuf> {
 /// Where the server's socket stands: in the home directory, or where that has too long a name in one of the system's that is this
 /// user's alone.
 fn socket_directory(home: &Path) -> Result<PathBuf> {
-    let name = format!("gillbook-{}", &hex(&Sha256::digest(home.as_os_str().as_encoded_bytes()))[..16]);
+    let name =
+        format!("gillbook-{}", &URL_SAFE_NO_PAD.encode(Sha256::digest(home.as_os_str().as_encoded_bytes()))[..16]);
     let own = |directory: &PathBuf| {
         fs::symlink_metadata(directory).is_ok_and(|d| d.is_dir() && d.uid() == own_uid() && d.mode() & 0o022 == 0)
     };
@@ -114,10 +116,6 @@ fn socket_directory(home: &Path) -> Result<PathBuf> {
                 MAX_SOCKET_DIRECTORY_BYTES - "/run".len()
             )
         })
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 impl Layout {
@@ -201,7 +199,7 @@ impl Layout {
         }
         let is_ours = |uid: u32| -> Result<bool> {
             let found = fs::symlink_metadata(path)?;
-            Ok(found.is_dir() && found.uid() == uid && found.mode() & 0o077 == 0)
+            Ok(found.is_dir() && found.uid() == uid && found.mode() & 0o777 == 0o700)
         };
         if let Some(user) = &self.user {
             // Ours a moment ago, or left half-way by a program that was killed: nobody else can write where it stands.

@@ -20,7 +20,7 @@ fn id_of(directory: &Path) -> Option<DirectoryId> {
     fs::metadata(directory).ok().map(|found| (found.dev(), found.ino()))
 }
 
-/// What a running server wrote down in its data directory (PostgreSQL documentation, "Database File Layout": `postmaster.pid`).
+/// What a running server wrote down in its data directory (`PostgreSQL` documentation, "Database File Layout": `postmaster.pid`).
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct PidFile {
     pub pid: Pid,
@@ -89,7 +89,7 @@ impl Server {
         })
     }
 
-    /// Asks for a fast shutdown (PostgreSQL documentation, "Shutting Down the Server"), if it still runs.
+    /// Asks for a fast shutdown (`PostgreSQL` documentation, "Shutting Down the Server"), if it still runs.
     pub fn ask_to_stop(&mut self) -> Result<()> {
         if !self.has_ended()? {
             let pid = match self {
