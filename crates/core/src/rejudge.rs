@@ -1,8 +1,11 @@
-//! Judging again what a late reading, a changed limit or a changed offset touched, and no more.
+//! Re-evaluates what a late reading, a changed limit or a changed offset touched, and no more.
 //!
-//! Hours before the first touched one stand. From there on hours are judged anew until, past the last touched one, an hour ends in the
-//! state that is stored for it: from there on they would come out as they did. Whoever drives this loads readings and stored states
-//! bit by bit and replaces what it is told to.
+//! Begins at the first touched hour, less the gap limit that a line may reach back. Stops at the first hour after the last touched one whose
+//! end state equals the stored one: everything later is then unchanged. The caller loads readings and stored states span by span and
+//! replaces what [`Rejudged`] says.
+//!
+//! The state is compared to the last bit. After a gap it holds two estimates of the product, which the same air brings together again
+//! within some time constants, so that a gap makes the stretch to be evaluated again longer by some hours at most.
 
 use std::collections::BTreeMap;
 
@@ -33,7 +36,7 @@ pub fn begin_for(rules: &[Rules], touched: DateTime<Utc>) -> DateTime<Utc> {
     hour_of(touched - reach(rules))
 }
 
-/// A judging again, half-way.
+/// A re-evaluation, half-way.
 #[derive(Debug)]
 pub struct Rejudging<'a> {
     rules: &'a [Rules],
@@ -66,14 +69,14 @@ impl Rejudged {
 }
 
 impl<'a> Rejudging<'a> {
-    /// Begins at an hour, with the state that the last stored hour before it ended in, and goes on at least through the hour of `through`.
+    /// Begins at an hour with the end state of the last stored hour before it, and goes on at least through the hour of `through`.
     #[must_use]
     pub fn new(rules: &'a [Rules], hour: DateTime<Utc>, begins: State, through: DateTime<Utc>) -> Self {
         let through = hour_of(through).max(hour);
         Self { rules, began: hour, hour, through, state: begins, hours: BTreeMap::new(), settled: None }
     }
 
-    /// The hours to judge next. Readings are wanted of this span and, for the lines that leave it, of [`reach`] beyond it.
+    /// The next span to evaluate. Readings are needed of it and, for the lines that leave it, of [`reach`] beyond it.
     #[must_use]
     pub fn wants(&self) -> Span {
         let far = self.through + TimeDelta::hours(2);
@@ -81,7 +84,7 @@ impl<'a> Rejudging<'a> {
         Span { from: self.hour, until: if far > self.hour { far.min(most) } else { self.hour + TimeDelta::hours(6) } }
     }
 
-    /// Judges the hours of a span that it wanted.
+    /// Evaluates the hours of a span that it wanted.
     ///
     /// `readings` in time order, from the span and as far beyond it as lines may reach; `stored` the states that stored hours of the span
     /// ended in. Returns whether it is settled.

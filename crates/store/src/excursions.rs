@@ -128,8 +128,8 @@ impl Stored {
 }
 
 impl Tx {
-    /// Brings the stored excursions of a place in line with what was judged. One that is still there keeps its id, so that what was done
-    /// about it stays with it; one that moved takes its id along; one that vanished is withdrawn, and says what it became part of.
+    /// Matches evaluated to stored excursions: the same start keeps its id; overlapping ones move and keep theirs; a stored one that matches none
+    /// is withdrawn, pointing at the one that overlaps it. What was done about an excursion stays with its id.
     pub(crate) async fn replace_excursions(
         &mut self,
         place: &PlaceCode,

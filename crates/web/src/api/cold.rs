@@ -109,6 +109,12 @@ impl RecordAsked {
 }
 
 /// Excursions that touch a span, oldest first: too warm, too cold, no data, probe fault.
+///
+/// A warm or cold spell counts once its limit has been passed for longer than the grace time, and goes on through gaps in the readings while
+/// the estimated food temperature after the gap is still beyond the limit: the time of the gap counts, because nothing says that it was
+/// harmless. After a gap warm spells are judged on the warmer, cold spells on the colder of the food before it and the first air after it.
+/// "No data" is a gap longer than the silence time, from the last known instant to the next one. A lone reading between two gaps makes no
+/// time known, so that two silences with one reading between them are one "no data".
 #[utoipa::path(get, path = "/api/excursions", tag = "cold", params(ExcursionsAsked), responses((status = 200, description = "Excursions", body = Listed<Excursion>), Problems))]
 async fn get_excursions(
     State(app): State<App>,
@@ -234,7 +240,12 @@ async fn get_checks_done(
     Ok(Listed::whole(read!(app, who, |tx| tx.checks_done(span).await)?))
 }
 
-/// The temperature record of whole days.
+/// The temperature record of whole days of the farm: warm and cold spells first, with what was done, the lots inside and who signed; then the
+/// figures by day and hour.
+///
+/// Where the farm's day begins within an hour of UTC the hours at the ends of the record are parts of hours. A day in which nothing is known
+/// has a coverage of 0 and no mean; its `above_s` of 0 means nothing then. An hour with one lone reading has a lowest and a highest, no mean,
+/// and 0 seconds known.
 #[utoipa::path(get, path = "/api/places/{place}/temperature-record", tag = "cold", params(("place" = PlaceCode, Path, description = "The place's code"), RecordAsked), responses((status = 200, description = "The record", body = TemperatureRecord), Problems))]
 async fn get_record(
     State(app): State<App>,
@@ -258,7 +269,8 @@ async fn get_record_pdf(
     Ok(Document { kind: "application/pdf", name, bytes: pages::record_pdf(record).await? })
 }
 
-/// The hours of the temperature record as CSV (RFC 4180).
+/// The hours of the temperature record as CSV (RFC 4180), in the farm's own time with its offset from UTC. A cell is empty where nothing is
+/// known, and in `above_limit_s` also where no limit is set. The last column names the excursions that the hour is in.
 #[utoipa::path(get, path = "/api/places/{place}/temperature-record/csv", tag = "cold", params(("place" = PlaceCode, Path, description = "The place's code"), RecordAsked), responses((status = 200, description = "The hours as CSV", body = String, content_type = "text/csv"), Problems))]
 async fn get_record_csv(
     State(app): State<App>,
