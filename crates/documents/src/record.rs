@@ -62,7 +62,7 @@ pub struct Plot {
     pub limit: Option<(f64, String)>,
     /// Marks of the scale and their labels.
     pub ticks: Vec<(f64, String)>,
-    /// Silences: left edge and width.
+    /// Stretches without readings: left edge and width.
     pub silences: Vec<(f64, f64)>,
     /// Days along the foot.
     pub days: Vec<(f64, String)>,
@@ -87,6 +87,8 @@ pub struct Record {
     pub wasted: Vec<Vec<String>>,
     /// Gaps in the readings and probe faults.
     pub gaps: Vec<Excursion>,
+    /// What to say where there are none.
+    pub no_gaps: String,
     /// Figures of the whole.
     pub summary: Vec<(String, String)>,
     /// Limits in force.

@@ -10,19 +10,18 @@ use gillbook_core::{
     refusal::Refusal,
     rejudge::hour_of,
     text::PlaceCode,
-    words::ExcursionKind,
 };
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
     Result, Tx,
-    excursions::Excursion,
     house_checks::{CheckDone, SpotReading},
     places::Limit,
     probe_checks::ProbeStanding,
     readings::CAUTION,
     record_parts::{DoorTemperature, RecordedExcursion, Signatory, Wasted},
+    temperature::Gap,
 };
 
 /// The most days of one record.
@@ -95,6 +94,9 @@ pub struct TemperatureRecord {
     pub limits: Vec<Limit>,
     /// The whole span.
     pub exposure: Exposure,
+    /// Stretches in which nothing is known, by the gap limit, exact. Only those longer than the silence time are excursions as well, and none
+    /// is before the place's first reading.
+    pub gaps: Vec<Gap>,
     /// By day.
     pub days: Vec<DayFigures>,
     /// By hour.
@@ -202,6 +204,7 @@ impl Tx {
             wasted: self.wasted_from(place, written).await?,
             limits: self.limits_within(place, span).await?,
             exposure: Exposure::of(&whole, seconds(span)),
+            gaps: self.gaps_within(place, &rules, span).await?,
             days,
             hours: hours.iter().map(|(hour, f)| HourFigures::of(*hour, f)).collect(),
             probes,
@@ -247,12 +250,5 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?)
-    }
-}
-
-impl TemperatureRecord {
-    /// Silences: stretches in which nothing is known for longer than the silence time.
-    pub fn silences(&self) -> impl Iterator<Item = &Excursion> {
-        self.excursions.iter().map(|e| &e.excursion).filter(|e| e.kind == ExcursionKind::NoData)
     }
 }

@@ -214,7 +214,7 @@ impl Tx {
     }
 
     /// The gaps of a long span: whole hours that are known or silent from their figures, the others from their readings.
-    async fn gaps_within(&mut self, place: &PlaceCode, rules: &[Rules], window: Span) -> Result<Vec<Span>> {
+    pub(crate) async fn gaps_within(&mut self, place: &PlaceCode, rules: &[Rules], window: Span) -> Result<Vec<Gap>> {
         let hours = self.hours_between(place, Span { from: hour_of(window.from), until: window.until }).await?;
         let hour_from = |from: DateTime<Utc>| Span { from, until: from + TimeDelta::hours(1) };
         let is_whole = |f: &Figures| f.known_s > HOUR_S - 1e-3;
@@ -234,7 +234,7 @@ impl Tx {
             known.extend(self.known_air(place, rules, *run).await?.into_iter().map(|s| s.span));
         }
         known.sort_by_key(|span| span.from);
-        Ok(gaps(known, window))
+        Ok(as_gaps(gaps(known, window)))
     }
 
     /// The product through a span of at most a week, from the state that its first hour begins with.
@@ -292,7 +292,6 @@ impl Tx {
             .hours_between(code, Span { from: whole_hour_after(window.from), until: hour_of(window.until) })
             .await?;
         answer.hours = hours.iter().map(|(hour, figures)| HourFigures::of(*hour, figures)).collect();
-        let as_gaps = |gaps: Vec<Span>| gaps.into_iter().map(|g| Gap { from: g.from, until: g.until }).collect();
         if window.until - window.from <= CLOSE_LOOK {
             let known = self.known_air(code, &rules, window).await?;
             answer.gaps = as_gaps(gaps(known.iter().map(|s| s.span), window));
@@ -303,11 +302,15 @@ impl Tx {
             answer.series = thin(&corners(&known, &readings), window, step);
             answer.product = thin(&self.product_through(code, &rules, &readings, window).await?, window, step);
         } else {
-            answer.gaps = as_gaps(self.gaps_within(code, &rules, window).await?);
+            answer.gaps = self.gaps_within(code, &rules, window).await?;
             answer.series = hours.iter().filter_map(|(at, f)| f.most_c.map(|c| AirPoint { at: *at, c })).collect();
         }
         Ok(answer)
     }
+}
+
+fn as_gaps(spans: Vec<Span>) -> Vec<Gap> {
+    spans.into_iter().map(|g| Gap { from: g.from, until: g.until }).collect()
 }
 
 /// The corners of known air, and the readings that stand alone between gaps, in time order.

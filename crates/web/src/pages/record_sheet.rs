@@ -1,6 +1,6 @@
 //! The temperature record in words, as the page shows it and as it prints.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{calendar::day_of, exposure::Exposure};
 use gillbook_documents::record as paper;
@@ -43,6 +43,10 @@ pub(super) fn sheet_of(r: &TemperatureRecord) -> paper::Record {
             })
             .collect(),
         gaps: told(false),
+        no_gaps: unknown(r).map_or_else(
+            || "None in these days.".into(),
+            |unknown| format!("No alert in these days. No readings for {unknown}."),
+        ),
         summary: summary(r),
         limits: r.limits.iter().map(|l| limit(l, zone)).collect(),
         plot: plot(r),
@@ -82,10 +86,21 @@ fn summary(r: &TemperatureRecord) -> Vec<(String, String)> {
         ("Lowest, mean, highest".into(), format!("{} / {} / {} °C", one(e.min_c), one(e.mean_c), one(e.max_c))),
         ("Readings for".into(), format!("{:.1} % of the time", e.coverage * 100.0)),
     ];
+    if let Some(unknown) = unknown(r) {
+        summary.push(("No readings for".into(), unknown));
+    }
     if !r.limits.is_empty() {
         summary.push(("Minutes above limit".into(), minutes_above(e, true)));
     }
     summary
+}
+
+/// How long nothing is known, in how many stretches; nothing where there is no more than the minute since the last reading.
+fn unknown(r: &TemperatureRecord) -> Option<String> {
+    let gaps: Vec<TimeDelta> = r.gaps.iter().map(|g| g.until - g.from).filter(|g| *g > TimeDelta::minutes(2)).collect();
+    let minutes = gaps.iter().sum::<TimeDelta>().num_minutes();
+    let stretches = if gaps.len() == 1 { "stretch" } else { "stretches" };
+    (!gaps.is_empty()).then(|| format!("{} h {:02} min, in {} {stretches}", minutes / 60, minutes % 60, gaps.len()))
 }
 
 fn day(d: &DayFigures, has_limit: bool) -> Vec<String> {
@@ -204,7 +219,7 @@ fn probes(r: &TemperatureRecord, zone: Tz) -> Vec<paper::Probe> {
 /// Hours as columns from coldest to warmest, in shares of the plot's width and height.
 fn plot(r: &TemperatureRecord) -> paper::Plot {
     #[expect(clippy::cast_precision_loss, reason = "seconds of a year")]
-    let seconds = |t: chrono::TimeDelta| t.num_seconds() as f64;
+    let seconds = |t: TimeDelta| t.num_seconds() as f64;
     let whole = seconds(r.ends - r.begins).max(1.0);
     let limit = r.limits.last().map(|l| l.warm_c);
     let most = r.exposure.max_c.unwrap_or(6.0).max(limit.unwrap_or(5.0)) + 1.0;
@@ -226,11 +241,9 @@ fn plot(r: &TemperatureRecord) -> paper::Plot {
             .map(|c| (y(c), format!("{c}")))
             .collect(),
         silences: r
-            .silences()
-            .map(|e| {
-                let from = seconds(e.began_at.max(r.begins) - r.begins) / whole;
-                (from, seconds(e.ended_at.unwrap_or(r.ends).min(r.ends) - r.begins) / whole - from)
-            })
+            .gaps
+            .iter()
+            .map(|gap| (seconds(gap.from - r.begins) / whole, seconds(gap.until - gap.from) / whole))
             .collect(),
         days: (0..=4)
             .map(|i| {
