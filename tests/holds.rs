@@ -4,9 +4,10 @@ use anyhow::{Context, Result};
 use chrono::TimeDelta;
 use futures::future::join;
 use gillbook_store::check::check;
-use gillbook_testkit::Farm;
+use gillbook_testkit::{As, Farm, send};
 use serde_json::{Value, json};
 use sqlx::{AssertSqlSafe, Connection, PgConnection};
+use uuid::Uuid;
 
 /// An order of grams of oyster for tomorrow, with lots set aside first to expire first. Gives its code.
 async fn order_of(farm: &Farm, grams: i64) -> String {
@@ -177,6 +178,35 @@ async fn a_lot_held_while_it_is_on_its_way_is_not_handed_over_and_comes_home_on_
     let stock = farm.get("/api/stock").await;
     assert_eq!((&stock["rows"][0]["grams_g"], &stock["rows"][0]["free_g"]), (&json!(2500), &json!(0)), "{stock}");
     expect_everything_holds(&farm).await
+}
+
+#[tokio::test]
+async fn a_lot_is_held_and_released_from_its_page_by_those_who_may() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    let (picker, shared) = (farm.person("picker").await, farm.sign_in_with("ada", true).await);
+    let form = [("content-type", "application/x-www-form-urlencoded")];
+    let (farm, lot) = (&farm, lot.as_str());
+    let send = |who: As, what: &'static str, reason: &'static str| async move {
+        let body = format!("key={}&reason={reason}", Uuid::new_v4()).into_bytes();
+        send(&farm.router, &who, "POST", &format!("/lots/{lot}/{what}"), &form, body).await
+    };
+    let page = |who: As| async move { farm.ask(&who, "GET", &format!("/lots/{lot}"), &[], None).await.text };
+    assert_eq!(send(picker.clone(), "hold", "").await.status, 422);
+    assert_eq!(send(picker.clone(), "hold", "Smell").await.status, 303);
+    let one = farm.get(&format!("/api/lots/{lot}")).await;
+    assert_eq!((&one["hold"]["reason"], &one["hold"]["done_by"]), (&json!("Smell"), &json!("PI")));
+    let seen = page(picker.clone()).await;
+    assert!(seen.contains("On hold since") && seen.contains("(PI): Smell.") && !seen.contains("/release"), "{seen}");
+    assert_eq!(send(picker, "release", "Crate").await.status, 403);
+    let seen = page(shared.clone()).await;
+    assert!(seen.contains("takes your own sign-in") && !seen.contains("/release"), "{seen}");
+    let refused = send(shared, "release", "Crate").await;
+    assert!(refused.status == 403 && refused.text.contains("takes your own sign-in"), "{}", refused.text);
+    assert!(page(farm.owner.clone()).await.contains("/release"));
+    assert_eq!(send(farm.owner.clone(), "release", "Crate").await.status, 303);
+    assert!(!on_hold(farm, lot).await);
+    Ok(())
 }
 
 #[tokio::test]

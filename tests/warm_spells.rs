@@ -4,6 +4,7 @@ use anyhow::{Context, Result};
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_store::check::check;
 use gillbook_testkit::{Answer, As, Farm};
+use gillbook_tests::serve;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -127,6 +128,7 @@ async fn wasted_takes_the_grams_out_of_stock_and_a_reversal_makes_it_undecided_a
     let done = after.act(part).await;
     assert_eq!(after.stock_of(&after.lot).await, [at("F1", 2500, 2500)], "what was set aside is released");
     assert_eq!((&done["actions"][0]["orders_short"], &done["lots"][0]["decided"]), (&json!([order]), &json!(false)));
+    farm.pass(TimeDelta::minutes(1));
     let done = after.act(json!({"done": "All of it", "food": "wasted"})).await;
     assert_eq!((after.stock_of(&after.lot).await, &done["lots"][0]["decided"]), (vec![], &json!(true)));
     let id = done["actions"][1]["act_id"].as_str().context("an act")?;
@@ -314,6 +316,19 @@ async fn until_it_is_settled_the_lots_carry_the_caution_wherever_they_go() -> Re
     let page = farm.raw("GET", "/dockets/D-1", &[], Vec::new()).await.text;
     assert!(page.contains("was in a warm spell in F1") && page.contains("AB sent it out"), "{page}");
 
+    let As::Cookie(cookie) = &farm.owner else { unreachable!("the owner is a person") };
+    gillbook::notices::choose_crypto();
+    let url = format!("http://{}/api/dockets/D-1/pdf", serve(farm.router.clone()).await?);
+    let pdf = reqwest::Client::new().get(url).header("cookie", cookie).send().await?.bytes().await?;
+    let file = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("warm-docket.pdf");
+    std::fs::write(&file, &pdf)?;
+    let text = std::process::Command::new("pdftotext").arg("-layout").arg(&file).arg("-").output()?;
+    let text = String::from_utf8_lossy(&text.stdout).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        text.contains(&format!("Lot {} was in a warm spell in F1", after.lot)) && text.contains("plan decide"),
+        "{text}"
+    );
+
     // Said what becomes of it, by one; countersigned by another: settled.
     after.act(json!({"done": "Tasted by two", "food": "kept"})).await;
     assert_eq!(warm(&farm.get(&format!("/api/lots/{child}")).await), id, "not countersigned yet");
@@ -367,7 +382,10 @@ async fn only_the_own_sign_in_of_a_second_person_countersigns() -> Result<()> {
     after.sign(&verifier).await.expect_problem(409, "closed", None);
     // The picker taps it in and names somebody else as the one who did it: both have dealt with it.
     let action = json!({"done": "Shut the door", "food": "kept", "by": "AB"});
-    farm.post_as(&picker, &format!("{}/actions", after.path), action).await.expect(201);
+    let actions = format!("{}/actions", after.path);
+    // It would take grams out of stock, which a verifier may not.
+    farm.post_as(&verifier, &actions, action.clone()).await.expect_problem(403, "not-allowed", None);
+    farm.post_as(&picker, &actions, action).await.expect(201);
     for who in [&picker, &farm.owner] {
         after.sign(who).await.expect_problem(409, "closed", None);
     }

@@ -1,10 +1,13 @@
 //! Dockets: what goes out, how it was handed over, what comes back.
 
+use std::collections::BTreeMap;
+
 use crate::{
     Page, Result, Tx,
     kept::{settle, shorten},
     ledger::{Act, Leg, NewAct},
     readings::CAUTION,
+    warm_spells::WarmSpell,
 };
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use gillbook_core::{
@@ -244,16 +247,7 @@ impl Tx {
             }
             None => order.customer.as_str().parse().map_err(crate::Error::Stored)?,
         };
-        let mut lines = self.docket_lines(&order, dispatched_at).await?;
-        for line in &mut lines {
-            line.warm_spell = warm.get(&line.lot).map(|w| SentWarm {
-                excursion_id: w.excursion_id,
-                place: w.place.clone(),
-                began_at: w.began_at,
-                authorised_by: self.signed.name.clone(),
-                caution: SENT_WARM,
-            });
-        }
+        let lines = self.docket_lines(&order, &warm, dispatched_at).await?;
         let number = self.next_number("docket").await?;
         let docket: DocketCode = format!("D-{number}").parse().map_err(crate::Error::Stored)?;
         let id = new.id.unwrap_or_else(|| self.new_id());
@@ -285,7 +279,12 @@ impl Tx {
     }
 
     /// Prices what is set aside: rounded once an order line, shared to its lots without losing a cent.
-    async fn docket_lines(&mut self, order: &crate::orders::Order, at: DateTime<Utc>) -> Result<Vec<DocketLine>> {
+    async fn docket_lines(
+        &mut self,
+        order: &crate::orders::Order,
+        warm: &BTreeMap<LotCode, WarmSpell>,
+        at: DateTime<Utc>,
+    ) -> Result<Vec<DocketLine>> {
         let coinage = self.ways().await?.coinage;
         let customer = self.customer(&order.customer).await?;
         let products = self.products_of(order).await?;
@@ -324,7 +323,13 @@ impl Tx {
                     tax_percent: product.tax_percent,
                     amount,
                     kept_amount: amount,
-                    warm_spell: None,
+                    warm_spell: warm.get(&s.lot).map(|w| SentWarm {
+                        excursion_id: w.excursion_id,
+                        place: w.place.clone(),
+                        began_at: w.began_at,
+                        authorised_by: self.signed.name.clone(),
+                        caution: SENT_WARM,
+                    }),
                 });
             }
         }

@@ -1,14 +1,17 @@
 //! What was done about an excursion happens to the food: the action names the lots inside and holds, wastes or moves them in the same
-//! transaction. And the countersigning by a second person.
+//! transaction.
+
+use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     calendar::Instant,
+    lot::Link,
     refusal::{Kind, Refusal},
     spell,
     text::{LotCode, OrderCode, PlaceCode, Short, Text},
-    words::{ActKind, ExcursionKind, FoodOutcome, LotOrigin, PlaceKind},
+    words::{ActKind, FoodOutcome, LotOrigin, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -16,14 +19,12 @@ use uuid::Uuid;
 
 use crate::{
     Result, Tx,
-    excursions::{Excursion, ExcursionWithLots, LotThere},
+    action_lots::{expect_enough, named},
+    excursions::{ExcursionWithLots, LotThere},
     holds::NewHold,
     ledger::{Leg, NewAct},
     lots::NewLot,
 };
-
-/// The most lots that one action names.
-const MAX_ACTION_LOTS: usize = 500;
 
 /// What was done about an excursion.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -63,17 +64,6 @@ pub struct ActedLot {
     pub set_apart: Option<LotCode>,
 }
 
-/// A second person's sign-off.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub struct SignOff {
-    /// By whom: the person who was signed in.
-    pub signed_by: String,
-    /// When.
-    pub signed_at: DateTime<Utc>,
-    /// Anything worth knowing.
-    pub note: String,
-}
-
 /// A lot that an action is about.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -107,15 +97,6 @@ pub struct NewAction {
     pub done_at: Option<Instant>,
     /// Who; the one signed in unless said.
     pub by: Option<Short>,
-}
-
-/// A second sign-off: by the person who is signed in.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewSignOff {
-    /// Anything worth knowing.
-    #[serde(default)]
-    pub note: Text<0, 500>,
 }
 
 /// What an action did.
@@ -168,10 +149,10 @@ impl Tx {
         let work = Work { new, there: &there, named: named(&there, new)?, at, document: id.to_string() };
         let effect = match new.food {
             FoodOutcome::NoneThere => Effect::default(),
-            FoodOutcome::Kept => Effect {
-                lots: work.named.iter().map(|(l, _)| whole(l.lot.clone(), l.stock_g)).collect(),
-                ..Effect::default()
-            },
+            FoodOutcome::Kept => {
+                let lots = work.named.iter().map(|(l, _)| whole(l.lot.clone(), l.stock_g)).collect();
+                Effect { lots, ..Effect::default() }
+            }
             FoodOutcome::Held => self.hold_about(&work).await?,
             FoodOutcome::Wasted => self.waste_about(&work).await?,
             FoodOutcome::Moved => self.move_about(&work).await?,
@@ -180,16 +161,47 @@ impl Tx {
         self.excursion(id).await
     }
 
-    async fn lock_excursion(&mut self, id: Uuid) -> Result<()> {
-        sqlx::query!(
-            "select excursion_id from excursion where farm_id = $1 and excursion_id = $2 for update",
+    /// What was done about some excursions, by excursion, in the order of doing.
+    pub(crate) async fn actions_of(&mut self, excursions: &[Uuid]) -> Result<BTreeMap<Uuid, Vec<ActionTaken>>> {
+        let actions = sqlx::query!(
+            r#"select action_id, excursion_id, done, food as "food: FoodOutcome", food_note, done_at, done_by, entered_by, act_id,
+                      to_place as "to_place: PlaceCode", orders_short as "orders_short: Vec<OrderCode>" from excursion_action
+                where farm_id = $1 and excursion_id = any ($2) order by done_at, action_id"#,
             self.farm.0,
-            id
+            excursions
         )
-        .fetch_optional(&mut *self.db)
-        .await?
-        .map(|_| ())
-        .ok_or_else(|| Refusal::not_found("excursion", id).into())
+        .fetch_all(&mut *self.db)
+        .await?;
+        let ids: Vec<Uuid> = actions.iter().map(|a| a.action_id).collect();
+        let lots = sqlx::query!(
+            r#"select action_id, lot as "lot: LotCode", grams as "grams: Grams", whole, set_apart as "set_apart: LotCode"
+                 from excursion_action_lot where farm_id = $1 and action_id = any ($2) order by lot"#,
+            self.farm.0,
+            &ids
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let mut lots_of: BTreeMap<Uuid, Vec<ActedLot>> = BTreeMap::new();
+        for l in lots {
+            let acted = ActedLot { lot: l.lot, grams_g: l.grams, whole: l.whole, set_apart: l.set_apart };
+            lots_of.entry(l.action_id).or_default().push(acted);
+        }
+        let mut by_excursion: BTreeMap<Uuid, Vec<ActionTaken>> = BTreeMap::new();
+        for a in actions {
+            by_excursion.entry(a.excursion_id).or_default().push(ActionTaken {
+                lots: lots_of.remove(&a.action_id).unwrap_or_default(),
+                done: a.done,
+                food: a.food,
+                food_note: a.food_note,
+                to_place: a.to_place,
+                act_id: a.act_id,
+                orders_short: a.orders_short,
+                done_at: a.done_at,
+                done_by: a.done_by,
+                entered_by: a.entered_by,
+            });
+        }
+        Ok(by_excursion)
     }
 
     async fn insert_action(&mut self, id: Uuid, work: &Work<'_>, effect: &Effect) -> Result<()> {
@@ -290,10 +302,8 @@ impl Tx {
                     began_by: id,
                 })
                 .await?;
-            let (grams_g, link) = (
-                part.there_g,
-                gillbook_core::lot::Link { parent: part.lot.clone(), child: child.clone(), grams: part.there_g },
-            );
+            let grams_g = part.there_g;
+            let link = Link { parent: part.lot.clone(), child: child.clone(), grams: grams_g };
             self.link_lots(id, &link).await?;
             let leg = |lot: &LotCode, from_place: &PlaceCode, to_place: &PlaceCode| Leg {
                 lot: lot.clone(),
@@ -374,159 +384,8 @@ impl Tx {
         self.enter(&work.act(id, kind), legs).await?;
         Ok(Some(id))
     }
-
-    /// Where a lot is in stock and how much, `first` before the others, without what is on its way to a customer.
-    async fn free_places(&mut self, lot: &LotCode, first: &PlaceCode) -> Result<Vec<(PlaceCode, Grams)>> {
-        let rows = sqlx::query!(
-            r#"select b.place as "place: PlaceCode",
-                      greatest(0, b.grams - coalesce((
-                          select sum(l.grams) from docket d join docket_line l using (farm_id, docket)
-                           where d.farm_id = b.farm_id and d.van = b.place and l.lot = b.lot
-                             and not exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id)
-                             and not exists (select from delivery v where v.farm_id = d.farm_id and v.docket = d.docket
-                                                and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id))
-                      ), 0))::bigint as "free!: Grams"
-                 from balance b join place p using (farm_id, place)
-                where b.farm_id = $1 and b.lot = $2 and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall')
-                order by b.place <> $3, b.place"#,
-            self.farm.0,
-            lot.as_str(),
-            first.as_str()
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        Ok(rows.into_iter().map(|r| (r.place, r.free)).collect())
-    }
-
-    /// Countersigns an excursion: by the person who is signed in, and who did not deal with it.
-    ///
-    /// # Errors
-    /// Refuses one that is not there or still lasts, a warm or cold spell that is not decided for every lot in stock, whoever dealt with
-    /// it, and a sign-in that is not the person's own.
-    pub async fn sign_off(&mut self, id: Uuid, new: &NewSignOff) -> Result<ExcursionWithLots> {
-        self.lock_excursion(id).await?;
-        let ExcursionWithLots { excursion: there, lots, .. } = self.excursion(id).await?;
-        may_be_signed_off(&there, &lots)?;
-        let signer = self.authoriser("Countersigning")?.to_owned();
-        spell::may_countersign(
-            &signer,
-            there.actions.iter().flat_map(|a| [a.done_by.as_str(), a.entered_by.as_str()]),
-        )?;
-        sqlx::query!(
-            "insert into excursion_sign_off (farm_id, excursion_id, signed_at, signed_by, note) values ($1, $2, $3, $4, $5)",
-            self.farm.0,
-            id,
-            self.now,
-            signer,
-            new.note.as_str()
-        )
-        .execute(&mut *self.db)
-        .await?;
-        self.excursion(id).await
-    }
 }
 
 fn whole(lot: LotCode, grams_g: Grams) -> ActedLot {
     ActedLot { lot, grams_g, whole: true, set_apart: None }
-}
-
-fn may_be_signed_off(there: &Excursion, lots: &[LotThere]) -> Result<(), Refusal> {
-    let refuse = |detail: String| Err(Refusal::new(Kind::Closed, detail));
-    if there.signed_off.is_some() {
-        return refuse("It is countersigned already.".into());
-    }
-    if there.ended_at.is_none() && there.withdrawn_at.is_none() {
-        return refuse("It still lasts. Countersign it when it has ended.".into());
-    }
-    if !matches!(there.kind, ExcursionKind::TooWarm | ExcursionKind::TooCold) {
-        return Ok(());
-    }
-    if there.actions.is_empty() {
-        return refuse(
-            "Nothing is written down that was done about it. Save the action taken and what becomes of the food first."
-                .into(),
-        );
-    }
-    match lots.iter().find(|l| !l.decided && l.stock_g > Grams::ZERO) {
-        Some(l) => refuse(format!("Lot {} was inside, and no action says what becomes of it. Save one first.", l.lot)),
-        None => Ok(()),
-    }
-}
-
-/// Refuses to take less than was asked for of a lot that was named.
-fn expect_enough(i: usize, l: &LotThere, asked: Option<&NewActedLot>, grams: Grams) -> Result<(), Refusal> {
-    let Some(asked) = asked else { return Ok(()) };
-    if grams > Grams::ZERO && asked.grams_g.is_none_or(|wanted| grams >= wanted) {
-        return Ok(());
-    }
-    let text = format!("Only {grams} of lot {} are there, without what is on its way to a customer.", l.lot);
-    Err(Refusal::new(Kind::NotEnough, text).at(format!("/lots/{i}/grams_g")))
-}
-
-/// The lots that an action names: as it says, or every one that was inside.
-fn named<'a>(
-    there: &'a ExcursionWithLots,
-    new: &'a NewAction,
-) -> Result<Vec<(&'a LotThere, Option<&'a NewActedLot>)>, Refusal> {
-    if new.to_place.is_some() && new.food != FoodOutcome::Moved {
-        return Err(Refusal::field("/to_place", "Only what is moved goes to a place. Leave the place out."));
-    }
-    if new.food == FoodOutcome::NoneThere {
-        return match there.lots.first() {
-            Some(l) => Err(Refusal::field(
-                "/food",
-                format!("By the book lot {} was inside. Say what becomes of it, or correct the stock first.", l.lot),
-            )),
-            None if new.lots.is_some() => Err(Refusal::field("/lots", "Nothing was inside. Leave the lots out.")),
-            None => Ok(Vec::new()),
-        };
-    }
-    let Some(lots) = &new.lots else {
-        return if there.lots.is_empty() && new.food != FoodOutcome::Kept {
-            Err(Refusal::field("/food", "By the book nothing was inside. Choose “none was there”."))
-        } else {
-            Ok(there.lots.iter().map(|l| (l, None)).collect())
-        };
-    };
-    if lots.is_empty() || lots.len() > MAX_ACTION_LOTS {
-        return Err(Refusal::field("/lots", format!("Name 1 to {MAX_ACTION_LOTS} lots, or leave them out for all.")));
-    }
-    lots.iter().enumerate().map(|(i, asked)| Ok((named_one(there, new, lots, i)?, Some(asked)))).collect()
-}
-
-fn named_one<'a>(
-    there: &'a ExcursionWithLots,
-    new: &NewAction,
-    lots: &[NewActedLot],
-    i: usize,
-) -> Result<&'a LotThere, Refusal> {
-    let asked = &lots[i];
-    let at = |field: &str, text: String| Err(Refusal::field(format!("/lots/{i}/{field}"), text));
-    let place = &there.excursion.place;
-    let Some(lot) = there.lots.iter().find(|l| l.lot == asked.lot) else {
-        return at("lot", format!("Lot {} was not in {place} during it, nor made of one that was.", asked.lot));
-    };
-    if lots[..i].iter().any(|l| l.lot == asked.lot) {
-        return at("lot", format!("Lot {} is named twice. Name it once.", asked.lot));
-    }
-    match asked.grams_g {
-        Some(_) if !matches!(new.food, FoodOutcome::Wasted | FoodOutcome::Moved) => {
-            return at(
-                "grams_g",
-                "Grams are given for what is wasted or moved. A lot is held or kept as a whole.".into(),
-            );
-        }
-        Some(grams) if grams <= Grams::ZERO => return at("grams_g", "Give a weight above zero.".into()),
-        _ => {}
-    }
-    if asked.set_apart && (new.food != FoodOutcome::Held || !lot.can_set_apart) {
-        return at(
-            "set_apart",
-            format!(
-                "What was in {place} of lot {} cannot be told from the rest, or nothing else of it is there. Hold the whole lot.",
-                lot.lot
-            ),
-        );
-    }
-    Ok(lot)
 }

@@ -10,17 +10,14 @@ use gillbook_core::{
     refusal::Refusal,
     rejudge::Rejudged,
     spell,
-    text::{LotCode, OrderCode, PlaceCode},
-    words::{ExcursionKind, FoodOutcome, Packaging, SpellStanding},
+    text::{LotCode, PlaceCode},
+    words::{ExcursionKind, Packaging, SpellStanding},
 };
 use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{
-    Result, Tx,
-    excursion_actions::{ActedLot, ActionTaken, SignOff},
-};
+use crate::{Result, Tx, countersign::SignOff, excursion_actions::ActionTaken};
 
 /// How far a probe that is good to ±1 °C can be wrong.
 const PROBE_DOUBT_C: f64 = 1.0;
@@ -265,58 +262,15 @@ impl Tx {
         .fetch_all(&mut *self.db)
         .await?;
         let ids: Vec<Uuid> = rows.iter().map(|r| r.excursion_id).collect();
-        let actions = sqlx::query!(
-            r#"select action_id, excursion_id, done, food as "food: FoodOutcome", food_note, done_at, done_by, entered_by, act_id,
-                      to_place as "to_place: PlaceCode", orders_short as "orders_short: Vec<OrderCode>" from excursion_action
-                where farm_id = $1 and excursion_id = any ($2) order by done_at, action_id"#,
-            self.farm.0,
-            &ids
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let acted: Vec<Uuid> = actions.iter().map(|a| a.action_id).collect();
-        let lots = sqlx::query!(
-            r#"select action_id, lot as "lot: LotCode", grams as "grams: Grams", whole, set_apart as "set_apart: LotCode"
-                 from excursion_action_lot where farm_id = $1 and action_id = any ($2) order by lot"#,
-            self.farm.0,
-            &acted
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let lots_of = |action: Uuid| {
-            lots.iter()
-                .filter(|l| l.action_id == action)
-                .map(|l| ActedLot {
-                    lot: l.lot.clone(),
-                    grams_g: l.grams,
-                    whole: l.whole,
-                    set_apart: l.set_apart.clone(),
-                })
-                .collect()
-        };
+        let mut actions = self.actions_of(&ids).await?;
         Ok(rows
             .into_iter()
             .map(|r| Excursion {
                 standing: matches!(r.kind, ExcursionKind::TooWarm | ExcursionKind::TooCold).then(|| {
-                    let decided = actions.iter().any(|a| a.excursion_id == r.excursion_id);
+                    let decided = actions.contains_key(&r.excursion_id);
                     spell::standing(r.ended_at.is_some(), decided, r.signed_by.is_some())
                 }),
-                actions: actions
-                    .iter()
-                    .filter(|a| a.excursion_id == r.excursion_id)
-                    .map(|a| ActionTaken {
-                        done: a.done.clone(),
-                        food: a.food,
-                        food_note: a.food_note.clone(),
-                        lots: lots_of(a.action_id),
-                        to_place: a.to_place.clone(),
-                        act_id: a.act_id,
-                        orders_short: a.orders_short.clone(),
-                        done_at: a.done_at,
-                        done_by: a.done_by.clone(),
-                        entered_by: a.entered_by.clone(),
-                    })
-                    .collect(),
+                actions: actions.remove(&r.excursion_id).unwrap_or_default(),
                 undecided: r.kind == ExcursionKind::TooWarm
                     && r.product_c.zip(r.warm_c).is_some_and(|(product, limit)| product < limit + PROBE_DOUBT_C),
                 excursion_id: r.excursion_id,
@@ -354,6 +308,20 @@ impl Tx {
             Span { from: excursion.began_at, until: excursion.ended_at.unwrap_or(self.now).max(excursion.began_at) };
         let lots = self.lots_there(id, &excursion.place, span).await?;
         Ok(ExcursionWithLots { excursion, lots, caution: crate::readings::CAUTION })
+    }
+
+    /// Locks an excursion against other actions and countersigning.
+    pub(crate) async fn lock_excursion(&mut self, id: Uuid) -> Result<()> {
+        // No key update, so that a docket that names it need not wait.
+        sqlx::query!(
+            "select excursion_id from excursion where farm_id = $1 and excursion_id = $2 for no key update",
+            self.farm.0,
+            id
+        )
+        .fetch_optional(&mut *self.db)
+        .await?
+        .map(|_| ())
+        .ok_or_else(|| Refusal::not_found("excursion", id).into())
     }
 
     pub(crate) async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {

@@ -4,6 +4,8 @@
 //! hold takes every lot that was made of the lot with it and releases what was set aside of them, a child of a held lot begins on hold,
 //! and a release is of one lot.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     refusal::{Kind, Refusal},
@@ -12,12 +14,28 @@ use gillbook_core::{
 };
 use serde::Serialize;
 use utoipa::ToSchema;
+use uuid::Uuid;
 
 use crate::{ledger::LotEvent, 
     Result, Tx,
     lots::{Lot, NewLotEvent},
     schema_names::on_hold,
 };
+
+/// A hold that lasts.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Hold {
+    /// Why.
+    pub reason: String,
+    /// Since when.
+    pub since: DateTime<Utc>,
+    /// By whom.
+    pub done_by: String,
+    /// Who was signed in.
+    pub entered_by: String,
+    /// The excursion that it is for.
+    pub excursion_id: Option<Uuid>,
+}
 
 /// A lot that was put on hold, and what went with it.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -109,36 +127,48 @@ impl Tx {
 
     /// Puts a lot that was just made on hold where a lot that it was made of is. Call with the parent locked.
     pub(crate) async fn inherit_hold(&mut self, parent: &LotCode, child: &LotCode) -> Result<()> {
-        let Some(reason) = self.held_for(std::slice::from_ref(parent)).await?.map(|(_, reason)| reason) else {
-            return Ok(());
-        };
-        let hold = NewHold { reason: &reason, at: self.now, by: None, document: None };
+        let Some(hold) = self.holds_of(&[parent.to_string()]).await?.remove(parent) else { return Ok(()) };
+        let document = hold.excursion_id.map(|id| id.to_string());
+        let hold = NewHold { reason: &hold.reason, at: self.now, by: None, document: document.as_deref() };
         self.hold_locked(std::slice::from_ref(child), &hold).await?;
         Ok(())
     }
 
     /// Refuses lots that are on hold. Call with the lots locked.
     pub(crate) async fn expect_free_of_hold(&mut self, lots: &[LotCode]) -> Result<()> {
-        match self.held_for(lots).await? {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        match self.holds_of(&lots).await?.pop_first() {
             None => Ok(()),
-            Some((lot, reason)) => Err(Refusal::new(Kind::OnHold, on_hold(lot.as_str(), &reason)).into()),
+            Some((lot, hold)) => Err(Refusal::new(Kind::OnHold, on_hold(lot.as_str(), &hold.reason)).into()),
         }
     }
 
-    /// The first of some lots that is on hold, and why.
-    async fn held_for(&mut self, lots: &[LotCode]) -> Result<Option<(LotCode, String)>> {
-        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
-        let held = sqlx::query!(
-            r#"select l.lot as "lot: LotCode", e.reason
-                 from lot l cross join lateral (select kind, reason from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot
+    /// The holds of those lots that are on hold.
+    pub(crate) async fn holds_of(&mut self, lots: &[String]) -> Result<BTreeMap<LotCode, Hold>> {
+        let rows = sqlx::query!(
+            r#"select l.lot as "lot: LotCode", e.reason, e.happened_at, e.done_by, e.entered_by, e.document
+                 from lot l cross join lateral (select * from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot
                                                   and e.kind in ('hold', 'release') order by e.turn desc limit 1) e
-                where l.farm_id = $1 and l.lot = any ($2) and e.kind = 'hold' order by l.lot limit 1"#,
+                where l.farm_id = $1 and l.lot = any ($2) and e.kind = 'hold'"#,
             self.farm.0,
-            &lots
+            lots
         )
-        .fetch_optional(&mut *self.db)
+        .fetch_all(&mut *self.db)
         .await?;
-        Ok(held.map(|h| (h.lot, h.reason)))
+        Ok(rows
+            .into_iter()
+            .map(|r| {
+                let excursion_id = r.document.and_then(|d| d.parse().ok());
+                let hold = Hold {
+                    reason: r.reason,
+                    since: r.happened_at,
+                    done_by: r.done_by,
+                    entered_by: r.entered_by,
+                    excursion_id,
+                };
+                (r.lot, hold)
+            })
+            .collect())
     }
 
     /// Lots and every lot that was made of them, or only what was made since an instant.

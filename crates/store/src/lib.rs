@@ -5,6 +5,7 @@
 //!
 //! *Invariant:* nothing outside this crate holds a connection, and no query runs before `gillbook.farms` is set.
 
+mod action_lots;
 pub mod authority;
 pub mod batches;
 mod booked;
@@ -12,6 +13,7 @@ pub mod bounded;
 pub mod check;
 pub mod chilling;
 pub mod cooks;
+pub mod countersign;
 pub mod counts;
 pub mod crates;
 pub mod customers;

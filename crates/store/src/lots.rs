@@ -2,6 +2,7 @@
 
 use crate::{
     Page, Result, Tx,
+    holds::Hold,
     ledger::{Leg, LotEvent, NewAct},
     readings::CAUTION,
     warm_spells::WarmSpell,
@@ -75,6 +76,8 @@ pub struct Lot {
     pub best_before: Option<NaiveDate>,
     /// Whether it is on hold.
     pub on_hold: bool,
+    /// Why it is on hold, since when and by whom.
+    pub hold: Option<Hold>,
     /// The warm spell that it was in, itself or before it was packed, and that is not settled.
     pub warm_spell: Option<WarmSpell>,
     /// Whether it is finished.
@@ -237,6 +240,7 @@ impl Tx {
         let ageing: Vec<LotCode> =
             rows.iter().filter(|r| r.form == Form::Fresh && in_stock.contains(&r.lot)).map(|r| r.lot.clone()).collect();
         let lives = self.lives_left(&ageing).await?;
+        let mut holds = self.holds_of(&codes).await?;
         let warm = self.warm_spells_of(&rows.iter().map(|r| r.lot.clone()).collect::<Vec<_>>()).await?;
         let mut lots = Vec::with_capacity(rows.len());
         for r in rows {
@@ -254,6 +258,7 @@ impl Tx {
             lots.push(Lot {
                 places: at.collect(),
                 made_of: made_of(make_ups.get(&r.lot)),
+                hold: holds.remove(&r.lot),
                 warm_spell: warm.get(&r.lot).cloned(),
                 lot: r.lot,
                 strain: r.strain,

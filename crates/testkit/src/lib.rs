@@ -11,5 +11,5 @@ mod server;
 
 pub use crowd::crowd;
 pub use farm::Farm;
-pub use http::{Answer, As};
+pub use http::{Answer, As, send};
 pub use server::database;

@@ -143,7 +143,8 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/api/readings", PROBES),
     rule("GET", "/api/excursions", READS),
     rule("GET", "/api/excursions/{excursion}", READS),
-    rule("POST", "/api/excursions/{excursion}/actions", MINDS),
+    // It holds, wastes and moves what was inside.
+    rule("POST", "/api/excursions/{excursion}/actions", CARRIES),
     rule("POST", "/api/excursions/{excursion}/sign-off", SIGNS),
     rule("GET", "/api/probes/{probe}/checks", READS),
     rule("POST", "/api/probes/{probe}/checks", MINDS),
@@ -218,7 +219,7 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/notices", OWNS),
     rule("POST", "/notices/{notice_to}/remove", OWNS),
     rule("GET", "/excursions/{excursion}", LOOKS),
-    rule("POST", "/excursions/{excursion}/action", MINDS),
+    rule("POST", "/excursions/{excursion}/action", CARRIES),
     rule("POST", "/excursions/{excursion}/sign-off", SIGNS),
     rule("GET", "/checks", LOOKS),
     rule("POST", "/checks", OWNS),
@@ -233,6 +234,8 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/week", people(&[Owner, Bookkeeper])),
     rule("GET", "/blocks", people(&[Owner, Bookkeeper])),
     rule("GET", "/lots/{lot}", LOOKS),
+    rule("POST", "/lots/{lot}/hold", WORKS),
+    rule("POST", "/lots/{lot}/release", OWNS),
 ];
 
 /// Every role, for whoever walks the table.

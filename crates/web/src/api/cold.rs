@@ -15,7 +15,8 @@ use gillbook_core::{
     text::{HouseCheckCode, PlaceCode},
 };
 use gillbook_store::{
-    excursion_actions::{NewAction, NewSignOff},
+    countersign::NewSignOff,
+    excursion_actions::NewAction,
     excursions::{Excursion, ExcursionWithLots},
     house_checks::{CheckDone, HouseCheck, NewCheckDone, NewHouseCheck, NewSpotReading, SpotReading},
     notices::{NewNoticeTo, NoticeTo},

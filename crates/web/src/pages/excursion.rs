@@ -19,7 +19,8 @@ use gillbook_core::{
 };
 use gillbook_store::{
     Page as Rows, Signed, SignedWith,
-    excursion_actions::{ActionTaken, NewActedLot, NewAction, NewSignOff},
+    countersign::NewSignOff,
+    excursion_actions::{ActionTaken, NewActedLot, NewAction},
     excursions::{Excursion, ExcursionWithLots, LotThere},
     warm_spells::WARM_SPELL,
 };

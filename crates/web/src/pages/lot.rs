@@ -1,20 +1,36 @@
 //! One lot with everything that it touched: what does a verifier ask for, and whom do I call?
 
 use askama::Template;
-use axum::extract::State;
+use axum::{
+    extract::State,
+    http::Uri,
+    response::{IntoResponse, Redirect, Response},
+};
 use chrono_tz::Tz;
 use gillbook_core::{
+    refusal::Refusal,
     shelf_life::LifeLeft,
-    text::LotCode,
+    text::{Line, LotCode},
     words::{ActKind, PlaceKind},
 };
 use gillbook_store::{
-    lots::{Lot, LotAt},
+    SignedWith,
+    idempotency::Answer,
+    lots::{Lot, LotAt, NewLotEvent},
     trace::{NotSold, Trace, WasIn, WentTo},
 };
+use serde::Deserialize;
+use uuid::Uuid;
 
-use super::{Head, Page, day_and_clock, kg, short_day, zone_of};
-use crate::{App, body::Code, problem::Problem, read, who::Who};
+use super::{Head, Page, again, day_and_clock, kg, once_of_form, short_day, zone_of};
+use crate::{
+    App,
+    body::{Code, Filled},
+    once,
+    problem::Problem,
+    read,
+    who::Who,
+};
 
 #[derive(Template)]
 #[template(path = "lot.html")]
@@ -23,6 +39,13 @@ pub(super) struct LotPage {
     lot: Lot,
     trace: Trace,
     about: String,
+    /// Why it is on hold, since when, by whom.
+    hold: Option<String>,
+    /// Whether this is a shared phone, which releases nothing.
+    shared_phone: bool,
+    key: Uuid,
+    typed: String,
+    wrong: Option<String>,
     stock: Vec<InStock>,
     was_in: Vec<(String, String, String)>,
     /// What went out as this lot, and as lots that were made from it.
@@ -120,23 +143,34 @@ fn not_sold(n: &NotSold, zone: Tz) -> NotSoldRow {
 }
 
 /// Rows of this lot, and rows of lots that were made from it.
-fn told_apart<T>(rows: impl Iterator<Item = T>, is_own: impl Fn(&T) -> bool) -> [Vec<T>; 2] {
+fn partition_own<T>(rows: impl Iterator<Item = T>, is_own: impl Fn(&T) -> bool) -> [Vec<T>; 2] {
     let (own, others) = rows.partition(is_own);
     [own, others]
 }
 
-pub(super) async fn get_lot(
-    State(app): State<App>,
-    who: Who,
-    Code(code): Code<LotCode>,
-) -> Result<Page<LotPage>, Problem> {
-    let view = read!(app, who, |tx| {
+async fn lot_page(
+    app: &App,
+    who: &Who,
+    code: &LotCode,
+    typed: &str,
+    wrong: Option<String>,
+) -> Result<LotPage, Problem> {
+    app.judge_first(who).await?;
+    read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
-        let lot = tx.lot(&code).await?;
-        let trace = tx.trace_lot(&code).await?;
+        let lot = tx.lot(code).await?;
+        let trace = tx.trace_lot(code).await?;
         Ok(LotPage {
-            head: Head::new(&farm, &who, "/stock"),
+            head: Head::new(&farm, who, "/stock"),
+            hold: lot
+                .hold
+                .as_ref()
+                .map(|h| format!("On hold since {} ({}): {}.", day_and_clock(h.since, zone), h.done_by, h.reason)),
+            shared_phone: who.signed.with == SignedWith::SharedPhone,
+            key: Uuid::new_v4(),
+            typed: typed.to_owned(),
+            wrong: wrong.clone(),
             about: format!(
                 "{}, grade {}, {} {}, harvested {}{}.",
                 lot.strain,
@@ -162,11 +196,71 @@ pub(super) async fn get_lot(
                 })
                 .collect(),
             was_in: trace.was_in.iter().map(|w| was_in(w, zone)).collect(),
-            went_to: told_apart(trace.went_to.iter().map(|w| went_to(w, zone)), |w| w.lot == code),
-            not_sold: told_apart(trace.not_sold.iter().map(|n| not_sold(n, zone)), |n| n.lot == code),
+            went_to: partition_own(trace.went_to.iter().map(|w| went_to(w, zone)), |w| w.lot == *code),
+            not_sold: partition_own(trace.not_sold.iter().map(|n| not_sold(n, zone)), |n| n.lot == *code),
             lot,
             trace,
         })
-    })?;
-    Ok(Page(view))
+    })
+}
+
+pub(super) async fn get_lot(
+    State(app): State<App>,
+    who: Who,
+    Code(code): Code<LotCode>,
+) -> Result<Page<LotPage>, Problem> {
+    Ok(Page(lot_page(&app, &who, &code, "", None).await?))
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct HoldForm {
+    key: Uuid,
+    #[serde(default)]
+    reason: String,
+}
+
+impl HoldForm {
+    fn event(&self) -> Result<NewLotEvent, Problem> {
+        let reason = Line::new(&self.reason).map_err(|_| Refusal::field("/reason", "Say why, in a few words."))?;
+        Ok(NewLotEvent { reason, happened_at: None, by: None })
+    }
+}
+
+pub(super) async fn post_hold(
+    State(app): State<App>,
+    who: Who,
+    Code(code): Code<LotCode>,
+    uri: Uri,
+    Filled(form): Filled<HoldForm>,
+) -> Response {
+    let once = once_of_form(form.key, &uri, &form.reason);
+    let done = async {
+        let new = form.event()?;
+        once!(app, who, &once, |tx| tx.hold_lot(&code, &new).await)
+    }
+    .await;
+    back_to_lot(&app, &who, &code, &form, done).await
+}
+
+pub(super) async fn post_release(
+    State(app): State<App>,
+    who: Who,
+    Code(code): Code<LotCode>,
+    uri: Uri,
+    Filled(form): Filled<HoldForm>,
+) -> Response {
+    let once = once_of_form(form.key, &uri, &form.reason);
+    let done = async {
+        let new = form.event()?;
+        once!(app, who, &once, |tx| tx.release_lot(&code, &new).await)
+    }
+    .await;
+    back_to_lot(&app, &who, &code, &form, done).await
+}
+
+async fn back_to_lot(app: &App, who: &Who, code: &LotCode, form: &HoldForm, done: Result<Answer, Problem>) -> Response {
+    match done {
+        Ok(_) => Redirect::to(&format!("/lots/{code}")).into_response(),
+        Err(problem) => again(lot_page(app, who, code, &form.reason, Some(problem.detail().to_owned())).await, problem),
+    }
 }

@@ -81,6 +81,8 @@ pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     page!("POST", "/checks/{check}/done", post(checks::post_done));
     page!("GET", "/stock", get(stock::get_stock));
     page!("GET", "/lots/{lot}", get(lot::get_lot));
+    page!("POST", "/lots/{lot}/hold", post(lot::post_hold));
+    page!("POST", "/lots/{lot}/release", post(lot::post_release));
     page!("GET", "/orders", get(orders::get_orders));
     page!("GET", "/orders/{order}", get(orders::get_order));
     page!("POST", "/orders/{order}/set-aside", post(orders::post_set_aside));
