@@ -521,15 +521,7 @@ impl Tx {
                         tax_percent: l.tax_percent.normalize(),
                         amount: coinage.round(l.amount),
                         kept_amount: coinage.round(l.amount),
-                        warm_spell: l.warm_spell.zip(l.warm_place.clone()).zip(l.warm_since).map(
-                            |((excursion_id, place), began_at)| SentWarm {
-                                excursion_id,
-                                place,
-                                began_at,
-                                authorised_by: l.entered_by.clone(),
-                                caution: SENT_WARM,
-                            },
-                        ),
+                        warm_spell: sent_warm(l.warm_spell.zip(l.warm_place.clone()).zip(l.warm_since), &l.entered_by),
                     })
                     .collect();
                 let delivery = r.delivery_act.zip(r.delivered_at).map(|(act_id, delivered_at)| Delivery {
@@ -578,6 +570,12 @@ fn packs_of(grams: Grams, ordered: &OrderedLine) -> Option<i64> {
     let packs = i64::from(ordered.packs?);
     let in_packs = grams.0 * packs;
     (ordered.grams_g > Grams::ZERO && in_packs % ordered.grams_g.0 == 0).then(|| in_packs / ordered.grams_g.0)
+}
+
+/// The warm spell of a docket's line, with the one who sent it out.
+fn sent_warm(spell: Option<((Uuid, PlaceCode), DateTime<Utc>)>, sent_by: &str) -> Option<SentWarm> {
+    let ((excursion_id, place), began_at) = spell?;
+    Some(SentWarm { excursion_id, place, began_at, authorised_by: sent_by.to_owned(), caution: SENT_WARM })
 }
 
 /// Blames a refusal on a field of the body.

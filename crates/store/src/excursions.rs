@@ -58,6 +58,7 @@ pub struct Excursion {
 }
 
 /// A lot that was there meanwhile, or that was made since of one that was.
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct LotThere {
     /// The lot.
