@@ -175,8 +175,8 @@ async fn a_lot_is_not_finished_while_some_of_it_is_on_its_way() -> Result<()> {
     let refused = finish().await;
     refused.expect_problem(409, "closed", None);
     assert!(refused.text.contains(&lot) && refused.text.contains("M-1"), "{}", refused.text);
-    let reckoning = json!({"back_place": "F1", "cash": "80.00", "card": "10.00", "fee": "5.00"});
-    farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(reckoning)).await.expect(200);
+    let closing = json!({"back_place": "F1", "cash": "80.00", "card": "10.00", "fee": "5.00"});
+    farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(closing)).await.expect(200);
     assert_eq!(finish().await.expect(201)["finished"], true);
     assert_eq!(stands(&farm, &lot, "WATER").await, 1500);
     expect_sound(&farm).await
@@ -422,8 +422,8 @@ async fn one_of_each(farm: &Farm) -> Vec<(&'static str, String)> {
     }
     let out = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "60.00", "taken": [{"lot": lot, "place": "F1", "grams_g": 500}]});
     farm.create("/api/market-days", out).await;
-    let reckoning = json!({"back_place": "F1", "cash": "80.00", "card": "10.00", "fee": "5.00"});
-    farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(reckoning)).await.expect(200);
+    let closing = json!({"back_place": "F1", "cash": "80.00", "card": "10.00", "fee": "5.00"});
+    farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(closing)).await.expect(200);
     let count = json!({"place": "F1", "lots": [{"lot": lot, "counted_g": 20_000}]});
     acts.push(("count", word(&farm.create("/api/stock-counts", count).await["act"], "act_id")));
     farm.create(&format!("/api/lots/{lot}/finish"), json!({"reason": "Empty crate"})).await;

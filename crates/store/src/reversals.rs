@@ -25,7 +25,7 @@ pub(crate) fn expect_reversible(act: &Act) -> Result<(), Refusal> {
 }
 
 impl Tx {
-    /// Refuses to take back what a later act was reckoned from. Call with the lots locked.
+    /// Refuses to take back what a later act rests on. Call with the lots locked.
     pub(crate) async fn expect_nothing_rests_on(&mut self, act: &Act) -> Result<()> {
         if act.kind == ActKind::Count {
             self.expect_last_count(act.act_id).await?;

@@ -273,7 +273,7 @@ const fn entered_at(kind: ActKind) -> &'static str {
     }
 }
 
-/// Whether somebody may take back an act: whoever may enter one of its kind.
+/// Whether somebody may take back an act: those who may enter one of its kind may.
 ///
 /// # Errors
 /// Refuses everybody else.
