@@ -33,11 +33,38 @@ use crate::{
 };
 
 /// Acts of a sequence.
-const SEQUENCE_LEN: usize = 40;
+const SEQUENCE_LEN: usize = 32;
 /// Sequences that are played at the same time, each on a farm of its own.
 const WORKERS: u64 = 3;
 /// How often a sequence that went wrong is played again in the search for a shorter one.
 const SHRINK_MAX: usize = 150;
+
+/// What a hundred sequences do.
+const MUST_HAPPEN: [&str; 20] = [
+    "weigh",
+    "pack",
+    "hold",
+    "release",
+    "choose lots",
+    "set aside",
+    "dispatch",
+    "deliver",
+    "return",
+    "transfer",
+    "waste",
+    "gift",
+    "go to market",
+    "close the market",
+    "count",
+    "finish",
+    "reverse weighing",
+    "reverse packing",
+    "reverse dispatch",
+    "reverse delivery",
+];
+
+/// How often each kind of act was done, and refused for what.
+type Tally = BTreeMap<String, BTreeMap<String, u32>>;
 
 /// A farm with what the acts need: one strain in fruit, two fridges, a van, a stall, a loose product and one in packs.
 async fn set_up(farm: &Farm) {
@@ -144,7 +171,7 @@ fn status_of<'a>(list: &'a Value, field: &str, code: &str) -> &'a str {
 }
 
 /// Asks for one act, holds the answer against what the rules say, and the farm against the book after it.
-async fn step(farm: &Farm, book: &mut Book, ask: &Ask, log: &mut Vec<String>) -> Result<()> {
+async fn step(farm: &Farm, book: &mut Book, ask: &Ask, log: &mut Vec<String>, tally: &mut Tally) -> Result<()> {
     let verdict = book.judge(ask, farm.now());
     let request = ask.request(book);
     let body = request.body.as_ref().map(ToString::to_string).unwrap_or_default();
@@ -162,6 +189,14 @@ async fn step(farm: &Farm, book: &mut Book, ask: &Ask, log: &mut Vec<String>) ->
         Verdict::Refused(why) if done => bail!("done, though {why}"),
         _ => {}
     }
+    let outcome = match &verdict {
+        _ if done => "done",
+        Verdict::Refused(why) if why.contains(" g of ") => "not so much is free",
+        Verdict::Refused(why) if why.ends_with("is on hold") => "the lot is on hold",
+        Verdict::Refused(why) => why,
+        _ => "left open, and refused",
+    };
+    *tally.entry(ask.what.name(book)).or_default().entry(outcome.into()).or_default() += 1;
     if done {
         let answer = answer.json();
         let found = match &ask.what {
@@ -177,7 +212,7 @@ async fn step(farm: &Farm, book: &mut Book, ask: &Ask, log: &mut Vec<String>) ->
 }
 
 /// Plays a sequence on a new farm. What went wrong comes back with the requests that led there.
-async fn play(worker: &Farm, name: &str, rolls: &[u64]) -> Result<(), String> {
+async fn play(worker: &Farm, name: &str, rolls: &[u64], tally: &mut Tally) -> Result<(), String> {
     worker.turn_back();
     let farm = worker.second(name).await.map_err(|e| e.to_string())?;
     set_up(&farm).await;
@@ -186,7 +221,7 @@ async fn play(worker: &Farm, name: &str, rolls: &[u64]) -> Result<(), String> {
         // No two acts are written down at the same instant.
         farm.pass(TimeDelta::seconds(i64::try_from(roll % 7200).unwrap_or_default() + 1));
         let ask = choose(*roll, &book, farm.now(), Uuid::from_u128(n).to_string());
-        if let Err(error) = step(&farm, &mut book, &ask, &mut log).await {
+        if let Err(error) = step(&farm, &mut book, &ask, &mut log, tally).await {
             return Err(format!("{}\n{error}", log.join("\n")));
         }
     }
@@ -201,7 +236,7 @@ async fn shorten(worker: &Farm, seed: u64, mut rolls: Vec<u64>, mut wrong: Strin
         while from < rolls.len() && tried < SHRINK_MAX {
             tried += 1;
             let without: Vec<u64> = [&rolls[..from], &rolls[(from + size).min(rolls.len())..]].concat();
-            match play(worker, &format!("seed{seed}-try{tried}"), &without).await {
+            match play(worker, &format!("seed{seed}-try{tried}"), &without, &mut Tally::new()).await {
                 Err(still) => (rolls, wrong) = (without, still),
                 Ok(()) => from += size,
             }
@@ -211,15 +246,16 @@ async fn shorten(worker: &Farm, seed: u64, mut rolls: Vec<u64>, mut wrong: Strin
     format!("seed {seed}, {} acts:\n{wrong}", rolls.len())
 }
 
-async fn play_seeds(worker: Farm, seeds: Vec<u64>) -> Result<(), String> {
+async fn play_seeds(worker: Farm, seeds: Vec<u64>) -> Result<Tally, String> {
+    let mut tally = Tally::new();
     for seed in seeds {
         let mut chance = ChaCha8Rng::seed_from_u64(seed);
         let rolls: Vec<u64> = (0..SEQUENCE_LEN).map(|_| chance.random()).collect();
-        if let Err(wrong) = play(&worker, &format!("seed{seed}"), &rolls).await {
+        if let Err(wrong) = play(&worker, &format!("seed{seed}"), &rolls, &mut tally).await {
             return Err(shorten(&worker, seed, rolls, wrong).await);
         }
     }
-    Ok(())
+    Ok(tally)
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -236,11 +272,30 @@ async fn whatever_is_asked_in_whatever_order_the_book_agrees() -> Result<()> {
         let mine = seeds.clone().filter(|seed| seed % WORKERS == n).collect();
         workers.push(tokio::spawn(play_seeds(worker, mine)));
     }
-    let mut wrong = Vec::new();
+    let (mut tally, mut wrong) = (Tally::new(), Vec::new());
     for worker in workers {
-        wrong.extend(worker.await?.err());
+        match worker.await? {
+            Ok(counts) => {
+                for (what, outcomes) in counts {
+                    let all = tally.entry(what).or_default();
+                    for (outcome, n) in outcomes {
+                        *all.entry(outcome).or_default() += n;
+                    }
+                }
+            }
+            Err(told) => wrong.push(told),
+        }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n\n"));
+    for (what, outcomes) in &tally {
+        println!("{what}: {outcomes:?}");
+    }
+    // A sequence of which most is refused proves little.
+    if seeds.end - seeds.start >= 100 {
+        for what in MUST_HAPPEN {
+            assert!(tally.get(what).is_some_and(|outcomes| outcomes.contains_key("done")), "{what} was never done");
+        }
+    }
     assert_eq!(check(&first.admin.username("gillbook_audit")).await?, []);
     Ok(())
 }

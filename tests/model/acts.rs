@@ -64,6 +64,32 @@ pub struct Request {
     pub body: Option<Value>,
 }
 
+impl What {
+    /// Its name, for counting how often each was done.
+    pub fn name(&self, book: &Book) -> String {
+        let name = match self {
+            Self::Order { .. } => "order",
+            Self::Weigh { .. } => "weigh",
+            Self::Pack { .. } => "pack",
+            Self::Hold { .. } => "hold",
+            Self::Release { .. } => "release",
+            Self::Choose { .. } => "choose lots",
+            Self::Propose { .. } => "set aside",
+            Self::LetGo { .. } => "let go",
+            Self::Dispatch { .. } => "dispatch",
+            Self::Deliver { .. } => "deliver",
+            Self::Return { .. } => "return",
+            Self::Move { kind, .. } => kind,
+            Self::MarketOut { .. } => "go to market",
+            Self::MarketClose { .. } => "close the market",
+            Self::Count { .. } => "count",
+            Self::Finish { .. } => "finish",
+            Self::Reverse { act } => return format!("reverse {}", book.acts[*act].kind),
+        };
+        name.into()
+    }
+}
+
 impl Ask {
     /// The request that asks for it.
     pub fn request(&self, book: &Book) -> Request {
@@ -86,7 +112,6 @@ impl Ask {
         Request { method, path, body }
     }
 
-    #[expect(clippy::too_many_lines, reason = "one arm for each kind of request")]
     fn bare_request(&self, book: &Book) -> (&'static str, String, Option<Value>) {
         let lot = |n: &usize| book.lots[*n].code.clone();
         let id = &self.id;

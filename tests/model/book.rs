@@ -172,25 +172,17 @@ impl Book {
 
     /// The lot and all that it was made of, by acts that stand.
     pub fn origins(&self, lot: usize) -> BTreeSet<usize> {
-        self.closure(lot, |of| {
+        closure(lot, |of| {
             self.lots[of].parents.iter().filter(|(act, _)| !self.acts[*act].reversed).map(|(_, p)| *p).collect()
         })
     }
 
     /// The lot and all that was made of it, by acts that stand.
     pub fn descendants(&self, lot: usize) -> BTreeSet<usize> {
-        self.closure(lot, |of| {
+        closure(lot, |of| {
             let made_of = |l: &Lot| l.parents.iter().any(|(act, p)| *p == of && !self.acts[*act].reversed);
             self.lots.iter().enumerate().filter(|(_, l)| made_of(l)).map(|(n, _)| n).collect()
         })
-    }
-
-    fn closure(&self, lot: usize, next: impl Fn(usize) -> Vec<usize>) -> BTreeSet<usize> {
-        let (mut all, mut new) = (BTreeSet::from([lot]), vec![lot]);
-        while let Some(of) = new.pop() {
-            new.extend(next(of).into_iter().filter(|n| all.insert(*n)));
-        }
-        all
     }
 
     /// When the oldest crate of the lot was on the scale; none where every weighing was taken back.
@@ -261,4 +253,13 @@ impl Book {
         self.acts.push(act);
         self.acts.len() - 1
     }
+}
+
+/// A lot and all that follows from it, step by step.
+fn closure(lot: usize, next: impl Fn(usize) -> Vec<usize>) -> BTreeSet<usize> {
+    let (mut all, mut new) = (BTreeSet::from([lot]), vec![lot]);
+    while let Some(of) = new.pop() {
+        new.extend(next(of).into_iter().filter(|n| all.insert(*n)));
+    }
+    all
 }

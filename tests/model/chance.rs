@@ -82,11 +82,29 @@ impl Chooser<'_> {
         What::Weigh { grade: self.grade(), packaging: self.packaging(), net, trim, place }
     }
 
-    /// What cannot be asked for yet becomes a weighing or an order.
+    /// What brings an order nearer to the customer: weigh, order, set aside, send out, hand over, take back what is broken.
+    fn next_in_line(&mut self) -> Option<What> {
+        if self.book.stock(&FRIDGES).len() < 2 || self.chance.random_range(0..8) == 0 {
+            return None;
+        }
+        let open = self.book.orders.iter().position(|o| o.status == "confirmed");
+        let on_its_way = (0..self.book.dockets.len()).any(|n| self.book.docket_status(n) == "dispatched");
+        let delivered = (0..self.book.dockets.len()).any(|n| self.book.docket_status(n) == "delivered");
+        match open {
+            _ if on_its_way && self.chance.random() => self.deliver(),
+            _ if delivered && self.chance.random_range(0..4) == 0 => self.give_back(),
+            Some(order) if self.book.orders[order].aside.is_empty() => Some(What::Propose { order }),
+            Some(order) => Some(What::Dispatch { order, by_van: self.chance.random_range(0..4) > 0, short: true }),
+            None => Some(self.order()),
+        }
+    }
+
+    /// What cannot be asked for yet becomes the next step of an order.
     fn what(&mut self) -> What {
         let chosen = match self.chance.random_range(0..100) {
-            0..14 => None,
-            14..20 => Some(self.order()),
+            0..3 => Some(self.weigh()),
+            3..17 => None,
+            17..20 => Some(self.order()),
             20..28 => self.pack(),
             28..31 => self.index(self.book.lots.len()).map(|lot| What::Hold { lot }),
             31..35 => self.release(),
@@ -102,8 +120,7 @@ impl Chooser<'_> {
             85..88 => self.index(self.book.lots.len()).map(|lot| What::Finish { lot }),
             _ => self.reverse(),
         };
-        let sold_out = self.book.lots.len() < 2 * self.book.orders.len() + 2;
-        chosen.unwrap_or_else(|| if sold_out { self.weigh() } else { self.order() })
+        chosen.or_else(|| self.next_in_line()).unwrap_or_else(|| self.weigh())
     }
 
     fn order(&mut self) -> What {
@@ -261,10 +278,16 @@ impl Chooser<'_> {
     }
 
     fn reverse(&mut self) -> Option<What> {
-        // The last acts are those that can be taken back.
-        let len = self.book.acts.len();
-        let recent = len.min(6);
-        let act = if self.often() { len.checked_sub(1 + self.index(recent)?)? } else { self.index(len)? };
+        // The last acts are those that can be taken back, and most stands in the way of those under a docket.
+        let acts = &self.book.acts;
+        let stands = |n: &usize| !acts[*n].reversed && acts[*n].kind != "reversal";
+        let recent: Vec<usize> = (0..acts.len()).rev().filter(stands).take(6).collect();
+        let under_docket: Vec<usize> = (0..acts.len()).filter(|n| stands(n) && acts[*n].docket.is_some()).collect();
+        let act = match self.chance.random_range(0..10) {
+            0 => self.index(acts.len()),
+            1..6 if !under_docket.is_empty() => self.one(&under_docket),
+            _ => self.one(&recent),
+        }?;
         Some(What::Reverse { act })
     }
 }

@@ -120,7 +120,9 @@ impl Book {
             }
             What::Hold { lot } => {
                 let all = if RULES.hold_follows_the_goods { self.descendants(*lot) } else { [*lot].into() };
-                all.into_iter().for_each(|l| self.lots[l].held = true);
+                for l in all {
+                    self.lots[l].held = true;
+                }
             }
             What::Release { lot } => self.lots[*lot].held = false,
             What::Choose { order, rows } => {
@@ -149,7 +151,9 @@ impl Book {
             What::MarketClose { market, .. } => self.closed(*market, act, found)?,
             What::Count { place, rows } => {
                 act.counted = rows.iter().map(|r| (r.0, *place)).collect();
-                rows.iter().for_each(|r| _ = self.lots[r.0].at.entry(place).or_default());
+                for (lot, _) in rows {
+                    self.lots[*lot].at.entry(place).or_default();
+                }
                 self.post(Act { kind: "count", ..act });
             }
             What::Finish { lot } => {

@@ -30,11 +30,10 @@ impl Book {
             return refused("it has not happened yet");
         }
         match &ask.what {
-            What::Order { .. } | What::Weigh { .. } => Verdict::Done,
             What::Pack { ins, outs, trim, water, .. } => self.judge_packing(ask, ins, outs, trim + water),
             What::Hold { lot } if self.lots[*lot].held => refused("it is on hold already"),
             What::Release { lot } if !self.lots[*lot].held => refused("it is not on hold"),
-            What::Hold { .. } | What::Release { .. } => Verdict::Done,
+            What::Order { .. } | What::Weigh { .. } | What::Hold { .. } | What::Release { .. } => Verdict::Done,
             What::Choose { order, rows } => self.judge_choice(*order, rows),
             What::Propose { order } | What::LetGo { order } => self.judge_open(*order),
             What::Dispatch { order, short, .. } => self.judge_dispatch(ask, *order, *short),
@@ -220,8 +219,11 @@ impl Book {
             let handed_over = a.kind == "dispatch" && d.by_van && self.docket_status(docket) == "delivered";
             let returned = |b: &Act| b.kind == "return" && !b.reversed && b.docket == Some(docket);
             let brought = a.kind == "delivery" || (a.kind == "dispatch" && !d.by_van);
-            if handed_over || (brought && self.acts.iter().any(returned)) {
-                return refused("it was handed over, or some of it came back");
+            if handed_over {
+                return refused("it was handed over");
+            }
+            if brought && self.acts.iter().any(returned) {
+                return refused("some of it came back");
             }
         }
         let again = |b: &Act| !b.reversed && b.at >= a.at && b.counted.iter().any(|c| a.counted.contains(c));
