@@ -272,9 +272,10 @@ async fn a_forgotten_lot_is_counted_without_its_old_readings() -> Result<()> {
     farm.get("/api/excursions").await;
     let before = at(&farm, &lot, "F1").await;
     // The exact integral over the straight lines between the readings, in steps of a minute.
-    let c = |m: i64| {
-        let sine = |tens: i64| 3.0 + ((began.timestamp() + tens * 600) as f64 / 900.0).sin();
-        sine(m / 10) + (sine(m / 10 + 1) - sine(m / 10)) * (m % 10) as f64 / 10.0
+    let epoch_s = (began - DateTime::UNIX_EPOCH).as_seconds_f64();
+    let c = |m: i32| {
+        let sine = |tens: i32| 3.0 + ((epoch_s + f64::from(tens) * 600.0) / 900.0).sin();
+        sine(m / 10) + (sine(m / 10 + 1) - sine(m / 10)) * f64::from(m % 10) / 10.0
     };
     let exact: f64 = (0..60 * 1440).map(|m| 1.0 / 1440.0 / life_days(f64::midpoint(c(m), c(m + 1)))).sum();
     let used = before["life"]["used_share"].as_f64().context("a share")?;

@@ -8,7 +8,7 @@
 //! one before them begin at the scale, at the harvest of a lot that was there when the book was opened, or at the harvest where a late
 //! entry took grams from a place before they were written down there.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, btree_map::Entry};
 
 use chrono::{DateTime, Utc};
 
@@ -172,12 +172,13 @@ impl Paths {
         for leg in act.legs.iter().filter(|l| is_followed(l.from_kind)) {
             let at = (leg.lot.clone(), leg.from.clone());
             touched.entry(at.clone()).or_default().grams -= leg.grams;
-            if !sources.contains_key(&at) {
-                let stay = self.end(&at, act.at).unwrap_or_else(|| {
-                    // Written down late: it stood here before it is known to have come.
-                    self.push(&at, harvest_of(&at.0), act.at, Vec::new())
-                });
-                sources.insert(at, stay);
+            if let Entry::Vacant(source) = sources.entry(at) {
+                // Where there is none it was written down late: it stood here before it is known to have come.
+                let began = harvest_of(&leg.lot);
+                let stay = self
+                    .end(source.key(), act.at)
+                    .unwrap_or_else(|| self.push(source.key(), began, act.at, Vec::new()));
+                source.insert(stay);
             }
         }
         for leg in act.legs.iter().filter(|l| is_followed(l.to_kind)) {

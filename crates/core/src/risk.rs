@@ -135,7 +135,9 @@ pub fn at_risk(stock: &[Stock], demand: &[Demand]) -> Vec<AtRisk> {
             }
         }
         if short > Grams::ZERO {
-            rows.iter_mut().for_each(|r| r.look_at(n, d));
+            for row in &mut rows {
+                row.look_at(n, d);
+            }
         }
     }
     let mut risk: Vec<AtRisk> = rows

@@ -19,20 +19,23 @@ const PLACES: [&str; 3] = ["F1", "F2", "VAN"];
 const STEP: TimeDelta = TimeDelta::hours(5);
 
 fn start() -> DateTime<Utc> {
-    "2026-05-04T06:00:00Z".parse().unwrap()
+    "2026-05-04T06:00:00Z".parse().expect("an instant")
 }
 
 fn lot() -> LotCode {
-    "OY-260504-1".parse().unwrap()
+    "OY-260504-1".parse().expect("a code")
 }
 
 fn place(n: usize) -> PlaceCode {
-    PLACES[n].parse().unwrap()
+    PLACES[n].parse().expect("a code")
 }
 
 fn leg(from: Option<usize>, to: Option<usize>, grams: i64) -> Leg {
     let end = |n: Option<usize>, sink: PlaceKind| {
-        n.map_or_else(|| (sink, sink.as_str().to_uppercase().parse().unwrap()), |n| (PlaceKind::Fridge, place(n)))
+        n.map_or_else(
+            || (sink, sink.as_str().to_uppercase().parse().expect("a code")),
+            |n| (PlaceKind::Fridge, place(n)),
+        )
     };
     let ((from_kind, from), (to_kind, to)) = (end(from, PlaceKind::Room), end(to, PlaceKind::Waste));
     Leg { lot: lot(), from_kind, from, to_kind, to, grams: Grams(grams) }
@@ -43,7 +46,7 @@ fn moved(at: DateTime<Utc>, leg: Leg) -> Moved {
 }
 
 fn profiles() -> Profiles {
-    let profile = Profile::new(&[(1.0, 17.0), (6.0, 10.0), (20.0, 2.5)], 0.0, 0.2).unwrap();
+    let profile = Profile::new(&[(1.0, 17.0), (6.0, 10.0), (20.0, 2.5)], 0.0, 0.2).expect("a profile");
     Profiles { all: vec![profile], of: BTreeMap::from([(lot(), 0)]) }
 }
 
@@ -84,9 +87,9 @@ type Op = (u8, usize, usize, usize, usize);
 fn play(ops: &[Op]) -> (Vec<Moved>, Vec<Gram>) {
     let (mut acts, mut grams): (Vec<Moved>, Vec<Gram>) = (Vec::new(), Vec::new());
     for (n, (kind, from, to, count, which)) in ops.iter().enumerate() {
-        let at = start() + STEP * i32::try_from(n).unwrap();
+        let at = start() + STEP * i32::try_from(n).expect("a few");
         if *kind == 0 {
-            acts.push(moved(at, leg(None, Some(*to), i64::try_from(*count).unwrap())));
+            acts.push(moved(at, leg(None, Some(*to), i64::try_from(*count).expect("a few"))));
             let one = Gram { at: Some(*to), acts: vec![moved(at, leg(None, Some(*to), 1))] };
             grams.extend(std::iter::repeat_n(one, *count));
             continue;
@@ -97,7 +100,7 @@ fn play(ops: &[Op]) -> (Vec<Moved>, Vec<Gram>) {
             continue;
         }
         let count = (*count).min(there.len());
-        acts.push(moved(at, leg(Some(*from), goes, i64::try_from(count).unwrap())));
+        acts.push(moved(at, leg(Some(*from), goes, i64::try_from(count).expect("a few"))));
         for g in there.iter().cycle().skip(which % there.len()).take(count) {
             grams[*g].at = goes;
             grams[*g].acts.push(moved(at, leg(Some(*from), goes, 1)));
