@@ -229,6 +229,10 @@ async fn an_act_in_flight_is_in_the_closing_or_told_as_after_it() -> Result<()> 
     farm.create("/api/movements", body(&lot, 100)).await;
     let page = farm.raw("GET", "/week?week=2026-W19", &[], Vec::new()).await.text;
     assert!(page.contains("2 late entries"), "{page}");
+    // Each can be opened: what it was, when it happened and when it was entered.
+    assert!(page.contains("waste of 5 May 08:00 by AB, entered 11 May 08:00: Soft"), "{page}");
+    let late = week(&farm, WEEK).await["late_entries"].clone();
+    assert_eq!((&late[0]["kind"], late.as_array().map(Vec::len)), (&json!("waste"), Some(2)), "{late}");
     Ok(())
 }
 

@@ -15,6 +15,7 @@ use gillbook_core::{
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
 use utoipa::ToSchema;
+use uuid::Uuid;
 
 use crate::{
     Result, Tx,
@@ -111,6 +112,25 @@ pub struct BelowZero {
     pub grams_g: Grams,
 }
 
+/// An act that was entered after its week was closed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct LateEntry {
+    /// The act.
+    pub act_id: Uuid,
+    /// Its kind.
+    pub kind: ActKind,
+    /// When it happened.
+    pub happened_at: DateTime<Utc>,
+    /// When it was entered.
+    pub recorded_at: DateTime<Utc>,
+    /// Who did it.
+    pub done_by: String,
+    /// The docket or market day that it belongs to.
+    pub document: Option<String>,
+    /// Why.
+    pub reason: String,
+}
+
 /// A week, now and as it was closed.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Week {
@@ -132,8 +152,10 @@ pub struct Week {
     pub closed_at: Option<DateTime<Utc>>,
     /// As it was when it was closed.
     pub closed: Option<WeekFigures>,
-    /// Acts that happened in the week and were entered after it was closed.
+    /// Number of acts that happened in the week and were entered after it was closed.
     pub after_close: i64,
+    /// The first 500 of them, in the order of entry.
+    pub late_entries: Vec<LateEntry>,
     /// Lots whose times do not agree with their grams.
     pub below_zero: Vec<BelowZero>,
 }
@@ -175,6 +197,7 @@ impl Tx {
         )
         .fetch_one(&mut *self.db)
         .await?;
+        let late_entries = self.late_entries(span).await?;
         let (closed_at, closed) = closed.map_or((None, None), |c| (Some(c.closed_at), Some(c.sheet.0)));
         let stage = match closed_at {
             Some(_) => WeekStage::Closed,
@@ -193,8 +216,22 @@ impl Tx {
             closed_at,
             closed,
             after_close,
+            late_entries,
             below_zero,
         })
+    }
+
+    async fn late_entries(&mut self, span: Span) -> Result<Vec<LateEntry>> {
+        Ok(sqlx::query_as!(
+            LateEntry,
+            r#"select act_id, kind as "kind: _", happened_at, recorded_at, done_by, document, reason from act
+                where farm_id = $1 and happened_at >= $2 and happened_at < $3 and after_close order by recorded_at, act_id limit 500"#,
+            self.farm.0,
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
     }
 
     /// The week before, as far as this one has come.

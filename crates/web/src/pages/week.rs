@@ -11,7 +11,7 @@ use gillbook_core::{
 use gillbook_store::{
     week_counts::{BookCheck, PlaceCounted, WeekCounted},
     week_money::{ChannelMoney, WeekSale},
-    weeks::{Week, WeekBefore, WeekStage},
+    weeks::{LateEntry, Week, WeekBefore, WeekStage},
 };
 use serde::Deserialize;
 
@@ -35,6 +35,7 @@ pub(super) struct WeekPage {
     harvested: String,
     against: String,
     status: String,
+    late: Vec<String>,
     sold: String,
     wasted: String,
     unexplained: String,
@@ -178,6 +179,18 @@ fn status(week: &Week, zone: Tz) -> String {
     }
 }
 
+fn late_line(entry: &LateEntry, zone: Tz) -> String {
+    let document = entry.document.as_ref().map_or_else(String::new, |d| format!(" {d}"));
+    let reason = if entry.reason.is_empty() { String::new() } else { format!(": {}", entry.reason) };
+    format!(
+        "{}{document} of {} by {}, entered {}{reason}",
+        entry.kind.as_str().replace('_', " "),
+        day_and_clock(entry.happened_at, zone),
+        entry.done_by,
+        day_and_clock(entry.recorded_at, zone)
+    )
+}
+
 fn place_line(place: &PlaceCounted, zone: Tz) -> String {
     let stock = format!("{}: {} g", place.place, grams(place.closing_g));
     match (place.last_counted_at, &place.last_counted_by) {
@@ -264,6 +277,7 @@ fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage 
         harvested: kg(s.harvested_g),
         against: compared(s.harvested_g, &week.before, zone),
         status: status(week, zone),
+        late: week.late_entries.iter().map(|e| late_line(e, zone)).collect(),
         sold: kg(s.sold_g),
         wasted: kg(s.wasted_g),
         unexplained: match &now.counted {
