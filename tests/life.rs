@@ -193,11 +193,11 @@ async fn a_warm_spell_takes_life_of_a_lot_only_while_it_is_there() -> Result<()>
     transfer(&farm, &lots[0], "F1", "VAN", 1000).await;
     let first_left = farm.now();
     farm.pass(hours(2));
-    steady(&farm, "p1", began - hours(1), farm.now(), 9.0).await;
+    steady(&farm, "p1", began, farm.now(), 9.0).await;
     let spell = farm.get("/api/excursions").await["rows"][0].clone();
     let time = |name: &str| -> Result<DateTime<Utc>> { Ok(spell[name].as_str().unwrap_or_default().parse()?) };
     let ended = farm.now();
-    assert_eq!((time("began_at")?, &spell["ended_at"]), (began - hours(1), &Value::Null), "{spell}");
+    assert_eq!((time("began_at")?, &spell["ended_at"]), (began, &Value::Null), "{spell}");
     let one = farm.get(&format!("/api/excursions/{}", spell["excursion_id"].as_str().context("an id")?)).await;
     let lost = |from: DateTime<Utc>, until: DateTime<Utc>| {
         (until - from).as_seconds_f64() / 86_400.0 * (life_days(5.0) / life_days(9.0) - 1.0)

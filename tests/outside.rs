@@ -248,10 +248,13 @@ async fn shelf_life_is_that_of_every_way_walked_one_by_one() -> Result<()> {
         .flatten()
         .filter_map(|l| Some((l["lot"].as_str()?.to_owned(), l["packaging"].clone())))
         .collect();
+    let batch = farm.get("/api/trace?batch=B1").await;
+    let made: Vec<Value> =
+        batch["made"].as_array().into_iter().flatten().map(|m| json!([m["from_lot"], m["into_lot"]])).collect();
     let expected = told.len();
     assert!(expected >= 8, "{told:?}");
     let input = json!({
-        "now": seconds(now), "acts": acts, "readings": readings, "gap_s": 900, "told": told, "packaging": packaging,
+        "now": seconds(now), "acts": acts, "readings": readings, "gap_s": 900, "told": told, "packaging": packaging, "made": made,
         "assumed": {"F1": 10.0, "F2": 13.0, "VAN": 20.0, "STALL": 20.0}, "rooms": ["FR1", "ROOM"],
         "profiles": {"open": {"points": [[1, 17], [6, 10], [20, 2.5]], "lowest_c": 0}, "vented": {"points": [[2, 21], [8, 9], [15, 5], [22, 3.5]], "lowest_c": 0}},
     });

@@ -116,7 +116,8 @@ async fn a_trace_of_thousands_of_lots_is_whole() -> Result<()> {
          insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by) select farm_id, id, 'dispatch', at, at, 'AB', 'ada' from made;
          insert into lot (farm_id, lot, strain, grade, packaging, form, harvest_day, harvested_at, origin, began_by)
              select farm_id, 'OY-T-' || n, 'OY', 'A', 'open', 'fresh', at::date, at, 'harvest', id from made;
-         insert into movement (farm_id, act_id, leg, lot, from_place, to_place, grams) select farm_id, id, 1, 'OY-T-' || n, 'F1', 'PLUM', 1000 from made",
+         insert into movement (farm_id, act_id, leg, lot, from_place, to_place, grams) select farm_id, id, 1, 'OY-T-' || n, 'F1', 'PLUM', 1000 from made;
+         analyze",
     )
     .execute(&mut db)
     .await?;

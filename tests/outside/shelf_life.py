@@ -2,12 +2,13 @@
 
 Input: {"now": seconds, "acts": [{"at", "kind", "act_id", "reverses", "legs": [{"lot", "from_place", "to_place", "grams_g"}]}] in the order in
         which they happened, "readings": {place: {probe: [[seconds, degrees]]}}, "gap_s": seconds, "limits": {place: degrees},
-        "assumed": {place: degrees}, "profiles": {packaging: {"points": [[degrees, days]], "lowest_c": degrees}}, "packaging": {lot: packaging},
+        "assumed": {place: degrees}, "profiles": {packaging: {"points": [[degrees, days]], "lowest_c": degrees}}, "packaging": {lot: packaging}, "made": [[parent, child]],
         "told": [{"lot", "place", "used", "best_used" or null, "known_share", "days_per_share"}]}
 
 A way is a tuple of (lot, place, from, until). Sources are rooms; whatever is not a store swallows.
 """
 
+import bisect
 import json
 import sys
 
@@ -42,23 +43,26 @@ def lines_of(place):
 
 def air(place, begins, ends):
     """Straight pieces of the warmest of the lines."""
-    lines = [line for line in lines_of(place) if line[1] > begins and line[0] < ends]
+    lines = sorted(line for line in lines_of(place) if line[1] > begins and line[0] < ends)
     cuts = {begins, ends} | {t for line in lines for t in line[:2] if begins < t < ends}
     for i, a in enumerate(lines):
         for b in lines[i + 1 :]:
-            if a[0] < b[1] and b[0] < a[1]:
-                slope = (a[3] - a[2]) / (a[1] - a[0]) - (b[3] - b[2]) / (b[1] - b[0])
-                if slope:
-                    level = (b[2] - b[0] * (b[3] - b[2]) / (b[1] - b[0])) - (a[2] - a[0] * (a[3] - a[2]) / (a[1] - a[0]))
-                    meet = level / slope
-                    if begins < meet < ends:
-                        cuts.add(meet)
+            if b[0] >= a[1]:
+                break
+            slope = (a[3] - a[2]) / (a[1] - a[0]) - (b[3] - b[2]) / (b[1] - b[0])
+            if slope:
+                level = (b[2] - b[0] * (b[3] - b[2]) / (b[1] - b[0])) - (a[2] - a[0] * (a[3] - a[2]) / (a[1] - a[0]))
+                meet = level / slope
+                if max(begins, a[0], b[0]) < meet < min(ends, a[1], b[1]):
+                    cuts.add(meet)
     cuts = sorted(cuts)
+    beginnings = [line[0] for line in lines]
     for t0, t1 in zip(cuts, cuts[1:]):
-        here = [line for line in lines if line[0] <= t0 and line[1] >= t1]
-        value = lambda t: max(c0 + (c1 - c0) * (t - l0) / (l1 - l0) for l0, l1, c0, c1 in here)
+        near = lines[bisect.bisect_left(beginnings, t0 - told["gap_s"]) : bisect.bisect_right(beginnings, t0)]
+        here = [line for line in near if line[1] >= t1]
         if here:
-            yield t0, t1, value(t0), value(t1)
+            at = lambda t: max(c0 + (c1 - c0) * (t - l0) / (l1 - l0) for l0, l1, c0, c1 in here)
+            yield t0, t1, at(t0), at(t1)
 
 
 known = {}
@@ -106,9 +110,9 @@ for act in told["acts"]:
         elif leg["from_place"] in told["rooms"]:
             arriving = [()]
         else:
-            # Off the packing table: whatever went onto it under the same act.
+            # Off the packing table: of what went onto it under the same act, the lots that this one was made of.
             onto = {(o["lot"], o["from_place"]) for o in act["legs"] if o["to_place"] == leg["from_place"]}
-            arriving = [way for source in onto for way in left[source]]
+            arriving = [way for source in onto if [source[0], leg["lot"]] in told["made"] for way in left[source]]
         came.setdefault(at, []).extend(way + ((*at, now, None),) for way in arriving)
         grams[at] = grams.get(at, 0) + leg["grams_g"]
     for at in set(came) | set(left):

@@ -100,8 +100,13 @@ impl Paths {
     #[must_use]
     pub fn follow(acts: &[Moved], harvested: &BTreeMap<LotCode, DateTime<Utc>>, now: DateTime<Utc>) -> Self {
         let mut paths = Self::default();
-        for act in acts {
-            paths.apply(act, harvested);
+        for at_once in acts.chunk_by(|a, b| a.at == b.at) {
+            // Of acts that carry one instant those come first whose grams are there.
+            let mut open: Vec<&Moved> = at_once.iter().collect();
+            while !open.is_empty() {
+                let next = open.iter().position(|act| paths.has_grams_of(act)).unwrap_or_default();
+                paths.apply(open.remove(next), harvested);
+            }
         }
         for stay in paths.now.values() {
             let span = &mut paths.stays[*stay].span;
@@ -156,6 +161,14 @@ impl Paths {
             of_lot.sort_by(|a, b| (a.since, &a.place).cmp(&(b.since, &b.place)));
         }
         visits
+    }
+
+    fn has_grams_of(&self, act: &Moved) -> bool {
+        let mut needed: BTreeMap<(&LotCode, &PlaceCode), Grams> = BTreeMap::new();
+        for leg in act.legs.iter().filter(|l| is_followed(l.from_kind)) {
+            *needed.entry((&leg.lot, &leg.from)).or_default() += leg.grams;
+        }
+        needed.into_iter().all(|((lot, place), grams)| self.grams(lot, place) >= grams)
     }
 
     fn push(&mut self, at: &At, from: DateTime<Utc>, until: DateTime<Utc>, before: Vec<usize>) -> usize {

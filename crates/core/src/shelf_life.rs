@@ -26,6 +26,10 @@ pub struct Profile {
     /// (°C, ln days), in rising temperature.
     points: Vec<(f64, f64)>,
     lowest_safe_c: f64,
+    /// ln days, at least and at most.
+    bounds: (f64, f64),
+    /// The temperatures at which ln life changes its slope, rising.
+    knots: Vec<f64>,
     /// Relative half-width of the range around the tabled life, 0 to 0.9.
     pub spread: f64,
 }
@@ -53,7 +57,11 @@ impl Profile {
         if !(0.0..=0.9).contains(&spread) || !lowest_safe_c.is_finite() {
             return Err("A profile's spread lies between 0 and 0.9.".into());
         }
-        Ok(Self { points: points.iter().map(|(c, d)| (*c, d.ln())).collect(), lowest_safe_c, spread })
+        let points: Vec<(f64, f64)> = points.iter().map(|(c, d)| (*c, d.ln())).collect();
+        let (least, most) = points.iter().fold((f64::MAX, f64::MIN), |(l, m), p| (l.min(p.1), m.max(p.1)));
+        let bounds = (least + SHORTEST.ln(), most + LONGEST.ln());
+        let knots = knots(&points, lowest_safe_c, bounds);
+        Ok(Self { points, lowest_safe_c, bounds, knots, spread })
     }
 
     /// Life at a steady temperature, in days.
@@ -65,15 +73,7 @@ impl Profile {
     fn ln_life(&self, c: f64) -> f64 {
         let c = if c < self.lowest_safe_c { 2.0 * self.lowest_safe_c - c } else { c };
         let (line, _) = self.piece(c);
-        line.clamp(self.floor(), self.ceiling())
-    }
-
-    fn ceiling(&self) -> f64 {
-        self.points.iter().map(|p| p.1).fold(f64::MIN, f64::max) + LONGEST.ln()
-    }
-
-    fn floor(&self) -> f64 {
-        self.points.iter().map(|p| p.1).fold(f64::MAX, f64::min) + SHORTEST.ln()
+        line.clamp(self.bounds.0, self.bounds.1)
     }
 
     /// ln life on the straight piece that holds `c` (unbounded), and the slope of that piece.
@@ -91,25 +91,10 @@ impl Profile {
         (value, slope)
     }
 
-    /// The temperatures at which ln life changes its slope.
-    fn knots(&self) -> Vec<f64> {
-        let mut knots: Vec<f64> = self.points.iter().map(|p| p.0).collect();
-        knots.push(self.lowest_safe_c);
-        let mirrored: Vec<f64> =
-            knots.iter().map(|k| 2.0 * self.lowest_safe_c - k).filter(|k| *k < self.lowest_safe_c).collect();
-        for (end, other) in [(0, 1), (self.points.len() - 1, self.points.len().saturating_sub(2))] {
-            let (Some(p), Some(q)) = (self.points.get(end), self.points.get(other)) else { continue };
-            let slope = (p.1 - q.1) / (p.0 - q.0);
-            if slope.is_finite() && slope != 0.0 {
-                for bound in [self.floor(), self.ceiling()] {
-                    let at = p.0 + (bound - p.1) / slope;
-                    knots.push(at);
-                    knots.push(2.0 * self.lowest_safe_c - at);
-                }
-            }
-        }
-        knots.extend(mirrored);
-        knots
+    /// The knots between two temperatures, rising.
+    fn knots_between(&self, low: f64, high: f64) -> &[f64] {
+        let first = self.knots.partition_point(|k| *k <= low);
+        &self.knots[first..self.knots.partition_point(|k| *k < high).max(first)]
     }
 
     /// Share of the whole life used over one stretch of air: exact for the straight line, since on each piece the rate
@@ -122,16 +107,14 @@ impl Profile {
             return days / self.life_days(f64::midpoint(a, b));
         }
         let (low, high) = if a < b { (a, b) } else { (b, a) };
-        let mut cuts: Vec<f64> = self.knots().into_iter().filter(|k| *k > low && *k < high).collect();
-        cuts.extend([low, high]);
-        cuts.sort_by(f64::total_cmp);
-        cuts.windows(2)
-            .map(|w| {
-                let part = days * (w[1] - w[0]) / (high - low);
-                let (left, right) = ((-self.ln_life(w[0])).exp(), (-self.ln_life(w[1])).exp());
-                part * log_mean(left, right)
-            })
-            .sum()
+        let rate = |c: f64| (-self.ln_life(c)).exp();
+        let (mut from, mut sum) = ((low, rate(low)), 0.0);
+        for c in self.knots_between(low, high).iter().copied().chain([high]) {
+            let until = (c, rate(c));
+            sum += days * (until.0 - from.0) / (high - low) * log_mean(from.1, until.1);
+            from = until;
+        }
+        sum
     }
 
     /// Share of the whole life that so many seconds used at most, of which only the mean, the coldest and the warmest are kept.
@@ -142,8 +125,8 @@ impl Profile {
     pub fn used_at_most(&self, known_s: f64, mean_c: f64, least_c: f64, most_c: f64) -> f64 {
         let (low, high) = (least_c.min(mean_c), most_c.max(mean_c));
         let rate = |c: f64| (-self.ln_life(c)).exp();
-        let mut ends: Vec<f64> = self.knots().into_iter().filter(|k| *k > low && *k < high).collect();
-        ends.extend([low, high, mean_c]);
+        let mut ends = self.knots_between(low, high).to_vec();
+        ends.extend([low, high]);
         let mut most = rate(mean_c);
         for a in ends.iter().filter(|a| **a < mean_c) {
             for b in ends.iter().filter(|b| **b > mean_c) {
@@ -156,9 +139,27 @@ impl Profile {
     /// The fastest rate of use between two temperatures, in shares of the whole life a day.
     #[must_use]
     pub fn fastest(&self, least_c: f64, most_c: f64) -> f64 {
-        let ends = self.knots().into_iter().filter(|k| *k > least_c && *k < most_c).chain([least_c, most_c]);
+        let ends = self.knots_between(least_c, most_c).iter().copied().chain([least_c, most_c]);
         ends.map(|c| (-self.ln_life(c)).exp()).fold(0.0, f64::max)
     }
+}
+
+/// The temperatures at which ln life changes its slope: the table's, the lowest safe one, those at which it meets a bound, and their mirror
+/// images below the lowest safe one.
+fn knots(points: &[(f64, f64)], lowest_safe_c: f64, bounds: (f64, f64)) -> Vec<f64> {
+    let mut knots: Vec<f64> = points.iter().map(|p| p.0).collect();
+    knots.push(lowest_safe_c);
+    for (end, other) in [(0, 1), (points.len() - 1, points.len().saturating_sub(2))] {
+        let (Some(p), Some(q)) = (points.get(end), points.get(other)) else { continue };
+        let slope = (p.1 - q.1) / (p.0 - q.0);
+        if slope.is_finite() && slope != 0.0 {
+            knots.extend([bounds.0, bounds.1].map(|bound| p.0 + (bound - p.1) / slope));
+        }
+    }
+    let mirrored: Vec<f64> = knots.iter().map(|k| 2.0 * lowest_safe_c - k).collect();
+    knots.extend(mirrored);
+    knots.sort_by(f64::total_cmp);
+    knots
 }
 
 /// The logarithmic mean of two positive numbers: the mean of an exponential between them.
@@ -202,9 +203,10 @@ impl Wear {
 /// were weighed, for as long as they stood there, and before they were packed the way and the packaging of the lots that they were made
 /// of. Where grams of one lot at one place went different ways, the way that took most counts.
 ///
-/// Time without a temperature counts as if it had been as bad as the worst temperature that is known on the way; where none is known at a
-/// place, as bad as 5 °C above the place's warm limit, if that is worse, and where it has no limit as bad as 10 °C in a fridge and 20 °C on
-/// a shelf, in a van or at a stall.
+/// Time without a temperature counts as if it had been as bad as the worst temperature that is known on any way that they may have gone.
+/// At a place where none is known on every such way it counts as bad as 5 °C above the place's warm limit, if that is worse, and where
+/// there is no limit as bad as 10 °C in a fridge and 20 °C on a shelf, in a van or at a stall. More than eight days back the figures of whole hours are used, and the most that an hour with such
+/// figures can have taken counts; more than 400 days back time counts as time without a temperature.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
 pub struct LifeLeft {
     /// Share of the whole life used; above 1 once it is used up.

@@ -198,6 +198,20 @@ proptest! {
 }
 
 #[test]
+fn of_acts_at_one_instant_those_come_first_whose_grams_are_there() {
+    let (weighed, then) = (start(), start() + TimeDelta::hours(2));
+    let there = moved(then, leg(Some(0), Some(1), 9));
+    let back = moved(then, leg(Some(1), Some(0), 4));
+    let airs = airs([2.0, 12.0, 20.0], [400; 3]);
+    let now = start() + TimeDelta::hours(5);
+    let as_told = |last: [&Moved; 2]| {
+        let acts = [moved(weighed, leg(None, Some(0), 9)), last[0].clone(), last[1].clone()];
+        [0, 1].map(|at| fared(&acts, &airs, at, now).unwrap())
+    };
+    assert_eq!(as_told([&there, &back]), as_told([&back, &there]));
+}
+
+#[test]
 fn an_hour_long_past_counts_by_its_figures_and_a_part_of_it_by_its_worst() {
     let acts = [moved(start() + TimeDelta::minutes(30), leg(None, Some(0), 5))];
     let now = start() + TimeDelta::hours(3);
