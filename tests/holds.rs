@@ -184,7 +184,7 @@ async fn a_lot_held_while_it_is_on_its_way_is_not_handed_over_and_comes_home_on_
 async fn a_lot_is_held_and_released_from_its_page_by_those_who_may() -> Result<()> {
     let farm = Farm::new().await?;
     let lot = farm.lot_of(1000).await;
-    let (picker, shared) = (farm.person("picker").await, farm.sign_in_with("ada", true).await);
+    let (picker, shared) = (farm.person("picker").await, farm.sign_in_on_shared_phone("ada").await);
     let form = [("content-type", "application/x-www-form-urlencoded")];
     let (farm, lot) = (&farm, lot.as_str());
     let send = |who: As, what: &'static str, reason: &'static str| async move {

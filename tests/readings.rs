@@ -34,7 +34,7 @@ fn instant(value: &Value) -> Result<DateTime<Utc>> {
 async fn a_pack_nested_without_end_is_refused_and_everybody_else_is_served() -> Result<()> {
     let farm = Farm::new().await?;
     let json = format!(r#"[{{"v":NaN,"n":"p1","x":{}{}}}]"#, "[".repeat(20_000), "]".repeat(20_000));
-    let cbor = [&[0x81, 0xa1, 0x18, 0x63][..], &[0x81; 20_000], &[0x01]].concat();
+    let cbor = [&[0x81, 0xa1, 0x18, 0x63][..], &vec![0x81; 20_000], &[0x01]].concat();
     for (kind, body) in [("application/senml+json", json.into_bytes()), ("application/senml+cbor", cbor)] {
         let answer = farm.raw("POST", "/api/readings", &[("content-type", kind)], body).await;
         assert!(answer.text.contains("nested more than 8 levels"), "{kind}: {}", answer.text);

@@ -33,7 +33,7 @@ pub struct Rules {
 
 /// The rules that the program keeps now.
 pub const RULES: Rules =
-    Rules { hold_follows_the_goods: false, hold_stops_the_books: false, late_counts_look_back: false };
+    Rules { hold_follows_the_goods: true, hold_stops_the_books: true, late_counts_look_back: true };
 
 /// A movement.
 #[derive(Debug, Clone)]

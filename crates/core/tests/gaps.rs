@@ -10,7 +10,7 @@ use gillbook_core::{
 use proptest::prelude::*;
 
 fn at(second: i64) -> DateTime<Utc> {
-    DateTime::from_timestamp(1_770_001_200, 0).unwrap() + TimeDelta::seconds(second)
+    DateTime::from_timestamp(1_770_001_200, 0).expect("an instant") + TimeDelta::seconds(second)
 }
 
 fn rules(lag_minutes: i64) -> Rules {
@@ -40,7 +40,7 @@ fn minutes(range: std::ops::Range<i64>, c: f64) -> Vec<Reading> {
 fn excursions(rules: &Rules, readings: &[Reading]) -> Vec<Excursion> {
     let rules = [rules.clone()];
     let (mut state, mut all) = (State::default(), Vec::new());
-    let last = readings.last().unwrap().at;
+    let last = readings.last().expect("a reading").at;
     let mut hour = at(0);
     while hour <= last {
         let end = hour + TimeDelta::hours(1);

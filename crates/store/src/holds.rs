@@ -16,8 +16,9 @@ use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{ledger::LotEvent, 
+use crate::{
     Result, Tx,
+    ledger::LotEvent,
     lots::{Lot, NewLotEvent},
     schema_names::on_hold,
 };

@@ -184,7 +184,11 @@ fn inside(recorded: &RecordedExcursion) -> String {
         return "No lot was inside.".into();
     }
     let lot = |l: &LotThere| {
-        if l.made_since { format!("{} (packed of them since)", l.lot) } else { format!("{} ({} kg)", l.lot, kg(l.grams_g)) }
+        if l.made_since {
+            format!("{} (packed of them since)", l.lot)
+        } else {
+            format!("{} ({} kg)", l.lot, kg(l.grams_g))
+        }
     };
     let lots: Vec<String> = recorded.lots.iter().map(lot).collect();
     format!("Lots inside: {}.", lots.join(", "))
