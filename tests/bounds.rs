@@ -66,9 +66,7 @@ async fn a_weighing_that_another_person_sends_again_from_the_same_phone_was_kept
     let weighing = Farm::weighing(700);
     farm.ask(&farm.owner, "POST", "/api/weighings", &[], Some(weighing.clone())).await.expect(201);
     let picker = farm.person("picker").await;
-    let again = farm.ask(&picker, "POST", "/api/weighings", &[], Some(weighing)).await;
-    again.expect_problem(409, "already-there", None);
-    assert!(again.text.contains("in the book already"), "{}", again.text);
+    farm.ask(&picker, "POST", "/api/weighings", &[], Some(weighing)).await.expect(201);
     assert_eq!(farm.get("/api/stock").await["rows"][0]["grams_g"], 700);
     Ok(())
 }

@@ -346,7 +346,7 @@ async fn by_hand_and_who_is_told_are_tapped_in_and_what_is_wrong_is_said() -> Re
     assert!(added.status == 200 && added.text.contains("whsec_"), "the secret is shown once: {}", added.text);
     let page = farm.raw("GET", "/notices", &[], Vec::new()).await;
     assert!(
-        page.text.contains("quiet 22:00 to 06:00") && page.text.contains("if it lasts 30 minutes"),
+        page.text.contains("22:00 to 06:00 only warm spells") && page.text.contains("after 30 minutes"),
         "{}",
         page.text
     );

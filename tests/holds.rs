@@ -59,13 +59,13 @@ async fn what_comes_back_of_a_held_lot_from_the_stall_is_on_hold() -> Result<()>
 #[tokio::test]
 async fn a_made_lot_on_hold_is_not_dissolved_into_its_free_parent() -> Result<()> {
     let farm = Farm::new().await?;
-    let driver = farm.person("driver").await;
+    let picker = farm.person("picker").await;
     let lot = farm.lot_of(3000).await;
     let (child, packing) = punnets_of(&farm, &lot, 1000).await;
     hold(&farm, &child).await;
     assert!(!on_hold(&farm, &lot).await, "the parent is not made of the child");
     let reversal = json!({"reason": "Mistake"});
-    for who in [&driver, &farm.owner] {
+    for who in [&picker, &farm.owner] {
         farm.post_as(who, &format!("/api/acts/{packing}/reversal"), reversal.clone())
             .await
             .expect_problem(409, "on-hold", None);

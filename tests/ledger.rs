@@ -312,7 +312,7 @@ async fn a_count_stands_while_a_later_one_rests_on_it() -> Result<()> {
     let farm = Farm::new().await?;
     let lot = farm.lot_of(1000).await;
     let count = async |grams: i64| {
-        let body = json!({"place": "F1", "lots": [{"lot": lot, "counted_g": grams}]});
+        let body = json!({"place": "F1", "lots": [{"lot": lot, "counted_g": grams, "found_reason": "A crate behind the others"}]});
         word(&farm.create("/api/stock-counts", body).await["act"], "act_id")
     };
     let wrong = count(100).await;

@@ -52,13 +52,9 @@ async fn the_record_begins_with_the_spells_and_says_what_was_inside_and_who_did_
     let (farm, lot) = farm_with_a_warm_morning().await?;
     let spell = farm.get("/api/excursions").await["rows"][0].clone();
     let spell = format!("/api/excursions/{}", spell["excursion_id"].as_str().context("an id")?);
-    let waste = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 400, "reason": "Slimy after the warm morning"});
-    farm.create("/api/movements", waste).await;
-    farm.create(
-        &format!("{spell}/actions"),
-        json!({"done": "Breaker reset", "food": "wasted", "food_note": "400 g of it"}),
-    )
-    .await;
+    let wasted = json!({"done": "Slimy after the warm morning", "food": "wasted", "food_note": "400 g of it", "lots": [{"lot": lot, "grams_g": 400}]});
+    farm.create(&format!("{spell}/actions"), wasted).await;
+    farm.create(&format!("{spell}/actions"), json!({"done": "Breaker reset", "food": "kept"})).await;
     let verifier = farm.person("verifier").await;
     let (key, note) = (uuid::Uuid::new_v4().to_string(), "Seen with the fridge");
     let signed = Some(json!({"note": note}));

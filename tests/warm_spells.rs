@@ -139,7 +139,7 @@ async fn wasted_takes_the_grams_out_of_stock_and_a_reversal_makes_it_undecided_a
         (&json!("waste"), &json!("All of it"), &document, &json!(2500))
     );
     let sum = &farm.get("/api/reports/weeks/2026-W19").await["now"]["total"];
-    assert_eq!((&sum["wasted_g"], &sum["difference_g"]), (&json!(3000), &json!(0)));
+    assert_eq!((&sum["wasted_g"], &sum["closing_g"]), (&json!(3000), &json!(0)));
     farm.create(&format!("/api/acts/{id}/reversal"), json!({"reason": "It was the other crate"})).await;
     let again = farm.get(&after.path).await;
     assert_eq!((&again["lots"][0]["decided"], &again["lots"][0]["stock_g"]), (&json!(false), &json!(2500)));

@@ -122,6 +122,9 @@ impl Book {
                 let all = if RULES.hold_follows_the_goods { self.descendants(*lot) } else { [*lot].into() };
                 for l in all {
                     self.lots[l].held = true;
+                    if RULES.hold_follows_the_goods {
+                        self.orders.iter_mut().for_each(|o| o.aside.retain(|a| a.lot != l));
+                    }
                 }
             }
             What::Release { lot } => self.lots[*lot].held = false,

@@ -170,8 +170,10 @@ impl Book {
     }
 
     fn judge_count(&self, ask: &Ask, place: &'static str, rows: &[(usize, i64)]) -> Verdict {
+        // A count that finds what the book has moves nothing, and says nothing that a hold forbids.
+        let off = rows.iter().filter(|(lot, counted)| self.grams_at(*lot, place, ask.at) != *counted);
         if RULES.hold_stops_the_books
-            && let Some(held) = self.held(rows.iter().map(|r| r.0))
+            && let Some(held) = self.held(off.map(|r| r.0))
         {
             return held;
         }

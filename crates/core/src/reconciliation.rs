@@ -30,6 +30,8 @@ pub struct Flow {
     pub unexplained: Grams,
     /// Before the week began, and not in it.
     pub before: bool,
+    /// Whether the act takes another one back.
+    pub takes_back: bool,
 }
 
 /// One column of grams: opening and what came in on one side, what went out and closing on the other.
@@ -103,7 +105,8 @@ impl Sheet {
             PlaceKind::Room => self.harvested_g += -g,
             PlaceKind::Opening => self.entered_g += -g,
             PlaceKind::Found => self.found_g += -g,
-            PlaceKind::Packing if sign < 0 => self.from_lots_g += -g,
+            // Of a packing that is taken back, what comes off the table was never made into other lots, and what goes onto it never made.
+            PlaceKind::Packing if (sign < 0) != flow.takes_back => self.from_lots_g += -g,
             PlaceKind::Packing => self.into_lots_g += g,
             PlaceKind::Customer => self.sold_g += g,
             PlaceKind::Trim => self.trimmed_g += g,
@@ -200,6 +203,7 @@ mod tests {
             grams: Grams(grams),
             unexplained: Grams::ZERO,
             before,
+            takes_back: false,
         }
     }
 
@@ -238,6 +242,19 @@ mod tests {
     }
 
     #[test]
+    fn a_packing_that_is_taken_back_leaves_no_trace_in_the_sheet() {
+        use PlaceKind::{Fridge, Packing, Room, Trim};
+        let packing =
+            [flow(Fridge, Packing, 900, false), flow(Fridge, Trim, 100, false), flow(Packing, Fridge, 900, false)];
+        let back = packing.clone().map(|f| Flow { from: f.to, to: f.from, takes_back: true, ..f });
+        let harvest = vec![flow(Room, Fridge, 2_000, false)];
+        let once = reconcile(&[harvest.clone(), packing.to_vec()].concat()).total;
+        assert_eq!((once.from_lots_g, once.into_lots_g, once.closing_g), (Grams(900), Grams(900), Grams(1_900)));
+        let never = reconcile(&[harvest.clone(), packing.to_vec(), back.to_vec()].concat()).total;
+        assert_eq!(never, reconcile(&harvest).total);
+    }
+
+    #[test]
     fn lost_weight_is_told_apart_by_what_lost_it() {
         use PlaceKind::{Fridge, Room, Shelf, Water};
         let lost = |act, grams, unexplained| Flow {
@@ -266,13 +283,14 @@ mod tests {
         /// and during. This holds of any movements; it does not say that they are what happened.
         #[test]
         fn every_gram_has_a_column(
-            steps in prop::collection::vec((0usize..15, 0usize..15, 1i64..5000, 0usize..3, 0i64..5000), 1..60), cut in 0usize..60,
+            steps in prop::collection::vec((0usize..15, 0usize..15, 1i64..5000, 0usize..3, 0i64..5000, any::<bool>()), 1..60),
+            cut in 0usize..60,
         ) {
             let acts = [ActKind::Count, ActKind::Finish, ActKind::Packing];
             let flows: Vec<Flow> = steps.iter().enumerate()
                 .filter(|(_, (f, t, ..))| f != t)
-                .map(|(i, (f, t, g, act, unexplained))| Flow {
-                    act: acts[*act], unexplained: Grams(*unexplained), ..flow(PlaceKind::ALL[*f], PlaceKind::ALL[*t], *g, i < cut)
+                .map(|(i, (f, t, g, act, unexplained, takes_back))| Flow {
+                    act: acts[*act], unexplained: Grams(*unexplained), takes_back: *takes_back, ..flow(PlaceKind::ALL[*f], PlaceKind::ALL[*t], *g, i < cut)
                 })
                 .collect();
             let week = reconcile(&flows);

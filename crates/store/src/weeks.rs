@@ -303,7 +303,7 @@ impl Tx {
     async fn flows(&mut self, span: Span) -> Result<Vec<Flow>> {
         Ok(sqlx::query!(
             r#"select m.lot as "lot: LotCode", l.strain as "strain: StrainCode", f.kind as "from: PlaceKind", t.kind as "to: PlaceKind",
-                      coalesce(o.kind, a.kind) as "act!: ActKind", (a.happened_at < $2) as "before!", sum(m.grams)::bigint as "grams!: Grams",
+                      coalesce(o.kind, a.kind) as "act!: ActKind", (a.happened_at < $2) as "before!", (a.reverses is not null) as "takes_back!", sum(m.grams)::bigint as "grams!: Grams",
                       coalesce(sum(c.unexplained_g), 0)::bigint as "unexplained!: Grams"
                  from movement m
                  join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
@@ -314,7 +314,7 @@ impl Tx {
                  left join stock_count c on c.farm_id = m.farm_id and c.act_id = coalesce(a.reverses, a.act_id) and c.lot = m.lot
                       and c.place in (m.from_place, m.to_place)
                 where m.farm_id = $1 and a.happened_at < $3
-                group by 1, 2, 3, 4, 5, 6"#,
+                group by 1, 2, 3, 4, 5, 6, 7"#,
             self.farm.0,
             span.from,
             span.until
@@ -331,6 +331,7 @@ impl Tx {
             grams: r.grams,
             unexplained: r.unexplained,
             before: r.before,
+            takes_back: r.takes_back,
         })
         .collect())
     }

@@ -114,7 +114,7 @@ impl Trouble {
 
     /// Free grams at a place, the lots with most first.
     async fn free(&self, place: &str) -> Vec<(String, i64)> {
-        let stock = self.farm.get(&format!("/api/stock?place={place}&limit=200")).await;
+        let stock = self.farm.get(&format!("/api/stock?place={place}")).await;
         let mut lots: Vec<_> = stock["rows"]
             .as_array()
             .into_iter()

@@ -144,7 +144,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
 /// The one thing to do next, of what the role may do. A warm spell about which nothing is written down comes before the orders.
 fn next(head: &Head, spells: &[Excursion], orders_to_make_up: bool) -> (String, String) {
     let warm = spells.iter().find(|e| e.kind == ExcursionKind::TooWarm && e.actions.is_empty());
-    if let Some(e) = warm.filter(|_| head.may("POST", "/excursions/{excursion}/actions")) {
+    if let Some(e) = warm.filter(|_| head.may("POST", "/excursions/{excursion}/action")) {
         let text = format!("Warm spell in {}: say what becomes of the food", e.place);
         return (format!("/excursions/{}", e.excursion_id), text);
     }
