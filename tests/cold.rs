@@ -366,7 +366,7 @@ async fn by_hand_and_who_is_told_are_tapped_in_and_what_is_wrong_is_said() -> Re
         ("/fridge/by-hand/reading", "place=F1&c=cold", "Type degrees, such as 3.4."),
         ("/fridge/by-hand/reading", "place=F1&c=99&note=lid+open", "value=\"lid open\""),
         ("/fridge/by-hand/check", "probe=p9&kind=ice_point&read_c=1", "p9"),
-        ("/fridge/by-hand/check", "probe=p1&kind=comparison&read_c=1", "is no temperature"),
+        ("/fridge/by-hand/check", "probe=p1&kind=comparison&read_c=1", "is not a temperature"),
         ("/checks", "name=&topic=other&every_days=7", "class=\"wrong\" role=\"alert\""),
         ("/checks", "name=Floor&topic=other&every_days=0", "1 to 400"),
         ("/notices", "address=nobody", "An e-mail address has an @"),

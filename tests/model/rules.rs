@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use crate::{
     acts::{Ask, Out, StallRow, What},
-    book::{Act, Book, Market, RULES, STALL},
+    book::{Act, Book, Market, RULES, STALL, STORES},
 };
 
 /// What the rules say.
@@ -170,10 +170,10 @@ impl Book {
     }
 
     fn judge_count(&self, ask: &Ask, place: &'static str, rows: &[(usize, i64)]) -> Verdict {
-        // A count that finds what the book has moves nothing, and says nothing that a hold forbids.
-        let off = rows.iter().filter(|(lot, counted)| self.grams_at(*lot, place, ask.at) != *counted);
+        // A count lets grams of a held lot go only where it finds less than the book has.
+        let less = rows.iter().filter(|(lot, counted)| *counted < self.grams_at(*lot, place, ask.at));
         if RULES.hold_stops_the_books
-            && let Some(held) = self.held(off.map(|r| r.0))
+            && let Some(held) = self.held(less.map(|r| r.0))
         {
             return held;
         }
@@ -192,7 +192,9 @@ impl Book {
         if self.finished(lot) && self.legs(ask).is_empty() {
             return refused("it is finished already");
         }
+        // To finish an empty lot moves nothing, held or not.
         if RULES.hold_stops_the_books
+            && !self.legs(ask).is_empty()
             && let Some(held) = self.held([lot])
         {
             return held;
@@ -211,8 +213,10 @@ impl Book {
         if a.reversed || ["reversal", "market_out", "market_close"].contains(&a.kind) {
             return refused("it was taken back, or is not taken back");
         }
+        // What a reversal brings home stays on hold; nothing of a held lot leaves by one but to waste or a test.
+        let home = |place: &str| STORES.contains(&place) || ["WASTE", "TEST"].contains(&place);
         if RULES.hold_stops_the_books
-            && let Some(held) = self.held(a.legs.iter().map(|l| l.lot))
+            && let Some(held) = self.held(a.legs.iter().filter(|l| !home(l.from)).map(|l| l.lot))
         {
             return held;
         }

@@ -9,14 +9,14 @@ ASKED_BEFORE_S = (40_007, 251_003, 700_001)
 
 
 def questions(rows):
-    yield "/api/stock?limit=200"
+    yield "/api/stock"
     yield "/api/lots?limit=200"
     for seconds in ASKED_BEFORE_S:
         yield stock_at(rows, seconds)
 
 
 def stock_at(rows, seconds):
-    return f"/api/stock?limit=200&at={instant(rows.now - seconds * SECOND)}"
+    return f"/api/stock?at={instant(rows.now - seconds * SECOND)}"
 
 
 def standing(moves, until=None):
@@ -49,7 +49,7 @@ def compare(rows, to):
         aside[s["lot"], s["place"]] += s["grams"]
     on_hold = held(rows)
     now = {k: g for k, g in grams.items() if rows.kind[k[1]] in STOCK and g}
-    answered = {(r["lot"], r["place"]): r for r in rows.answer("/api/stock?limit=200")["rows"] if r["grams_g"]}
+    answered = {(r["lot"], r["place"]): r for r in rows.answer("/api/stock")["rows"] if r["grams_g"]}
     for key in sorted(now | answered):
         row = answered.get(key, {})
         free = 0 if key[0] in on_hold else now.get(key, 0) - aside[key]

@@ -4,7 +4,7 @@ and of equal days the lowest grade that will do.
 A lot ends on the earlier of its best-before day and the day on which the low end of its shelf life falls, that one today at the earliest. A
 lot without a best-before day has the one that the farm's shortest rule gives for its strain and packaging, 7 days from harvest without a
 rule. Dried goods have none. Orders that are overdue count as for today; of a lot on hold they take nothing. What is set aside is taken by
-its order. Money is at the mean price of the last four weeks.
+its order, or by nobody where that order is handed over after the last day. Money is at the mean price of the last four weeks.
 """
 
 from collections import defaultdict
@@ -67,9 +67,14 @@ def left_by_orders(rows, stock, ends):
     customers = {c["customer"]: c for c in rows.table("customer")}
     orders = {o["order_code"]: o for o in rows.table("customer_order") if o["status"] == "confirmed"}
     left, today, aside = dict(stock), rows.day_of(rows.now), defaultdict(int)
+    days = {o["order_code"]: max(date.fromisoformat(o["delivery_day"]), today) for o in rows.table("customer_order")}
+    too_late = defaultdict(int)
     for s in rows.table("set_aside"):
-        left[s["lot"], s["place"]] -= s["grams"]
+        key = s["lot"], s["place"]
+        left[key] -= s["grams"]
         aside[s["order_code"], s["line"]] += s["grams"]
+        if days[s["order_code"]] > ends.get(key, date.max):
+            too_late[key] += s["grams"]
     lines = sorted(
         (
             max(date.fromisoformat(orders[line["order_code"]]["delivery_day"]), today),
@@ -99,7 +104,7 @@ def left_by_orders(rows, stock, ends):
             taken = max(0, min(wanted, left[key]))
             left[key] -= taken
             wanted -= taken
-    return left
+    return {key: g + too_late[key] for key, g in left.items()}
 
 
 def mean_prices(rows):
