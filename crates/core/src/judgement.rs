@@ -27,6 +27,9 @@
 //!   beyond its own.
 //! - **No data** is the gap itself where it is longer than the silence time: from the last known instant to the next one. A lone reading
 //!   between two gaps is a point and makes no time known, so that two silences with one reading between them are one.
+//! - **A lone reading** may still begin a spell or carry one on: from its instant, by both estimates as after any gap, and by the air limit.
+//!   It never ends one, however cool it is: nothing is known on either side of it. A probe whose every reading is further from the next
+//!   than the gap limit would otherwise never tell of anything.
 //! - **A probe's fault** lasts from its first fault to its next good reading. A gap neither begins nor ends it.
 //! - At the end of what is known nothing goes on: a spell that has not lasted beyond the grace time waits for the next reading, and
 //!   meanwhile the silence is what is told.
@@ -37,7 +40,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    air::{Last, LastReading, Piece, Reading, instant, instant_within, pieces, seconds_into},
+    air::{HOUR_S, Last, LastReading, Piece, Reading, instant, instant_within, pieces, seconds_into},
     calendar::Span,
     kinetic::aged_seconds,
     product::Product,
@@ -245,20 +248,14 @@ pub fn figures_within(
         Judge { rules, hour, figures: Figures::default(), ended: Vec::new(), state: begins.clone(), product: None };
     let (from, until) = (seconds_into(hour, window.from), seconds_into(hour, window.until));
     let pieces = pieces(hour, &begins.last, readings, next, |at| gap_at(rules, at));
+    let lone = lone_readings(hour, readings, &pieces);
     // The air before the window is what the product in it comes from.
-    for piece in pieces.iter().filter(|p| p.from_s < from) {
-        judge.over(&piece.part(piece.from_s, piece.until_s.min(from)));
-    }
+    judge.through(&pieces, &lone, 0.0, from);
     judge.figures = Figures::default();
     for r in readings.iter().filter(|r| r.at >= window.from && r.at < window.until) {
         judge.count(r);
     }
-    for piece in &pieces {
-        let (from_s, until_s) = (piece.from_s.max(from), piece.until_s.min(until));
-        if from_s < until_s {
-            judge.over(&piece.part(from_s, until_s));
-        }
-    }
+    judge.through(&pieces, &lone, from, until);
     judge.figures
 }
 
@@ -324,9 +321,8 @@ impl Judge<'_> {
         for r in readings {
             self.count(r);
         }
-        for piece in pieces(self.hour, &begins.last, readings, next, |at| gap_at(self.rules, at)) {
-            self.over(&piece);
-        }
+        let pieces = pieces(self.hour, &begins.last, readings, next, |at| gap_at(self.rules, at));
+        self.through(&pieces, &lone_readings(self.hour, readings, &pieces), 0.0, HOUR_S);
         for r in readings {
             if let Some(c) = r.c {
                 self.state.last.insert(r.probe, LastReading { at: r.at, c });
@@ -354,6 +350,43 @@ impl Judge<'_> {
         {
             self.ended.push(blank(ExcursionKind::ProbeFault, Some(r.probe), from, Some(r.at)));
         }
+    }
+
+    /// What is known from one second of the hour to another, in the order of time.
+    fn through(&mut self, pieces: &[Piece], lone: &[(f64, f64)], from: f64, until: f64) {
+        let mut points = lone.iter().filter(|(at, _)| (from..until).contains(at)).peekable();
+        for piece in pieces {
+            while let Some((at, c)) = points.next_if(|(at, _)| *at < piece.from_s) {
+                self.at_point(*at, *c);
+            }
+            let (from_s, until_s) = (piece.from_s.max(from), piece.until_s.min(until));
+            if from_s == piece.from_s && until_s == piece.until_s {
+                self.over(piece);
+            } else if from_s < until_s {
+                self.over(&piece.part(from_s, until_s));
+            }
+        }
+        points.for_each(|(at, c)| self.at_point(*at, *c));
+    }
+
+    /// A reading that stands alone: no time is known by it, and no spell ends with it.
+    fn at_point(&mut self, second: f64, air_c: f64) {
+        let at = instant_within(self.hour, second);
+        // Known until this very instant, by the hour before.
+        if self.state.known_until.is_some_and(|k| k >= at) {
+            return;
+        }
+        let Some(rules) = in_force(self.rules, at) else { return };
+        let warm_c = self.state.product_c.map_or(air_c, |p| p.max(air_c));
+        let cold_c = self.state.cold_product_c.map_or(air_c, |p| p.min(air_c));
+        farther(&mut self.figures.product_c, warm_c, f64::max);
+        if warm_c > rules.warm_c || air_c > rules.air_c {
+            self.state.warm = Some(seen_at(self.state.warm, at, [air_c, warm_c], f64::max, rules.grace));
+        }
+        if cold_c < rules.cold_c {
+            self.state.cold = Some(seen_at(self.state.cold, at, [air_c, cold_c], f64::min, rules.grace));
+        }
+        (self.state.product_c, self.state.cold_product_c) = (Some(warm_c), Some(cold_c));
     }
 
     fn over(&mut self, piece: &Piece) {
@@ -531,6 +564,34 @@ fn step(spell: Option<Spell>, side: &Side, over: &Stretch, grace: TimeDelta) -> 
         ..spell
     };
     (Some(spell), None)
+}
+
+/// A spell, new or pending or not, seen beyond its limit at one instant, by the air and its estimate of the product.
+fn seen_at(
+    spell: Option<Spell>,
+    at: DateTime<Utc>,
+    [air_c, product_c]: [f64; 2],
+    farthest: fn(f64, f64) -> f64,
+    grace: TimeDelta,
+) -> Spell {
+    let new = Spell { from: at, counts: false, air_c, product_c, known_s: 0.0, beyond_c_s: 0.0 };
+    let spell = spell.unwrap_or(new);
+    Spell {
+        counts: spell.counts || at - spell.from > grace,
+        air_c: farthest(spell.air_c, air_c),
+        product_c: farthest(spell.product_c, product_c),
+        ..spell
+    }
+}
+
+/// The good readings of an hour that no piece of known air reaches, in time order: seconds into the hour, and °C.
+fn lone_readings(hour: DateTime<Utc>, readings: &[Reading], pieces: &[Piece]) -> Vec<(f64, f64)> {
+    let is_known = |at: f64| {
+        let after = pieces.partition_point(|p| p.from_s <= at);
+        pieces[..after].last().is_some_and(|p| p.until_s >= at)
+    };
+    let points = readings.iter().filter_map(|r| Some((seconds_into(hour, r.at), r.c?)));
+    points.filter(|(at, _)| !is_known(*at)).collect()
 }
 
 /// Seconds for which a straight line from `a` to `b` is above zero, and its area there.

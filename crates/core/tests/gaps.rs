@@ -86,6 +86,28 @@ fn a_spell_that_has_not_lasted_counts_through_a_gap_that_ends_cold() {
 }
 
 #[test]
+fn a_probe_whose_readings_all_stand_alone_is_still_too_warm() {
+    let series: Vec<Reading> = (0..10).map(|n| reading(n * 20 * 60, 9.0)).collect();
+    let warm = only(excursions(&rules(20), &series));
+    assert_eq!((warm.kind, warm.from, warm.until, warm.known_s), (ExcursionKind::TooWarm, at(0), None, 0.0));
+    // Two of them, 20 minutes apart, have not lasted beyond the grace time.
+    assert_eq!(excursions(&rules(20), &series[..2]), []);
+    let series: Vec<Reading> = (0..10).map(|n| reading(n * 20 * 60, -1.0)).collect();
+    assert_eq!(only(excursions(&rules(20), &series)).kind, ExcursionKind::TooCold);
+}
+
+#[test]
+fn a_lone_reading_begins_a_spell_and_ends_none() {
+    let spell = |lone: Reading, before: f64| {
+        let series = [minutes(0..60, before), vec![lone], minutes(100..140, 9.0)].concat();
+        only(excursions(&rules(20), &series).into_iter().filter(|e| e.kind == ExcursionKind::TooWarm).collect())
+    };
+    assert_eq!(spell(reading(80 * 60, 9.0), 2.0).from, at(80 * 60));
+    let whole = spell(reading(80 * 60, 2.0), 9.0);
+    assert_eq!((whole.from, whole.until), (at(0), None));
+}
+
+#[test]
 fn no_silence_ends_a_cold_spell() {
     let series = [minutes(0..60, -2.0), minutes(100..300, 8.0)].concat();
     let all = excursions(&rules(20), &series);

@@ -109,14 +109,7 @@ class Air:
             covered_until = t1
             ends = [(at(line, t0), at(line, t1)) for line in known]
             if len(known) > 1:
-                self.spread.append(
-                    (
-                        t0,
-                        t1,
-                        max(a for a, _ in ends) - min(a for a, _ in ends),
-                        max(b for _, b in ends) - min(b for _, b in ends),
-                    )
-                )
+                self.spread.append((t0, t1, ends))
             yield from warmest(t0, t1, ends)
 
     def with_food(self, envelope, careful):
@@ -190,12 +183,15 @@ class Air:
     def apart(self, begins, ends):
         """The most that probes known at the same time were apart."""
         most = 0.0
-        for t0, t1, d0, d1 in self.spread[max(0, bisect_left(self.spread, (begins,)) - 1) :]:
+        for t0, t1, lines in self.spread[max(0, bisect_left(self.spread, (begins,)) - 1) :]:
             if t0 >= ends:
                 break
             b, e = max(t0, begins), min(t1, ends)
             if e > b:
-                most = max(most, d0 + (d1 - d0) * (b - t0) / (t1 - t0), d0 + (d1 - d0) * (e - t0) / (t1 - t0))
+                # Lines may cross in between; the most that straight ones are apart is at an end.
+                for t in (b, e):
+                    here = [c0 + (c1 - c0) * (t - t0) / (t1 - t0) for c0, c1 in lines]
+                    most = max(most, max(here) - min(here))
         return most
 
     def readings_within(self, begins, ends):

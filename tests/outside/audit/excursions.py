@@ -2,7 +2,7 @@
 
 Too warm begins at the instant at which the food passes the limit, or the air its own, once that has lasted without a break for longer than
 the grace; it ends when the food is below the limit less the hysteresis and the air within its own limit. A silence neither ends a spell nor
-stops the grace: what is not known was never cold. Too cold mirrors it at the cold limit, by the cold estimate. No data is a silence longer
+stops the grace: what is not known was never cold. A reading that stands alone begins a spell or carries it on, and ends none. Too cold mirrors it at the cold limit, by the cold estimate. No data is a silence longer
 than the place allows, of all its probes together; a probe's fault is one that has said nothing but faults for longer than that.
 """
 
@@ -14,9 +14,6 @@ from rows import SECOND, instant, micros
 WITHIN_S, WITHIN_C, WITHIN_DEGREE_MINUTES = 0.01, 1e-3, 0.05
 # A probe that is good to this cannot decide nearer to the limit.
 PROBE_GOOD_TO_C = 1.0
-# Whether one warm reading between two silences begins a spell. It is a point and makes no time known; but a spell that goes on after it was
-# seen first by it.
-LONE_READING_BEGINS_A_SPELL = False
 
 
 def questions(rows):
@@ -120,9 +117,12 @@ def spells(pieces, beyond, within, farthest, excess):
     for limit, p in pieces:
         middle = (p.t0 + p.t1) / 2
         food, outside = food_at(p, middle), air_at(p, middle)
-        if spell is None and beyond(limit, food, outside) and (p.t1 > p.t0 or LONE_READING_BEGINS_A_SPELL):
+        if spell is None and beyond(limit, food, outside):
             spell = {"undecided": True, "began": p.t0, "air": p.a0, "food": p.p0, "excess": 0.0, "counts": False}
         if spell is None:
+            continue
+        # A reading that stands alone may begin a spell, and ends none.
+        if p.t1 == p.t0 and not beyond(limit, food, outside):
             continue
         if within(limit, food, outside) if spell["counts"] else not beyond(limit, food, outside):
             if spell["counts"]:
