@@ -245,7 +245,11 @@ async fn enter_in_the_checks_book_sends_the_problem_that_was_typed() -> Result<(
 #[tokio::test(flavor = "multi_thread")]
 async fn the_fridge_page_shows_a_played_failure_live_and_the_action_is_tapped_in() -> Result<()> {
     let farm = farm_today().await?;
-    farm.lot_of(3000).await;
+    let lot = farm.lot_of(3000).await;
+    let tomorrow = (Utc::now() + chrono::TimeDelta::days(1)).format("%Y-%m-%d").to_string();
+    let order = json!({"customer": "PLUM", "delivery_day": tomorrow, "lines": [{"product": "OY", "grams_g": 1200}]});
+    farm.create("/api/orders", order).await;
+    farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
     let token = farm.create("/api/tokens", json!({"name": "board", "scope": "readings", "probe": "p1"})).await;
     let token = token["secret"].as_str().context("a secret")?.to_owned();
     let keeper = tokio::spawn(keep_judged(farm.store.clone(), Arc::new(Utc::now)));
@@ -268,10 +272,28 @@ async fn the_fridge_page_shows_a_played_failure_live_and_the_action_is_tapped_in
     link.click().await?;
     let inside = phone.page.wait().for_element(Locator::Css("a[href^='/lots/']")).await?.text().await?;
     ensure!(inside.starts_with("OY-"), "{inside}");
+    let excursion = phone.page.current_url().await?;
+    // Before anything is said about it, the orders that it would go into say so.
+    phone.page.goto(&format!("{home}/orders")).await?;
+    let row = phone.page.find(Locator::XPath("//tr[.//a[@href='/orders/O-1']]")).await?.text().await?;
+    ensure!(row.contains("1.20") && row.contains("warm spell"), "{row}");
+    phone.page.goto(excursion.as_str()).await?;
     phone.page.find(Locator::Css("[name=done][value='Called for repair']")).await?.click().await?;
     phone.page.find(Locator::Css("[name=food][value=held]")).await?.click().await?;
+    let ticked = phone.page.find(Locator::Css(&format!("[name=lot-{lot}]"))).await?;
+    ensure!(ticked.prop("checked").await?.as_deref() == Some("true"), "a lot that is not decided is ticked");
+    let width = phone.page.execute("return document.documentElement.scrollWidth", vec![]).await?;
+    assert_eq!(width, json!(390), "the page scrolls sideways");
     phone.page.find(Locator::Css("form.sheet button")).await?.click().await?;
     phone.page.wait().for_element(Locator::XPath("//h2[text()='Action taken']")).await?;
+    let said = phone.page.find(Locator::Css("main")).await?.text().await?;
+    ensure!(said.contains("on hold") && said.contains("Short by it: O-1"), "{said}");
+    phone.page.find(Locator::Css("a[href='/orders/O-1']")).await?.click().await?;
+    let short = phone.page.wait().for_element(Locator::Css("td.hatch")).await?.text().await?;
+    assert_eq!(short, "1.20", "the order is short");
+    phone.page.goto(&format!("{home}/stock")).await?;
+    let held = phone.page.find(Locator::Css("tr.held th")).await?.text().await?;
+    ensure!(held.contains(&lot) && held.contains("on hold") && held.contains("warm spell"), "{held}");
     phone.close().await?;
     keeper.abort();
 

@@ -26,7 +26,7 @@ impl Season {
         let air_c = self.mean_air_since_count();
         let lots = self.lots(client).await?;
         let mut counted = Vec::new();
-        for row in self.stock(client, "F1").await? {
+        for row in self.stock(client, "F1").await?.into_iter().filter(|r| r["on_hold"] != true) {
             let Some(lot) = lots.iter().find(|l| l["lot"] == row["lot"]) else { continue };
             let book = row["grams_g"].as_i64().unwrap_or(0);
             let lost = self.water_lost(client, lot, air_c).await?;

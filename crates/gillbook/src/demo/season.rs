@@ -135,6 +135,7 @@ impl Season {
             day = day + Days::new(1);
         }
         self.clock.set(self.until);
+        self.hand_in_late(&probe).await?;
         self.post_readings(&probe, self.until).await
     }
 
@@ -241,11 +242,16 @@ impl Season {
             self.late = self.records(until);
             return Ok(());
         }
+        self.hand_in_late(probe).await?;
+        self.post_readings(probe, self.clock.now()).await
+    }
+
+    async fn hand_in_late(&mut self, probe: &Client) -> Result<()> {
         let late = std::mem::take(&mut self.late);
         for pack in late.chunks(200).rev() {
             probe.post_unkeyed("/api/readings", json!(pack)).await?;
         }
-        self.post_readings(probe, self.clock.now()).await
+        Ok(())
     }
 
     async fn post_readings(&mut self, probe: &Client, until: DateTime<Utc>) -> Result<()> {

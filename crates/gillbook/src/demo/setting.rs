@@ -18,6 +18,9 @@ pub(super) const PEOPLE: [(&str, &str, &str, &str); 4] = [
     ("Bo Castell", "BC", "bookkeeper", "bo"),
 ];
 
+/// The sign-in name of the one who countersigns.
+pub(super) const VERIFIER: &str = PEOPLE[2].3;
+
 /// The checks book: code, name, topic, days.
 pub(super) const CHECKS: [(&str, &str, &str, u32); 5] = [
     ("FLOOR", "Packing corner washed down", "cleaning", 1),
