@@ -63,6 +63,8 @@ pub struct RiskRow {
     pub when: &'static str,
     /// Shelf life left of the grams there.
     pub life: Option<LifeLeft>,
+    /// Whether it is on hold: nothing of it is sold before that is decided.
+    pub on_hold: bool,
     /// Why no order takes it.
     pub why: String,
     /// What would save it.
@@ -143,6 +145,7 @@ impl Tx {
                 ends_by: *ends_by,
                 when: urgency(risk.last_day, today),
                 life: at.life,
+                on_hold: lot.on_hold,
                 why: why(risk.reason, &ordered),
                 remedy: remedy(risk.last_day, today, *ends_by, lot.on_hold).to_owned(),
                 lot: risk.lot,

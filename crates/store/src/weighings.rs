@@ -377,7 +377,7 @@ impl Tx {
         let found = sqlx::query_scalar!(
             r#"select l.lot as "lot: LotCode" from lot l
                 where l.farm_id = $1 and l.strain = $2 and l.grade = $3 and l.packaging = $4 and l.harvest_day = $5 and l.origin = 'harvest'
-                  and not lot_finished(l.farm_id, l.lot)
+                  and not lot_finished(l.farm_id, l.lot) and lot_held_since(l.farm_id, l.lot) is null
                 order by length(l.lot), l.lot limit 1"#,
             self.farm.0,
             strain.as_str(),

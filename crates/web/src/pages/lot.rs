@@ -47,6 +47,7 @@ pub(super) struct LotPage {
     typed: String,
     wrong: Option<String>,
     stock: Vec<InStock>,
+    came_from: Vec<CameFromRow>,
     was_in: Vec<(String, String, String)>,
     /// What went out as this lot, and as lots that were made from it.
     went_to: [Vec<WentToRow>; 2],
@@ -60,6 +61,15 @@ struct InStock {
     life: String,
     /// What hours without a temperature were counted at.
     assumed: Option<String>,
+}
+
+struct CameFromRow {
+    batch: String,
+    flush: i32,
+    grams: i64,
+    basis: String,
+    cook: String,
+    spawn: String,
 }
 
 struct WentToRow {
@@ -110,6 +120,24 @@ const fn what_became(row: &NotSold) -> &'static str {
         (_, PlaceKind::Water) => "weight lost",
         _ => "home use",
     }
+}
+
+/// What this lot is made of, by batch and flush: of a lot that was made of others, what went into it and not all that they had.
+fn came_from(lot: &Lot, trace: &Trace) -> Vec<CameFromRow> {
+    lot.made_of
+        .iter()
+        .map(|m| {
+            let of_batch = trace.came_from.iter().find(|c| c.batch == m.batch);
+            CameFromRow {
+                batch: m.batch.to_string(),
+                flush: m.flush,
+                grams: m.grams_g.0,
+                basis: m.basis.to_string(),
+                cook: of_batch.and_then(|c| c.cook.as_ref()).map_or_else(|| "—".into(), ToString::to_string),
+                spawn: of_batch.map_or_else(String::new, |c| format!("{} {}", c.spawn_supplier, c.spawn_lot)),
+            }
+        })
+        .collect()
 }
 
 fn was_in(w: &WasIn, zone: Tz) -> (String, String, String) {
@@ -195,6 +223,7 @@ async fn lot_page(
                     }),
                 })
                 .collect(),
+            came_from: came_from(&lot, &trace),
             was_in: trace.was_in.iter().map(|w| was_in(w, zone)).collect(),
             went_to: partition_own(trace.went_to.iter().map(|w| went_to(w, zone)), |w| w.lot == *code),
             not_sold: partition_own(trace.not_sold.iter().map(|n| not_sold(n, zone)), |n| n.lot == *code),

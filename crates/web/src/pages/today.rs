@@ -20,6 +20,9 @@ use super::{
 };
 use crate::{App, problem::Problem, read, who::Who};
 
+/// Lots that are listed on the page; the rest is summed.
+const SOON_LINES: usize = 6;
+
 #[derive(Template)]
 #[template(path = "today.html")]
 pub(super) struct Today {
@@ -32,6 +35,8 @@ pub(super) struct Today {
     sell_first: String,
     sell_first_words: String,
     soon: Vec<Soon>,
+    /// What does not fit into the list.
+    more: Option<String>,
     fridges: Vec<FridgeLine>,
     to_make_up: i64,
     on_the_way: i64,
@@ -48,6 +53,7 @@ pub(super) struct Today {
 struct StrainLine {
     strain: String,
     in_stock: String,
+    on_hold: Option<String>,
     ordered: String,
     left: String,
     word: &'static str,
@@ -84,11 +90,19 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
         let names: BTreeMap<_, _> =
             tx.strains(&Rows { after: None, limit: 500 }).await?.into_iter().map(|s| (s.strain, s.name)).collect();
         let fridges = fridges(tx, zone).await?;
-        let soon: Vec<Soon> = risk
-            .lots
+        // What is on hold is not for sale, and is told of under "on hold".
+        let (sellable, now): (Vec<_>, Vec<_>) =
+            risk.lots.iter().filter(|r| !r.on_hold).partition(|r| r.when == "later");
+        let after: Grams = sellable.iter().map(|r| r.at_risk_g).sum();
+        let urgent: Grams = now.iter().map(|r| r.at_risk_g).sum();
+        let unlisted = now.iter().skip(SOON_LINES);
+        let more = (now.len() > SOON_LINES).then(|| {
+            let lots = count(i64::try_from(now.len() - SOON_LINES).unwrap_or(i64::MAX), "more lot");
+            format!("and {} kg in {lots}", kg(unlisted.map(|r| r.at_risk_g).sum()))
+        });
+        let soon: Vec<Soon> = now
             .iter()
-            .filter(|r| r.when != "later")
-            .take(6)
+            .take(SOON_LINES)
             .map(|r| Soon {
                 lot: r.lot.to_string(),
                 kg: kg(r.at_risk_g),
@@ -96,34 +110,30 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
                 remedy: format!("{} {}", r.why, r.remedy),
             })
             .collect();
-        let urgent: Grams = risk.lots.iter().filter(|r| r.when != "later").map(|r| r.at_risk_g).sum();
         Ok(Today {
             day: long_day(day_of(tx.now(), zone)),
             strains: morning
                 .strains
                 .iter()
-                .map(|(strain, in_stock, ordered)| StrainLine {
-                    strain: names.get(strain).map_or_else(|| strain.to_string(), ToString::to_string),
-                    in_stock: kg(*in_stock),
-                    ordered: kg(*ordered),
-                    left: kg(*in_stock - *ordered),
-                    word: if ordered > in_stock { "short" } else { "enough" },
+                .map(|s| StrainLine {
+                    strain: names.get(&s.strain).map_or_else(|| s.strain.to_string(), ToString::to_string),
+                    in_stock: kg(s.in_stock_g),
+                    on_hold: (s.on_hold_g > Grams::ZERO).then(|| kg(s.on_hold_g)),
+                    ordered: kg(s.ordered_g),
+                    left: kg(s.in_stock_g - s.ordered_g),
+                    word: if s.ordered_g > s.in_stock_g { "short" } else { "enough" },
                 })
                 .collect(),
             ordered_until: short_day(day_of(tx.now(), zone) + Days::new(2)),
             short: kg(morning.short_g),
             sell_first: kg(urgent),
             sell_first_words: if urgent > Grams::ZERO {
-                format!("has no order and must go by tomorrow. {} kg after that.", kg(risk.at_risk_g - urgent))
+                format!("has no order and must go by tomorrow. {} kg after that.", kg(after))
             } else {
-                format!(
-                    "Nothing needs selling by tomorrow. {} kg after that (about {} {}).",
-                    kg(risk.at_risk_g),
-                    risk.money,
-                    risk.currency
-                )
+                format!("Nothing needs selling by tomorrow. {} kg after that.", kg(after))
             },
             soon,
+            more,
             fridges,
             to_make_up: morning.to_make_up,
             on_the_way: morning.on_the_way,
