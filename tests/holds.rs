@@ -286,3 +286,21 @@ async fn check_finds_what_left_a_held_lot_and_what_is_set_aside_of_it() -> Resul
     assert!(told[1].1.contains("gift") && told[1].1.contains(&lot), "{told:?}");
     Ok(())
 }
+
+#[tokio::test]
+async fn what_the_owner_alone_may_do_is_not_done_on_a_shared_phone() -> Result<()> {
+    let farm = Farm::new().await?;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let person = json!({"name": "Joss Tiller", "initials": "JT", "role": "owner", "sign_in_name": "joss", "passphrase": "a long enough one"});
+    farm.post_as(&shared, "/api/people", person.clone()).await.expect_problem(403, "own-sign-in", None);
+    let price = json!({"price_list": "RESTAURANT", "product": "OY", "amount": "1.00", "unit": "kg"});
+    farm.post_as(&shared, "/api/prices", price).await.expect_problem(403, "own-sign-in", None);
+    let limit = json!({"limit": {"name": "Warm", "warm_c": 40, "cold_c": 0}});
+    let headers = [("if-match", "\"1\"")];
+    farm.ask(&shared, "PATCH", "/api/places/F1", &headers, Some(limit)).await.expect_problem(403, "own-sign-in", None);
+    // It reads what its role may read, and works with stock.
+    farm.ask(&shared, "GET", "/api/people", &[], None).await.expect(200);
+    farm.ask(&shared, "POST", "/api/weighings", &[], Some(Farm::weighing(700))).await.expect(201);
+    farm.create("/api/people", person).await;
+    Ok(())
+}

@@ -6,7 +6,10 @@ use gillbook_core::{
     refusal::{Kind, Refusal},
     words::{ActKind, Role},
 };
-use gillbook_store::people::Standing;
+use gillbook_store::{
+    SignedWith,
+    people::{Session, Standing},
+};
 use utoipa::openapi::OpenApi;
 
 /// Who is let through.
@@ -38,6 +41,15 @@ impl Allows {
     }
 }
 
+/// What stands in somebody's way at a route.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Barrier {
+    /// Their role.
+    Role,
+    /// That they are signed in on a phone that several people use.
+    SharedPhone,
+}
+
 /// A route and who may use it.
 #[derive(Debug, Clone, Copy)]
 pub struct Rule {
@@ -47,6 +59,24 @@ pub struct Rule {
     pub path: &'static str,
     /// Who is let through.
     pub allows: Allows,
+}
+
+impl Rule {
+    /// Whether somebody is let through, and if not, why. What only the owner may do they do by a sign-in of their own: initials on a
+    /// phone that several people use authorise nothing, and a phone that is left lying changes no limit, price or person.
+    ///
+    /// # Errors
+    /// What stands in their way.
+    pub fn admit(&self, session: &Session) -> Result<(), Barrier> {
+        if !self.allows.lets(session.standing) {
+            return Err(Barrier::Role);
+        }
+        let owners_act = self.method != "GET" && matches!(self.allows, Allows::Some { roles: [Owner], .. });
+        if owners_act && session.signed.with == SignedWith::SharedPhone {
+            return Err(Barrier::SharedPhone);
+        }
+        Ok(())
+    }
 }
 
 use Role::{Bookkeeper, Driver, Owner, Picker, Verifier};

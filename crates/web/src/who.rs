@@ -12,7 +12,11 @@ use cookie::{Cookie, SameSite, time::Duration as CookieDuration};
 use gillbook_core::refusal::{Kind, Refusal};
 use gillbook_store::people::Session;
 
-use crate::{App, problem::Problem, rules};
+use crate::{
+    App,
+    problem::Problem,
+    rules::{self, Barrier},
+};
 
 /// The cookie that signs in.
 const SESSION_COOKIE: &str = "gillbook";
@@ -98,7 +102,7 @@ pub(crate) fn cookie(app: &App, lasting: Lasting, secret: &str) -> String {
 /// Lets a request through to its handler if the rules do.
 pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request: Request, next: Next) -> Response {
     let page = !path.as_str().starts_with("/api");
-    let allowed = rules::rule_of(request.method().as_str(), path.as_str()).map(|rule| rule.allows);
+    let rule = rules::rule_of(request.method().as_str(), path.as_str());
     let session = match secret(request.headers()) {
         Some(secret) => match app.store.session(&secret, app.now()).await {
             Ok(session) => session,
@@ -106,9 +110,9 @@ pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request
         },
         None => None,
     };
-    match (allowed, session) {
+    match (rule, session) {
         (None, _) => Problem::broken().into_response(),
-        (Some(rules::Allows::Anybody), session) => {
+        (Some(rule), session) if matches!(rule.allows, rules::Allows::Anybody) => {
             if let Some(session) = session {
                 request.extensions_mut().insert(Who(session));
             }
@@ -116,13 +120,21 @@ pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request
         }
         (Some(_), None) if page => Redirect::to("/sign-in").into_response(),
         (Some(_), None) => Problem::not_signed_in().into_response(),
-        (Some(allows), Some(session)) if allows.lets(session.standing) => {
-            request.extensions_mut().insert(Who(session));
-            next.run(request).await
-        }
-        (Some(_), Some(_)) => {
-            Problem::from(Refusal::new(Kind::NotAllowed, "Your role does not allow this. Ask the owner of the farm."))
-                .into_response()
-        }
+        (Some(rule), Some(session)) => match rule.admit(&session) {
+            Ok(()) => {
+                request.extensions_mut().insert(Who(session));
+                next.run(request).await
+            }
+            Err(Barrier::Role) => Problem::from(Refusal::new(
+                Kind::NotAllowed,
+                "Your role does not allow this. Ask the owner of the farm.",
+            ))
+            .into_response(),
+            Err(Barrier::SharedPhone) => Problem::from(Refusal::new(
+                Kind::OwnSignIn,
+                "This takes the owner's own sign-in, which a shared phone has not. Sign in yourself, on your own phone or after signing out here.",
+            ))
+            .into_response(),
+        },
     }
 }
