@@ -182,6 +182,98 @@ async fn without_a_connection_weighing_goes_on_and_a_reload_loses_nothing() -> R
     phone.close().await
 }
 
+/// A phone that writes nothing into its storage any more, as one that is full or keeps to itself.
+async fn fill_storage(phone: &Phone) -> Result<()> {
+    let full = "Storage.prototype.setItem = () => { throw new DOMException('full', 'QuotaExceededError') }";
+    phone.page.execute(full, vec![]).await?;
+    Ok(())
+}
+
+async fn text_of(phone: &Phone, id: &str) -> Result<String> {
+    let text = phone.page.execute("return document.getElementById(arguments[0]).textContent", vec![json!(id)]).await?;
+    Ok(text.as_str().context("a text")?.to_owned())
+}
+
+const UNSTORED: &str = "This phone cannot keep it: do not close this page until it is sent.";
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_phone_that_can_store_nothing_sends_all_the_same() -> Result<()> {
+    let (farm, phone, network, _) = at_the_scale().await?;
+    let mut thumb = Thumb { phone: &phone, touches: 0 };
+    thumb.take_from("B1").await?;
+    fill_storage(&phone).await?;
+    thumb.weigh("346").await?;
+    all_saved(&phone).await?;
+    assert_eq!(nets(&farm).await, [1998]);
+    assert_eq!(text_of(&phone, "flip").await?, "2.00 kg saved");
+
+    network.set(Way::Lost);
+    thumb.weigh("395").await?;
+    said(&phone, &format!("Not known yet whether 2.49 kg was saved. It will be sent again by itself. {UNSTORED}"))
+        .await?;
+    assert_eq!(text_of(&phone, "flip").await?, "2.00 kg saved", "nothing else was said to be saved");
+    // The warning stays while the next is typed.
+    thumb.touch("#pad [data-digit='7']").await?;
+    assert_eq!(text_of(&phone, "unstored").await?, UNSTORED);
+    let leaves = "return window.dispatchEvent(new Event('beforeunload', {cancelable: true}))";
+    assert_eq!(phone.page.execute(leaves, vec![]).await?, json!(false), "the browser asks before it leaves the page");
+    network.set(Way::Good);
+    phone.page.wait().for_element(Locator::Css("#held[hidden]")).await?;
+    let mut kept = nets(&farm).await;
+    kept.sort_unstable();
+    assert_eq!(kept, [1998, 2488]);
+    assert_eq!(text_of(&phone, "unstored").await?, "");
+    assert_eq!(phone.page.execute(leaves, vec![]).await?, json!(true));
+    phone.close().await
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn signed_out_a_phone_that_can_store_nothing_keeps_its_page() -> Result<()> {
+    let (farm, phone, _, home) = at_the_scale().await?;
+    let mut thumb = Thumb { phone: &phone, touches: 0 };
+    thumb.take_from("B1").await?;
+    fill_storage(&phone).await?;
+    phone.page.delete_all_cookies().await?;
+    thumb.weigh("346").await?;
+    said(&phone, &format!("You are signed out. {UNSTORED} Sign in on a second page.")).await?;
+    phone.page.find(Locator::Css("#said a[href='/sign-in'][target=_blank]")).await?;
+    let scale = phone.page.window().await?;
+    let second = phone.page.new_window(true).await?.handle;
+    phone.page.switch_to_window(second).await?;
+    sign_in(&phone, &home).await?;
+    phone.page.switch_to_window(scale).await?;
+    all_saved(&phone).await?;
+    assert_eq!(nets(&farm).await, [1998]);
+    phone.close().await
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_stored_entry_that_cannot_be_read_hides_no_other() -> Result<()> {
+    let (farm, phone, network, home) = at_the_scale().await?;
+    let mut thumb = Thumb { phone: &phone, touches: 0 };
+    thumb.take_from("B1").await?;
+    network.set(Way::Lost);
+    thumb.weigh("346").await?;
+    said(&phone, "Not known yet whether 2.00 kg was saved").await?;
+    let spoil = "const farm = JSON.parse(document.getElementById('facts').textContent).farm;
+        localStorage.setItem(`gillbook.outbox.${farm}.torn`, '{\"id\": \"to');
+        localStorage.setItem(`gillbook.outbox.${farm}.empty`, '{}')";
+    phone.page.execute(spoil, vec![]).await?;
+    network.set(Way::Good);
+    phone.page.goto(&format!("{home}/weigh")).await?;
+    phone.page.wait().for_element(Locator::Css("#last li")).await?;
+    said(&phone, "Everything on this phone that can be read is saved.").await?;
+    assert_eq!(nets(&farm).await, [1998]);
+    for left in [2, 1] {
+        let lines = phone.page.find_all(Locator::Css("#held-list li")).await?;
+        assert_eq!(lines.len(), left);
+        ensure!(lines[0].text().await?.contains("An entry on this phone cannot be read and was not sent."));
+        thumb.touch("#held-list button").await?;
+    }
+    all_saved(&phone).await?;
+    phone.close().await
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_service_that_hangs_is_not_waited_for() -> Result<()> {
     let (farm, phone, network, _) = at_the_scale().await?;

@@ -42,11 +42,22 @@ async function outcome(entry, limit) {
   }
 }
 
+/** The entry that a text of the browser's storage holds; nothing where it cannot be one. */
+function parsed(text) {
+  try {
+    const entry = JSON.parse(text);
+    const sendable = [entry.id, entry.path, entry.body].every((member) => typeof member === "string");
+    return sendable && Number.isFinite(entry.at) && (entry.is === "undo" || entry.typed) ? entry : null;
+  } catch {
+    return null;
+  }
+}
+
 /** The entries of one farm on this phone. `heard(entry, outcome)` is called whenever one was sent, whatever came of it. */
 export class Outbox {
   #prefix;
   #heard;
-  // Where the browser keeps nothing, the entries live as long as the page.
+  // What this page put, whether or not the browser's storage took it.
   #memory = new Map();
   #sending = false;
   #pause = FIRST_PAUSE_MS;
@@ -55,26 +66,52 @@ export class Outbox {
   constructor(farm, heard) {
     this.#prefix = `gillbook.outbox.${farm}.`;
     this.#heard = heard;
+    // What another tab has written or dropped counts from then on as it stands in the storage.
+    window.addEventListener("storage", ({ key }) => {
+      if (key && key.startsWith(this.#prefix)) this.#memory.delete(key.slice(this.#prefix.length));
+    });
   }
 
   put(entry) {
     this.#memory.set(entry.id, entry);
-    try { localStorage.setItem(this.#prefix + entry.id, JSON.stringify(entry)); } catch { /* full or switched off */ }
+    try { localStorage.setItem(this.#prefix + entry.id, JSON.stringify(entry)); } catch { /* full or switched off: `stored` says so */ }
   }
 
   drop(entry) {
     this.#memory.delete(entry.id);
-    try { localStorage.removeItem(this.#prefix + entry.id); } catch { /* switched off */ }
+    this.forget(this.#prefix + entry.id);
   }
 
-  /** All entries, oldest first. Another tab may have put or dropped some. */
-  all() {
+  /** Removes an item of the browser's storage by its name. */
+  forget(name) {
+    try { localStorage.removeItem(name); } catch { /* switched off: nothing is stored */ }
+  }
+
+  /** Names and texts of what the browser's storage has of this farm. */
+  #items() {
     try {
       const names = Object.keys(localStorage).filter((name) => name.startsWith(this.#prefix));
-      return names.map((name) => JSON.parse(localStorage.getItem(name))).filter(Boolean).sort((a, b) => a.at - b.at);
+      return names.map((name) => [name, localStorage.getItem(name)]).filter(([, text]) => text !== null);
     } catch {
-      return [...this.#memory.values()].sort((a, b) => a.at - b.at);
+      return [];
     }
+  }
+
+  /** All entries, oldest first: those of the storage, where another tab may have put some, and those of this page. */
+  all() {
+    const stored = this.#items().map(([, text]) => parsed(text)).filter(Boolean);
+    const entries = new Map([...stored.map((entry) => [entry.id, entry]), ...this.#memory]);
+    return [...entries.values()].sort((a, b) => a.at - b.at);
+  }
+
+  /** Whether an entry outlives this page. */
+  stored(entry) {
+    return this.#items().some(([name, text]) => name === this.#prefix + entry.id && parsed(text));
+  }
+
+  /** Names of stored items that cannot be read. They stay where they are until somebody forgets them. */
+  unreadable() {
+    return this.#items().filter(([, text]) => !parsed(text)).map(([name]) => name);
   }
 
   waiting() { return this.all().filter((entry) => !entry.refused); }

@@ -8,6 +8,7 @@ const STALE_MS = 60 * 1000;
 const REFRESH_MS = 10 * 60 * 1000;
 const MAX_DIGITS = 5;
 const MAX_CRATES = 4;
+const UNSTORED = "This phone cannot keep it: do not close this page until it is sent.";
 
 const $ = (id) => document.getElementById(id);
 const read = (page) => JSON.parse(page.getElementById("facts").textContent);
@@ -20,6 +21,8 @@ let sure = false;
 let last = null;
 let asked = null;
 let shown = 5;
+// Ids that the service has answered with 201 since the page was opened.
+const confirmed = new Set();
 const outbox = new Outbox(facts.farm, heard);
 const kg = (g) => (g / 1000).toFixed(2);
 
@@ -53,7 +56,7 @@ function trouble() {
 
 /** Says something to eyes and screen readers alike, with a link where there is something to do elsewhere. */
 function say(text, link) {
-  $("said").replaceChildren(...(text ? [text] : []), ...(link ? [" ", Object.assign(make("a", link.text), { href: link.href })] : []));
+  $("said").replaceChildren(...(text ? [text] : []), ...(link ? [" ", make("a", link.text, link)] : []));
   $("tale").hidden = Boolean(text);
 }
 
@@ -165,7 +168,7 @@ async function keep() {
   outbox.put(entry);
   rest(true);
   $("keep").disabled = true;
-  say(`Saving ${kg(entry.net_g)} kg …`);
+  say(`Saving ${kg(entry.net_g)} kg …${outbox.stored(entry) ? "" : ` ${UNSTORED}`}`);
   await outbox.send(true);
   const left = outbox.all().find((e) => e.id === entry.id);
   if (left && left.refused) {
@@ -178,24 +181,35 @@ async function keep() {
   }
   state.digits = "";
   remember();
-  if (!left) {
+  if (confirmed.has(entry.id)) {
     say("");
     flip(`${kg(entry.net_g)} kg saved`);
+  } else if (!left) {
+    say(`${kg(entry.net_g)} kg was sent from another page of this phone. Open this page again to see it below.`);
   } else if (!$("said").querySelector("a")) {
-    say(`Not known yet whether ${kg(entry.net_g)} kg was saved. It is kept on this phone and will be sent again by itself.`);
+    const next = outbox.stored(entry) ? "It is kept on this phone and will be sent again by itself." : `It will be sent again by itself. ${UNSTORED}`;
+    say(`Not known yet whether ${kg(entry.net_g)} kg was saved. ${next}`);
   }
   // Dead for half a second, so that a wet thumb that bounces types nothing.
   setTimeout(() => rest(false), REST_MS);
 }
 
+/** What keeps an entry from being lost until somebody else signs in, and the link that does so without losing it. */
+function signIn(entry) {
+  if (outbox.stored(entry)) return ["Nothing is lost: the weighing is kept on this phone and sent after you sign in.", { text: "Sign in", href: "/sign-in" }];
+  return [`${UNSTORED} Sign in on a second page.`, { text: "Sign in", href: "/sign-in", target: "_blank" }];
+}
+
 /** What came of an entry that was sent. */
 function heard(entry, what) {
+  if (what.is === "kept") confirmed.add(entry.id);
   if (what.is === "kept" && entry.is === "weighing" && !facts.last.some((w) => w.id === what.answer.id)) facts.last.unshift(what.answer);
   if (entry.is === "undo" && (what.is === "kept" || what.type === "/problems/already-reversed")) undone(entry);
   else if (what.is === "refused") say(`Not saved: ${what.detail}`);
-  if (what.is === "kept" && outbox.waiting().length === 0 && !resting) say("Everything on this phone is saved.");
-  if (what.is === "signed-out") say("You are signed out. Nothing is lost: the weighing is kept on this phone and sent after you sign in.", { text: "Sign in", href: "/sign-in" });
-  if (what.is === "not-allowed") say("The one who is signed in may not weigh. Nothing is lost: the weighing is kept on this phone.", { text: "Sign in", href: "/sign-in" });
+  if (what.is === "kept" && outbox.waiting().length === 0 && !resting) say(outbox.unreadable().length ? "Everything on this phone that can be read is saved." : "Everything on this phone is saved.");
+  const [lost, link] = signIn(entry);
+  if (what.is === "signed-out") say(`You are signed out. ${lost}`, link);
+  if (what.is === "not-allowed") say(`The one who is signed in may not weigh. ${lost}`, link);
   if (what.is === "unknown" && !resting) say(`Not known yet, asking again: ${outbox.waiting().length} on this phone.`);
   list();
 }
@@ -253,12 +267,22 @@ function heldLine(entry) {
   return item;
 }
 
+/** Something that this phone kept and cannot read any more, until somebody has looked into it. */
+function unreadableLine(name) {
+  const item = make("li", "");
+  item.append(make("span", "An entry on this phone cannot be read and was not sent. Look below which weighing is missing, and weigh it again."));
+  item.append(button("Remove it", () => { outbox.forget(name); list(); }, { className: "link" }));
+  return item;
+}
+
 function list() {
   $("last").replaceChildren(...facts.last.slice(0, shown).map(lineOf));
   $("more").hidden = facts.last.length <= shown;
   const held = outbox.all();
-  $("held").hidden = held.length === 0;
-  $("held-list").replaceChildren(...held.map(heldLine));
+  const lines = [...held.map(heldLine), ...outbox.unreadable().map(unreadableLine)];
+  $("held").hidden = lines.length === 0;
+  $("held-list").replaceChildren(...lines);
+  $("unstored").textContent = held.every((entry) => outbox.stored(entry)) ? "" : UNSTORED;
 }
 
 function options() {
@@ -353,6 +377,7 @@ $("keep").addEventListener("click", keep);
 $("more").addEventListener("click", () => { shown = facts.last.length; list(); });
 window.addEventListener("online", () => outbox.send(false));
 window.addEventListener("storage", list);
+window.addEventListener("beforeunload", (event) => { if (!outbox.all().every((entry) => outbox.stored(entry))) event.preventDefault(); });
 document.addEventListener("visibilitychange", () => { refresh(); if (document.visibilityState === "visible") outbox.send(false); });
 setInterval(refresh, REFRESH_MS);
 if (navigator.wakeLock) {
