@@ -4,6 +4,7 @@ use anyhow::{Context, Result};
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_testkit::{Answer, Farm};
 use serde_json::{Value, json};
+use sqlx::{Connection, PgConnection};
 
 fn reading(probe: &str, at: DateTime<Utc>, c: f64) -> Value {
     json!({"n": probe, "u": "Cel", "t": at.timestamp(), "v": c})
@@ -210,5 +211,48 @@ async fn a_check_is_well_only_where_that_was_said() -> Result<()> {
     let done = farm.get("/api/checks-done").await;
     assert_eq!((done["rows"].as_array().map(Vec::len), &done["rows"][0]["good"]), (Some(1), &json!(false)));
     in_order(&page(&farm, "/checks").await, &["Floor", "problem: Mopped again"]);
+    Ok(())
+}
+
+/// A busy half year, written behind the service's back: the newest rows stand in the record like the oldest.
+#[tokio::test]
+async fn a_record_of_thousands_of_rows_is_whole() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.create("/api/checks", json!({"check": "KNIVES", "name": "Knives", "topic": "cleaning", "every_days": 1}))
+        .await;
+    let mut db = PgConnection::connect_with(&farm.admin).await?;
+    sqlx::raw_sql(
+        "set session_replication_role = replica;
+         create temp table made as select n, gen_random_uuid() as id, farm_id, '2026-05-04T00:00Z'::timestamptz - (5200 - n) * interval '50 minutes' as at
+             from farm, generate_series(1, 5200) n;
+         insert into spot_reading (farm_id, spot_id, place, at, c, note, recorded_at, done_by, entered_by)
+             select farm_id, id, 'F1', at, 2, n, at, 'AB', 'ada' from made;
+         insert into house_check_done (farm_id, done_id, house_check, good, what_done, done_at, recorded_at, done_by, entered_by)
+             select farm_id, id, 'KNIVES', true, n, at, at, 'AB', 'ada' from made;
+         insert into excursion (farm_id, excursion_id, place, kind, began_at, ended_at, known_s, beyond_c_s, judged_at)
+             select farm_id, id, 'F1', 'no_data', at, at, 0, 0, at from made;
+         insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by, reason)
+             select farm_id, id, 'waste', at, at, 'AB', 'ada', n from made;
+         insert into movement (farm_id, act_id, leg, lot, from_place, to_place, grams)
+             select farm_id, id, 1, 'OY-T', 'F1', (select min(p.place) from place p where p.farm_id = made.farm_id and p.kind = 'waste'), n from made;
+         insert into docket (farm_id, docket, number, order_code, customer, customer_name, address, act_id, delivery_day, dispatched_at, currency)
+             select farm_id, 'D-1', 1, 'O-1', 'PLUM', 'Plum', '', gen_random_uuid(), at::date, at, 'EUR' from made where n = 1;
+         insert into delivery (farm_id, act_id, docket, taken_by, temperature_c, crates_out, crates_back)
+             select farm_id, id, 'D-1', 'Cook', 3, 0, 0 from made;
+         analyze",
+    )
+    .execute(&mut db)
+    .await?;
+    let days = "from=2025-10-01&until=2026-05-04";
+    let record = farm.get(&format!("/api/places/F1/temperature-record?{days}")).await;
+    for part in ["spot_readings", "checks", "excursions", "wasted", "deliveries"] {
+        assert_eq!(record[part].as_array().map(Vec::len), Some(5200), "{part}");
+    }
+    assert_eq!(record["wasted"][5199]["grams_g"], 5200, "the newest comes last");
+    let span = "from=2025-10-01T00:00:00Z";
+    for list in ["excursions", "checks-done", "places/F1/spot-readings"] {
+        let answer = farm.get(&format!("/api/{list}?{span}")).await;
+        assert_eq!(answer["rows"].as_array().map(Vec::len), Some(5200), "{list}");
+    }
     Ok(())
 }

@@ -253,7 +253,7 @@ impl Tx {
                   and ($2::uuid is not null or (e.began_at < $5 and (e.ended_at is null or e.ended_at >= $4)
                        and (e.withdrawn_at is null
                             or exists (select from excursion_action a where a.farm_id = e.farm_id and a.excursion_id = e.excursion_id))))
-                order by e.began_at, e.excursion_id limit 2000"#,
+                order by e.began_at, e.excursion_id"#,
             self.farm.0,
             only,
             place.map(PlaceCode::as_str),

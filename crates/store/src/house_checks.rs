@@ -215,7 +215,7 @@ impl Tx {
             CheckDone,
             r#"select d.house_check as "check: HouseCheckCode", c.name, c.topic as "topic: CheckTopic", d.good, d.what_done, d.done_at, d.done_by
                  from house_check_done d join house_check c using (farm_id, house_check)
-                where d.farm_id = $1 and d.done_at >= $2 and d.done_at < $3 order by d.done_at, d.done_id limit 5000"#,
+                where d.farm_id = $1 and d.done_at >= $2 and d.done_at < $3 order by d.done_at, d.done_id"#,
             self.farm.0,
             span.from,
             span.until
@@ -268,7 +268,7 @@ impl Tx {
         Ok(sqlx::query_as!(
             SpotReading,
             r#"select place as "place: PlaceCode", at, c, note, done_by from spot_reading
-                where farm_id = $1 and place = $2 and at >= $3 and at < $4 order by at, spot_id limit 5000"#,
+                where farm_id = $1 and place = $2 and at >= $3 and at < $4 order by at, spot_id"#,
             self.farm.0,
             place.as_str(),
             span.from,

@@ -107,7 +107,7 @@ impl Tx {
                 where m.farm_id = $1 and m.from_place = $2 and p.kind = 'waste' and a.kind <> 'reversal'
                   and a.happened_at >= $3 and a.happened_at < $4
                   and not exists (select from act r where r.farm_id = a.farm_id and r.reverses = a.act_id)
-                order by a.happened_at, m.act_id, m.leg limit 5000"#,
+                order by a.happened_at, m.act_id, m.leg"#,
             self.farm.0,
             place.as_str(),
             span.from,
@@ -125,7 +125,7 @@ impl Tx {
                  from delivery d join act a using (farm_id, act_id) join docket k using (farm_id, docket)
                 where d.farm_id = $1 and a.happened_at >= $2 and a.happened_at < $3
                   and not exists (select from act r where r.farm_id = a.farm_id and r.reverses = a.act_id)
-                order by a.happened_at, d.docket limit 5000"#,
+                order by a.happened_at, d.docket"#,
             self.farm.0,
             span.from,
             span.until
