@@ -403,7 +403,7 @@ create table weighing_source (
 create index weighing_source_by_batch on weighing_source (farm_id, batch);
 call keep_as_record('weighing_source');
 
--- What an act must add up to, checked at commit. Seven short rules, each with its own name. A count may find what the book has, and a
+-- What an act must add up to, checked at commit. Eight short rules, each with its own name. A count may find what the book has, and a
 -- lot, a week or a stall may be closed with nothing left: those move nothing, nor do their reversals.
 create function act_adds_up() returns trigger
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
@@ -451,6 +451,19 @@ begin
                  where l.farm_id = new.farm_id and l.act_id = new.act_id group by l.parent) links using (lot)
             where gone.moved is distinct from links.linked) then
         broken := 'act_parents_add_up';
+    elsif new.kind in ('dispatch', 'delivery', 'return') and exists (
+            select from (
+                select m.lot, sum(m.grams) as moved
+                  from movement m
+                  join place f on f.farm_id = m.farm_id and f.place = m.from_place
+                  join place t on t.farm_id = m.farm_id and t.place = m.to_place
+                 where m.farm_id = new.farm_id and m.act_id = new.act_id and 'customer' in (f.kind, t.kind)
+                 group by m.lot) went
+            full join (
+                select l.lot, sum(p.grams) as said from docket_part p join docket_line l using (farm_id, docket, line)
+                 where p.farm_id = new.farm_id and p.act_id = new.act_id group by l.lot) parts using (lot)
+            where went.moved is distinct from parts.said) then
+        broken := 'act_docket_parts_add_up';
     elsif new.kind = 'reversal' and (
             (select o.kind from act o where o.farm_id = new.farm_id and o.act_id = new.reverses) in ('reversal', 'week_close')
             or (select o.happened_at from act o where o.farm_id = new.farm_id and o.act_id = new.reverses) <> new.happened_at) then

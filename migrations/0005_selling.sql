@@ -266,6 +266,21 @@ create table delivery (
 create index delivery_by_docket on delivery (farm_id, docket);
 call keep_as_record('delivery');
 
+-- What an act handed over of a docket's line, or brought back. Lines of one docket may be of one lot, so the movements do not tell.
+create table docket_part (
+    farm_id  int     not null,
+    act_id   uuid    not null,
+    docket   text    not null,
+    line     int     not null,
+    grams    bigint  not null,
+    constraint docket_part_pk primary key (farm_id, act_id, line),
+    constraint docket_part_act_fk foreign key (farm_id, act_id) references act,
+    constraint docket_part_line_fk foreign key (farm_id, docket, line) references docket_line,
+    constraint docket_part_grams_range check (grams > 0)
+);
+create index docket_part_by_docket on docket_part (farm_id, docket, line);
+call keep_as_record('docket_part');
+
 create table market_day (
     farm_id       int     not null,
     market_day    text    not null,

@@ -54,6 +54,14 @@ async fn the_services_role_cannot_rewrite_a_record_or_touch_a_balance() -> Resul
     assert!(
         run(&mut db, &unweighed).await.expect_err("it does not add up").to_string().contains("act_weighing_adds_up")
     );
+    // Goods that are handed over under a docket, of none of its lines.
+    let of_no_line = format!(
+        "begin; insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by)
+             values ({0}, gen_random_uuid(), 'dispatch', now(), now(), 'y', 'y');
+         insert into movement select {0}, a.act_id, 1, l.lot, 'F1', 'PLUM', 500 from act a, lot l where a.done_by = 'y'; commit",
+        farm.id.0
+    );
+    assert!(run(&mut db, &of_no_line).await.expect_err("of no line").to_string().contains("act_docket_parts_add_up"));
     Ok(())
 }
 
@@ -222,6 +230,7 @@ async fn check_finds_each_kind_of_damage() -> Result<()> {
             13,
             "insert into movement select farm_id, act_id, 7::smallint, lot, 'PLUM', 'WASTE', 1 from movement join docket using (farm_id, act_id)",
         ),
+        (16, "update docket_part set grams = grams - 1"),
     ] {
         // What a superuser can do with every trigger off; taken back after the look.
         run(&mut db, "begin; set local session_replication_role = replica").await?;

@@ -296,6 +296,88 @@ async fn balances_that_are_not_their_movements_are_named_and_stop_the_closing() 
     Ok(())
 }
 
+/// One lot on two lines of a docket, a kilogram each: 14.50 at 5.5 % tax and 5.00 at 20 %.
+async fn sent_on_two_lines(farm: &Farm) -> Result<String> {
+    for (product, amount, tax) in [("TABLE", "14.50", "5.5"), ("SOUP", "5.00", "20")] {
+        let new =
+            json!({"product": product, "name": product, "strains": ["OY"], "least_grade": "B", "tax_percent": tax});
+        farm.create("/api/products", new).await;
+        farm.create("/api/prices", json!({"price_list": "TABLE", "product": product, "amount": amount, "unit": "kg"}))
+            .await;
+    }
+    let lines = json!([{"product": "TABLE", "grams_g": 1000}, {"product": "SOUP", "grams_g": 1000}]);
+    let body = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": lines});
+    let order = farm.create("/api/orders", body).await["order"].as_str().context("a code")?.to_owned();
+    farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/set-aside"), &[], Some(json!({}))).await.expect(200);
+    let docket = farm.create("/api/dockets", json!({"order": order, "van": "VAN"})).await;
+    assert_eq!(docket["lines"][0]["lot"], docket["lines"][1]["lot"], "{docket}");
+    Ok(docket["docket"].as_str().context("a code")?.to_owned())
+}
+
+fn kept(docket: &Value) -> Vec<(&Value, &Value, &Value, &Value)> {
+    let lines = docket["lines"].as_array().into_iter().flatten();
+    lines.map(|l| (&l["refused_g"], &l["returned_g"], &l["kept_g"], &l["kept_amount"])).collect()
+}
+
+#[tokio::test]
+async fn what_comes_back_of_a_line_is_taken_off_that_line_alone() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(5000).await;
+    let code = sent_on_two_lines(&farm).await?;
+    handed_over(&farm, &code).await;
+    let back = json!({"lines": [{"line": 2, "grams_g": 10}], "reason": "Broken"});
+    let docket = farm.create(&format!("/api/dockets/{code}/returns"), back).await;
+    let expected =
+        [(0, 0, 1000, "14.50"), (0, 10, 990, "4.95")].map(|(a, b, c, d)| (json!(a), json!(b), json!(c), json!(d)));
+    assert_eq!(kept(&docket), expected.iter().map(|(a, b, c, d)| (a, b, c, d)).collect::<Vec<_>>(), "{docket}");
+    assert_eq!((&docket["net"], &docket["sent_net"]), (&json!("19.45"), &json!("19.50")));
+    // The week has the same money: 19.50 handed over, 0.05 come back.
+    let money = week(&farm, WEEK).await["now"]["money"][0].clone();
+    assert_eq!(
+        (&money["net"], &money["returned"], &money["returned_g"]),
+        (&json!("19.45"), &json!("0.05"), &json!(10))
+    );
+    Ok(())
+}
+
+#[tokio::test]
+async fn no_more_comes_back_of_a_line_than_was_taken_of_it() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(5000).await;
+    let code = sent_on_two_lines(&farm).await?;
+    let refused = json!({"taken_by": "Cook", "refused": [{"line": 2, "grams_g": 950}]});
+    farm.create(&format!("/api/dockets/{code}/delivery"), refused).await;
+    // The customer has plenty of the lot, by the other line.
+    let back =
+        |grams: i64| json!({"lines": [{"line": 1, "grams_g": 1}, {"line": 2, "grams_g": grams}], "reason": "Broken"});
+    let returns = format!("/api/dockets/{code}/returns");
+    farm.post(&returns, back(51)).await.expect_problem(409, "not-enough", Some("/lines/1/grams_g"));
+    farm.create(&returns, back(50)).await;
+    farm.post(&returns, back(1)).await.expect_problem(409, "not-enough", Some("/lines/1/grams_g"));
+    let docket = farm.get(&format!("/api/dockets/{code}")).await;
+    let expected =
+        [(0, 1, 999, "14.49"), (950, 50, 0, "0.00")].map(|(a, b, c, d)| (json!(a), json!(b), json!(c), json!(d)));
+    assert_eq!(kept(&docket), expected.iter().map(|(a, b, c, d)| (a, b, c, d)).collect::<Vec<_>>(), "{docket}");
+    Ok(())
+}
+
+#[tokio::test]
+async fn nothing_is_kept_of_a_docket_that_is_void() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(5000).await;
+    let code = sent(&farm, 1235).await?;
+    let act = farm.get(&format!("/api/dockets/{code}")).await["act_id"].as_str().context("the act")?.to_owned();
+    farm.create(&format!("/api/acts/{act}/reversal"), json!({"reason": "Wrong van"})).await;
+    let docket = farm.get(&format!("/api/dockets/{code}")).await;
+    assert_eq!(
+        (&docket["status"], &docket["sent_net"], &docket["net"]),
+        (&json!("void"), &json!("21.61"), &json!("0.00"))
+    );
+    let expected = [(json!(0), json!(0), json!(0), json!("0.00"))];
+    assert_eq!(kept(&docket), expected.iter().map(|(a, b, c, d)| (a, b, c, d)).collect::<Vec<_>>(), "{docket}");
+    Ok(())
+}
+
 #[tokio::test]
 async fn goods_and_money_are_sold_at_hand_over_and_come_back_in_the_week_of_the_return() -> Result<()> {
     let farm = Farm::new().await?;

@@ -153,25 +153,24 @@ async fn a_docket_tells_packs_shortage_and_what_came_back() -> Result<()> {
     let back = json!({"lines": [{"line": 1, "grams_g": 300}], "reason": "bruised"});
     let docket = farm.create("/api/dockets/D-1/returns", back.clone()).await;
     let line = &docket["lines"][0];
-    // One lot of 4000 g went out on two lines and 800 g of it came back. Which line is not known, so both share it by weight:
-    // 500 × 2500 / 4000 = 312.5, 300 × 2500 / 4000 = 187.5; what is left of 69.85 is 69.85 × 3200 / 4000 = 55.88.
-    assert_eq!((&line["refused_g"], &line["returned_g"], &line["kept_g"]), (&json!(313), &json!(188), &json!(1999)));
-    let sum =
-        |field: &str| docket["lines"].as_array().into_iter().flatten().filter_map(|l| l[field].as_i64()).sum::<i64>();
-    assert_eq!((sum("refused_g"), sum("returned_g"), sum("kept_g")), (500, 300, 3200));
-    assert_eq!((&docket["net"], &docket["sent_net"]), (&json!("55.88"), &json!("69.85")));
+    // Both lines are of one lot; what was refused and what came back is of the first: 43.75 × 1700 ÷ 2500 = 29.75, and the packs' 26.10.
+    assert_eq!((&line["refused_g"], &line["returned_g"], &line["kept_g"]), (&json!(500), &json!(300), &json!(1700)));
+    let other = &docket["lines"][1];
+    assert_eq!((&other["refused_g"], &other["returned_g"], &other["kept_g"]), (&json!(0), &json!(0), &json!(1500)));
+    assert_eq!((&line["kept_amount"], &other["kept_amount"]), (&json!("29.75"), &json!("26.10")));
+    assert_eq!((&docket["net"], &docket["sent_net"]), (&json!("55.85"), &json!("69.85")));
 
     let text = page(&farm, &farm.owner, "/dockets/D-1").await;
     for words in
-        ["6 packs", "313 g refused, 188 g came back", "3\u{202f}200", "55.88", "8 packs ordered, 0.50 kg short"]
+        ["6 packs", "500 g refused, 300 g came back", "3\u{202f}200", "55.85", "8 packs ordered, 0.50 kg short"]
     {
         ensure!(text.contains(words), "{words}: {text}");
     }
     let text = page(&farm, &farm.owner, &format!("/orders/{order}")).await;
-    ensure!(text.contains("Came back") && text.contains("0.50") && text.contains("delivered"), "{text}");
+    ensure!(text.contains("Came back") && text.contains("0.80") && text.contains("delivered"), "{text}");
     let paper = printed(&farm, "D-1").await?;
     for words in
-        ["grade A", "2026", "without tax 5.5 %", "Short: Punnet: 8 packs ordered", "55.88", "your kitchen's own plan"]
+        ["grade A", "2026", "without tax 5.5 %", "Short: Punnet: 8 packs ordered", "55.85", "your kitchen's own plan"]
     {
         ensure!(paper.contains(words), "{words}: {paper}");
     }
@@ -181,7 +180,7 @@ async fn a_docket_tells_packs_shortage_and_what_came_back() -> Result<()> {
     let path = format!("/api/acts/{}/reversal", act["act_id"].as_str().unwrap_or_default());
     farm.create(&path, json!({"reason": "other docket"})).await;
     let docket = farm.get("/api/dockets/D-1").await;
-    assert_eq!((&docket["lines"][0]["returned_g"], &docket["net"]), (&json!(0), &json!("61.12")));
+    assert_eq!((&docket["lines"][0]["returned_g"], &docket["net"]), (&json!(0), &json!("61.10")));
     Ok(())
 }
 

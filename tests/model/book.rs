@@ -69,6 +69,8 @@ pub struct Act {
     pub at: DateTime<Utc>,
     pub legs: Vec<Leg>,
     pub docket: Option<usize>,
+    /// What the customer has more of each line of the docket by it; below zero for less.
+    pub parts: Vec<(i64, i64)>,
     /// Lots that a count counted.
     pub counted: Vec<(usize, &'static str)>,
     pub reversed: bool,
@@ -200,12 +202,10 @@ impl Book {
         })
     }
 
-    /// What a customer has of a lot from a docket: brought, less what came back or was taken back.
-    pub fn customer_has(&self, docket: usize, lot: usize) -> i64 {
-        let customer = self.orders[self.dockets[docket].order].customer;
-        let legs = self.acts.iter().filter(|a| a.docket == Some(docket)).flat_map(|a| &a.legs);
-        let sign = |l: &Leg| i64::from(l.to == customer) - i64::from(l.from == customer);
-        legs.filter(|l| l.lot == lot).map(|l| sign(l) * l.grams).sum()
+    /// What a customer has of a line of a docket: brought, less what came back or was taken back.
+    pub fn customer_has(&self, docket: usize, line: i64) -> i64 {
+        let acts = self.acts.iter().filter(|a| a.docket == Some(docket));
+        acts.flat_map(|a| &a.parts).filter(|(of, _)| *of == line).map(|(_, grams)| grams).sum()
     }
 
     /// Where a docket stands.

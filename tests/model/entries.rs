@@ -99,8 +99,16 @@ impl Book {
     /// that has no id of the asker's.
     pub fn done(&mut self, ask: &Ask, answer: &Value, found: &Value) -> Result<(), String> {
         let legs = self.legs(ask);
-        let mut act =
-            Act { id: ask.id.clone(), kind: "", at: ask.at, legs, docket: None, counted: Vec::new(), reversed: false };
+        let mut act = Act {
+            id: ask.id.clone(),
+            kind: "",
+            at: ask.at,
+            legs,
+            docket: None,
+            parts: Vec::new(),
+            counted: Vec::new(),
+            reversed: false,
+        };
         match &ask.what {
             What::Order { customer, loose, packs } => self.ordered(*customer, *loose, *packs, answer),
             What::Weigh { .. } => self.weighed(ask, act, answer)?,
@@ -135,14 +143,17 @@ impl Book {
             What::Propose { order } => self.proposed(*order, answer)?,
             What::LetGo { order } => self.orders[*order].aside.clear(),
             What::Dispatch { order, by_van, .. } => self.sent_out(*order, *by_van, act, answer)?,
-            What::Deliver { docket, .. } => {
-                let by = self.post(Act { kind: "delivery", docket: Some(*docket), ..act });
+            What::Deliver { docket, refused } => {
+                let refused = |line: i64| refused.iter().filter(|p| p.0 == line).map(|p| p.1).sum::<i64>();
+                let parts = self.dockets[*docket].lines.iter().map(|(n, (_, g))| (*n, g - refused(*n))).collect();
+                let by = self.post(Act { kind: "delivery", docket: Some(*docket), parts, ..act });
                 self.dockets[*docket].delivery = Some(by);
                 let order = self.dockets[*docket].order;
                 self.orders[order].status = "delivered";
             }
-            What::Return { docket, .. } => {
-                self.post(Act { kind: "return", docket: Some(*docket), ..act });
+            What::Return { docket, lines } => {
+                let parts = lines.iter().map(|(n, g)| (*n, -g)).collect();
+                self.post(Act { kind: "return", docket: Some(*docket), parts, ..act });
             }
             What::Move { kind, .. } => {
                 self.post(Act { kind, ..act });
@@ -264,7 +275,8 @@ impl Book {
             return Err(format!("the docket has {rows:?} and set aside were {aside:?}"));
         }
         let docket = self.dockets.len();
-        let act = self.post(Act { kind: "dispatch", docket: Some(docket), ..act });
+        let fetched = lines.iter().filter(|_| !by_van).map(|(n, (_, g))| (*n, *g));
+        let act = self.post(Act { kind: "dispatch", docket: Some(docket), parts: fetched.collect(), ..act });
         self.dockets.push(Docket { code: word(answer, "docket"), order, by_van, lines, act, delivery: None });
         self.orders[order].status = if by_van { "dispatched" } else { "delivered" };
         Ok(())
@@ -286,7 +298,8 @@ impl Book {
     }
 
     fn taken_back(&mut self, original: usize, act: Act) {
-        let Act { kind, at, docket, .. } = self.acts[original].clone();
+        let Act { kind, at, docket, mut parts, .. } = self.acts[original].clone();
+        parts.iter_mut().for_each(|p| p.1 = -p.1);
         if let Some(docket) = docket {
             let order = self.dockets[docket].order;
             match kind {
@@ -297,6 +310,6 @@ impl Book {
         }
         self.acts[original].reversed = true;
         // It is dated as the act was.
-        self.post(Act { kind: "reversal", at, docket, ..act });
+        self.post(Act { kind: "reversal", at, docket, parts, ..act });
     }
 }

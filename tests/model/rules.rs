@@ -131,10 +131,8 @@ impl Book {
             return refused("it was not handed over");
         }
         for (line, grams) in parts {
-            let (lot, of) = lines[line];
-            let back: i64 = parts.iter().filter(|(l, _)| lines[l].0 == lot).map(|(_, g)| g).sum();
-            if *grams <= 0 || *grams > of || back > self.customer_has(docket, lot) {
-                return refused("the customer has not so much of this docket");
+            if *grams <= 0 || *grams > lines[line].1 || *grams > self.customer_has(docket, *line) {
+                return refused("the customer has not so much of this line");
             }
         }
         Verdict::Done

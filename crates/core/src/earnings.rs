@@ -25,9 +25,9 @@ pub struct Sale {
     pub fee: Decimal,
 }
 
-/// The money of each handing over and return of one lot of a docket, in the order in which they were written down.
+/// The money of each handing over and return of one line of a docket, in the order in which they were written down.
 ///
-/// `amount` is what the docket says for `docket_grams` of it. What the customer has after each is priced in proportion and rounded, and each
+/// `amount` is what the docket says for the `docket_grams` of the line. What the customer has after each is priced in proportion and rounded, and each
 /// event brings the difference: so the money of all that came before stands still, and the sum is that of what the customer kept.
 #[must_use]
 pub fn settle(amount: Decimal, docket_grams: Grams, events: &[Grams], coinage: Coinage) -> Vec<Decimal> {
@@ -253,7 +253,7 @@ mod tests {
             prop_assert_eq!(all().map(|e| e.fee).sum::<Decimal>(), sales.iter().map(|s| s.fee).sum::<Decimal>());
         }
 
-        /// The money of a docket's lot is that of what was kept, whatever the steps, and a step's money is not moved by what follows it.
+        /// The money of a docket's line is that of what was kept, whatever the steps, and a step's money is not moved by what follows it.
         #[test]
         fn settled_money_is_that_of_what_was_kept(cents in 0i64..1_000_000, steps in prop::collection::vec(-900i64..1000, 1..12), cut in 0usize..12) {
             let amount = Decimal::new(cents, 2);

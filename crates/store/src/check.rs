@@ -20,7 +20,7 @@ pub struct Finding {
 }
 
 /// Names of the invariants that [`check`] proves.
-pub const INVARIANTS: [&str; 16] = [
+pub const INVARIANTS: [&str; 17] = [
     "a balance is the sum of its movements",
     "no place holds less than nothing",
     "set aside is the sum of its rows",
@@ -37,6 +37,7 @@ pub const INVARIANTS: [&str; 16] = [
     "a customer has no less than nothing of a docket",
     "nothing of a lot on hold is set aside",
     "a lot on hold goes to waste or a test alone",
+    "the lines of a docket are what was handed over",
 ];
 
 /// Proves every invariant. `options` are the audit role's, which sees every farm.
@@ -165,7 +166,7 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
                   case when exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'kept' and t.tgenabled <> 'D') then 'refused' else 'possible' end) as "row!"
              from pg_class c where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p')
               and c.relname in ('act', 'movement', 'weighing', 'weighing_source', 'lot', 'lot_link', 'lot_event', 'reading', 'docket', 'docket_line',
-                                'delivery', 'excursion_action', 'excursion_action_lot', 'excursion_sign_off', 'stock_count', 'week_close', 'market_sale', 'batch', 'batch_move', 'batch_loss')
+                                'delivery', 'docket_part', 'excursion_action', 'excursion_action_lot', 'excursion_sign_off', 'stock_count', 'week_close', 'market_sale', 'batch', 'batch_move', 'batch_loss')
               and not (c.relrowsecurity and c.relforcerowsecurity
                        and exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'kept' and t.tgenabled <> 'D'))"#
     );
@@ -200,6 +201,25 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
               and a.kind <> 'market_close' and not (a.kind = 'delivery' and a.happened_at < h.happened_at)
               and f.kind not in ('room', 'opening', 'found', 'packing')
               and t.kind not in ('fridge', 'shelf', 'van', 'stall', 'waste', 'test')"#
+    );
+    prove!(
+        16,
+        r#"with moved as (
+               select m.farm_id, m.act_id, m.lot, sum(m.grams) as grams from movement m join act a using (farm_id, act_id)
+                 join place f on f.farm_id = m.farm_id and f.place = m.from_place join place t on t.farm_id = m.farm_id and t.place = m.to_place
+                where a.kind in ('dispatch', 'delivery', 'return') and 'customer' in (f.kind, t.kind) group by 1, 2, 3),
+           said as (select p.farm_id, p.act_id, l.lot, sum(p.grams) as grams from docket_part p join docket_line l using (farm_id, docket, line) group by 1, 2, 3),
+           standing as (
+               select p.farm_id, p.docket, p.line, sum(p.grams) filter (where a.kind <> 'return') as handed, sum(p.grams) filter (where a.kind = 'return') as back
+                 from docket_part p join act a using (farm_id, act_id)
+                where not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id) group by 1, 2, 3)
+           select coalesce(s.farm_id, m.farm_id) as "farm?", format('act %s, lot %s: %s g of the docket, %s g moved', coalesce(s.act_id, m.act_id),
+                  coalesce(s.lot, m.lot), coalesce(s.grams, 0), coalesce(m.grams, 0)) as "row!"
+             from said s full join moved m using (farm_id, act_id, lot) where coalesce(s.grams, 0) <> coalesce(m.grams, 0)
+           union all
+           select s.farm_id, format('docket %s, line %s of %s g: %s g handed over, %s g came back', s.docket, s.line, l.grams, coalesce(s.handed, 0), coalesce(s.back, 0))
+             from standing s join docket_line l using (farm_id, docket, line)
+            where coalesce(s.handed, 0) > l.grams or coalesce(s.back, 0) > coalesce(s.handed, 0)"#
     );
     db.close().await?;
     Ok(findings)

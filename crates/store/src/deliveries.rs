@@ -1,6 +1,6 @@
 //! Deliveries and returns: what became of a docket at the door.
 
-use crate::dockets::{Docket, DocketStatus};
+use crate::dockets::{Docket, DocketLine, DocketStatus};
 use crate::{
     Result, Tx,
     ledger::{Act, Leg, NewAct},
@@ -13,7 +13,6 @@ use gillbook_core::{
     words::{ActKind, OrderStatus, PlaceKind},
 };
 use serde::Deserialize;
-use std::collections::BTreeMap;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -90,21 +89,14 @@ impl Tx {
         };
         check_parts(&docket, &new.refused, "/refused")?;
         let customer: PlaceCode = docket.customer.as_str().parse().map_err(crate::Error::Stored)?;
-        let legs: Vec<Leg> = docket
+        let refused_of = |line| new.refused.iter().filter(|p| p.line == line).map(|p| p.grams_g).sum::<Grams>();
+        let taken: Vec<(&DocketLine, Grams)> = docket
             .lines
             .iter()
-            .map(|l| {
-                let refused: Grams = new.refused.iter().filter(|p| p.line == l.line).map(|p| p.grams_g).sum();
-                Leg {
-                    lot: l.lot.clone(),
-                    from_place: van.clone(),
-                    to_place: customer.clone(),
-                    grams_g: l.grams_g - refused,
-                }
-            })
-            .filter(|l| l.grams_g > Grams::ZERO)
+            .map(|l| (l, l.grams_g - refused_of(l.line)))
+            .filter(|(_, grams)| *grams > Grams::ZERO)
             .collect();
-        if legs.is_empty() {
+        if taken.is_empty() {
             return Err(Refusal::new(
                 Kind::Invalid,
                 "Everything was refused. Reverse the dispatch instead: then the docket is void and the goods are back in stock.",
@@ -121,7 +113,7 @@ impl Tx {
             document: Some(code.as_str()),
             reason: "",
         };
-        self.enter(&act, &legs).await?;
+        self.enter_of_lines(&act, code, &taken, &van, &customer).await?;
         sqlx::query!(
             "insert into delivery (farm_id, act_id, docket, taken_by, temperature_c, crates_out, crates_back) values ($1, $2, $3, $4, $5, $6, $7)",
             self.farm.0,
@@ -158,33 +150,21 @@ impl Tx {
         check_parts(&docket, &new.lines, "/lines")?;
         let customer: PlaceCode = docket.customer.as_str().parse().map_err(crate::Error::Stored)?;
         let waste = self.sink(PlaceKind::Waste).await?;
-        let mut legs = Vec::new();
+        let mut back: Vec<(&DocketLine, Grams)> = Vec::new();
         for (i, part) in new.lines.iter().enumerate() {
             let Some(line) = docket.lines.iter().find(|l| l.line == part.line) else { continue };
-            let had = self.customer_has(code, &line.lot, &customer).await?;
-            let wanted: Grams = new
-                .lines
-                .iter()
-                .filter(|p| docket.lines.iter().any(|l| l.line == p.line && l.lot == line.lot))
-                .map(|p| p.grams_g)
-                .sum();
-            if wanted > had {
+            if part.grams_g > line.kept_g {
                 return Err(Refusal::new(
                     Kind::NotEnough,
                     format!(
-                        "{} has {had} of lot {} from this docket, and {wanted} came back.",
-                        docket.customer_name, line.lot
+                        "{} has {} of line {} of this docket, and {} came back.",
+                        docket.customer_name, line.kept_g, line.line, part.grams_g
                     ),
                 )
                 .at(format!("/lines/{i}/grams_g"))
                 .into());
             }
-            legs.push(Leg {
-                lot: line.lot.clone(),
-                from_place: customer.clone(),
-                to_place: waste.clone(),
-                grams_g: part.grams_g,
-            });
+            back.push((line, part.grams_g));
         }
         let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
@@ -195,22 +175,28 @@ impl Tx {
             document: Some(code.as_str()),
             reason: new.reason.as_str(),
         };
-        self.enter(&act, &legs).await?;
+        self.enter_of_lines(&act, code, &back, &customer, &waste).await?;
         self.docket(code).await
     }
 
-    /// Grams of a lot that a customer has from one docket.
-    async fn customer_has(&mut self, docket: &DocketCode, lot: &LotCode, customer: &PlaceCode) -> Result<Grams> {
-        Ok(sqlx::query_scalar!(
-            r#"select coalesce(sum(case when m.to_place = $4 then m.grams when m.from_place = $4 then -m.grams else 0 end), 0)::bigint as "g!: Grams"
-                 from movement m join act a using (farm_id, act_id) where m.farm_id = $1 and a.document = $2 and m.lot = $3"#,
-            self.farm.0,
-            docket.as_str(),
-            lot.as_str(),
-            customer.as_str()
-        )
-        .fetch_one(&mut *self.db)
-        .await?)
+    /// Enters an act that moves grams of a docket's lines, and which lines they were.
+    async fn enter_of_lines(
+        &mut self,
+        act: &NewAct<'_>,
+        docket: &DocketCode,
+        of_lines: &[(&DocketLine, Grams)],
+        from_place: &PlaceCode,
+        to_place: &PlaceCode,
+    ) -> Result<()> {
+        let leg = |(line, grams_g): &(&DocketLine, Grams)| Leg {
+            lot: line.lot.clone(),
+            from_place: from_place.clone(),
+            to_place: to_place.clone(),
+            grams_g: *grams_g,
+        };
+        self.enter(act, &of_lines.iter().map(leg).collect::<Vec<_>>()).await?;
+        let parts: Vec<(i32, Grams)> = of_lines.iter().map(|(line, grams)| (line.line, *grams)).collect();
+        self.insert_parts(act.id, docket, &parts).await
     }
 
     pub(crate) async fn docket_for_change(&mut self, code: &DocketCode) -> Result<Docket> {
@@ -231,33 +217,23 @@ impl Tx {
     /// Before a delivery is reversed: the order is on its way again.
     pub(crate) async fn delivery_taken_back(&mut self, delivery: &Act) -> Result<()> {
         let docket = self.docket_of(delivery).await?;
-        self.expect_none_returned(&docket, &delivery.legs).await?;
+        docket.expect_none_returned()?;
         self.set_order_status(&docket.order, OrderStatus::Dispatched).await
     }
+}
 
-    /// Refuses to take back what came to a customer while some of it came back from there. What counts is what the customer has of this
-    /// docket, not of the lot: the same lot may have come by another docket too.
-    pub(crate) async fn expect_none_returned(&mut self, docket: &Docket, legs: &[Leg]) -> Result<()> {
-        let customer: PlaceCode = docket.customer.as_str().parse().map_err(crate::Error::Stored)?;
-        let mut brought: BTreeMap<&LotCode, Grams> = BTreeMap::new();
-        for leg in legs.iter().filter(|l| l.to_place == customer) {
-            *brought.entry(&leg.lot).or_default() += leg.grams_g;
-        }
-        for (lot, brought) in brought {
-            let has = self.customer_has(&docket.docket, lot, &customer).await?;
-            if has < brought {
-                return Err(Refusal::new(
-                    Kind::NotReversible,
-                    format!(
-                        "{} of lot {lot} came back from docket {}. Reverse that return first.",
-                        brought - has,
-                        docket.docket
-                    ),
-                )
-                .into());
-            }
-        }
-        Ok(())
+impl Docket {
+    /// Refuses to take back what came to a customer while some of it came back from there.
+    pub(crate) fn expect_none_returned(&self) -> Result<(), Refusal> {
+        let Some(line) = self.lines.iter().find(|l| l.returned_g > Grams::ZERO) else { return Ok(()) };
+        let came_back: Grams = self.lines.iter().filter(|l| l.lot == line.lot).map(|l| l.returned_g).sum();
+        Err(Refusal::new(
+            Kind::NotReversible,
+            format!(
+                "{came_back} of lot {} came back from docket {}. Reverse that return first.",
+                line.lot, self.docket
+            ),
+        ))
     }
 }
 

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::{
     Page, Result, Tx,
-    kept::{settle, shorten},
+    kept::{keep, shorten},
     ledger::{Act, Leg, NewAct},
     readings::CAUTION,
     warm_spells::WarmSpell,
@@ -66,11 +66,11 @@ pub struct DocketLine {
     pub grams_g: Grams,
     /// How many packs, where it is sold in packs.
     pub packs: Option<i64>,
-    /// Of that, refused at the door.
+    /// Of that, refused at the door; nothing until it is handed over.
     pub refused_g: Grams,
     /// Of that, brought back after it was handed over.
     pub returned_g: Grams,
-    /// What the customer kept: what went out, less what was refused and what was brought back.
+    /// What the customer kept: what went out, less what was refused and what was brought back. Nothing of a void docket.
     pub kept_g: Grams,
     /// Price of a unit when it went out.
     #[schema(value_type = String)]
@@ -83,7 +83,7 @@ pub struct DocketLine {
     /// Net amount of what went out.
     #[schema(value_type = String)]
     pub amount: Decimal,
-    /// Net amount of what the customer kept: in proportion to the grams of the lot, rounded once a lot.
+    /// Net amount of what the customer kept: the line's amount × grams kept ÷ grams that went out, rounded once.
     #[schema(value_type = String)]
     pub kept_amount: Decimal,
     /// The warm spell that the lot was in and that was not settled when it went out.
@@ -186,7 +186,7 @@ pub struct Docket {
     /// Net sum of what went out.
     #[schema(value_type = String)]
     pub sent_net: Decimal,
-    /// Net sum of what the customer kept.
+    /// Net sum of what the customer kept; zero of a void docket.
     #[schema(value_type = String)]
     pub net: Decimal,
     /// ISO 4217 letters.
@@ -273,6 +273,10 @@ impl Tx {
             .collect();
         self.enter_legs(id, &legs).await?;
         // Without a van the customer has it already.
+        if new.van.is_none() {
+            let parts: Vec<(i32, Grams)> = lines.iter().map(|l| (l.line, l.grams_g)).collect();
+            self.insert_parts(id, &docket, &parts).await?;
+        }
         let status = if new.van.is_some() { OrderStatus::Dispatched } else { OrderStatus::Delivered };
         self.set_order_status(&order.order, status).await?;
         self.docket(&docket).await
@@ -408,7 +412,7 @@ impl Tx {
             )
             .into());
         }
-        self.expect_none_returned(&docket, &dispatch.legs).await?;
+        docket.expect_none_returned()?;
         self.set_order_status(&docket.order, OrderStatus::Confirmed).await
     }
 
@@ -488,7 +492,7 @@ impl Tx {
         .fetch_all(&mut *self.db)
         .await?;
         let coinage = self.ways().await?.coinage;
-        let fates = self.fates(&codes).await?;
+        let parts = self.parts_of(&codes).await?;
         let ordered = self.ordered_on(&codes).await?;
         Ok(rows
             .into_iter()
@@ -533,16 +537,16 @@ impl Tx {
                     crates_back: r.crates_back.unwrap_or_default(),
                     done_by: r.delivered_by.unwrap_or_default(),
                 });
-                let handed_over = delivery.is_some() && r.van.is_some();
-                let fate_of = |lot: &LotCode| fates.get(&(r.docket.clone(), lot.clone())).copied().unwrap_or_default();
-                settle(&mut lines, fate_of, handed_over, coinage);
+                let status = match (r.void, delivery.is_some() || r.van.is_none()) {
+                    (true, _) => DocketStatus::Void,
+                    (false, true) => DocketStatus::Delivered,
+                    (false, false) => DocketStatus::Dispatched,
+                };
+                let parts_of = |line: i32| parts.get(&(r.docket.clone(), line)).cloned().unwrap_or_default();
+                keep(&mut lines, status, parts_of, coinage);
                 shorten(&mut ordered, &lines);
                 Docket {
-                    status: match (r.void, delivery.is_some() || r.van.is_none()) {
-                        (true, _) => DocketStatus::Void,
-                        (false, true) => DocketStatus::Delivered,
-                        (false, false) => DocketStatus::Dispatched,
-                    },
+                    status,
                     sent_net: coinage.round(lines.iter().map(|l| l.amount).sum()),
                     net: coinage.round(lines.iter().map(|l| l.kept_amount).sum()),
                     ordered,

@@ -2,55 +2,75 @@
 
 use std::collections::BTreeMap;
 
+use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
+    earnings::settle,
     money::Coinage,
-    quantity::share_by_largest_remainder,
-    text::{DocketCode, LotCode, ProductCode},
+    text::{DocketCode, ProductCode},
     words::ActKind,
 };
-use rust_decimal::Decimal;
+use uuid::Uuid;
 
 use crate::{
     Result, Tx,
-    dockets::{DocketLine, OrderedLine},
+    dockets::{DocketLine, DocketStatus, OrderedLine},
 };
 
-/// What became of one lot of a docket.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub(crate) struct Fate {
-    /// Handed over at the door.
-    pub delivered: Grams,
-    /// Came back afterwards.
-    pub returned: Grams,
+/// What an act handed over of a docket's line or brought back, or the reversal of that.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Part {
+    /// When. A reversal is dated as what it takes back.
+    pub at: DateTime<Utc>,
+    /// The kind of the act; of a reversal, that of what it takes back.
+    pub kind: ActKind,
+    /// What the customer has more by it; below zero for less.
+    pub grams: Grams,
 }
 
-/// Fates by docket and lot.
-pub(crate) type Fates = BTreeMap<(DocketCode, LotCode), Fate>;
+/// The parts of docket lines, by docket and line, each in the order in which they were written down.
+pub(crate) type Parts = BTreeMap<(DocketCode, i32), Vec<Part>>;
 
 impl Tx {
-    /// What was handed over and what came back of some dockets, by lot. Reversed acts do not count.
-    pub(crate) async fn fates(&mut self, dockets: &[String]) -> Result<Fates> {
+    /// Writes down how much of each line of a docket an act handed over or brought back.
+    pub(crate) async fn insert_parts(&mut self, act: Uuid, docket: &DocketCode, parts: &[(i32, Grams)]) -> Result<()> {
+        let (lines, grams): (Vec<i32>, Vec<i64>) = parts.iter().map(|(line, grams)| (*line, grams.0)).unzip();
+        sqlx::query!(
+            "insert into docket_part (farm_id, act_id, docket, line, grams)
+             select $1, $2, $3, p.line, p.grams from unnest($4::int[], $5::bigint[]) as p(line, grams)",
+            self.farm.0,
+            act,
+            docket.as_str(),
+            &lines,
+            &grams
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
+    /// What was handed over and what came back of some dockets.
+    pub(crate) async fn parts_of(&mut self, dockets: &[String]) -> Result<Parts> {
         let rows = sqlx::query!(
-            r#"select a.document as "docket!: DocketCode", m.lot as "lot: LotCode", a.kind as "kind: ActKind", sum(m.grams)::bigint as "grams!: Grams"
-                 from act a join movement m using (farm_id, act_id)
-                where a.farm_id = $1 and a.document = any ($2) and a.kind in ('delivery', 'return')
-                  and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
-                group by a.document, m.lot, a.kind"#,
+            r#"select p.docket as "docket: DocketCode", p.line, a.kind as "kind: ActKind", e.happened_at as "at!",
+                      case when (a.kind = 'return') = e.taken_back then p.grams else -p.grams end as "grams!: Grams"
+                 from docket_part p join act a using (farm_id, act_id)
+                cross join lateral (
+                      select a.happened_at, a.recorded_at, false as taken_back
+                      union all
+                      select x.happened_at, x.recorded_at, true from act x where x.farm_id = a.farm_id and x.reverses = a.act_id) e
+                where p.farm_id = $1 and p.docket = any ($2)
+                order by p.docket, p.line, e.recorded_at, a.kind = 'return', a.act_id, e.taken_back"#,
             self.farm.0,
             dockets
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let mut fates = Fates::new();
+        let mut parts = Parts::new();
         for r in rows {
-            let fate = fates.entry((r.docket, r.lot)).or_default();
-            match r.kind {
-                ActKind::Return => fate.returned += r.grams,
-                _ => fate.delivered += r.grams,
-            }
+            parts.entry((r.docket, r.line)).or_default().push(Part { at: r.at, kind: r.kind, grams: r.grams });
         }
-        Ok(fates)
+        Ok(parts)
     }
 
     /// What was ordered on the orders of some dockets, by docket.
@@ -82,37 +102,23 @@ impl Tx {
     }
 }
 
-/// Writes into the lines of one docket what the customer kept and owes. What came back is known by lot: lines of the same lot share it
-/// by their weights. The amount of a lot is lowered in proportion and rounded once.
-pub(crate) fn settle(
-    lines: &mut [DocketLine],
-    fate_of: impl Fn(&LotCode) -> Fate,
-    handed_over: bool,
-    coinage: Coinage,
-) {
-    let lots: std::collections::BTreeSet<LotCode> = lines.iter().map(|l| l.lot.clone()).collect();
-    for lot in lots {
-        let fate = fate_of(&lot);
-        let mut of_lot: Vec<&mut DocketLine> = lines.iter_mut().filter(|l| l.lot == lot).collect();
-        let weights: Vec<i64> = of_lot.iter().map(|l| l.grams_g.0).collect();
-        let sent: Grams = of_lot.iter().map(|l| l.grams_g).sum();
-        let amount: Decimal = of_lot.iter().map(|l| l.amount).sum();
-        let refused = if handed_over { sent - fate.delivered } else { Grams::ZERO };
-        let kept = sent - refused - fate.returned;
-        let refused = share_by_largest_remainder(refused.0, &weights);
-        let returned = share_by_largest_remainder(fate.returned.0, &weights);
-        for ((line, refused), returned) in of_lot.iter_mut().zip(refused).zip(returned) {
-            (line.refused_g, line.returned_g) = (Grams(refused), Grams(returned));
-            line.kept_g = line.grams_g - line.refused_g - line.returned_g;
-            line.kept_amount = line.amount;
-        }
-        if kept < sent && sent > Grams::ZERO {
-            let owed = coinage.round(amount * Decimal::from(kept.0) / Decimal::from(sent.0));
-            let kept: Vec<Grams> = of_lot.iter().map(|l| l.kept_g).collect();
-            for (line, owed) in of_lot.iter_mut().zip(coinage.share(owed, &kept)) {
-                line.kept_amount = owed;
-            }
-        }
+/// Writes into the lines of a docket what the customer kept of each and owes for it. Of a docket that is on its way nothing is missing yet,
+/// and of one that is void nobody has anything.
+pub(crate) fn keep(lines: &mut [DocketLine], status: DocketStatus, parts: impl Fn(i32) -> Vec<Part>, coinage: Coinage) {
+    for line in lines {
+        let parts = parts(line.line);
+        let steps: Vec<Grams> = match status {
+            DocketStatus::Dispatched => vec![line.grams_g],
+            DocketStatus::Delivered => parts.iter().map(|p| p.grams).collect(),
+            DocketStatus::Void => Vec::new(),
+        };
+        line.kept_g = steps.iter().copied().sum();
+        line.kept_amount = coinage.round(settle(line.amount, line.grams_g, &steps, coinage).into_iter().sum());
+        line.returned_g = -parts.iter().filter(|p| p.kind == ActKind::Return).map(|p| p.grams).sum::<Grams>();
+        line.refused_g = match status {
+            DocketStatus::Delivered => line.grams_g - line.returned_g - line.kept_g,
+            DocketStatus::Dispatched | DocketStatus::Void => Grams::ZERO,
+        };
     }
 }
 

@@ -1,6 +1,6 @@
 //! What was sold: every handing over, every return and every stall's takings, at the time at which it happened.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
@@ -59,58 +59,44 @@ impl Tx {
         Ok(rows)
     }
 
-    /// What reached customers and what came back of it, by the movements, at the docket's prices. Reversals are dated as what they
+    /// What reached customers and what came back of it, line by line of their dockets, at the dockets' prices. Reversals are dated as what they
     /// reverse, so the two cancel.
     async fn docket_sales(&mut self, span: Option<Span>) -> Result<Vec<SoldRow>> {
         let coinage = self.ways().await?.coinage;
         let (from, until) = (span.map(|s| s.from), span.map(|s| s.until));
         // Of a docket with anything in the span everything is read: the money of a step is that of all steps so far less that before.
-        let events = sqlx::query!(
-            r#"select d.docket as "docket: DocketCode", d.customer as "customer: CustomerCode", c.kind as "channel: CustomerKind",
-                      m.lot as "lot: LotCode", a.happened_at, coalesce(o.kind, a.kind) as "kind!: ActKind",
-                      sum(case when m.to_place = d.customer then m.grams else -m.grams end)::bigint as "grams!: Grams"
-                 from docket d
-                 join customer c on c.farm_id = d.farm_id and c.customer = d.customer
-                 join act a on a.farm_id = d.farm_id and a.document = d.docket
-                 left join act o on o.farm_id = a.farm_id and o.act_id = a.reverses
-                 join movement m on m.farm_id = a.farm_id and m.act_id = a.act_id and d.customer in (m.from_place, m.to_place)
-                where d.farm_id = $1
-                  and ($2::timestamptz is null or d.docket in (select e.document from act e where e.farm_id = $1 and e.document is not null
+        let lines = sqlx::query!(
+            r#"select l.docket as "docket: DocketCode", l.line, l.lot as "lot: LotCode", l.grams as "grams: Grams", l.amount,
+                      d.customer as "customer: CustomerCode", c.kind as "channel: CustomerKind"
+                 from docket_line l join docket d using (farm_id, docket) join customer c using (farm_id, customer)
+                where l.farm_id = $1
+                  and ($2::timestamptz is null or l.docket in (select e.document from act e where e.farm_id = $1 and e.document is not null
                         and e.happened_at >= $2 and e.happened_at < $3))
-                group by d.docket, d.customer, c.kind, m.lot, a.act_id, a.happened_at, a.recorded_at, o.kind, a.kind
-                order by d.docket, m.lot, a.recorded_at, a.act_id"#,
+                order by d.number, l.line"#,
             self.farm.0,
             from,
             until
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let dockets: Vec<String> = events.iter().map(|e| e.docket.to_string()).collect();
-        let lines = sqlx::query!(
-            r#"select docket as "docket: DocketCode", lot as "lot: LotCode", sum(grams)::bigint as "grams!: Grams", sum(amount) as "amount!"
-                 from docket_line where farm_id = $1 and docket = any ($2) group by docket, lot"#,
-            self.farm.0,
-            &dockets
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let said: BTreeMap<_, _> = lines.into_iter().map(|l| ((l.docket, l.lot), (l.grams, l.amount))).collect();
+        let dockets: BTreeSet<String> = lines.iter().map(|l| l.docket.to_string()).collect();
+        let mut parts = self.parts_of(&dockets.into_iter().collect::<Vec<_>>()).await?;
         let mut rows = Vec::new();
-        for steps in events.chunk_by(|a, b| a.docket == b.docket && a.lot == b.lot) {
-            let Some((grams, amount)) = said.get(&(steps[0].docket.clone(), steps[0].lot.clone())) else { continue };
-            let moved: Vec<Grams> = steps.iter().map(|s| s.grams).collect();
-            for (step, amount) in steps.iter().zip(settle(*amount, *grams, &moved, coinage)) {
-                if span.is_some_and(|s| step.happened_at < s.from || step.happened_at >= s.until) {
+        for line in lines {
+            let parts = parts.remove(&(line.docket.clone(), line.line)).unwrap_or_default();
+            let steps: Vec<Grams> = parts.iter().map(|p| p.grams).collect();
+            for (part, amount) in parts.iter().zip(settle(line.amount, line.grams, &steps, coinage)) {
+                if span.is_some_and(|s| part.at < s.from || part.at >= s.until) {
                     continue;
                 }
                 rows.push(SoldRow {
-                    at: step.happened_at,
-                    document: step.docket.to_string(),
-                    lot: Some(step.lot.clone()),
-                    customer: step.customer.clone(),
-                    channel: step.channel,
-                    kind: if step.kind == ActKind::Return { SaleKind::Returned } else { SaleKind::HandedOver },
-                    grams: step.grams,
+                    at: part.at,
+                    document: line.docket.to_string(),
+                    lot: Some(line.lot.clone()),
+                    customer: line.customer.clone(),
+                    channel: line.channel,
+                    kind: if part.kind == ActKind::Return { SaleKind::Returned } else { SaleKind::HandedOver },
+                    grams: part.grams,
                     amount,
                     tax: Decimal::ZERO,
                     fee: Decimal::ZERO,

@@ -71,6 +71,9 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
         "act_packing_adds_up" | "act_children_add_up" | "act_parents_add_up" => {
             (Kind::Invalid, "What went in is not what came out. In = out + trim + water, to the gram.".into())
         }
+        "act_docket_parts_add_up" => {
+            (Kind::Invalid, "The lines of the docket are not what was handed over or brought back.".into())
+        }
         "act_weighing_adds_up" | "weighing_net_g_adds_up" => {
             (Kind::Invalid, "Gross less tare is not the net weight, or the sources do not add up to it.".into())
         }

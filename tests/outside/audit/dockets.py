@@ -1,5 +1,6 @@
 """Dockets: an order's line is rounded once, price × kilograms or packs that go out, halves by the farm's rule; its lots share it by weight,
-largest remainders first."""
+largest remainders first. What a customer kept of a line is what was handed over of it less what came back, and is worth the line's amount
+in proportion, rounded once; of a docket under way nothing is missing, of one that is void nothing is kept."""
 
 from collections import defaultdict
 from decimal import Decimal
@@ -12,31 +13,43 @@ def questions(rows):
     yield "/api/dockets?limit=200"
 
 
-def kept_by_customers(rows):
-    """Grams of each lot that customers have of each docket that was handed over; of one under way, none is missing."""
+def became(rows):
+    """What became of each docket line that counts: grams refused at the door, brought back and kept."""
     taken_back = {a["reverses"] for a in rows.table("act")}
-    by_act = {d["act_id"]: d["docket"] for d in rows.table("docket")}
-    by_act |= {d["act_id"]: d["docket"] for d in rows.table("delivery")}
+    void = {d["docket"] for d in rows.table("docket") if d["act_id"] in taken_back}
     handed = {d["docket"] for d in rows.table("docket") if d["van"] is None}
     handed |= {d["docket"] for d in rows.table("delivery") if d["act_id"] not in taken_back}
-    kept = {docket: defaultdict(int) for docket in handed}
+    brought, back = defaultdict(int), defaultdict(int)
+    for part in rows.parts():
+        of = back if part.kind == "return" else brought
+        of[part.docket, part.line] += abs(part.grams)
+    found = {}
+    for line in rows.table("docket_line"):
+        key = line["docket"], line["line"]
+        if line["docket"] in void:
+            found[key] = 0, 0, 0
+        elif line["docket"] not in handed:
+            found[key] = 0, 0, line["grams"]
+        else:
+            found[key] = line["grams"] - brought[key], back[key], brought[key] - back[key]
+    return found
+
+
+def hold_parts(rows, to):
+    """The lines that acts name are the grams that they moved to or from a customer."""
+    lot = {(line["docket"], line["line"]): line["lot"] for line in rows.table("docket_line")}
+    said, moved = defaultdict(int), defaultdict(int)
+    for part in rows.parts():
+        said[part.act, lot[part.docket, part.line]] += part.grams
     for m in rows.moves():
-        docket = by_act.get(m.act) or m.document
-        if docket in kept and m.kind != "market_close" and "customer" in (m.source_kind, m.target_kind):
-            kept[docket][m.lot] += m.grams if m.target_kind == "customer" else -m.grams
-    return kept
-
-
-def kept_money(rows, docket, lines, kept):
-    """The amount of each lot, in proportion to what was kept of it, rounded once."""
-    for lot in {line["lot"] for line in lines}:
-        amount = sum(Decimal(line["amount"]) for line in lines if line["lot"] == lot)
-        grams = sum(line["grams"] for line in lines if line["lot"] == lot)
-        yield rows.rounded(amount * kept[docket][lot] / grams) if docket in kept else amount
+        if m.kind in ("dispatch", "delivery", "return") and "customer" in (m.source_kind, m.target_kind):
+            moved[m.act, m.lot] += m.grams if m.target_kind == "customer" else -m.grams
+    to.same("parts of docket lines", sorted(moved.items()), sorted(said.items()))
 
 
 def compare(rows, to):
-    kept = kept_by_customers(rows)
+    hold_parts(rows, to)
+    fates = became(rows)
     pack_g = {p["product"]: p["pack_g"] for p in rows.table("product")}
     told = {d["docket"]: d for d in rows.answer("/api/dockets?limit=200")["rows"]}
     lines = lines_of(rows)
@@ -63,5 +76,14 @@ def compare(rows, to):
             to.same(f"{docket} line {line['line']}", ours, theirs)
             for name in ("amount", "price", "tax_percent"):
                 to.money(f"{docket} line {line['line']} {name}", line[name], answer.get(name))
-        to.money(f"{docket} sent", sum(Decimal(line["amount"]) for line in of_docket), told[docket]["sent_net"])
-        to.money(f"{docket} net", sum(kept_money(rows, docket, of_docket, kept)), told[docket]["net"])
+        net = Decimal(0)
+        for line in of_docket:
+            answer, what = answers.get(line["line"], {}), f"{docket} line {line['line']}"
+            fate = fates[docket, line["line"]]
+            for name, grams in zip(("refused_g", "returned_g", "kept_g"), fate):
+                to.same(f"{what} {name}", grams, answer.get(name))
+            amount = rows.rounded(Decimal(line["amount"]) * fate[2] / line["grams"])
+            to.money(f"{what} kept_amount", amount, answer.get("kept_amount"))
+            net += amount
+        to.money(f"{docket} sent_net", sum(Decimal(line["amount"]) for line in of_docket), told[docket]["sent_net"])
+        to.money(f"{docket} net", net, told[docket]["net"])

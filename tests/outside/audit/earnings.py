@@ -44,11 +44,10 @@ def compositions(rows):
 def compare(rows, to):
     answer, composition = rows.answer("/api/reports/earnings"), compositions(rows)
     sold, revenue, fee = defaultdict(Decimal), defaultdict(Decimal), defaultdict(Decimal)
-    customers, customer_g, parts = defaultdict(Decimal), defaultdict(int), defaultdict(int)
+    customers, customer_g = defaultdict(Decimal), defaultdict(int)
     for h in handed_over(rows):
         customers[h.customer] += h.amount
         customer_g[h.customer] += h.grams
-        parts[h.customer] += not h.whole
         for batch, share in composition(h.lot).items():
             sold[batch] += share * h.grams
             revenue[batch] += share * h.amount
@@ -59,13 +58,7 @@ def compare(rows, to):
     to.money("unknown_revenue", revenue[None], answer["unknown_revenue"], within)
     told = {c["customer"]: c for c in answer["customers"]}
     for customer in sorted(set(customers) | set(told)):
-        to.money(
-            f"{customer} revenue",
-            customers[customer],
-            told.get(customer, {}).get("revenue", 0),
-            rows.unit * parts[customer],
-            f"{parts[customer]} parts of lines",
-        )
+        to.money(f"{customer} revenue", customers[customer], told.get(customer, {}).get("revenue", 0))
         to.same(f"{customer} sold_g", customer_g[customer], told.get(customer, {}).get("sold_g", 0))
         if told.get(customer, {}).get("sold_g", 0) > 0:
             per_kg = rows.rounded(

@@ -33,32 +33,17 @@ class Handed:
 def handed_over(rows, recorded=None):
     """Every hand-over and return, in the order of time; with `recorded`, as the book knew them at that instant."""
     dockets = {d["docket"]: d for d in rows.table("docket")}
-    by_act = {d["act_id"]: d["docket"] for d in dockets.values()} | {
-        d["act_id"]: d["docket"] for d in rows.table("delivery")
-    }
-    lines, so_far, found = lines_of(rows), defaultdict(int), []
-    moves = rows.moves(recorded)
-    for m in moves:
-        if "customer" not in (m.source_kind, m.target_kind) or m.kind == "market_close":
-            continue
-        docket = by_act.get(m.act) or m.document
-        of_lot = [line for line in lines[docket] if line["lot"] == m.lot]
-        amount, grams = sum(line["amount"] for line in of_lot), sum(line["grams"] for line in of_lot)
-        before = so_far[docket, m.lot]
-        after = before + (m.grams if m.target_kind == "customer" else -m.grams)
-        so_far[docket, m.lot] = after
+    lines = {(line["docket"], line["line"]): line for line in rows.table("docket_line")}
+    so_far, found = defaultdict(int), []
+    for part in rows.parts(recorded):
+        line = lines[part.docket, part.line]
+        amount, grams = line["amount"], line["grams"]
+        before = so_far[part.docket, part.line]
+        after = so_far[part.docket, part.line] = before + part.grams
         worth = rows.rounded(amount * after / grams) - rows.rounded(amount * before / grams)
-        found.append(
-            Handed(
-                m.at,
-                dockets[docket]["customer"],
-                m.lot,
-                after - before,
-                worth,
-                before in (0, grams) and after in (0, grams),
-            )
-        )
-    standing = {m.act for m in moves}
+        whole = before in (0, grams) and after in (0, grams)
+        found.append(Handed(part.at, dockets[part.docket]["customer"], line["lot"], part.grams, worth, whole))
+    standing = {m.act for m in rows.moves(recorded)}
     for sale in rows.table("market_sale"):
         day = next(d for d in rows.table("market_day") if d["market_day"] == sale["market_day"])
         if day["close_act"] in standing:

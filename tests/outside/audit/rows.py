@@ -18,6 +18,7 @@ HALVES = {"half_up": ROUND_HALF_UP, "half_down": ROUND_HALF_DOWN, "half_even": R
 EPOCH = datetime(1970, 1, 1, tzinfo=timezone.utc)
 SECOND = 1_000_000
 
+Part = namedtuple("Part", "at recorded act kind docket line grams")
 Move = namedtuple("Move", "at recorded act kind lot source target grams source_kind target_kind document")
 
 
@@ -87,6 +88,19 @@ class Rows:
                         act["document"],
                     )
                 )
+        return sorted(found)
+
+    def parts(self, recorded=None):
+        """What acts that count handed over of docket lines, less than nothing where it came back, by when it happened."""
+        dead = self.dead if recorded is None else self.dead_as_of(recorded)
+        found = []
+        for part in self.table("docket_part"):
+            act = self.acts[part["act_id"]]
+            if part["act_id"] in dead or (recorded is not None and micros(act["recorded_at"]) > recorded):
+                continue
+            grams = -part["grams"] if act["kind"] == "return" else part["grams"]
+            at = (micros(act["happened_at"]), micros(act["recorded_at"]))
+            found.append(Part(*at, part["act_id"], act["kind"], part["docket"], part["line"], grams))
         return sorted(found)
 
     def alive(self, act_id):
