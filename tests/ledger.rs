@@ -470,3 +470,28 @@ async fn an_act_is_taken_back_by_whom_it_is_entered_by() -> Result<()> {
     }
     expect_sound(&farm).await
 }
+
+#[tokio::test]
+async fn goods_go_out_are_handed_over_and_come_back_in_this_order() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(2000).await;
+    let order =
+        json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 1000}]});
+    farm.create("/api/orders", order).await;
+    farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
+    farm.create("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await;
+    let earlier = farm.now() - TimeDelta::hours(1);
+    let delivery = |at| json!({"taken_by": "Cook", "delivered_at": at});
+    farm.post("/api/dockets/D-1/delivery", delivery(earlier)).await.expect_problem(
+        422,
+        "invalid",
+        Some("/delivered_at"),
+    );
+    farm.pass(TimeDelta::hours(2));
+    farm.create("/api/dockets/D-1/delivery", delivery(farm.now())).await;
+    let back = |at| json!({"lines": [{"line": 1, "grams_g": 100}], "reason": "Soft", "returned_at": at});
+    let before = farm.now() - TimeDelta::hours(1);
+    farm.post("/api/dockets/D-1/returns", back(before)).await.expect_problem(422, "invalid", Some("/returned_at"));
+    farm.create("/api/dockets/D-1/returns", back(farm.now())).await;
+    Ok(())
+}

@@ -38,7 +38,7 @@ impl Book {
             What::Propose { order } | What::LetGo { order } => self.judge_open(*order),
             What::Dispatch { order, short, .. } => self.judge_dispatch(ask, *order, *short),
             What::Deliver { docket, refused } => self.judge_delivery(ask, *docket, refused),
-            What::Return { docket, lines } => self.judge_return(*docket, lines),
+            What::Return { docket, lines } => self.judge_return(ask, *docket, lines),
             What::Move { kind, lot, from, to, .. } => self.judge_move(ask, kind, *lot, from, to),
             What::MarketOut { taken } => self.judge_market_out(ask, taken),
             What::MarketClose { market, rows } => self.judge_market_close(*market, rows),
@@ -111,6 +111,9 @@ impl Book {
         if self.docket_status(docket) != "dispatched" {
             return refused("it is void or was handed over");
         }
+        if ask.at < self.acts[self.dockets[docket].act].at {
+            return refused("it had not gone out yet");
+        }
         if parts.iter().any(|(line, grams)| *grams <= 0 || *grams > lines[line].1) {
             return refused("more was refused than the line has");
         }
@@ -125,10 +128,14 @@ impl Book {
         }
     }
 
-    fn judge_return(&self, docket: usize, parts: &[(i64, i64)]) -> Verdict {
+    fn judge_return(&self, ask: &Ask, docket: usize, parts: &[(i64, i64)]) -> Verdict {
         let lines = &self.dockets[docket].lines;
         if self.docket_status(docket) != "delivered" {
             return refused("it was not handed over");
+        }
+        let d = &self.dockets[docket];
+        if ask.at < self.acts[d.delivery.unwrap_or(d.act)].at {
+            return refused("it had not been handed over yet");
         }
         for (line, grams) in parts {
             if *grams <= 0 || *grams > lines[line].1 || *grams > self.customer_has(docket, *line) {

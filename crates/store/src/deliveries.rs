@@ -5,6 +5,7 @@ use crate::{
     Result, Tx,
     ledger::{Act, Leg, NewAct},
 };
+use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     calendar::Instant,
@@ -87,6 +88,7 @@ impl Tx {
             };
             return Err(Refusal::new(Kind::Closed, format!("Docket {code} {text}")).into());
         };
+        expect_after(delivered_at, docket.dispatched_at, "/delivered_at", "It went out")?;
         check_parts(&docket, &new.refused, "/refused")?;
         let customer: PlaceCode = docket.customer.as_str().parse().map_err(crate::Error::Stored)?;
         let refused_of = |line| new.refused.iter().filter(|p| p.line == line).map(|p| p.grams_g).sum::<Grams>();
@@ -144,6 +146,8 @@ impl Tx {
             )
             .into());
         }
+        let handed_over_at = docket.delivery.as_ref().map_or(docket.dispatched_at, |d| d.delivered_at);
+        expect_after(returned_at, handed_over_at, "/returned_at", "It was handed over")?;
         if new.lines.is_empty() {
             return Err(Refusal::field("/lines", "Nothing comes back. Name the lines.").into());
         }
@@ -235,6 +239,15 @@ impl Docket {
             ),
         ))
     }
+}
+
+/// Goods go out, are handed over and come back in this order, whatever is written down when.
+fn expect_after(at: DateTime<Utc>, earlier: DateTime<Utc>, pointer: &str, what: &str) -> Result<(), Refusal> {
+    if at >= earlier {
+        return Ok(());
+    }
+    let earlier = earlier.format("%Y-%m-%d %H:%M UTC");
+    Err(Refusal::field(pointer, format!("{what} at {earlier}, and this is earlier. Check the time.")))
 }
 
 fn check_parts(docket: &Docket, parts: &[PartLine], pointer: &str) -> Result<(), Refusal> {
