@@ -118,6 +118,7 @@ async fn the_description_says_which_keys_are_needed_and_what_is_binary() -> Resu
     };
     assert_eq!((key("/api/orders"), key("/api/customers")), (vec![true], vec![true]));
     assert_eq!((key("/api/weighings"), key("/api/dockets")), (vec![false], vec![false]), "the body's id does as well");
+    assert_eq!(key("/api/readings"), [false], "times that are told in full need none");
     let binary = json!({"type": "string", "format": "binary"});
     let pdf = &api["paths"]["/api/dockets/{docket}/pdf"]["get"]["responses"]["200"]["content"]["application/pdf"];
     let cbor = &api["paths"]["/api/readings"]["post"]["requestBody"]["content"]["application/senml+cbor"];

@@ -9,14 +9,15 @@ use utoipa::openapi::{
 /// Content types whose bodies are bytes.
 const BINARY: [&str; 2] = ["application/pdf", "application/senml+cbor"];
 
-/// Describes bodies of bytes as binary strings, and the `Idempotency-Key` as required wherever the body carries no id in its place.
+/// Describes bodies of bytes as binary strings, and the `Idempotency-Key` as required wherever a request creates and
+/// its body carries no id in its place.
 pub(super) fn describe(api: &mut OpenApi) {
     let components = api.components.clone().unwrap_or_default();
     for item in api.paths.paths.values_mut() {
         let operations = [&mut item.get, &mut item.put, &mut item.post, &mut item.patch, &mut item.delete];
         for operation in operations.into_iter().flatten() {
             bytes_are_binary(operation);
-            key_is_required(operation, &components);
+            describe_key(operation, &components);
         }
     }
 }
@@ -41,7 +42,13 @@ fn bytes_are_binary(operation: &mut Operation) {
     }
 }
 
-fn key_is_required(operation: &mut Operation, components: &Components) {
+/// Whether an operation takes its body by the extractor [`Create`](crate::body::Create), which is what demands a key. Those answer 201.
+fn creates(operation: &Operation) -> bool {
+    operation.responses.responses.contains_key("201")
+}
+
+fn describe_key(operation: &mut Operation, components: &Components) {
+    let creates = creates(operation);
     let has_id = body_schema(operation).is_some_and(|name| match components.schemas.get(name) {
         Some(RefOr::T(Schema::Object(body))) => body.properties.contains_key("id"),
         _ => false,
@@ -49,14 +56,20 @@ fn key_is_required(operation: &mut Operation, components: &Components) {
     for parameter in operation.parameters.iter_mut().flatten() {
         let RefOr::T(parameter) = parameter else { continue };
         if parameter.name == "Idempotency-Key" {
-            describe_key(parameter, has_id);
+            parameter.schema = Some(key_schema());
+            // Who takes a key and creates nothing says by itself when it is needed.
+            if creates {
+                require_key(parameter, has_id);
+            }
         }
     }
 }
 
-fn describe_key(key: &mut Parameter, has_id: bool) {
-    key.schema =
-        Some(ObjectBuilder::new().schema_type(Type::String).min_length(Some(1)).max_length(Some(150)).build().into());
+fn key_schema() -> RefOr<Schema> {
+    ObjectBuilder::new().schema_type(Type::String).min_length(Some(1)).max_length(Some(150)).build().into()
+}
+
+fn require_key(key: &mut Parameter, has_id: bool) {
     key.required = if has_id { Required::False } else { Required::True };
     let text = if has_id {
         "A new UUID for a new request. The body's `id` does as well; one of the two is needed."

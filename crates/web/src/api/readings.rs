@@ -47,7 +47,7 @@ const LARGE_PACK_BYTES: usize = 64 * 1024;
         (Vec<serde_json::Value> = "application/senml+json"),
         (Vec<u8> = "application/senml+cbor"),
     ), description = "A SenML pack of at most 10,000 records"),
-    params(("Idempotency-Key" = Option<String>, Header, description = "Needed for times relative to now")),
+    params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new pack, the same again when it is sent again. Needed for times that are missing or relative to now.")),
     responses((status = 200, description = "What became of the pack", body = Receipt), Problems))]
 async fn post_readings(State(app): State<App>, who: Who, request: Request) -> Result<Json<Receipt>, Problem> {
     let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
