@@ -55,6 +55,8 @@ async fn the_record_begins_with_the_spells_and_says_what_was_inside_and_who_did_
     let spell = format!("/api/excursions/{}", spell["excursion_id"].as_str().context("an id")?);
     let wasted = json!({"done": "Slimy after the warm morning", "food": "wasted", "food_note": "400 g of it", "lots": [{"lot": lot, "grams_g": 400}]});
     farm.create(&format!("{spell}/actions"), wasted).await;
+    // The order of two actions of one instant is nobody's.
+    farm.pass(TimeDelta::minutes(1));
     farm.create(&format!("{spell}/actions"), json!({"done": "Breaker reset", "food": "kept"})).await;
     let verifier = farm.person("verifier").await;
     let (key, note) = (uuid::Uuid::new_v4().to_string(), "Seen with the fridge");
@@ -81,8 +83,8 @@ async fn the_record_begins_with_the_spells_and_says_what_was_inside_and_who_did_
         "Warm and cold spells",
         "Warm spell",
         "4 May 2026",
-        "Breaker reset (AB, 4 May 2026",
         "400 g of it",
+        "Breaker reset (AB, 4 May 2026",
         &format!("Lots inside: {lot} (3.00 kg)"),
         "Countersigned: VE, 4 May 2026",
         note,
