@@ -5,10 +5,13 @@ use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc, Weekday};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
+    air::{Reading, known_air},
     calendar::{IsoWeek, Span, day_span},
     earnings::settle,
-    exposure::exposure,
+    exposure::{Exposure, mean_air, seconds},
+    judgement::{Figures, Rules, State, figures_within, judge_hour},
     money::{Coinage, Rounding},
+    rejudge::hour_of,
     takings::{StallLot, share_takings},
     weight_loss::{Entry, Goods, Surroundings, expected_loss, rates},
     words::{Form, Packaging},
@@ -63,6 +66,41 @@ fn a_board_loses_no_reading() -> Result<()> {
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     assert_eq!(String::from_utf8(output.stdout)?.trim(), "6");
     Ok(())
+}
+
+/// The figures of a window as the program comes by them: hour by hour, each from the state that the one before ended in.
+fn exposure(readings: &[(DateTime<Utc>, f64)], gap: TimeDelta, window: Span, limit_c: f64) -> Exposure {
+    let readings: Vec<Reading> = readings.iter().map(|(at, c)| Reading { probe: 1, at: *at, c: Some(*c) }).collect();
+    let rules = [Rules {
+        from: DateTime::UNIX_EPOCH,
+        warm_c: limit_c,
+        air_c: limit_c + 4.0,
+        cold_c: -50.0,
+        grace: TimeDelta::minutes(30),
+        hysteresis_c: 0.5,
+        gap,
+        silence: TimeDelta::hours(12),
+        lag: TimeDelta::minutes(30),
+    }];
+    let (mut sum, mut state) = (Figures::default(), State::default());
+    let mut hour = readings.first().map_or(window.from, |r| hour_of(r.at));
+    while hour < window.until {
+        let end = hour + TimeDelta::hours(1);
+        let (first, rest) = (readings.partition_point(|r| r.at < hour), readings.partition_point(|r| r.at < end));
+        let (within, next) = (&readings[first..rest], &readings[rest..readings.len().min(rest + 1)]);
+        if window.from < end {
+            let part = Span { from: window.from.max(hour), until: window.until.min(end) };
+            sum.add(&figures_within(&rules, hour, &state, within, next, part));
+        }
+        state = judge_hour(&rules, hour, &state, within, next).state;
+        hour = end;
+    }
+    // What is reckoned from the stretches of known air has the same mean over the same seconds.
+    let mean = mean_air(&known_air(&readings, window, gap, |_| gap), window);
+    let apart = mean.map_or(0.0, |m| (m.mean_c - sum.mean_c().unwrap_or(f64::NAN)).abs());
+    let apart_s = (mean.map_or(0.0, |m| m.known_s) - sum.known_s).abs();
+    assert!(apart < 1e-6 && apart_s < 0.1, "{mean:?} {sum:?}");
+    Exposure::of(&sum, seconds(window))
 }
 
 /// Irregular series with gaps, compressor swings and humps, cut by windows and limits, against numpy.

@@ -150,6 +150,38 @@ async fn what_a_count_misses_is_water_as_far_as_it_can_be_and_unexplained_beyond
 }
 
 #[tokio::test]
+async fn the_air_that_goods_dried_in_is_that_of_the_warmer_probe_and_no_zigzag_between_two() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.create("/api/probes", json!({"probe": "p2", "place": "F1"})).await;
+    let lot = farm.lot_of(10_000).await;
+    farm.pass(TimeDelta::hours(48));
+    read_at(&farm, 48, 3.0).await;
+    // A second probe in the cold corner, out of step with the first by half of its ten minutes.
+    let cold: Vec<Value> = (0..=48 * 6)
+        .map(|n| json!({"n": "p2", "u": "Cel", "v": -1.0, "t": (farm.now() - TimeDelta::minutes(n * 10 + 5)).timestamp()}))
+        .collect();
+    farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(cold))).await.expect(200);
+    let kept = farm.create("/api/stock-counts", count(&lot, 6000)).await;
+    // 48 hours at 3 °C, as if the second were not there.
+    assert_eq!(kept["rows"][0]["expected"], json!({"low_g": 265, "likely_g": 650, "high_g": 1020}), "{kept}");
+    Ok(())
+}
+
+#[tokio::test]
+async fn air_that_nobody_measured_may_have_been_as_warm_as_shelf_life_takes_it_to_be() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(10_000).await;
+    farm.pass(TimeDelta::hours(48));
+    let kept = farm.create("/api/stock-counts", count(&lot, 6000)).await;
+    // As in the test above, with no reading at all: 0 °C, the cold limit; 2.5 °C, the middle; 10 °C, five above the warm limit.
+    assert_eq!(kept["rows"][0]["expected"], json!({"low_g": 233, "likely_g": 637, "high_g": 1388}), "{kept}");
+    let lots = farm.get("/api/lots?in_stock=true").await;
+    let text = lots.to_string();
+    assert!(text.contains(r#""assumed_c":10"#), "{text}");
+    Ok(())
+}
+
+#[tokio::test]
 async fn what_has_left_the_fridge_is_no_longer_expected_to_dry_there() -> Result<()> {
     let farm = Farm::new().await?;
     let lot = farm.lot_of(10_000).await;

@@ -28,6 +28,7 @@ pub mod spell;
 pub mod stock_count;
 pub mod takings;
 pub mod text;
+pub mod unknown_air;
 pub mod wear;
 pub mod weighing;
 pub mod weight_loss;

@@ -39,17 +39,6 @@ pub fn within(pieces: &[Segment], spans: &[Span]) -> Vec<Segment> {
     spans.iter().flat_map(|span| pieces.iter().filter_map(|p| p.clip(*span))).collect()
 }
 
-/// The mean of known air in a window, °C; nothing where none of it is known.
-#[must_use]
-pub fn mean_c(pieces: &[Segment], window: Span) -> Option<f64> {
-    let inside = pieces.iter().filter_map(|p| p.clip(window));
-    let (area, known_s) = inside.fold((0.0, 0.0), |(area, known_s), p| {
-        let length = seconds(p.span);
-        (area + length * f64::midpoint(p.from_c, p.until_c), known_s + length)
-    });
-    (known_s > 0.0).then(|| area / known_s)
-}
-
 /// The figures of an hour of air.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HourAir {

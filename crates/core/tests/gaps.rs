@@ -147,6 +147,20 @@ fn what_ends_in_the_last_half_millisecond_of_an_hour_ends_in_that_hour() {
     assert!(ended < at(3600) && ended > at(3599), "{ended}");
 }
 
+#[test]
+fn a_triangle_above_the_limit_has_the_area_of_a_triangle() {
+    let figures = |series: &[Reading]| judge_hour(&[rules(20)], at(0), &State::default(), series, &[]).figures;
+    let triangle = figures(&[reading(0, 3.0), reading(600, 7.0), reading(1200, 3.0)]);
+    assert!((triangle.above_s - 600.0).abs() < 1e-9 && (triangle.above_c_s - 600.0).abs() < 1e-9, "{triangle:?}");
+    assert_eq!((triangle.mean_c(), triangle.known_s), (Some(5.0), 1200.0));
+    // Exactly at the limit is within it.
+    let level = figures(&[reading(0, 5.0), reading(600, 5.0)]);
+    assert_eq!((level.above_s, level.above_c_s), (0.0, 0.0));
+    // A lone reading is a point and covers nothing.
+    let lone = figures(&[reading(1800, 9.0)]);
+    assert_eq!((lone.known_s, lone.mean_c(), lone.most_c, lone.above_s), (0.0, None, Some(9.0), 0.0));
+}
+
 proptest! {
     /// Readings that are all beyond a limit by more than the hysteresis, with any gaps: one spell from the first of them, if it has lasted.
     #[test]

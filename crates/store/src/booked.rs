@@ -6,18 +6,15 @@ use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     Grams,
     calendar::Span,
-    exposure::{Point, exposure, seconds},
-    judgement::{Rules, gap_at, in_force},
+    exposure::{Segment, mean_air, seconds},
+    judgement::in_force,
     text::{LotCode, PlaceCode},
+    unknown_air::UnknownAir,
     weight_loss::{Entry, ExpectedLoss, Goods, Surroundings, expected_loss, rates},
-    words::{Form, Packaging},
+    words::{Form, Packaging, PlaceKind},
 };
 
 use crate::{Result, Tx};
-
-/// What air without readings is taken to be where the place has no limit: the coldest, the likeliest, the warmest mean, °C. Our own
-/// convention (unverified), from a cold van in winter to a stall in summer.
-const NO_LIMIT_C: [f64; 3] = [2.0, 8.0, 20.0];
 
 /// What the book knows of a lot at the place and instant of a count.
 pub(crate) struct Booked {
@@ -61,32 +58,21 @@ impl Booked {
 
 /// Air of a place before a count.
 pub(crate) struct AirBefore {
-    readings: Vec<Point>,
-    gap: TimeDelta,
-    unknown_c: [f64; 3],
+    known: Vec<Segment>,
+    unknown: UnknownAir,
     humidity_percent: f64,
 }
 
 impl AirBefore {
-    fn new(readings: Vec<Point>, rules: &[Rules], humidity_percent: f64, counted_at: DateTime<Utc>) -> Self {
-        let gap = gap_at(rules, counted_at);
-        let [cold, likely, warm] =
-            in_force(rules, counted_at).map_or(NO_LIMIT_C, |r| [r.cold_c, f64::midpoint(r.cold_c, r.warm_c), r.warm_c]);
-        let day = Span { from: counted_at - TimeDelta::days(1), until: counted_at };
-        // Where the place was read in the last day, that is the likeliest for the hours that were not.
-        let likely = exposure(&readings, gap, day, warm).mean_c.unwrap_or(likely);
-        Self { readings, gap, unknown_c: [cold.min(likely), likely, warm.max(likely)], humidity_percent }
-    }
-
     fn over(&self, span: Span) -> Surroundings {
-        let first = self.readings.partition_point(|r| r.0 < span.from - self.gap);
-        let air = exposure(&self.readings[first..], self.gap, span, 0.0);
-        let known_hours = air.known_s / 3600.0;
+        let known = mean_air(&self.known, span);
+        let known_hours = known.map_or(0.0, |k| k.known_s / 3600.0);
+        let UnknownAir { coldest_c, likeliest_c, warmest_c, .. } = self.unknown;
         Surroundings {
             known_hours,
-            known_c: air.mean_c.unwrap_or(self.unknown_c[1]),
+            known_c: known.map_or(likeliest_c, |k| k.mean_c),
             unknown_hours: seconds(span) / 3600.0 - known_hours,
-            unknown_c: self.unknown_c,
+            unknown_c: [coldest_c, likeliest_c, warmest_c],
             humidity_percent: self.humidity_percent,
         }
     }
@@ -155,6 +141,7 @@ impl Tx {
     pub(crate) async fn air_before(
         &mut self,
         place: &PlaceCode,
+        kind: PlaceKind,
         booked: &BTreeMap<LotCode, Booked>,
         counted_at: DateTime<Utc>,
     ) -> Result<AirBefore> {
@@ -166,10 +153,12 @@ impl Tx {
         )
         .fetch_one(&mut *self.db)
         .await?;
-        let day = counted_at - TimeDelta::days(1);
-        let oldest = booked.values().filter_map(Booked::since).min().unwrap_or(day).min(day);
-        let gap = gap_at(&rules, counted_at);
-        let readings = self.air(place, Span { from: oldest - gap, until: counted_at + gap }).await?;
-        Ok(AirBefore::new(readings, &rules, humidity_percent, counted_at))
+        let day = Span { from: counted_at - TimeDelta::days(1), until: counted_at };
+        let oldest = booked.values().filter_map(Booked::since).min().unwrap_or(day.from).min(day.from);
+        let known = self.known_air(place, &rules, Span { from: oldest, until: counted_at }).await?;
+        let unknown = UnknownAir::of(kind, in_force(&rules, counted_at));
+        // Where the place was read in the last day, that is the likeliest for the hours that were not.
+        let unknown = mean_air(&known, day).map_or(unknown, |day| unknown.read_nearby(day.mean_c));
+        Ok(AirBefore { known, unknown, humidity_percent })
     }
 }

@@ -126,7 +126,7 @@ impl Tx {
         let lots: Vec<LotCode> = new.lots.iter().map(|l| l.lot.clone()).collect();
         self.lock_lots(&lots).await?;
         let booked = self.booked(&new.place, &lots, counted_at).await?;
-        let air = self.air_before(&new.place, &booked, counted_at).await?;
+        let air = self.air_before(&new.place, kind, &booked, counted_at).await?;
         let mut rows = Vec::new();
         for (i, counted) in new.lots.iter().enumerate() {
             let Some(booked) = booked.get(&counted.lot) else {

@@ -10,23 +10,19 @@ use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     Grams,
     calendar::Span,
+    exposure::mean_air,
     judgement::in_force,
     path::{Leg, Moved, Paths},
     shelf_life::{LifeLeft, Profile, life_beyond, life_left},
     text::{LotCode, PlaceCode, StrainCode},
-    wear::{HourAir, OLDEST, PlaceAir, Profiles, Wearing, close_from, mean_c, within},
+    unknown_air::UnknownAir,
+    wear::{HourAir, OLDEST, PlaceAir, Profiles, Wearing, close_from, within},
     words::{Form, Packaging, PlaceKind},
 };
 use uuid::Uuid;
 
 use crate::{Result, Tx};
 
-/// What time without a temperature counts at in a fridge without a limit, °C: 5 °C above the limit that is shipped as an example.
-const UNKNOWN_FRIDGE_C: f64 = 10.0;
-/// What it counts at on a shelf, in a van or at a stall without a limit, °C: a room, or a mild day.
-const UNKNOWN_ELSEWHERE_C: f64 = 20.0;
-/// How far above a place's warm limit it counts, °C.
-const UNKNOWN_ABOVE_LIMIT_C: f64 = 5.0;
 /// Days of life by which two ways must differ for both to be shown.
 const WORTH_TELLING_DAYS: f64 = 1.0;
 
@@ -235,15 +231,13 @@ impl Tx {
     async fn air_of(&mut self, place: &PlaceCode, kind: PlaceKind, span: Span) -> Result<PlaceAir> {
         let close_from = close_from(self.now);
         let rules = self.rules_of(place).await?;
-        let limit_c = in_force(&rules, self.now).map(|r| r.warm_c);
-        let unlimited_c = if kind == PlaceKind::Fridge { UNKNOWN_FRIDGE_C } else { UNKNOWN_ELSEWHERE_C };
-        let assumed_c = limit_c.map_or(unlimited_c, |c| c + UNKNOWN_ABOVE_LIMIT_C);
+        let unknown = UnknownAir::of(kind, in_force(&rules, self.now));
         let mut air = PlaceAir {
             hours: Vec::new(),
             close_from,
             pieces: Vec::new(),
-            assumed_c,
-            expected_c: limit_c.unwrap_or(assumed_c),
+            assumed_c: unknown.warmest_c,
+            expected_c: unknown.allowed_c,
         };
         if !kind.holds_stock() {
             return Ok(air);
@@ -263,7 +257,7 @@ impl Tx {
             let close = Span { from: close_from.max(span.from.min(self.now - TimeDelta::days(1))), until: span.until };
             air.pieces = self.known_air(place, &rules, close).await?;
             let day = Span { from: self.now - TimeDelta::days(1), until: self.now };
-            air.expected_c = mean_c(&air.pieces, day).unwrap_or(air.expected_c);
+            air.expected_c = mean_air(&air.pieces, day).map_or(air.expected_c, |m| m.mean_c);
         }
         Ok(air)
     }

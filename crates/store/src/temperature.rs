@@ -95,11 +95,6 @@ fn within(readings: &[Reading], from: DateTime<Utc>, until: DateTime<Utc>) -> &[
 }
 
 impl Tx {
-    /// Readings of a place, the warmer probe's where two measure at one instant, in time order, faults left out.
-    pub(crate) async fn air(&mut self, place: &PlaceCode, window: Span) -> Result<Vec<Point>> {
-        Ok(warmest_at_each_instant(&self.readings_of(place, window).await?))
-    }
-
     /// The rules of a place, in the order in which they begin.
     pub(crate) async fn rules_of(&mut self, place: &PlaceCode) -> Result<Vec<Rules>> {
         let minutes = |n: i32| TimeDelta::minutes(i64::from(n));
@@ -327,18 +322,6 @@ fn corners(known: &[Segment], readings: &[Reading]) -> Vec<Point> {
     points.sort_by_key(|p| p.0);
     points.dedup();
     points
-}
-
-fn warmest_at_each_instant(readings: &[Reading]) -> Vec<Point> {
-    let mut air: Vec<Point> = Vec::with_capacity(readings.len());
-    for r in readings {
-        let Some(c) = r.c else { continue };
-        match air.last_mut() {
-            Some(last) if last.0 == r.at => last.1 = last.1.max(c),
-            _ => air.push((r.at, c)),
-        }
-    }
-    air
 }
 
 /// The warmest reading of each step, at its own time.
