@@ -147,18 +147,104 @@ call keep_as_record('excursion_action_lot');
 
 alter table docket_line add constraint docket_line_warm_spell_fk foreign key (farm_id, warm_spell) references excursion;
 
--- Countersigned, by a second person's own sign-in.
+-- Countersigned, by a second person's own sign-in; again when something was written down since.
 create table excursion_sign_off (
     farm_id       int         not null,
+    sign_off_id   uuid        not null,
     excursion_id  uuid        not null,
     signed_at     timestamptz not null,
     signed_by     text        not null,
     note          text        not null,
-    constraint excursion_sign_off_pk primary key (farm_id, excursion_id),
+    constraint excursion_sign_off_pk primary key (farm_id, sign_off_id),
     constraint excursion_sign_off_excursion_fk foreign key (farm_id, excursion_id) references excursion,
     constraint excursion_sign_off_note_length check (length(note) <= 500)
 );
+create index excursion_sign_off_by_excursion on excursion_sign_off (farm_id, excursion_id);
 call keep_as_record('excursion_sign_off');
+
+-- The actions that were countersigned: those that were written down by then, by others than the one who signs.
+create table excursion_action_sign_off (
+    farm_id      int   not null,
+    action_id    uuid  not null,
+    sign_off_id  uuid  not null,
+    constraint excursion_action_sign_off_pk primary key (farm_id, action_id),
+    constraint excursion_action_sign_off_action_fk foreign key (farm_id, action_id) references excursion_action,
+    constraint excursion_action_sign_off_sign_off_fk foreign key (farm_id, sign_off_id) references excursion_sign_off
+);
+create index excursion_action_sign_off_by_sign_off on excursion_action_sign_off (farm_id, sign_off_id);
+call keep_as_record('excursion_action_sign_off');
+
+create function action_reversed(farm int, action uuid) returns boolean
+    language sql stable
+    return exists (select from excursion_action t join act x on x.farm_id = t.farm_id and x.reverses = t.act_id
+                    where t.farm_id = farm and t.action_id = action);
+
+-- The lots that were inside excursions, by the book: those in the place when it began or that came while it lasted, and what was packed
+-- since of grams of theirs that may have been there. Grams of one lot in one place are not told apart, so what leaves a place that any
+-- of them has reached may be of them.
+--
+-- `spells` null means every warm spell, `of` null every lot. `grams` stood there when it began, or came; none of a lot that was `made_since`.
+-- An action decides on a lot that it names as a whole, on the part that it set apart, and on what was made of either later, until its act
+-- is reversed. `countersigned` where every action that decides on the lot was.
+create function lots_inside(farm int, spells uuid[], of text[])
+    returns table (lot text, excursion_id uuid, made_since boolean, grams bigint, decided boolean, countersigned boolean)
+    language sql stable as $$
+with recursive kin(lot) as (
+    (select unnest(of)
+     union
+     select m.lot from excursion e join movement m on m.farm_id = e.farm_id and e.place in (m.from_place, m.to_place)
+      where of is null and e.farm_id = farm and e.excursion_id = any (spells))
+    union
+    select k.parent from kin join lot_link k on k.farm_id = farm and k.child = kin.lot),
+step as (
+    select m.lot, m.from_place, m.to_place, m.grams, m.act_id, a.happened_at, a.recorded_at
+      from kin join movement m on m.farm_id = farm and m.lot = kin.lot join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
+     where a.kind <> 'reversal' and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)),
+met as (
+    select s.lot, e.excursion_id, e.place, e.began_at,
+           coalesce(sum(case when s.to_place = e.place then s.grams else -s.grams end) filter (where s.happened_at <= e.began_at), 0) as before,
+           sum(s.grams) filter (where s.to_place = e.place and s.happened_at > e.began_at) as came,
+           min(s.happened_at) filter (where s.to_place = e.place and s.happened_at > e.began_at) as came_at
+      from step s join excursion e on e.farm_id = farm and e.place in (s.from_place, s.to_place)
+     where s.happened_at <= coalesce(e.ended_at, e.withdrawn_at, 'infinity')
+       and case when spells is null then e.kind = 'too_warm' and e.withdrawn_at is null else e.excursion_id = any (spells) end
+     group by s.lot, e.excursion_id, e.place, e.began_at),
+inside as (
+    select met.lot, met.excursion_id, met.place, (case when before > 0 then before else came end)::bigint as grams,
+           case when before > 0 then began_at else came_at end as since
+      from met where before > 0 or came > 0),
+decision as (
+    select t.excursion_id, n.lot, t.action_id, t.recorded_at,
+           exists (select from excursion_action_sign_off c where c.farm_id = t.farm_id and c.action_id = t.action_id) as countersigned
+      from excursion_action t join excursion_action_lot d on d.farm_id = t.farm_id and d.action_id = t.action_id
+      cross join lateral (select d.lot where d.whole union select d.set_apart where d.set_apart is not null) n
+     where t.farm_id = farm and t.excursion_id in (select i.excursion_id from inside i) and not action_reversed(t.farm_id, t.action_id)),
+reached(lot, excursion_id, place, since, decisions) as (
+    select i.lot, i.excursion_id, i.place, i.since, null::uuid[] from inside i
+    union
+    select n.lot, r.excursion_id, n.place, s.happened_at, n.decisions
+      from reached r
+      join movement m on m.farm_id = farm and m.lot = r.lot and m.from_place = r.place
+      join act s on s.farm_id = m.farm_id and s.act_id = m.act_id and s.happened_at >= r.since and s.kind <> 'reversal'
+       and not exists (select from act x where x.farm_id = s.farm_id and x.reverses = s.act_id)
+     cross join lateral (
+           select m.lot, m.to_place as place, r.decisions
+           union all
+           select k.child, c.to_place,
+                  coalesce((select array_agg(d.action_id order by d.action_id) from decision d
+                             where d.excursion_id = r.excursion_id and d.lot = r.lot and d.recorded_at <= s.recorded_at), r.decisions)
+             from lot_link k join movement c on c.farm_id = k.farm_id and c.act_id = k.act_id and c.lot = k.child
+            where k.farm_id = farm and k.act_id = m.act_id and k.parent = m.lot) n),
+concluded as (
+    select distinct r.lot, r.excursion_id,
+           coalesce((select array_agg(d.action_id order by d.action_id) from decision d
+                      where d.excursion_id = r.excursion_id and d.lot = r.lot), r.decisions) as decisions
+      from reached r where of is null or r.lot = any (of))
+select c.lot, c.excursion_id, i.lot is null, coalesce(i.grams, 0), bool_and(c.decisions is not null),
+       bool_and(c.decisions is not null and not exists (select from decision d where d.action_id = any (c.decisions) and not d.countersigned))
+  from concluded c left join inside i on i.lot = c.lot and i.excursion_id = c.excursion_id
+ group by c.lot, c.excursion_id, i.lot, i.grams
+$$;
 
 -- A probe held against melting ice or another thermometer.
 create table probe_check (

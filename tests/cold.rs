@@ -54,7 +54,7 @@ async fn a_warm_spell_wants_an_action_and_a_second_sign_off() -> Result<()> {
     let key = uuid::Uuid::new_v4().to_string();
     let signed =
         farm.ask(&verifier, "POST", &format!("{path}/sign-off"), &[("idempotency-key", &key)], Some(json!({}))).await;
-    assert_eq!(signed.expect(201)["signed_off"]["signed_by"], "VE");
+    assert_eq!(signed.expect(201)["sign_offs"][0]["signed_by"], "VE");
     assert_eq!(farm.get(&path).await["actions"][0]["food"], "held");
     assert_eq!(farm.get("/api/stock").await["rows"][0]["on_hold"], true, "what was written down was done");
     farm.post(&format!("{path}/actions"), json!({"done": "x", "food": "eaten"})).await.expect_problem(

@@ -19,10 +19,14 @@ struct AfterTheSpell {
 }
 
 async fn weigh(farm: &Farm, batch: &str, net_g: i64, at: DateTime<Utc>) -> String {
+    weigh_into(farm, "F1", batch, net_g, at).await
+}
+
+async fn weigh_into(farm: &Farm, place: &str, batch: &str, net_g: i64, at: DateTime<Utc>) -> String {
     let mut weighing = Farm::weighing(net_g);
     weighing["sources"] = json!([{"batch": batch, "flush": 1}]);
     weighing["weighed_at"] = json!(at);
-    weighing["place"] = json!("F1");
+    weighing["place"] = json!(place);
     farm.create("/api/weighings", weighing).await["lot"].as_str().unwrap_or_default().to_owned()
 }
 
@@ -77,6 +81,32 @@ impl AfterTheSpell {
                 (r["place"].as_str().unwrap_or_default().to_owned(), grams("grams_g"), grams("free_g"))
             })
             .collect()
+    }
+
+    /// Carries grams of a lot from one store to another, some minutes after the spell began.
+    async fn carry(&self, lot: &str, (from, to): (&str, &str), grams: i64, minute: i64) {
+        let moved = json!({"kind": "transfer", "lot": lot, "from_place": from, "to_place": to, "grams_g": grams, "happened_at": self.began + TimeDelta::minutes(minute)});
+        self.farm.create("/api/movements", moved).await;
+    }
+
+    /// Packs grams of lots in a store, some minutes after the spell began, and gives the lot of the punnets.
+    async fn pack(&self, place: &str, lots: &[&str], grams: i64, minute: i64) -> Result<String> {
+        let lots_in: Vec<Value> = lots.iter().map(|lot| json!({"lot": lot, "grams_g": grams})).collect();
+        let out = grams * i64::try_from(lots.len())?;
+        let packing = json!({"place": place, "lots_in": lots_in, "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": out}], "happened_at": self.began + TimeDelta::minutes(minute)});
+        let made = self.farm.create("/api/packings", packing).await;
+        Ok(made["made"][0].as_str().context("a lot")?.to_owned())
+    }
+
+    /// Where the warm spell of a lot stands, by the lot; nothing where it was in none.
+    async fn spell_of(&self, lot: &str) -> Value {
+        self.farm.get(&format!("/api/lots/{lot}")).await["warm_spell"]["standing"].clone()
+    }
+
+    /// The lots inside, by the excursion.
+    async fn inside(&self) -> Vec<String> {
+        let lots = self.farm.get(&self.path).await["lots"].as_array().cloned().unwrap_or_default();
+        lots.iter().filter_map(|l| Some(l["lot"].as_str()?.to_owned())).collect()
     }
 
     async fn everything_holds(&self) -> Result<()> {
@@ -394,7 +424,7 @@ async fn only_the_own_sign_in_of_a_second_person_countersigns() -> Result<()> {
     let shared = farm.sign_in_on_shared_phone(&format!("verifier{}", farm.id.0)).await;
     after.sign(&shared).await.expect_problem(403, "own-sign-in", None);
     let signed = after.sign(&verifier).await.expect(201);
-    assert_eq!((&signed["signed_off"]["signed_by"], &signed["standing"]), (&json!("VE"), &json!("settled")));
+    assert_eq!((&signed["sign_offs"][0]["signed_by"], &signed["standing"]), (&json!("VE"), &json!("settled")));
     after.sign(&verifier).await.expect_problem(409, "closed", None);
     Ok(())
 }
@@ -488,5 +518,141 @@ async fn an_action_sent_twice_counts_once_and_the_page_does_the_same() -> Result
     }
     assert_eq!(after.stock_of(&after.lot).await, [at("F1", 2600, 0)]);
     assert_eq!(farm.get(&after.path).await["actions"].as_array().map(Vec::len), Some(2));
+    Ok(())
+}
+
+#[tokio::test]
+async fn what_came_to_light_after_a_sign_off_wants_a_second_person_of_its_own() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let picker = farm.person("picker").await;
+    let late = weigh_into(farm, "F2", "B3", 700, after.began - TimeDelta::minutes(30)).await;
+    after.act(json!({"done": "Shut the door", "food": "kept"})).await;
+    let signed = after.sign(&picker).await.expect(201);
+    assert_eq!((&signed["standing"], &signed["actions"][0]["countersigned_by"]), (&json!("settled"), &json!("PI")));
+
+    // Somebody remembers only now that it stood in the warm fridge.
+    farm.pass(TimeDelta::minutes(1));
+    after.carry(&late, ("F2", "F1"), 700, 30).await;
+    assert_eq!(after.spell_of(&late).await, "undecided");
+    assert_eq!(after.spell_of(&after.lot).await, json!(null), "this one is settled as before");
+    let open = farm.get(&after.path).await;
+    assert_eq!((&open["standing"], &open["wants_action"]), (&json!("undecided"), &json!(true)));
+    after.sign(&farm.owner).await.expect_problem(409, "closed", None);
+    let today = farm.raw("GET", "/", &[], Vec::new()).await.text;
+    assert!(today.contains("say what becomes of the food"), "{today}");
+
+    // Whoever countersigned the first decides on it, and cannot be the second person to that.
+    let kept = json!({"done": "Looked at it", "food": "kept", "lots": [{"lot": late}]});
+    farm.post_as(&picker, &format!("{}/actions", after.path), kept).await.expect(201);
+    assert_eq!(after.spell_of(&late).await, "undecided");
+    after.sign(&picker).await.expect_problem(409, "closed", None);
+    let stands = farm.get(&after.path).await;
+    assert_eq!((&stands["standing"], &stands["wants_action"]), (&json!("undecided"), &json!(false)));
+    let page = after.path.trim_start_matches("/api").to_owned();
+    let html = farm.raw("GET", &page, &[], Vec::new()).await.text;
+    assert!(html.contains("Countersigned by PI") && html.contains(">Countersign</button>"), "{html}");
+
+    let signed = after.sign(&farm.owner).await.expect(201);
+    let by: Vec<_> = signed["sign_offs"].as_array().context("sign-offs")?.iter().map(|s| &s["signed_by"]).collect();
+    assert_eq!((by, &signed["standing"]), (vec![&json!("PI"), &json!("AB")], &json!("settled")));
+    assert_eq!(after.spell_of(&late).await, json!(null));
+    after.sign(&farm.owner).await.expect_problem(409, "closed", None);
+    after.everything_holds().await
+}
+
+#[tokio::test]
+async fn punnets_of_grams_that_were_never_in_the_warm_place_are_not_inside() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let lot = weigh_into(farm, "F2", "B3", 3000, after.began - TimeDelta::minutes(30)).await;
+    let cold = after.pack("F2", &[&lot], 1000, 10).await?;
+    after.carry(&lot, ("F2", "F1"), 1000, 30).await;
+    // Of what stayed in the other fridge, while part of the lot was in the warm one.
+    let stayed = after.pack("F2", &[&lot], 300, 40).await?;
+    let warm = after.pack("F1", &[&lot], 200, 40).await?;
+    // Carried back among the rest, they are not told apart from it any more.
+    after.carry(&lot, ("F1", "F2"), 100, 50).await;
+    let mixed = after.pack("F2", &[&lot], 300, 60).await?;
+    let of_it = after.pack("F1", &[&warm], 100, 70).await?;
+    let mut inside = vec![after.lot.clone(), lot.clone(), warm.clone(), mixed.clone(), of_it.clone()];
+    inside.sort();
+    assert_eq!(after.inside().await, inside);
+    for (punnets, expected) in [(&cold, json!(null)), (&stayed, json!(null))]
+        .into_iter()
+        .chain(inside.iter().map(|lot| (lot, json!("undecided"))))
+    {
+        assert_eq!(after.spell_of(punnets).await, expected, "{punnets}");
+    }
+    let done = after.act(json!({"done": "Called for repair", "food": "held"})).await;
+    let held = done["actions"][0]["lots"].as_array().context("lots")?;
+    assert_eq!(held.iter().map(|l| l["lot"].as_str().unwrap_or_default()).collect::<Vec<_>>(), inside);
+    for (punnets, expected) in [(&cold, false), (&stayed, false), (&lot, true), (&mixed, true), (&of_it, true)] {
+        let on_hold = farm.get(&format!("/api/lots/{punnets}")).await["on_hold"].clone();
+        assert_eq!(on_hold, json!(expected), "{punnets}");
+    }
+    let signed = after.sign(&farm.person("verifier").await).await.expect(201);
+    assert_eq!(signed["standing"], "settled");
+    after.everything_holds().await
+}
+
+#[tokio::test]
+async fn an_excursion_is_settled_only_while_its_lots_are() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let verifier = farm.person("verifier").await;
+    let done = after.act(json!({"done": "All of it", "food": "wasted"})).await;
+    assert_eq!(after.sign(&verifier).await.expect(201)["standing"], "settled");
+    let act = done["actions"][0]["act_id"].as_str().context("an act")?;
+    farm.create(&format!("/api/acts/{act}/reversal"), json!({"reason": "It was the other crate"})).await;
+    assert_eq!(after.spell_of(&after.lot).await, "undecided");
+    for of_all in [farm.get(&after.path).await, farm.get("/api/excursions").await["rows"][0].clone()] {
+        assert_eq!((&of_all["standing"], &of_all["wants_action"]), (&json!("undecided"), &json!(true)), "{of_all}");
+        assert_eq!(of_all["actions"][0]["reversed"], true);
+    }
+    after.sign(&verifier).await.expect_problem(409, "closed", None);
+    let fridge = farm.raw("GET", "/fridge?place=F1", &[], Vec::new()).await.text;
+    assert!(fridge.contains("to be dealt with"), "{fridge}");
+    Ok(())
+}
+
+#[tokio::test]
+async fn punnets_of_two_lots_are_decided_on_only_by_a_word_about_both() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let other = weigh(farm, "B1", 900, after.began - TimeDelta::days(1)).await;
+    after.act(json!({"done": "Looked at it", "food": "kept", "lots": [{"lot": after.lot}]})).await;
+    farm.pass(TimeDelta::minutes(1));
+    let both = after.pack("F1", &[&after.lot, &other], 400, 200).await?;
+    farm.pass(TimeDelta::minutes(1));
+    after.act(json!({"done": "Looked at it", "food": "kept", "lots": [{"lot": other}]})).await;
+    let verifier = farm.person("verifier").await;
+    let refused = after.sign(&verifier).await;
+    refused.expect_problem(409, "closed", None);
+    assert!(refused.text.contains(&both), "{}", refused.text);
+    after.act(json!({"done": "Looked at it", "food": "kept", "lots": [{"lot": both}]})).await;
+    after.sign(&verifier).await.expect(201);
+    assert_eq!(after.spell_of(&both).await, json!(null));
+    Ok(())
+}
+
+#[tokio::test]
+async fn the_page_offers_a_sign_off_where_one_is_taken() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(8));
+    let reading = |minutes: i64| json!({"n": "p1", "u": "Cel", "t": (farm.now() - TimeDelta::minutes(minutes)).timestamp(), "v": 2.0});
+    let pack: Vec<Value> = (0..60).chain(240..300).map(reading).collect();
+    farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
+    let list = farm.get("/api/excursions").await;
+    let gap = &list["rows"][0];
+    assert_eq!((&gap["kind"], gap["ended_at"].is_null()), (&json!("no_data"), false), "{list}");
+    let id = gap["excursion_id"].as_str().context("an id")?;
+    let offers = || async {
+        farm.raw("GET", &format!("/excursions/{id}"), &[], Vec::new()).await.text.contains(">Countersign</button>")
+    };
+    assert!(offers().await, "nothing need be done about a gap");
+    farm.create(&format!("/api/excursions/{id}/sign-off"), json!({})).await;
+    assert!(!offers().await);
+    farm.post(&format!("/api/excursions/{id}/sign-off"), json!({})).await.expect_problem(409, "closed", None);
     Ok(())
 }

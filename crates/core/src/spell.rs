@@ -1,15 +1,10 @@
 //! Warm spells: when one is settled, and what is taken of the lots that were inside.
 //!
 //! A spell is *open* while it lasts. One that has ended is *undecided* for a lot until somebody has written down what became of that lot
-//! and a second person has countersigned it; then it is *settled* for the lot. Until it is settled the lot carries the caution wherever it
+//! and a second person has countersigned that very action; then it is *settled* for the lot. Until it is settled the lot carries the caution wherever it
 //! can be set aside or sent out. Nothing here judges food: the local food-safety rules and the farm's own plan decide.
 
-use crate::{
-    Grams,
-    refusal::{Kind, Refusal},
-    text::PlaceCode,
-    words::SpellStanding,
-};
+use crate::{Grams, text::PlaceCode, words::SpellStanding};
 
 /// Where a spell stands for a lot: `ended`, `decided` by an action that names the lot (or one that it was made of since), and
 /// `countersigned` by a second person.
@@ -22,20 +17,10 @@ pub const fn standing(ended: bool, decided: bool, countersigned: bool) -> SpellS
     }
 }
 
-/// Whether somebody may countersign: `dealt` are the people who did what was done about it and those who were signed in for it.
-///
-/// # Errors
-/// Refuses everybody who dealt with it.
-pub fn may_countersign<'a>(signer: &str, mut dealt: impl Iterator<Item = &'a str>) -> Result<(), Refusal> {
-    if dealt.any(|d| d == signer) {
-        return Err(Refusal::new(
-            Kind::Closed,
-            format!(
-                "{signer} dealt with it and cannot countersign it. Let a second person do that, by their own sign-in."
-            ),
-        ));
-    }
-    Ok(())
+/// Whether somebody is a second person to an action, who may countersign it: `dealt` are the one who did it and the one who was signed in.
+#[must_use]
+pub fn is_second_person(signer: &str, dealt: [&str; 2]) -> bool {
+    !dealt.contains(&signer)
 }
 
 /// Takes `wanted` grams out of what stands at some places, in their order. Gives what each place gives, never more than it has; together
@@ -73,9 +58,10 @@ mod tests {
     }
 
     #[test]
-    fn whoever_dealt_with_it_does_not_countersign() {
-        assert!(may_countersign("VE", ["AB", "JP"].into_iter()).is_ok());
-        assert!(may_countersign("JP", ["AB", "JP"].into_iter()).is_err());
+    fn neither_who_did_it_nor_who_was_signed_in_is_a_second_person() {
+        assert!(is_second_person("VE", ["AB", "JP"]));
+        assert!(!is_second_person("AB", ["AB", "JP"]));
+        assert!(!is_second_person("JP", ["AB", "JP"]));
     }
 
     #[test]

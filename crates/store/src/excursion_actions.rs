@@ -29,6 +29,8 @@ use crate::{
 /// What was done about an excursion.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct ActionTaken {
+    /// Id.
+    pub action_id: Uuid,
     /// What was done.
     pub done: String,
     /// What became of the food.
@@ -49,6 +51,10 @@ pub struct ActionTaken {
     pub done_by: String,
     /// Who was signed in.
     pub entered_by: String,
+    /// Whether its act was reversed, so that it decides on nothing any more.
+    pub reversed: bool,
+    /// The second person who countersigned it.
+    pub countersigned_by: Option<String>,
 }
 
 /// A lot that an action was about.
@@ -143,7 +149,7 @@ impl Tx {
         self.lock_excursion(id).await?;
         let before = self.excursion(id).await?;
         let lots: Vec<LotCode> = named(&before, new)?.iter().map(|(l, _)| l.lot.clone()).collect();
-        self.lock_made_of(&lots, Some(before.excursion.began_at)).await?;
+        self.lock_made_of(&lots).await?;
         // Looked at again: what stood there may have been sold while the locks were waited for.
         let there = self.excursion(id).await?;
         let work = Work { new, there: &there, named: named(&there, new)?, at, document: id.to_string() };
@@ -164,9 +170,12 @@ impl Tx {
     /// What was done about some excursions, by excursion, in the order of doing.
     pub(crate) async fn actions_of(&mut self, excursions: &[Uuid]) -> Result<BTreeMap<Uuid, Vec<ActionTaken>>> {
         let actions = sqlx::query!(
-            r#"select action_id, excursion_id, done, food as "food: FoodOutcome", food_note, done_at, done_by, entered_by, act_id,
-                      to_place as "to_place: PlaceCode", orders_short as "orders_short: Vec<OrderCode>" from excursion_action
-                where farm_id = $1 and excursion_id = any ($2) order by done_at, action_id"#,
+            r#"select t.action_id, t.excursion_id, t.done, t.food as "food: FoodOutcome", t.food_note, t.done_at, t.done_by, t.entered_by, t.act_id,
+                      t.to_place as "to_place: PlaceCode", t.orders_short as "orders_short: Vec<OrderCode>",
+                      action_reversed(t.farm_id, t.action_id) as "reversed!", s.signed_by as "countersigned_by?"
+                 from excursion_action t left join excursion_action_sign_off c using (farm_id, action_id)
+                 left join excursion_sign_off s using (farm_id, sign_off_id)
+                where t.farm_id = $1 and t.excursion_id = any ($2) order by t.done_at, t.action_id"#,
             self.farm.0,
             excursions
         )
@@ -189,6 +198,7 @@ impl Tx {
         let mut by_excursion: BTreeMap<Uuid, Vec<ActionTaken>> = BTreeMap::new();
         for a in actions {
             by_excursion.entry(a.excursion_id).or_default().push(ActionTaken {
+                action_id: a.action_id,
                 lots: lots_of.remove(&a.action_id).unwrap_or_default(),
                 done: a.done,
                 food: a.food,
@@ -199,6 +209,8 @@ impl Tx {
                 done_at: a.done_at,
                 done_by: a.done_by,
                 entered_by: a.entered_by,
+                reversed: a.reversed,
+                countersigned_by: a.countersigned_by,
             });
         }
         Ok(by_excursion)
@@ -243,12 +255,13 @@ impl Tx {
         Ok(())
     }
 
-    /// Holds: whole lots with everything that was made of them since, and parts as lots of their own.
+    /// Holds: whole lots with what was made of them and was inside, and parts as lots of their own.
     async fn hold_about(&mut self, work: &Work<'_>) -> Result<Effect> {
         let (apart, whole_lots): (Vec<_>, Vec<_>) =
             work.named.iter().partition(|(_, asked)| asked.is_some_and(|a| a.set_apart));
         let codes: Vec<LotCode> = whole_lots.iter().map(|(l, _)| l.lot.clone()).collect();
-        let family = self.made_of_them(&codes, Some(work.there.excursion.began_at)).await?;
+        let mut family = self.made_of_them(&codes).await?;
+        family.retain(|lot| work.there.lots.iter().any(|l| l.lot == *lot));
         let hold = NewHold {
             reason: work.new.done.as_str(),
             at: work.at,

@@ -49,12 +49,16 @@ pub struct Excursion {
     pub withdrawn_at: Option<DateTime<Utc>>,
     /// The excursion that it became part of.
     pub became: Option<Uuid>,
-    /// Where a warm or cold spell stands; nothing for the other kinds.
+    /// Where a warm or cold spell stands; nothing for the other kinds. Settled once every lot of it that is in stock is decided on, and all
+    /// that was written down about it is countersigned.
     pub standing: Option<SpellStanding>,
+    /// Whether it is a warm or cold spell about which something is still to be written down: nothing stands, or a lot in stock was inside on
+    /// which nothing decides.
+    pub wants_action: bool,
     /// What was done.
     pub actions: Vec<ActionTaken>,
-    /// The second sign-off.
-    pub signed_off: Option<SignOff>,
+    /// The second sign-offs, oldest first. What each is for stands with the actions.
+    pub sign_offs: Vec<SignOff>,
 }
 
 /// A lot that was there meanwhile, or that was made since of one that was.
@@ -75,6 +79,8 @@ pub struct LotThere {
     pub on_hold: bool,
     /// Whether an action says what becomes of it.
     pub decided: bool,
+    /// Whether every action that says so is countersigned.
+    pub countersigned: bool,
     /// Whether what is there now can be set apart and held alone: the rest of the lot is elsewhere, and nothing has gone from here to
     /// another store since it began.
     pub can_set_apart: bool,
@@ -123,6 +129,10 @@ impl Stored {
             && begins_before(self.from, e.until)
             && begins_before(e.from, self.until)
     }
+}
+
+const fn is_spell(kind: ExcursionKind) -> bool {
+    matches!(kind, ExcursionKind::TooWarm | ExcursionKind::TooCold)
 }
 
 impl Tx {
@@ -220,7 +230,7 @@ impl Tx {
         self.excursions_where(None, place, span).await
     }
 
-    /// The excursions that want something: open ones, and warm or cold spells that nobody has signed off.
+    /// The excursions that want something: open ones, and warm or cold spells that are not settled.
     ///
     /// # Errors
     /// When the database fails.
@@ -228,11 +238,8 @@ impl Tx {
         let month =
             Span { from: self.now - chrono::TimeDelta::days(31), until: self.now + chrono::TimeDelta::hours(1) };
         let all = self.excursions(None, month).await?;
-        let spell = |e: &Excursion| matches!(e.kind, ExcursionKind::TooWarm | ExcursionKind::TooCold);
-        Ok(all
-            .into_iter()
-            .filter(|e| e.withdrawn_at.is_none() && (e.ended_at.is_none() || (spell(e) && e.signed_off.is_none())))
-            .collect())
+        let unsettled = |e: &Excursion| e.standing.is_some_and(|standing| standing != SpellStanding::Settled);
+        Ok(all.into_iter().filter(|e| e.withdrawn_at.is_none() && (e.ended_at.is_none() || unsettled(e))).collect())
     }
 
     async fn excursions_where(
@@ -243,12 +250,10 @@ impl Tx {
     ) -> Result<Vec<Excursion>> {
         let rows = sqlx::query!(
             r#"select e.excursion_id, e.place as "place: PlaceCode", e.kind as "kind: ExcursionKind", p.name as "probe?", e.began_at, e.ended_at,
-                      e.air_c, e.product_c, e.beyond_c_s, e.withdrawn_at, e.became, s.signed_by as "signed_by?", s.signed_at as "signed_at?",
-                      s.note as "note?",
+                      e.air_c, e.product_c, e.beyond_c_s, e.withdrawn_at, e.became,
                       (select l.warm_c from place_limit l where l.farm_id = e.farm_id and l.place = e.place and l.effective_from <= e.began_at
                         order by l.effective_from desc limit 1) as warm_c
                  from excursion e left join probe p using (farm_id, probe_id)
-                 left join excursion_sign_off s using (farm_id, excursion_id)
                 where e.farm_id = $1 and ($2::uuid is null or e.excursion_id = $2) and ($3::text is null or e.place = $3)
                   and ($2::uuid is not null or (e.began_at < $5 and (e.ended_at is null or e.ended_at >= $4)
                        and (e.withdrawn_at is null
@@ -264,34 +269,53 @@ impl Tx {
         .await?;
         let ids: Vec<Uuid> = rows.iter().map(|r| r.excursion_id).collect();
         let mut actions = self.actions_of(&ids).await?;
+        let mut sign_offs = self.sign_offs_of(&ids).await?;
+        let spells: Vec<Uuid> = rows.iter().filter(|r| is_spell(r.kind)).map(|r| r.excursion_id).collect();
+        let undecided = self.undecided_in_stock(&spells).await?;
         Ok(rows
             .into_iter()
-            .map(|r| Excursion {
-                standing: matches!(r.kind, ExcursionKind::TooWarm | ExcursionKind::TooCold).then(|| {
-                    let decided = actions.contains_key(&r.excursion_id);
-                    spell::standing(r.ended_at.is_some(), decided, r.signed_by.is_some())
-                }),
-                actions: actions.remove(&r.excursion_id).unwrap_or_default(),
-                undecided: r.kind == ExcursionKind::TooWarm
-                    && r.product_c.zip(r.warm_c).is_some_and(|(product, limit)| product < limit + PROBE_DOUBT_C),
-                excursion_id: r.excursion_id,
-                place: r.place,
-                kind: r.kind,
-                probe: r.probe,
-                began_at: r.began_at,
-                ended_at: r.ended_at,
-                air_c: r.air_c,
-                product_c: r.product_c,
-                beyond_degree_minutes: r.beyond_c_s / 60.0,
-                withdrawn_at: r.withdrawn_at,
-                became: r.became,
-                signed_off: r.signed_by.zip(r.signed_at).map(|(signed_by, signed_at)| SignOff {
-                    signed_by,
-                    signed_at,
-                    note: r.note.unwrap_or_default(),
-                }),
+            .map(|r| {
+                let actions = actions.remove(&r.excursion_id).unwrap_or_default();
+                let stands = || actions.iter().filter(|a| !a.reversed);
+                let is_spell = is_spell(r.kind);
+                let decided = stands().next().is_some() && !undecided.contains(&r.excursion_id);
+                let countersigned = stands().all(|a| a.countersigned_by.is_some());
+                Excursion {
+                    standing: is_spell.then(|| spell::standing(r.ended_at.is_some(), decided, countersigned)),
+                    wants_action: is_spell && !decided,
+                    actions,
+                    undecided: r.kind == ExcursionKind::TooWarm
+                        && r.product_c.zip(r.warm_c).is_some_and(|(product, limit)| product < limit + PROBE_DOUBT_C),
+                    excursion_id: r.excursion_id,
+                    place: r.place,
+                    kind: r.kind,
+                    probe: r.probe,
+                    began_at: r.began_at,
+                    ended_at: r.ended_at,
+                    air_c: r.air_c,
+                    product_c: r.product_c,
+                    beyond_degree_minutes: r.beyond_c_s / 60.0,
+                    withdrawn_at: r.withdrawn_at,
+                    became: r.became,
+                    sign_offs: sign_offs.remove(&r.excursion_id).unwrap_or_default(),
+                }
             })
             .collect())
+    }
+
+    /// Those of some excursions that a lot in stock was inside on which nothing decides.
+    async fn undecided_in_stock(&mut self, excursions: &[Uuid]) -> Result<BTreeSet<Uuid>> {
+        let undecided = sqlx::query_scalar!(
+            r#"select distinct excursion_id as "id!" from lots_inside($1, $2, array(
+                   select b.lot from balance b join place p using (farm_id, place)
+                    where b.farm_id = $1 and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall')))
+                where not decided"#,
+            self.farm.0,
+            excursions
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(undecided.into_iter().collect())
     }
 
     /// One excursion, with the lots that were there and what it took of their life.
@@ -327,23 +351,8 @@ impl Tx {
 
     pub(crate) async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {
         let rows = sqlx::query!(
-            r#"with recursive inside as (
-                   select m.lot,
-                          coalesce(sum(case when m.to_place = $2 then m.grams else -m.grams end) filter (where a.happened_at <= $3), 0)::bigint as before,
-                          coalesce(sum(m.grams) filter (where m.to_place = $2 and a.happened_at > $3), 0)::bigint as came
-                     from movement m join act a using (farm_id, act_id)
-                    where m.farm_id = $1 and $2 in (m.to_place, m.from_place) and a.happened_at <= $4 and a.kind <> 'reversal'
-                      and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
-                    group by m.lot),
-               down(lot, made_since) as (
-                   select lot, false from inside where before > 0 or came > 0
-                   union
-                   select k.child, true from down join lot_link k on k.farm_id = $1 and k.parent = down.lot
-                     join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
-                    where a.happened_at >= $3 and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
-               select l.lot as "lot: LotCode", l.packaging as "packaging: Packaging",
-                      d.made_since as "made_since!",
-                      (case when d.made_since then 0 when i.before > 0 then i.before else i.came end)::bigint as "grams!: Grams",
+            r#"select l.lot as "lot: LotCode", l.packaging as "packaging: Packaging", i.made_since as "made_since!", i.grams as "grams!: Grams",
+                      i.decided as "decided!", i.countersigned as "countersigned!",
                       coalesce((select b.grams from balance b where b.farm_id = $1 and b.lot = l.lot and b.place = $2), 0) as "there!: Grams",
                       coalesce((select sum(b.grams) from balance b join place p using (farm_id, place)
                                  where b.farm_id = $1 and b.lot = l.lot and p.kind in ('fridge', 'shelf', 'van', 'stall')), 0)::bigint as "stock!: Grams",
@@ -352,27 +361,24 @@ impl Tx {
                                where m.farm_id = $1 and m.lot = l.lot and m.from_place = $2 and p.kind in ('fridge', 'shelf', 'van', 'stall')
                                  and a.happened_at >= $3 and a.kind <> 'reversal'
                                  and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)) as "spread!"
-                 from (select lot, bool_and(made_since) as made_since from down group by lot) d
-                 join lot l on l.farm_id = $1 and l.lot = d.lot left join inside i on i.lot = d.lot
+                 from lots_inside($1, array[$4::uuid], null) i join lot l on l.farm_id = $1 and l.lot = i.lot
                 order by l.lot"#,
             self.farm.0,
             place.as_str(),
             span.from,
-            span.until
+            id
         )
         .fetch_all(&mut *self.db)
         .await?;
         let sells = self.place_kind(place, "/place").await?.sells();
-        let codes: Vec<LotCode> = rows.iter().map(|r| r.lot.clone()).collect();
-        let decided: BTreeSet<LotCode> =
-            self.inside_of(&codes, Some(id)).await?.into_iter().filter(|i| i.decided).map(|i| i.lot).collect();
         let there: Vec<LotCode> = rows.iter().filter(|r| !r.made_since).map(|r| r.lot.clone()).collect();
         let lost = self.life_lost(place, span, &there).await?;
         Ok(rows
             .into_iter()
             .map(|r| LotThere {
                 life_days: lost.get(&r.lot).copied(),
-                decided: decided.contains(&r.lot),
+                decided: r.decided,
+                countersigned: r.countersigned,
                 can_set_apart: sells
                     && !r.made_since
                     && !r.on_hold

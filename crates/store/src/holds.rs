@@ -68,7 +68,7 @@ impl Tx {
     pub async fn hold_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<HeldLot> {
         let at = self.happened(new.happened_at, "/happened_at")?;
         self.lot_exists(code).await?;
-        let family = self.lock_made_of(std::slice::from_ref(code), None).await?;
+        let family = self.lock_made_of(std::slice::from_ref(code)).await?;
         if self.lot_facts(code).await?.on_hold {
             return Err(Refusal::new(Kind::Closed, format!("Lot {code} is on hold already.")).into());
         }
@@ -172,40 +172,29 @@ impl Tx {
             .collect())
     }
 
-    /// Lots and every lot that was made of them, or only what was made since an instant.
-    pub(crate) async fn made_of_them(
-        &mut self,
-        lots: &[LotCode],
-        since: Option<DateTime<Utc>>,
-    ) -> Result<Vec<LotCode>> {
+    /// Lots and every lot that was made of them.
+    pub(crate) async fn made_of_them(&mut self, lots: &[LotCode]) -> Result<Vec<LotCode>> {
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
         Ok(sqlx::query_scalar!(
             r#"with recursive down(lot) as (
                    select unnest($2::text[])
                    union
                    select k.child from down join lot_link k on k.farm_id = $1 and k.parent = down.lot
-                     join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
-                    where ($3::timestamptz is null or a.happened_at >= $3)
-                      and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
+                    where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
                select lot as "lot!: LotCode" from down order by lot"#,
             self.farm.0,
-            &lots,
-            since
+            &lots
         )
         .fetch_all(&mut *self.db)
         .await?)
     }
 
-    /// Locks lots, what was made of them (since an instant), and before them the orders that have any of it set aside. Looks again until
+    /// Locks lots, what was made of them, and before them the orders that have any of it set aside. Looks again until
     /// nothing has come in between. Gives all the lots.
-    pub(crate) async fn lock_made_of(
-        &mut self,
-        lots: &[LotCode],
-        since: Option<DateTime<Utc>>,
-    ) -> Result<Vec<LotCode>> {
+    pub(crate) async fn lock_made_of(&mut self, lots: &[LotCode]) -> Result<Vec<LotCode>> {
         let mut locked: Option<(Vec<LotCode>, Vec<OrderCode>)> = None;
         loop {
-            let family = self.made_of_them(lots, since).await?;
+            let family = self.made_of_them(lots).await?;
             let orders = self.orders_with(&family).await?;
             if locked.as_ref().is_some_and(|(l, o)| *l == family && *o == orders) {
                 return Ok(family);

@@ -8,7 +8,7 @@ use gillbook_core::{
     Grams,
     calendar::Span,
     text::{DocketCode, LotCode, PlaceCode},
-    words::{ExcursionKind, Role},
+    words::Role,
 };
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -33,7 +33,7 @@ impl RecordedExcursion {
     /// Whether it is a warm or cold spell, and not a gap or a fault.
     #[must_use]
     pub const fn is_spell(&self) -> bool {
-        matches!(self.excursion.kind, ExcursionKind::TooWarm | ExcursionKind::TooCold)
+        self.excursion.standing.is_some()
     }
 }
 
@@ -139,7 +139,7 @@ impl Tx {
         let mut initials: BTreeSet<&str> = BTreeSet::from([record.printed_by.as_str()]);
         for e in record.excursions.iter().map(|e| &e.excursion) {
             initials.extend(e.actions.iter().map(|a| a.done_by.as_str()));
-            initials.extend(e.signed_off.iter().map(|s| s.signed_by.as_str()));
+            initials.extend(e.sign_offs.iter().map(|s| s.signed_by.as_str()));
         }
         initials.extend(record.wasted.iter().map(|w| w.done_by.as_str()));
         initials.extend(record.deliveries.iter().map(|d| d.done_by.as_str()));

@@ -34,84 +34,39 @@ pub struct WarmSpell {
     pub caution: &'static str,
 }
 
-/// A lot that was in an excursion, itself or before it was packed.
-pub(crate) struct Inside {
-    pub lot: LotCode,
-    pub spell: WarmSpell,
-    /// Whether an action names it, or what it was made of since.
-    pub decided: bool,
-}
-
 impl Tx {
-    /// The oldest warm spell that is not settled, for each of some lots that was in one: the lot itself, or one that it was made of after the
-    /// spell had begun.
+    /// The oldest warm spell that is not settled, for each of some lots that was in one: the lot itself, or one that it was made of since,
+    /// out of a place that grams from the spell had reached.
     pub(crate) async fn warm_spells_of(&mut self, lots: &[LotCode]) -> Result<BTreeMap<LotCode, WarmSpell>> {
         if lots.is_empty() {
             return Ok(BTreeMap::new());
         }
-        let mut oldest = BTreeMap::new();
-        for inside in self.inside_of(lots, None).await? {
-            if inside.spell.standing != SpellStanding::Settled {
-                oldest.entry(inside.lot).or_insert(inside.spell);
-            }
-        }
-        Ok(oldest)
-    }
-
-    /// Which of some lots were in one excursion, or in any warm spell, the oldest first. An action counts for a lot that it names as a
-    /// whole, for the part that it set apart, and for what was made of either later; not once its act was reversed.
-    pub(crate) async fn inside_of(&mut self, lots: &[LotCode], only: Option<Uuid>) -> Result<Vec<Inside>> {
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
         let rows = sqlx::query!(
-            r#"with recursive up(lot, ancestor, left_at, linked_at) as (
-                   select l, l, 'infinity'::timestamptz, 'infinity'::timestamptz from unnest($2::text[]) l
-                   union
-                   select up.lot, k.parent, a.happened_at, a.recorded_at
-                     from up join lot_link k on k.farm_id = $1 and k.child = up.ancestor
-                     join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
-                    where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)),
-               met as (
-                   select up.lot, e.excursion_id, e.place, e.began_at, e.ended_at
-                     from up join movement m on m.farm_id = $1 and m.lot = up.ancestor
-                     join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
-                     join excursion e on e.farm_id = m.farm_id and e.place in (m.from_place, m.to_place)
-                    where e.withdrawn_at is null and (e.excursion_id = $3 or ($3 is null and e.kind = 'too_warm'))
-                      and e.began_at <= up.left_at and a.happened_at <= coalesce(e.ended_at, 'infinity') and a.kind <> 'reversal'
-                      and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
-                    group by up.lot, up.ancestor, up.left_at, e.excursion_id, e.place, e.began_at, e.ended_at
-                   having coalesce(sum(case when m.to_place = e.place then m.grams else -m.grams end)
-                                   filter (where a.happened_at <= e.began_at), 0) > 0
-                       or bool_or(m.to_place = e.place and a.happened_at > e.began_at and a.happened_at <= up.left_at))
-               select distinct met.lot as "lot!: LotCode", met.excursion_id as "excursion_id!", met.place as "place!: PlaceCode",
-                      met.began_at as "began_at!", met.ended_at,
-                      exists (select from excursion_sign_off s where s.farm_id = $1 and s.excursion_id = met.excursion_id) as "countersigned!",
-                      exists (select from up join excursion_action_lot d on d.farm_id = $1 and up.ancestor in (d.lot, d.set_apart)
-                                join excursion_action t on t.farm_id = d.farm_id and t.action_id = d.action_id
-                               where up.lot = met.lot and t.excursion_id = met.excursion_id and (d.whole or up.ancestor = d.set_apart)
-                                 and t.recorded_at <= up.linked_at
-                                 and not exists (select from act x where x.farm_id = t.farm_id and x.reverses = t.act_id)) as "decided!"
-                 from met order by 4, 2, 1"#,
+            r#"select i.lot as "lot!: LotCode", e.excursion_id, e.place as "place: PlaceCode", e.began_at, e.ended_at,
+                      i.decided as "decided!", i.countersigned as "countersigned!"
+                 from lots_inside($1, null, $2) i join excursion e on e.farm_id = $1 and e.excursion_id = i.excursion_id
+                order by e.began_at, e.excursion_id, i.lot"#,
             self.farm.0,
-            &lots,
-            only
+            &lots
         )
         .fetch_all(&mut *self.db)
         .await?;
-        Ok(rows
-            .into_iter()
-            .map(|r| Inside {
-                lot: r.lot,
-                spell: WarmSpell {
+        let mut oldest = BTreeMap::new();
+        for r in rows {
+            let standing = spell::standing(r.ended_at.is_some(), r.decided, r.countersigned);
+            if standing != SpellStanding::Settled {
+                oldest.entry(r.lot).or_insert(WarmSpell {
                     excursion_id: r.excursion_id,
                     place: r.place,
                     began_at: r.began_at,
                     ended_at: r.ended_at,
-                    standing: spell::standing(r.ended_at.is_some(), r.decided, r.countersigned),
+                    standing,
                     caution: WARM_SPELL,
-                },
-                decided: r.decided,
-            })
-            .collect())
+                });
+            }
+        }
+        Ok(oldest)
     }
 
     /// Asks for the person's own sign-in before lots of a warm spell that is not settled leave the farm. Call with the lots locked.

@@ -44,7 +44,7 @@ impl Season {
         let from = self.clock_now() - TimeDelta::days(2);
         let list = client.get(&format!("/api/excursions?from={}", from.format("%Y-%m-%dT%H:%M:%SZ"))).await?;
         for e in list["rows"].as_array().into_iter().flatten() {
-            let spell = e["kind"] == "too_warm" && !e["ended_at"].is_null() && e["signed_off"].is_null();
+            let spell = e["kind"] == "too_warm" && e["standing"] == "undecided";
             if !spell {
                 continue;
             }

@@ -13,13 +13,12 @@ use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     refusal::Refusal,
-    spell,
     text::{LotCode, Text},
     words::{ExcursionKind, FoodOutcome, PlaceKind, SpellStanding},
 };
 use gillbook_store::{
-    Page as Rows, Signed, SignedWith,
-    countersign::NewSignOff,
+    Page as Rows,
+    countersign::{NewSignOff, SignOffWanted},
     excursion_actions::{ActionTaken, NewActedLot, NewAction},
     excursions::{Excursion, ExcursionWithLots, LotThere},
     warm_spells::WARM_SPELL,
@@ -55,7 +54,7 @@ pub(super) struct ExcursionPage {
     stores: Vec<(String, String)>,
     /// How many lots the form offers.
     offered: usize,
-    signed: Option<String>,
+    signed: Vec<String>,
     /// Countersigned, and nothing came to light since that is not decided.
     closed: bool,
     sign_off: SignOffWanted,
@@ -65,31 +64,6 @@ pub(super) struct ExcursionPage {
     typed: ActionForm,
     key: Uuid,
     wrong: Option<String>,
-}
-
-/// Whether a second sign-off is wanted now, and whether the one who looks may give it.
-enum SignOffWanted {
-    NotYet,
-    ByYou,
-    ByAnother,
-    /// This is a shared phone.
-    ByOwnSignIn,
-}
-
-impl SignOffWanted {
-    fn of(e: &Excursion, lots: &[LotThere], looks: &Signed) -> Self {
-        let dealt = e.actions.iter().flat_map(|a| [a.done_by.as_str(), a.entered_by.as_str()]);
-        let undecided = lots.iter().any(|l| !l.decided && l.stock_g > Grams::ZERO);
-        if e.signed_off.is_some() || e.ended_at.is_none() || e.actions.is_empty() || undecided {
-            Self::NotYet
-        } else if looks.with != SignedWith::OwnSignIn {
-            Self::ByOwnSignIn
-        } else if spell::may_countersign(&looks.name, dealt).is_err() {
-            Self::ByAnother
-        } else {
-            Self::ByYou
-        }
-    }
 }
 
 struct LotRow {
@@ -113,6 +87,7 @@ struct ActionRow {
     lots: Vec<(String, String)>,
     short: Vec<String>,
     by: String,
+    reversed: bool,
 }
 
 /// What an excursion is called.
@@ -179,12 +154,13 @@ async fn excursion_page(
     read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
-        let ExcursionWithLots { excursion: e, lots, .. } = tx.excursion(id).await?;
+        let there = tx.excursion(id).await?;
+        let sign_off = there.sign_off_wanted(tx.signed());
+        let ExcursionWithLots { excursion: e, lots, .. } = there;
         let place = tx.place(&e.place).await?;
         let places = tx.places(&Rows { after: None, limit: 500 }).await?;
         let stores =
             places.into_iter().filter(|p| p.place != e.place && p.kind.holds_stock() && p.kind != PlaceKind::Stall);
-        let sign_off = SignOffWanted::of(&e, &lots, tx.signed());
         let empty = lots.is_empty();
         Ok(ExcursionPage {
             head: Head::new(&farm, who, "/fridge"),
@@ -202,8 +178,12 @@ async fn excursion_page(
             lots: lots.iter().map(|l| lot_row(l, &typed)).collect(),
             actions: e.actions.iter().map(|a| action_row(a, zone)).collect(),
             stores: stores.map(|p| (p.place.to_string(), p.name)).collect(),
-            closed: e.signed_off.is_some() && lots.iter().all(|l| l.decided || l.stock_g == Grams::ZERO),
-            signed: e.signed_off.as_ref().map(|s| format!("{}, {}", s.signed_by, day_and_clock(s.signed_at, zone))),
+            closed: e.is_closed(),
+            signed: e
+                .sign_offs
+                .iter()
+                .map(|s| format!("{}, {}", s.signed_by, day_and_clock(s.signed_at, zone)))
+                .collect(),
             sign_off,
             phrases: phrases(e.kind),
             // By the book something was inside, or nothing was.
@@ -253,6 +233,7 @@ fn action_row(a: &ActionTaken, zone: Tz) -> ActionRow {
             .collect(),
         short: a.orders_short.iter().map(ToString::to_string).collect(),
         by: format!("{}, {}", a.done_by, day_and_clock(a.done_at, zone)),
+        reversed: a.reversed,
     }
 }
 

@@ -97,12 +97,12 @@ struct ExcursionLine {
 }
 
 fn standing(e: &Excursion) -> &'static str {
-    match (e.ended_at, e.actions.is_empty(), &e.signed_off) {
-        (_, _, Some(_)) => "countersigned",
-        (None, true, _) => "still on: note what you are doing",
-        (None, false, _) => "still on",
-        (Some(_), true, _) => "to be dealt with",
-        (Some(_), false, None) => "needs countersigning",
+    match (e.ended_at, e.wants_action) {
+        _ if e.is_closed() => "countersigned",
+        (None, true) => "still on: note what you are doing",
+        (None, false) => "still on",
+        (Some(_), true) => "to be dealt with",
+        (Some(_), false) => "needs countersigning",
     }
 }
 

@@ -5,7 +5,7 @@ use chrono_tz::Tz;
 use gillbook_core::{calendar::day_of, exposure::Exposure};
 use gillbook_documents::record as paper;
 use gillbook_store::{
-    excursions::LotThere,
+    excursions::{Excursion, LotThere},
     places::Limit,
     record::{DayFigures, TemperatureRecord},
     record_parts::RecordedExcursion,
@@ -146,11 +146,12 @@ fn spell(recorded: &RecordedExcursion, now: DateTime<Utc>, zone: Tz) -> paper::E
                 .filter(|part| !part.is_empty())
                 .collect();
             format!(
-                "Action taken: {} ({}, {}). Food: {}.",
+                "Action taken: {} ({}, {}). Food: {}.{}",
                 a.done,
                 a.done_by,
                 full_time(a.done_at, zone),
-                food.join("; ")
+                food.join("; "),
+                if a.reversed { " Taken back since." } else { "" }
             )
         })
         .collect();
@@ -172,11 +173,24 @@ fn spell(recorded: &RecordedExcursion, now: DateTime<Utc>, zone: Tz) -> paper::E
         undecided: x.undecided,
         actions,
         lots: recorded.is_spell().then(|| inside(recorded)),
-        signed: x.signed_off.as_ref().map(|s| {
+        signed: (!x.sign_offs.is_empty()).then(|| signed(x, zone)),
+    }
+}
+
+/// Who countersigned, and whether anything has been left open since.
+fn signed(x: &Excursion, zone: Tz) -> String {
+    let mut parts: Vec<String> = x
+        .sign_offs
+        .iter()
+        .map(|s| {
             let note = if s.note.is_empty() { String::new() } else { format!(". {}", s.note) };
             format!("{}, {}{note}", s.signed_by, full_time(s.signed_at, zone))
-        }),
+        })
+        .collect();
+    if !x.is_closed() {
+        parts.push("not yet for what was written down or came to light since".into());
     }
+    parts.join("; ")
 }
 
 fn inside(recorded: &RecordedExcursion) -> String {

@@ -151,9 +151,10 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
     Ok(Page(view))
 }
 
-/// The one thing to do next, of what the role may do. A warm spell about which nothing is written down comes before the orders.
+/// The one thing to do next, of what the role may do. A warm spell about which something is still to be written down comes
+/// before the orders.
 fn next(head: &Head, spells: &[Excursion], orders_to_make_up: bool) -> (String, String) {
-    let warm = spells.iter().find(|e| e.kind == ExcursionKind::TooWarm && e.actions.is_empty());
+    let warm = spells.iter().find(|e| e.kind == ExcursionKind::TooWarm && e.wants_action);
     if let Some(e) = warm.filter(|_| head.may("POST", "/excursions/{excursion}/action")) {
         let text = format!("Warm spell in {}: say what becomes of the food", e.place);
         return (format!("/excursions/{}", e.excursion_id), text);
