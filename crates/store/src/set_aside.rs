@@ -155,7 +155,7 @@ impl Tx {
                 )
                 .into());
             }
-            let there = self.stock(None, Some(&c.place)).await?.iter().any(|r| r.lot == c.lot);
+            let there = self.free_places(&c.lot, &c.place).await?.iter().any(|(place, _)| *place == c.place);
             if !there {
                 return Err(Refusal::new(Kind::NotEnough, format!("{} has nothing of lot {}.", c.place, c.lot))
                     .at(format!("/chosen/{i}/place"))
