@@ -83,10 +83,7 @@ async fn the_record_begins_with_the_spells_and_says_what_was_inside_and_who_did_
         "Warm and cold spells",
         "Warm spell",
         "4 May 2026",
-<<<<<<< HEAD
-=======
         "Slimy after the warm morning (AB, 4 May 2026",
->>>>>>> d1becb3 (tests: the record's actions stand in the order of doing)
         "400 g of it",
         "Breaker reset (AB, 4 May 2026",
         &format!("Lots inside: {lot} (3.00 kg)"),
