@@ -194,11 +194,11 @@ impl Book {
         weighings.filter(|a| a.legs.iter().any(|l| origins.contains(&l.lot))).map(|a| a.at).min()
     }
 
-    /// The lot that a crate goes into: the first of its day, grade and packaging that is not finished.
+    /// The lot that a crate goes into: the first of its day, grade and packaging that is neither finished nor on hold.
     pub fn lot_of_the_day(&self, day: NaiveDate, grade: &str, packaging: &str) -> Option<usize> {
         (0..self.lots.len()).find(|n| {
             let l = &self.lots[*n];
-            l.day == Some(day) && l.grade == grade && l.packaging == packaging && !self.finished(*n)
+            l.day == Some(day) && l.grade == grade && l.packaging == packaging && !l.held && !self.finished(*n)
         })
     }
 

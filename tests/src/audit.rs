@@ -95,10 +95,19 @@ impl Audited {
     /// # Errors
     /// When there is no such figure.
     pub fn notices(&self, families: &[&str], family: &str, field: &str) -> Result<bool> {
-        let (found, changed) = ([format!("\"{field}\":\""), format!("\"{field}\":")], |name: &str| format!("{name}9"));
-        let name =
-            found.iter().find(|name| self.input.contains(*name)).with_context(|| format!("there is no {field}"))?;
-        let input = self.input.replacen(name, &changed(name), 1).replacen(&listed(families), &listed(&[family]), 1);
+        let at = self.input.find("\"answers\":").context("answers")?;
+        let (raw, answers) = self.input.split_at(at);
+        let names = [format!("\"{field}\":\""), format!("\"{field}\":")];
+        let name = names.iter().find(|name| answers.contains(*name)).with_context(|| format!("there is no {field}"))?;
+        // A digit before every such figure, wherever one stands.
+        let mut parts = answers.split(name.as_str());
+        let mut answers = parts.next().unwrap_or_default().to_owned();
+        for part in parts {
+            answers.push_str(name);
+            answers.push_str(if part.starts_with(|c: char| c.is_ascii_digit()) { "9" } else { "" });
+            answers.push_str(part);
+        }
+        let input = format!("{}{answers}", raw.replacen(&listed(families), &listed(&[family]), 1));
         let output = python("audit", &input)?;
         Ok(!output.status.success() && String::from_utf8(output.stdout)?.contains("rows give"))
     }
