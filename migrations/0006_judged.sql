@@ -183,7 +183,7 @@ create function action_reversed(farm int, action uuid) returns boolean
 -- since of grams of theirs that may have been there. Grams of one lot in one place are not told apart, so what leaves a place that any
 -- of them has reached may be of them.
 --
--- `spells` null means every warm spell, `of` null every lot. `grams` stood there when it began, or came; none of a lot that was `made_since`.
+-- `spells` null means every warm spell, `of` null every lot. `grams` stood there when it began or came, some twice where they left and came again; none of a lot that was `made_since`.
 -- An action decides on a lot that it names as a whole, on the part that it set apart, and on what was made of either later, until its act
 -- is reversed. `countersigned` where every action that decides on the lot was.
 create function lots_inside(farm int, spells uuid[], of text[])
@@ -210,7 +210,7 @@ met as (
        and case when spells is null then e.kind = 'too_warm' and e.withdrawn_at is null else e.excursion_id = any (spells) end
      group by s.lot, e.excursion_id, e.place, e.began_at),
 inside as (
-    select met.lot, met.excursion_id, met.place, (case when before > 0 then before else came end)::bigint as grams,
+    select met.lot, met.excursion_id, met.place, (greatest(before, 0) + coalesce(came, 0))::bigint as grams,
            case when before > 0 then began_at else came_at end as since
       from met where before > 0 or came > 0),
 decision as (

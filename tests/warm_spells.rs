@@ -656,3 +656,14 @@ async fn the_page_offers_a_sign_off_where_one_is_taken() -> Result<()> {
     farm.post(&format!("/api/excursions/{id}/sign-off"), json!({})).await.expect_problem(409, "closed", None);
     Ok(())
 }
+
+#[tokio::test]
+async fn what_came_while_it_lasted_is_wasted_with_what_was_there_before() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let came = weigh(&after.farm, "B1", 2000, after.began + TimeDelta::hours(1)).await;
+    assert_eq!(came, after.lot);
+    let done = after.act(json!({"done": "All of it", "food": "wasted"})).await;
+    assert_eq!(done["actions"][0]["lots"][0]["grams_g"], 5000, "{done}");
+    assert_eq!(after.stock_of(&after.lot).await, vec![]);
+    Ok(())
+}

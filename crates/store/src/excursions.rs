@@ -67,7 +67,7 @@ pub struct Excursion {
 pub struct LotThere {
     /// The lot.
     pub lot: LotCode,
-    /// Grams when it began, or when the lot came. None of a lot that was made since.
+    /// Grams that were there when it began or came while it lasted. None of a lot that was made since.
     pub grams_g: Grams,
     /// Whether it was not there itself and was made since of a lot that was.
     pub made_since: bool,
