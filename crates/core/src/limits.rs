@@ -1,6 +1,7 @@
-//! What bounds the outside: how much of anything is taken from whoever asks, and for how long. Each of these stands here and nowhere else.
+//! What bounds the outside: how much of anything is taken from a client, and for how long. Those of a pack of readings stand in
+//! [`crate::senml`] and where posts are gathered, those of a list of lots beside the command that takes it.
 //!
-//! `deploy/bounds.md` tells them to whoever runs the service; [`table`] is where it comes from, and a test compares the two.
+//! `deploy/bounds.md` tells them to operators; [`table`] is where it comes from, and a test compares the two.
 
 use std::time::Duration;
 
@@ -21,7 +22,7 @@ pub const MAX_WRITE_TIME: Duration = Duration::from_secs(30);
 pub const MAX_STOP_TIME: Duration = Duration::from_secs(20);
 /// The most live streams at once.
 pub const MAX_STREAMS: usize = 256;
-/// How often it is looked up whether whoever follows a live stream is still signed in.
+/// How often the follower of a live stream is checked for being signed in still.
 pub const STREAM_SESSION_CHECK: Duration = Duration::from_mins(1);
 
 /// Tries to sign in with one name, a minute, from wherever.

@@ -1,6 +1,6 @@
 //! The ways that the grams of lots went: which places they stood in, from the scale until now, through the lots that they were before.
 //!
-//! Grams of one lot at one place are not told apart. While some of them stand there, whoever is taken away may be any of them: each way
+//! Grams of one lot at one place are not told apart. While some of them stand there, the grams that leave may be any of them: each way
 //! in is then a way that they may have come. So the ways form a net of [`Stay`]s: a stay ends when something comes to its place or leaves
 //! it, and the stays that follow it name it as one before them. When a place is empty of a lot, its ways in are forgotten.
 //!

@@ -3,7 +3,7 @@
 //! A pack that is no list is refused whole. Within a list each record is read by itself: one that cannot be read is refused by its place and
 //! does not take the others with it.
 //!
-//! Nesting is bounded before anything recurses over a pack: whoever holds a probe's token must not be able to exhaust the stack.
+//! Nesting is bounded before anything recurses over a pack: the holder of a probe's token must not be able to exhaust the stack.
 
 use std::{borrow::Cow, io};
 
@@ -108,7 +108,7 @@ fn json_record(value: Json) -> Sent {
     }
 }
 
-/// What is wrong with the value of a label, in the words of whoever programs a board.
+/// What is wrong with the value of a label, in the words of a board's programmer.
 fn wrong_kind(label: &str, value: &Json) -> Option<String> {
     let must_be = match label {
         "bt" | "bv" | "bs" | "v" | "s" | "t" | "ut" if !value.is_number() => "a number, without quotes",

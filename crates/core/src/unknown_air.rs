@@ -1,4 +1,4 @@
-//! What air without readings is taken to be, for all that is reckoned from it: shelf life and water loss.
+//! What air without readings is taken to be, for all that is calculated from it: shelf life and water loss.
 //!
 //! Our own convention (unverified). With a limit the air is held to lie between the cold limit and [`ABOVE_LIMIT_C`] above the warm one:
 //! where nobody measured, it may well have been warmer than it ought to be. Without a limit it is what such a place can have in a year.

@@ -95,9 +95,9 @@ pub struct Docket {
     pub currency: String,
     /// How it was handed over; blanks to fill where it was not yet.
     pub delivery: Option<HandedOver>,
-    /// What whoever takes it must know: lots that were in a warm spell.
+    /// What the receiver must know: lots that were in a warm spell.
     pub warnings: Vec<String>,
-    /// The caution, to whoever cooks with it.
+    /// The caution, to the kitchen.
     pub caution: String,
 }
 
