@@ -1,6 +1,6 @@
 -- The ledger. Grams of a lot enter by a weighing, by the opening entry or as found; a movement takes them from one
 -- place to another under one act; balances follow by a trigger that only the owner can run, and never go below zero.
--- An act is whole or it is not there: what it must add up to is checked when its transaction commits.
+-- An act is whole or it is not there: what it must add up to is checked when its transaction commits (0005, where all its parts are known).
 
 create table place (
     farm_id  int   not null,
@@ -65,6 +65,8 @@ create table act (
     recorded_at  timestamptz not null,
     done_by      text        not null,
     entered_by   text        not null,
+    -- Entered by a person's own sign-in, not on a phone that several use or by a machine: such a person may say that it happened earlier.
+    own_sign_in  boolean     not null default false,
     document     text,
     reason       text        not null default '',
     reverses     uuid,
@@ -277,14 +279,14 @@ begin
             using errcode = 'check_violation', constraint = 'movement_rule_kept', table = 'movement',
                   detail = format('%s|%s|%s', bad.act_kind, bad.from_kind, bad.to_kind);
     end if;
-    -- What is held stays held: its grams go from store to store, to waste or to a test. What a stall has sold and what was handed over
-    -- before the hold are facts, and are written down.
+    -- What is held stays held: its grams go from store to store, to waste or to a test. What was handed over before the hold is a fact and
+    -- is written down, and so is what a stall had sold by then, if a person says so by a sign-in of their own.
     select m.farm_id, m.lot into bad
       from posted m
       join act a using (farm_id, act_id)
       join place f on f.farm_id = m.farm_id and f.place = m.from_place
       join place t on t.farm_id = m.farm_id and t.place = m.to_place
-     where f.kind not in ('room', 'opening', 'found', 'packing') and a.kind <> 'market_close'
+     where f.kind not in ('room', 'opening', 'found', 'packing') and not (a.kind = 'market_close' and a.own_sign_in)
        and t.kind not in ('fridge', 'shelf', 'van', 'stall', 'waste', 'test')
        and case a.kind when 'delivery' then lot_held_since(m.farm_id, m.lot) <= a.happened_at
                        else lot_held_since(m.farm_id, m.lot) is not null end
@@ -293,13 +295,13 @@ begin
         call refuse_held(bad.farm_id, bad.lot);
     end if;
     for d in
-        select m.farm_id, m.lot, m.place, sum(m.delta)::bigint as delta
+        select m.farm_id, m.lot, m.place, p.kind, sum(m.delta)::bigint as delta
           from (select farm_id, lot, from_place as place, -grams as delta from posted
                 union all
                 select farm_id, lot, to_place, grams from posted) m
           join place p on p.farm_id = m.farm_id and p.place = m.place
          where p.kind not in ('room', 'opening', 'found', 'packing')
-         group by m.farm_id, m.lot, m.place
+         group by m.farm_id, m.lot, m.place, p.kind
          order by m.farm_id, m.lot, m.place
     loop
         if d.delta >= 0 then
@@ -321,6 +323,9 @@ begin
             end if;
             update balance b set grams = b.grams + d.delta
              where b.farm_id = d.farm_id and b.lot = d.lot and b.place = d.place;
+        end if;
+        if d.kind = 'van' then
+            call expect_dockets_kept(d.farm_id, d.lot, d.place);
         end if;
     end loop;
     return null;
@@ -402,94 +407,6 @@ create table weighing_source (
 );
 create index weighing_source_by_batch on weighing_source (farm_id, batch);
 call keep_as_record('weighing_source');
-
--- What an act must add up to, checked at commit. Eight short rules, each with its own name. A count may find what the book has, and a
--- lot, a week or a stall may be closed with nothing left: those move nothing, nor do their reversals.
-create function act_adds_up() returns trigger
-    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
-declare
-    broken text;
-begin
-    if new.kind not in ('count', 'finish', 'week_close', 'market_close')
-       and not (new.kind = 'reversal' and not exists (select from movement m where m.farm_id = new.farm_id and m.act_id = new.reverses))
-       and not exists (select from movement m where m.farm_id = new.farm_id and m.act_id = new.act_id) then
-        broken := 'act_moves_something';
-    elsif (select coalesce(sum(case t.kind when 'packing' then m.grams else 0 end), 0)
-                - coalesce(sum(case f.kind when 'packing' then m.grams else 0 end), 0)
-             from movement m
-             join place f on f.farm_id = m.farm_id and f.place = m.from_place
-             join place t on t.farm_id = m.farm_id and t.place = m.to_place
-            where m.farm_id = new.farm_id and m.act_id = new.act_id) <> 0 then
-        broken := 'act_packing_adds_up';
-    elsif new.kind = 'weighing' and not exists (
-            select from weighing w
-             where w.farm_id = new.farm_id and w.act_id = new.act_id
-               and w.net_g + w.trim_g = (select sum(m.grams) from movement m
-                                          where m.farm_id = new.farm_id and m.act_id = new.act_id and m.lot = w.lot)
-               and w.net_g + w.trim_g = (select sum(s.grams) from weighing_source s
-                                          where s.farm_id = new.farm_id and s.act_id = new.act_id)) then
-        broken := 'act_weighing_adds_up';
-    elsif new.kind in ('packing', 'market_close') and exists (
-            select from (
-                select m.lot, sum(m.grams) as moved
-                  from movement m join place p on p.farm_id = m.farm_id and p.place = m.from_place
-                 where m.farm_id = new.farm_id and m.act_id = new.act_id and p.kind = 'packing'
-                 group by m.lot) made
-            full join (
-                select l.child as lot, sum(l.grams) as linked from lot_link l
-                 where l.farm_id = new.farm_id and l.act_id = new.act_id group by l.child) links using (lot)
-            where made.moved is distinct from links.linked) then
-        broken := 'act_children_add_up';
-    elsif new.kind in ('packing', 'market_close') and exists (
-            select from (
-                select m.lot, sum(m.grams) as moved
-                  from movement m join place p on p.farm_id = m.farm_id and p.place = m.to_place
-                 where m.farm_id = new.farm_id and m.act_id = new.act_id and p.kind = 'packing'
-                 group by m.lot) gone
-            full join (
-                select l.parent as lot, sum(l.grams) as linked from lot_link l
-                 where l.farm_id = new.farm_id and l.act_id = new.act_id group by l.parent) links using (lot)
-            where gone.moved is distinct from links.linked) then
-        broken := 'act_parents_add_up';
-    elsif new.kind in ('dispatch', 'delivery', 'return') and exists (
-            select from (
-                select m.lot, sum(m.grams) as moved
-                  from movement m
-                  join place f on f.farm_id = m.farm_id and f.place = m.from_place
-                  join place t on t.farm_id = m.farm_id and t.place = m.to_place
-                 where m.farm_id = new.farm_id and m.act_id = new.act_id and 'customer' in (f.kind, t.kind)
-                 group by m.lot) went
-            full join (
-                select l.lot, sum(p.grams) as said from docket_part p join docket_line l using (farm_id, docket, line)
-                 where p.farm_id = new.farm_id and p.act_id = new.act_id group by l.lot) parts using (lot)
-            where went.moved is distinct from parts.said) then
-        broken := 'act_docket_parts_add_up';
-    elsif new.kind = 'reversal' and (
-            (select o.kind from act o where o.farm_id = new.farm_id and o.act_id = new.reverses) in ('reversal', 'week_close')
-            or (select o.happened_at from act o where o.farm_id = new.farm_id and o.act_id = new.reverses) <> new.happened_at) then
-        broken := 'act_reversal_allowed';
-    elsif new.kind = 'reversal' and exists (
-            (select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m
-              where m.farm_id = new.farm_id and m.act_id = new.act_id
-             except
-             select m.leg, m.lot, m.to_place, m.from_place, m.grams from movement m
-              where m.farm_id = new.farm_id and m.act_id = new.reverses)
-            union all
-            (select m.leg, m.lot, m.to_place, m.from_place, m.grams from movement m
-              where m.farm_id = new.farm_id and m.act_id = new.reverses
-             except
-             select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m
-              where m.farm_id = new.farm_id and m.act_id = new.act_id)) then
-        broken := 'act_reversal_whole';
-    end if;
-    if broken is not null then
-        raise exception 'act % does not add up: %', new.act_id, broken
-            using errcode = 'check_violation', constraint = broken, table = 'act';
-    end if;
-    return null;
-end $$;
-create constraint trigger adds_up after insert on act
-    deferrable initially deferred for each row execute function act_adds_up();
 
 -- Counted grams of one lot at one place, against what the book had there at that instant, and how the difference was split. The split is
 -- kept with the version of the coefficients that made it, and never moves.

@@ -266,6 +266,33 @@ create table delivery (
 create index delivery_by_docket on delivery (farm_id, docket);
 call keep_as_record('delivery');
 
+-- Grams of a lot in a van that are under way to customers: on dockets that stand and were not handed over. Goods of a docket leave the
+-- van by its delivery, or when its dispatch is taken back.
+create function docket_is_open(d docket) returns boolean
+    language sql stable
+    return not exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id)
+       and not exists (select from delivery v where v.farm_id = d.farm_id and v.docket = d.docket
+                          and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id));
+create function docketed_g(farm int, code text, in_van text) returns bigint
+    language sql stable
+    return (select coalesce(sum(l.grams), 0)::bigint from docket d join docket_line l using (farm_id, docket)
+             where d.farm_id = farm and d.van = in_van and l.lot = code and docket_is_open(d));
+-- The refusal to take what is under way to customers.
+create procedure expect_dockets_kept(farm int, code text, in_van text)
+    language plpgsql as $$
+declare
+    bound bigint := docketed_g(farm, code, in_van);
+    there bigint := coalesce((select b.grams from balance b where b.farm_id = farm and b.lot = code and b.place = in_van), 0);
+begin
+    if bound > there then
+        raise exception 'lot % in % is under way to customers', code, in_van
+            using errcode = 'check_violation', constraint = 'balance_dockets_kept', table = 'balance',
+                  detail = format('%s|%s|%s|%s', code, in_van, bound, (
+                      select string_agg(distinct d.docket, ', ') from docket d join docket_line l using (farm_id, docket)
+                       where d.farm_id = farm and d.van = in_van and l.lot = code and docket_is_open(d)));
+    end if;
+end $$;
+
 -- What an act handed over of a docket's line, or brought back. Lines of one docket may be of one lot, so the movements do not tell.
 create table docket_part (
     farm_id  int     not null,
@@ -338,3 +365,219 @@ create table market_sale (
     constraint market_sale_fee_range check (fee >= 0)
 );
 call keep_as_record('market_sale');
+
+-- An act is whole or it is not there.
+
+-- Whether the row is there that says what an act of its kind was: a count without what was counted, or a finish without a finished lot, is
+-- a movement that nobody can explain.
+create function act_is_told(farm int, act uuid, act_kind text) returns boolean
+    language sql stable
+    return case act_kind
+        when 'weighing' then exists (select from weighing w where w.farm_id = farm and w.act_id = act)
+        when 'count' then exists (select from stock_count c where c.farm_id = farm and c.act_id = act)
+        when 'finish' then exists (select from lot_event e where e.farm_id = farm and e.act_id = act and e.kind = 'finish')
+        when 'packing' then exists (select from lot_link k where k.farm_id = farm and k.act_id = act)
+        when 'dispatch' then exists (select from docket d where d.farm_id = farm and d.act_id = act)
+        when 'delivery' then exists (select from delivery v where v.farm_id = farm and v.act_id = act)
+        when 'return' then exists (select from docket_part p where p.farm_id = farm and p.act_id = act)
+        when 'market_out' then exists (select from market_day y where y.farm_id = farm and y.out_act = act)
+        when 'market_close' then exists (select from market_day y where y.farm_id = farm and y.close_act = act)
+        when 'week_close' then exists (select from week_close c where c.farm_id = farm and c.act_id = act)
+        else true
+    end;
+
+-- What an act must add up to. Short rules, each with its own name. A count may find what the book has, a lot, a week or a stall may
+-- be closed with nothing left, and a customer may refuse everything: those move nothing, nor do their reversals.
+create procedure expect_whole(a act)
+    language plpgsql as $$
+declare
+    broken text;
+    bound record;
+begin
+    -- With the delivery taken back its docket is open again.
+    for bound in
+        select distinct d.farm_id, l.lot, d.van from delivery v join docket d using (farm_id, docket) join docket_line l using (farm_id, docket)
+         where v.farm_id = a.farm_id and v.act_id = a.reverses and d.van is not null
+    loop
+        call expect_dockets_kept(bound.farm_id, bound.lot, bound.van);
+    end loop;
+    if not act_is_told(a.farm_id, a.act_id, a.kind) then
+        broken := 'act_is_told';
+    elsif a.kind not in ('packing', 'market_close') and exists (select from lot_link k where k.farm_id = a.farm_id and k.act_id = a.act_id)
+       or a.kind <> 'weighing' and exists (select from weighing w where w.farm_id = a.farm_id and w.act_id = a.act_id)
+       or a.kind <> 'count' and exists (select from stock_count c where c.farm_id = a.farm_id and c.act_id = a.act_id)
+       or a.kind not in ('dispatch', 'delivery', 'return')
+          and exists (select from docket_part p where p.farm_id = a.farm_id and p.act_id = a.act_id) then
+        broken := 'act_parts_known';
+    elsif a.kind not in ('count', 'finish', 'week_close', 'market_close', 'delivery')
+       and not (a.kind = 'reversal' and not exists (select from movement m where m.farm_id = a.farm_id and m.act_id = a.reverses))
+       and not exists (select from movement m where m.farm_id = a.farm_id and m.act_id = a.act_id) then
+        broken := 'act_moves_something';
+    elsif (select coalesce(sum(case t.kind when 'packing' then m.grams else 0 end), 0)
+                - coalesce(sum(case f.kind when 'packing' then m.grams else 0 end), 0)
+             from movement m
+             join place f on f.farm_id = m.farm_id and f.place = m.from_place
+             join place t on t.farm_id = m.farm_id and t.place = m.to_place
+            where m.farm_id = a.farm_id and m.act_id = a.act_id) <> 0 then
+        broken := 'act_packing_adds_up';
+    elsif a.kind = 'weighing' and not exists (
+            select from weighing w
+             where w.farm_id = a.farm_id and w.act_id = a.act_id
+               and w.net_g + w.trim_g = (select sum(m.grams) from movement m
+                                          where m.farm_id = a.farm_id and m.act_id = a.act_id and m.lot = w.lot)
+               and w.net_g + w.trim_g = (select sum(s.grams) from weighing_source s
+                                          where s.farm_id = a.farm_id and s.act_id = a.act_id)) then
+        broken := 'act_weighing_adds_up';
+    elsif a.kind in ('packing', 'market_close') and exists (
+            select from (
+                select m.lot, sum(m.grams) as moved
+                  from movement m join place p on p.farm_id = m.farm_id and p.place = m.from_place
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id and p.kind = 'packing'
+                 group by m.lot) made
+            full join (
+                select l.child as lot, sum(l.grams) as linked from lot_link l
+                 where l.farm_id = a.farm_id and l.act_id = a.act_id group by l.child) links using (lot)
+            where made.moved is distinct from links.linked) then
+        broken := 'act_children_add_up';
+    elsif a.kind in ('packing', 'market_close') and exists (
+            select from (
+                select m.lot, sum(m.grams) as moved
+                  from movement m join place p on p.farm_id = m.farm_id and p.place = m.to_place
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id and p.kind = 'packing'
+                 group by m.lot) gone
+            full join (
+                select l.parent as lot, sum(l.grams) as linked from lot_link l
+                 where l.farm_id = a.farm_id and l.act_id = a.act_id group by l.parent) links using (lot)
+            where gone.moved is distinct from links.linked) then
+        broken := 'act_parents_add_up';
+    elsif a.kind = 'count' and exists (
+            select from (
+                select m.lot, case f.kind when 'found' then m.to_place else m.from_place end as place,
+                       sum(case f.kind when 'found' then m.grams else -m.grams end) as moved
+                  from movement m join place f on f.farm_id = m.farm_id and f.place = m.from_place
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id
+                 group by 1, 2) booked
+            full join (
+                select c.lot, c.place, c.counted_g - c.book_g as found from stock_count c
+                 where c.farm_id = a.farm_id and c.act_id = a.act_id) counted using (lot, place)
+            where coalesce(booked.moved, 0) <> coalesce(counted.found, 0)) then
+        broken := 'act_count_adds_up';
+    elsif a.kind = 'dispatch' and exists (
+            select from (
+                select m.lot, m.from_place as place, sum(m.grams) as moved from movement m
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id group by 1, 2) went
+            full join (
+                select l.lot, l.place, sum(l.grams) as said from docket d join docket_line l using (farm_id, docket)
+                 where d.farm_id = a.farm_id and d.act_id = a.act_id group by 1, 2) lines using (lot, place)
+            where went.moved is distinct from lines.said) then
+        broken := 'act_docket_adds_up';
+    elsif a.kind = 'market_close' and exists (
+            select from (
+                select m.lot, sum(m.grams) as moved
+                  from movement m join place t on t.farm_id = m.farm_id and t.place = m.to_place
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id and t.kind = 'customer'
+                 group by m.lot) went
+            full join (
+                select s.lot, sum(s.grams) as said from market_day y join market_sale s using (farm_id, market_day)
+                 where y.farm_id = a.farm_id and y.close_act = a.act_id group by s.lot) sales using (lot)
+            where went.moved is distinct from sales.said) then
+        broken := 'act_market_sales_add_up';
+    elsif a.kind in ('dispatch', 'delivery', 'return') and exists (
+            select from (
+                select m.lot, sum(m.grams) as moved
+                  from movement m
+                  join place f on f.farm_id = m.farm_id and f.place = m.from_place
+                  join place t on t.farm_id = m.farm_id and t.place = m.to_place
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id and 'customer' in (f.kind, t.kind)
+                 group by m.lot) went
+            full join (
+                select l.lot, sum(p.grams) as said from docket_part p join docket_line l using (farm_id, docket, line)
+                 where p.farm_id = a.farm_id and p.act_id = a.act_id group by l.lot) parts using (lot)
+            where went.moved is distinct from parts.said) then
+        broken := 'act_docket_parts_add_up';
+    elsif a.kind = 'reversal' and (
+            (select o.kind from act o where o.farm_id = a.farm_id and o.act_id = a.reverses) in ('reversal', 'week_close')
+            or (select o.happened_at from act o where o.farm_id = a.farm_id and o.act_id = a.reverses) <> a.happened_at) then
+        broken := 'act_reversal_allowed';
+    elsif a.kind = 'reversal' and exists (
+            (select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m
+              where m.farm_id = a.farm_id and m.act_id = a.act_id
+             except
+             select m.leg, m.lot, m.to_place, m.from_place, m.grams from movement m
+              where m.farm_id = a.farm_id and m.act_id = a.reverses)
+            union all
+            (select m.leg, m.lot, m.to_place, m.from_place, m.grams from movement m
+              where m.farm_id = a.farm_id and m.act_id = a.reverses
+             except
+             select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m
+              where m.farm_id = a.farm_id and m.act_id = a.act_id)) then
+        broken := 'act_reversal_whole';
+    end if;
+    if broken is not null then
+        raise exception 'act % does not add up: %', a.act_id, broken
+            using errcode = 'check_violation', constraint = broken, table = 'act';
+    end if;
+end $$;
+
+-- Checked at commit, for the act and again for whatever is written of it: constraints can be made immediate, and what comes after the look
+-- would be seen by nobody.
+create function act_adds_up() returns trigger
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+begin
+    call expect_whole(new);
+    return null;
+end $$;
+-- An act takes parts only in the transaction that made it.
+create procedure expect_open(farm int, act uuid)
+    language plpgsql as $$
+declare
+    a act;
+begin
+    select x.* into a from act x
+     where x.farm_id = farm and x.act_id = act and x.xmin::text = (pg_current_xact_id()::text::bigint % 4294967296)::text;
+    if not found then
+        raise exception 'act % is closed', act
+            using errcode = 'restrict_violation', constraint = 'act_is_closed', table = 'act';
+    end if;
+    call expect_whole(a);
+end $$;
+create function act_part_adds_up() returns trigger
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+begin
+    call expect_open(new.farm_id, new.act_id);
+    return null;
+end $$;
+create function docket_line_adds_up() returns trigger
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+declare
+    act uuid := (select d.act_id from docket d where d.farm_id = new.farm_id and d.docket = new.docket);
+begin
+    call expect_open(new.farm_id, act);
+    return null;
+end $$;
+create function market_sale_adds_up() returns trigger
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+declare
+    act uuid := (select y.close_act from market_day y where y.farm_id = new.farm_id and y.market_day = new.market_day);
+begin
+    call expect_open(new.farm_id, act);
+    return null;
+end $$;
+create constraint trigger adds_up after insert on act
+    deferrable initially deferred for each row execute function act_adds_up();
+create constraint trigger adds_up after insert on movement
+    deferrable initially deferred for each row execute function act_part_adds_up();
+create constraint trigger adds_up after insert on weighing
+    deferrable initially deferred for each row execute function act_part_adds_up();
+create constraint trigger adds_up after insert on weighing_source
+    deferrable initially deferred for each row execute function act_part_adds_up();
+create constraint trigger adds_up after insert on lot_link
+    deferrable initially deferred for each row execute function act_part_adds_up();
+create constraint trigger adds_up after insert on stock_count
+    deferrable initially deferred for each row execute function act_part_adds_up();
+create constraint trigger adds_up after insert on docket_part
+    deferrable initially deferred for each row execute function act_part_adds_up();
+create constraint trigger adds_up after insert on docket_line
+    deferrable initially deferred for each row execute function docket_line_adds_up();
+create constraint trigger adds_up after insert on market_sale
+    deferrable initially deferred for each row execute function market_sale_adds_up();

@@ -179,13 +179,19 @@ create function action_reversed(farm int, action uuid) returns boolean
     return exists (select from excursion_action t join act x on x.farm_id = t.farm_id and x.reverses = t.act_id
                     where t.farm_id = farm and t.action_id = action);
 
--- The lots that were inside excursions, by the book: those in the place when it began or that came while it lasted, and what was packed
--- since of grams of theirs that may have been there. Grams of one lot in one place are not told apart, so what leaves a place that any
--- of them has reached may be of them.
+-- The lots that were inside excursions: those in the place when it began or that came while it lasted, and what was packed since of grams of
+-- theirs that may have been there. Grams of one lot in one place are not told apart, so what leaves a place that any of them has reached
+-- may be of them.
 --
--- `spells` null means every warm spell, `of` null every lot. `grams` stood there when it began or came, some twice where they left and came again; none of a lot that was `made_since`.
--- An action decides on a lot that it names as a whole, on the part that it set apart, and on what was made of either later, until its act
--- is reversed. `countersigned` where every action that decides on the lot was.
+-- What was written down is held to be careful, for nobody's entry may talk a lot out of a warm spell:
+--  * What was entered on a phone that several use, or by a machine, left no earlier than it was entered. A person who is signed in may say
+--    that it left earlier.
+--  * What was taken back counts as having happened until it was taken back: goods that were brought back look no other in the book than a
+--    slip of the finger. It brings no grams, and a lot of which nothing else stands in the book is left out.
+--
+-- `spells` null means every warm spell, `of` null every lot. `grams` stood there by the book when it began or came, some twice where they left and
+-- came again; none of a lot that was `made_since`. An action decides on a lot that it names as a whole, on the part that it set apart, and on
+-- what was made of either later, until its act is reversed. `countersigned` where every action that decides on the lot was.
 create function lots_inside(farm int, spells uuid[], of text[])
     returns table (lot text, excursion_id uuid, made_since boolean, grams bigint, decided boolean, countersigned boolean)
     language sql stable as $$
@@ -195,54 +201,80 @@ with recursive kin(lot) as (
      select m.lot from excursion e join movement m on m.farm_id = e.farm_id and e.place in (m.from_place, m.to_place)
       where of is null and e.farm_id = farm and e.excursion_id = any (spells))
     union
-    select k.parent from kin join lot_link k on k.farm_id = farm and k.child = kin.lot),
+    select n.lot from kin cross join lateral (
+           select k.parent as lot from lot_link k where k.farm_id = farm and k.child = kin.lot
+           union all
+           -- Taken back: what was made became again what it was made of.
+           select k.child from lot_link k join act x on x.farm_id = k.farm_id and x.reverses = k.act_id
+            where k.farm_id = farm and k.parent = kin.lot) n),
 step as (
-    select m.lot, m.from_place, m.to_place, m.grams, m.act_id, a.happened_at, a.recorded_at
+    select m.lot, m.from_place, m.to_place, m.grams, m.act_id, a.happened_at, a.recorded_at, x.recorded_at as taken_back_at,
+           case when a.own_sign_in then a.happened_at else greatest(a.happened_at, a.recorded_at) end as left_at
       from kin join movement m on m.farm_id = farm and m.lot = kin.lot join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
-     where a.kind <> 'reversal' and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)),
+      left join act x on x.farm_id = a.farm_id and x.reverses = a.act_id
+     where a.kind <> 'reversal'),
 met as (
     select s.lot, e.excursion_id, e.place, e.began_at,
            coalesce(sum(case when s.to_place = e.place then s.grams else -s.grams end) filter (where s.happened_at <= e.began_at), 0) as before,
+           coalesce(sum(case when s.to_place = e.place then s.grams else -s.grams end)
+                        filter (where case when s.to_place = e.place then s.happened_at else s.left_at end <= e.began_at), 0) as perhaps,
            sum(s.grams) filter (where s.to_place = e.place and s.happened_at > e.began_at) as came,
            min(s.happened_at) filter (where s.to_place = e.place and s.happened_at > e.began_at) as came_at
       from step s join excursion e on e.farm_id = farm and e.place in (s.from_place, s.to_place)
-     where s.happened_at <= coalesce(e.ended_at, e.withdrawn_at, 'infinity')
+     where s.taken_back_at is null and s.happened_at <= coalesce(e.ended_at, e.withdrawn_at, 'infinity')
        and case when spells is null then e.kind = 'too_warm' and e.withdrawn_at is null else e.excursion_id = any (spells) end
      group by s.lot, e.excursion_id, e.place, e.began_at),
 inside as (
     select met.lot, met.excursion_id, met.place, (greatest(before, 0) + coalesce(came, 0))::bigint as grams,
-           case when before > 0 then began_at else came_at end as since
-      from met where before > 0 or came > 0),
+           case when perhaps > 0 then began_at else came_at end as since
+      from met where perhaps > 0 or came > 0
+    union all
+    select s.lot, e.excursion_id, e.place, 0, min(greatest(e.began_at, s.happened_at))
+      from step s join excursion e on e.farm_id = farm and e.place = s.to_place
+      join place f on f.farm_id = farm and f.place = s.from_place and f.kind in ('fridge', 'shelf', 'van', 'stall', 'packing')
+     where s.taken_back_at >= e.began_at and s.happened_at <= coalesce(e.ended_at, e.withdrawn_at, 'infinity')
+       and case when spells is null then e.kind = 'too_warm' and e.withdrawn_at is null else e.excursion_id = any (spells) end
+     group by s.lot, e.excursion_id, e.place),
 decision as (
     select t.excursion_id, n.lot, t.action_id, t.recorded_at,
            exists (select from excursion_action_sign_off c where c.farm_id = t.farm_id and c.action_id = t.action_id) as countersigned
       from excursion_action t join excursion_action_lot d on d.farm_id = t.farm_id and d.action_id = t.action_id
       cross join lateral (select d.lot where d.whole union select d.set_apart where d.set_apart is not null) n
-     where t.farm_id = farm and t.excursion_id in (select i.excursion_id from inside i) and not action_reversed(t.farm_id, t.action_id)),
+     where t.farm_id = farm and t.excursion_id in (select i.excursion_id from inside i) and not action_reversed(t.farm_id, t.action_id)
+       -- What came into the warm place after it was decided on is to be decided on again.
+       and not exists (select from step s join excursion e on e.farm_id = farm and e.excursion_id = t.excursion_id and e.place = s.to_place
+                        where s.lot = n.lot and s.taken_back_at is null and s.recorded_at > t.recorded_at
+                          and s.happened_at between e.began_at and coalesce(e.ended_at, e.withdrawn_at, 'infinity'))),
 reached(lot, excursion_id, place, since, decisions) as (
     select i.lot, i.excursion_id, i.place, i.since, null::uuid[] from inside i
     union
-    select n.lot, r.excursion_id, n.place, s.happened_at, n.decisions
+    select n.lot, r.excursion_id, n.place, greatest(r.since, case s.kind when 'reversal' then s.recorded_at else s.happened_at end), n.decisions
       from reached r
       join movement m on m.farm_id = farm and m.lot = r.lot and m.from_place = r.place
-      join act s on s.farm_id = m.farm_id and s.act_id = m.act_id and s.happened_at >= r.since and s.kind <> 'reversal'
-       and not exists (select from act x where x.farm_id = s.farm_id and x.reverses = s.act_id)
+      join act s on s.farm_id = m.farm_id and s.act_id = m.act_id
+       and case when s.own_sign_in and s.kind <> 'reversal' then s.happened_at else greatest(s.happened_at, s.recorded_at) end >= r.since
      cross join lateral (
            select m.lot, m.to_place as place, r.decisions
            union all
-           select k.child, c.to_place,
+           select case s.kind when 'reversal' then k.parent else k.child end, c.to_place,
                   coalesce((select array_agg(d.action_id order by d.action_id) from decision d
                              where d.excursion_id = r.excursion_id and d.lot = r.lot and d.recorded_at <= s.recorded_at), r.decisions)
-             from lot_link k join movement c on c.farm_id = k.farm_id and c.act_id = k.act_id and c.lot = k.child
-            where k.farm_id = farm and k.act_id = m.act_id and k.parent = m.lot) n),
+             from lot_link k join movement c on c.farm_id = k.farm_id and c.act_id = s.act_id
+                   and c.lot = case s.kind when 'reversal' then k.parent else k.child end
+            where k.farm_id = farm and k.act_id = coalesce(s.reverses, s.act_id)
+              and m.lot = case s.kind when 'reversal' then k.child else k.parent end) n),
 concluded as (
     select distinct r.lot, r.excursion_id,
            coalesce((select array_agg(d.action_id order by d.action_id) from decision d
                       where d.excursion_id = r.excursion_id and d.lot = r.lot), r.decisions) as decisions
-      from reached r where of is null or r.lot = any (of))
+      from reached r where of is null or r.lot = any (of)),
+stood as (select i.lot, i.excursion_id, sum(i.grams)::bigint as grams from inside i group by i.lot, i.excursion_id)
 select c.lot, c.excursion_id, i.lot is null, coalesce(i.grams, 0), bool_and(c.decisions is not null),
        bool_and(c.decisions is not null and not exists (select from decision d where d.action_id = any (c.decisions) and not d.countersigned))
-  from concluded c left join inside i on i.lot = c.lot and i.excursion_id = c.excursion_id
+  from concluded c left join stood i on i.lot = c.lot and i.excursion_id = c.excursion_id
+ where exists (select from movement m join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
+                where m.farm_id = farm and m.lot = c.lot and a.kind <> 'reversal'
+                  and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id))
  group by c.lot, c.excursion_id, i.lot, i.grams
 $$;
 

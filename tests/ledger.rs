@@ -495,3 +495,68 @@ async fn goods_go_out_are_handed_over_and_come_back_in_this_order() -> Result<()
     farm.create("/api/dockets/D-1/returns", back(farm.now())).await;
     Ok(())
 }
+
+#[tokio::test]
+async fn goods_of_a_docket_leave_the_van_with_it_alone() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(5000).await;
+    let (first, second) = (send_out(&farm, 1000, Some("VAN")).await, send_out(&farm, 600, Some("VAN")).await);
+    farm.create("/api/places", json!({"place": "F2", "name": "Second", "kind": "fridge"})).await;
+    let out = |kind: &str, grams: i64| {
+        let mut body = json!({"kind": kind, "lot": lot, "from_place": "VAN", "grams_g": grams, "reason": "Said"});
+        if kind == "transfer" {
+            body["to_place"] = json!("F2");
+        }
+        body
+    };
+    for kind in ["transfer", "waste", "gift", "test", "trim", "home"] {
+        let refused = farm.post("/api/movements", out(kind, 1)).await;
+        refused.expect_problem(409, "set-aside", None);
+        assert!(refused.text.contains("1600 g of lot") && refused.text.contains("D-1, D-2"), "{}", refused.text);
+    }
+    let counted = json!({"place": "VAN", "lots": [{"lot": lot, "counted_g": 1599}]});
+    farm.post("/api/stock-counts", counted).await.expect_problem(409, "set-aside", None);
+    // What is on no docket may go.
+    let more = json!({"kind": "transfer", "lot": lot, "from_place": "F1", "to_place": "VAN", "grams_g": 200});
+    let brought = word(&farm.create("/api/movements", more).await, "act_id");
+    farm.create("/api/movements", out("transfer", 150)).await;
+    take_back(&farm, &brought).await.expect_problem(409, "set-aside", None);
+    // The other docket's dispatch takes back its own grams.
+    take_back(&farm, &word(&second, "act_id")).await.expect(201);
+    assert_eq!(stands(&farm, &lot, "VAN").await, 1050);
+    hand_over(&farm, &word(&first, "docket")).await;
+    farm.create("/api/movements", out("transfer", 50)).await;
+    expect_sound(&farm).await
+}
+
+#[tokio::test]
+async fn what_is_refused_whole_at_the_door_is_in_the_van_and_the_order_open_again() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(3000).await;
+    let docket = send_out(&farm, 1000, Some("VAN")).await;
+    let (code, order) = (word(&docket, "docket"), word(&docket, "order"));
+    let nothing = json!({"taken_by": "Nobody there", "refused": [{"line": 1, "grams_g": 1000}]});
+    let after = farm.create(&format!("/api/dockets/{code}/delivery"), nothing).await;
+    assert_eq!((&after["net"], &after["lines"][0]["refused_g"]), (&json!("0.00"), &json!(1000)), "{after}");
+    assert_eq!((stands(&farm, &lot, "VAN").await, stands(&farm, &lot, "PLUM").await), (1000, 0));
+    let status = async |order: &str| word(&farm.get(&format!("/api/orders/{order}")).await, "status");
+    assert_eq!(status(&order).await, "confirmed");
+    expect_sound(&farm).await?;
+    // Entered by mistake: taken back while the goods are in the van, and not once they have left it.
+    let delivery = word(&after["delivery"], "act_id");
+    take_back(&farm, &delivery).await.expect(201);
+    assert_eq!(status(&order).await, "dispatched");
+    let nothing = json!({"taken_by": "Nobody there", "refused": [{"line": 1, "grams_g": 1000}]});
+    let again = farm.create(&format!("/api/dockets/{code}/delivery"), nothing).await;
+    let home = json!({"kind": "transfer", "lot": lot, "from_place": "VAN", "to_place": "F1", "grams_g": 1000});
+    farm.create("/api/movements", home).await;
+    take_back(&farm, &word(&again["delivery"], "act_id")).await.expect_problem(409, "set-aside", None);
+    assert_eq!(status(&order).await, "confirmed");
+    // It goes out anew, under a docket of its own.
+    farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/set-aside"), &[], Some(json!({}))).await.expect(200);
+    let second = farm.create("/api/dockets", json!({"order": order, "van": "VAN"})).await;
+    take_back(&farm, &word(&again["delivery"], "act_id")).await.expect_problem(409, "not-reversible", None);
+    hand_over(&farm, &word(&second, "docket")).await;
+    assert_eq!(stands(&farm, &lot, "PLUM").await, 1000);
+    expect_sound(&farm).await
+}

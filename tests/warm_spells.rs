@@ -667,3 +667,98 @@ async fn what_came_while_it_lasted_is_wasted_with_what_was_there_before() -> Res
     assert_eq!(after.stock_of(&after.lot).await, vec![]);
     Ok(())
 }
+
+/// A transfer, a packing and what came of it, all taken back when the spell was over: in the book nothing ever went near the warm fridge.
+#[tokio::test]
+async fn what_was_taken_back_stays_in_the_warm_spell() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let weigh_aside = async |grade: &str| {
+        let mut weighing = Farm::weighing(1000);
+        weighing["grade"] = json!(grade);
+        weighing["place"] = json!("F2");
+        weighing["weighed_at"] = json!(after.began - TimeDelta::minutes(30));
+        farm.create("/api/weighings", weighing).await["lot"].as_str().unwrap_or_default().to_owned()
+    };
+    let (carried, packed) = (weigh_aside("B").await, weigh_aside("C").await);
+    let take_back_last = async |kind: &str| {
+        let acts = farm.get(&format!("/api/movements?kind={kind}")).await;
+        let standing = acts["rows"].as_array().into_iter().flatten().find(|a| a["reversed_by"].is_null());
+        let last = standing.and_then(|a| a["act_id"].as_str()).unwrap_or_default();
+        farm.create(&format!("/api/acts/{last}/reversal"), json!({"reason": "Brought back"})).await;
+    };
+    after.carry(&carried, ("F2", "F1"), 1000, 30).await;
+    take_back_last("transfer").await;
+    assert_eq!(after.spell_of(&carried).await, "undecided");
+    assert_eq!(after.stock_of(&carried).await, [at("F2", 1000, 1000)]);
+    let packs = json!({"place": "F2", "lots_in": [{"lot": packed, "grams_g": 1000}], "lots_out": [{"grade": "C", "packaging": "vented", "grams_g": 1000}], "happened_at": after.began - TimeDelta::minutes(10)});
+    let punnets = farm.create("/api/packings", packs).await["made"][0].as_str().context("a lot")?.to_owned();
+    after.carry(&punnets, ("F2", "F1"), 1000, 40).await;
+    take_back_last("transfer").await;
+    assert_eq!(after.spell_of(&punnets).await, "undecided");
+    assert_eq!(after.spell_of(&packed).await, Value::Null);
+    take_back_last("packing").await;
+    assert_eq!(after.spell_of(&packed).await, "undecided", "the grams of the packs are its own again");
+    // By the book no grams of theirs were there, and of the packs there are none at all.
+    let lots = farm.get(&after.path).await["lots"].as_array().cloned().unwrap_or_default();
+    let grams = |lot: &str| lots.iter().find(|l| l["lot"] == lot).map(|l| l["grams_g"].clone());
+    assert_eq!((grams(&carried), grams(&punnets)), (Some(json!(0)), None), "{lots:?}");
+    // Somebody's word settles it.
+    after.act(json!({"done": "Asked the driver: they never left F2", "food": "kept"})).await;
+    after.sign(&farm.person("verifier").await).await.expect(201);
+    assert_eq!(after.spell_of(&packed).await, Value::Null, "settled");
+    after.everything_holds().await
+}
+
+/// What a weighing put into the warm fridge by mistake was never there: nothing came from anywhere.
+#[tokio::test]
+async fn a_crate_that_was_weighed_by_mistake_was_in_no_spell() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let mut weighing = Farm::weighing(700);
+    weighing["grade"] = json!("B");
+    weighing["place"] = json!("F1");
+    weighing["weighed_at"] = json!(after.began + TimeDelta::minutes(20));
+    let made = after.farm.create("/api/weighings", weighing).await;
+    let lot = made["lot"].as_str().context("a lot")?.to_owned();
+    assert!(after.inside().await.contains(&lot));
+    let act = made["id"].as_str().context("a weighing")?;
+    after.farm.create(&format!("/api/weighings/{act}/reversal"), json!({"reason": "Wrong grade"})).await;
+    assert!(!after.inside().await.contains(&lot));
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_time_before_the_spell_takes_a_persons_own_sign_in() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let pack = |grams: i64| json!({"place": "F1", "lots_in": [{"lot": after.lot, "grams_g": grams}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": grams}], "happened_at": after.began - TimeDelta::minutes(5)});
+    let by_initials = farm.post_as(&shared, "/api/packings", pack(400)).await.expect(201)["made"][0].clone();
+    let by_person = farm.create("/api/packings", pack(500)).await["made"][0].clone();
+    assert_eq!(after.spell_of(by_initials.as_str().context("a lot")?).await, "undecided");
+    // They stood beside the lot in the fridge, and are inside themselves. What was carried away before was not.
+    let carry = |lot: &Value| json!({"kind": "transfer", "lot": lot, "from_place": "F1", "to_place": "F2", "grams_g": 300, "happened_at": after.began - TimeDelta::minutes(2)});
+    farm.create("/api/movements", carry(&by_person)).await;
+    farm.post_as(&shared, "/api/movements", carry(&json!(after.lot))).await.expect(201);
+    let whole = json!({"kind": "transfer", "lot": by_person, "from_place": "F1", "to_place": "F2", "grams_g": 200, "happened_at": after.began - TimeDelta::minutes(2)});
+    farm.create("/api/movements", whole).await;
+    assert_eq!(after.spell_of(by_person.as_str().context("a lot")?).await, Value::Null);
+    let all = json!({"kind": "transfer", "lot": by_initials, "from_place": "F1", "to_place": "F2", "grams_g": 400, "happened_at": after.began - TimeDelta::minutes(2)});
+    farm.post_as(&shared, "/api/movements", all).await.expect(201);
+    assert_eq!(after.spell_of(by_initials.as_str().context("a lot")?).await, "undecided");
+    after.everything_holds().await
+}
+
+#[tokio::test]
+async fn what_comes_back_into_the_warm_place_is_decided_on_again() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    after.act(json!({"done": "Felt cold", "food": "kept"})).await;
+    after.sign(&after.farm.person("verifier").await).await.expect(201);
+    assert_eq!(after.spell_of(&after.lot).await, Value::Null, "settled");
+    after.farm.pass(TimeDelta::minutes(5));
+    after.carry(&after.lot, ("F1", "F2"), 3000, 20).await;
+    assert_eq!(after.spell_of(&after.lot).await, Value::Null);
+    after.carry(&after.lot, ("F2", "F1"), 3000, 60).await;
+    assert_eq!(after.spell_of(&after.lot).await, "undecided");
+    Ok(())
+}

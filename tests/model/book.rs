@@ -237,12 +237,21 @@ impl Book {
         sums
     }
 
-    /// What legs would take though it is not there, or is set aside by an order other than the one that sends it out.
-    pub fn short_of(&self, legs: &[Leg], sent: Option<usize>) -> Option<String> {
-        let sums = Self::sums(legs);
-        let (lot, place) = sums.into_iter().find(|((l, p), by)| *by < 0 && self.free(*l, p, sent) + by < 0)?.0;
-        let lots = &self.lots;
-        Some(format!("{place} has {} g of {} free", self.free(lot, place, sent), lots[lot].code))
+    /// Grams of a lot in the van that are on their way to customers, by every docket but one.
+    pub fn under_way(&self, lot: usize, but: Option<usize>) -> i64 {
+        let open = |d: &usize| Some(*d) != but && self.dockets[*d].by_van && self.docket_status(*d) == "dispatched";
+        let lines = (0..self.dockets.len()).filter(open).flat_map(|d| self.dockets[d].lines.values());
+        lines.filter(|l| l.0 == lot).map(|l| l.1).sum()
+    }
+
+    /// What legs would take though it is not there, is set aside by an order other than the one that sends it out, or is on its way
+    /// with a docket other than their own.
+    pub fn short_of(&self, legs: &[Leg], sent: Option<usize>, own: Option<usize>) -> Option<String> {
+        let free = |lot, place| {
+            self.free(lot, place, sent) - if place == VAN { self.under_way(lot, own) } else { 0 }
+        };
+        let (lot, place) = Self::sums(legs).into_iter().find(|((l, p), by)| *by < 0 && free(*l, p) + by < 0)?.0;
+        Some(format!("{place} has {} g of {} free", free(lot, place), self.lots[lot].code))
     }
 
     /// Enters an act.

@@ -149,7 +149,8 @@ impl Book {
                 let by = self.post(Act { kind: "delivery", docket: Some(*docket), parts, ..act });
                 self.dockets[*docket].delivery = Some(by);
                 let order = self.dockets[*docket].order;
-                self.orders[order].status = "delivered";
+                let taken = !self.acts[by].legs.is_empty();
+                self.orders[order].status = if taken { "delivered" } else { "confirmed" };
             }
             What::Return { docket, lines } => {
                 let parts = lines.iter().map(|(n, g)| (*n, -g)).collect();
@@ -304,7 +305,10 @@ impl Book {
             let order = self.dockets[docket].order;
             match kind {
                 "dispatch" => self.orders[order].status = "confirmed",
-                "delivery" => self.orders[order].status = "dispatched",
+                "delivery" => {
+                    self.orders[order].status = "dispatched";
+                    self.orders[order].aside.clear();
+                }
                 _ => {}
             }
         }

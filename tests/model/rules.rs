@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use crate::{
     acts::{Ask, Out, StallRow, What},
-    book::{Act, Book, Market, RULES, STALL, STORES},
+    book::{Act, Book, Leg, Market, RULES, STALL, STORES, VAN},
 };
 
 /// What the rules say.
@@ -54,7 +54,12 @@ impl Book {
 
     /// Done if every gram that the legs take is there and free.
     fn if_there(&self, ask: &Ask, sent: Option<usize>) -> Verdict {
-        self.short_of(&self.legs(ask), sent).map_or(Verdict::Done, Verdict::Refused)
+                let own = match &ask.what {
+            What::Deliver { docket, .. } => Some(*docket),
+            What::Reverse { act } if self.acts[*act].kind == "dispatch" => self.acts[*act].docket,
+            _ => None,
+        };
+        self.short_of(&self.legs(ask), sent, own).map_or(Verdict::Done, Verdict::Refused)
     }
 
     fn judge_packing(&self, ask: &Ask, ins: &[(usize, i64)], outs: &[Out], lost: i64) -> Verdict {
@@ -116,9 +121,6 @@ impl Book {
         }
         if parts.iter().any(|(line, grams)| *grams <= 0 || *grams > lines[line].1) {
             return refused("more was refused than the line has");
-        }
-        if self.legs(ask).is_empty() {
-            return refused("all of it was refused");
         }
         match self.if_there(ask, None) {
             Verdict::Done if self.held(lines.values().map(|l| l.0)).is_some() => Verdict::Either(
@@ -213,6 +215,22 @@ impl Book {
         self.if_there(ask, None)
     }
 
+    /// Whether the order of a docket has another one that stands.
+    fn sent_again(&self, docket: usize) -> bool {
+        let order = self.dockets[docket].order;
+        (0..self.dockets.len()).any(|d| d != docket && self.dockets[d].order == order && self.docket_status(d) != "void")
+    }
+
+    /// Whether the van would lack goods of the docket, had it not been handed over.
+    fn left_the_van(&self, docket: usize, handed_over: &[Leg]) -> bool {
+        self.dockets[docket].lines.values().any(|(lot, _)| {
+            let of = |l: &&Leg| l.lot == *lot;
+            let back: i64 = handed_over.iter().filter(of).map(|l| l.grams).sum();
+            let own: i64 = self.dockets[docket].lines.values().filter(|l| l.0 == *lot).map(|l| l.1).sum();
+            self.grams(*lot, VAN) + back < self.under_way(*lot, None) + own
+        })
+    }
+
     fn judge_reversal(&self, ask: &Ask, act: usize) -> Verdict {
         let a = &self.acts[act];
         if a.reversed || ["reversal", "market_out", "market_close"].contains(&a.kind) {
@@ -235,6 +253,12 @@ impl Book {
             }
             if brought && self.acts.iter().any(returned) {
                 return refused("some of it came back");
+            }
+            if a.kind == "delivery" && self.sent_again(docket) {
+                return refused("the order went out again");
+            }
+            if a.kind == "delivery" && self.left_the_van(docket, &a.legs) {
+                return refused("what was refused at the door is no longer in the van");
             }
         }
         let again = |b: &Act| !b.reversed && b.at >= a.at && b.counted.iter().any(|c| a.counted.contains(c));

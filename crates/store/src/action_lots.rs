@@ -20,14 +20,7 @@ impl Tx {
     /// Where a lot is in stock and how much, `first` before the others, without what is on its way to a customer.
     pub(crate) async fn free_places(&mut self, lot: &LotCode, first: &PlaceCode) -> Result<Vec<(PlaceCode, Grams)>> {
         let rows = sqlx::query!(
-            r#"select b.place as "place: PlaceCode",
-                      greatest(0, b.grams - coalesce((
-                          select sum(l.grams) from docket d join docket_line l using (farm_id, docket)
-                           where d.farm_id = b.farm_id and d.van = b.place and l.lot = b.lot
-                             and not exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id)
-                             and not exists (select from delivery v where v.farm_id = d.farm_id and v.docket = d.docket
-                                                and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id))
-                      ), 0))::bigint as "free!: Grams"
+            r#"select b.place as "place: PlaceCode", greatest(0, b.grams - docketed_g(b.farm_id, b.lot, b.place))::bigint as "free!: Grams"
                  from balance b join place p using (farm_id, place)
                 where b.farm_id = $1 and b.lot = $2 and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall')
                 order by b.place <> $3, b.place"#,

@@ -74,7 +74,8 @@ pub struct NewReturn {
 }
 
 impl Tx {
-    /// Writes down that a docket was handed over. What was refused at the door stays in the van.
+    /// Writes down that a docket was handed over. What was refused at the door stays in the van; where all of it was, the order is open
+    /// again, to be sent out anew or cancelled.
     ///
     /// # Errors
     /// Refuses a docket that is void, was handed over, or was fetched by the customer.
@@ -98,14 +99,6 @@ impl Tx {
             .map(|l| (l, l.grams_g - refused_of(l.line)))
             .filter(|(_, grams)| *grams > Grams::ZERO)
             .collect();
-        if taken.is_empty() {
-            return Err(Refusal::new(
-                Kind::Invalid,
-                "Everything was refused. Reverse the dispatch instead: then the docket is void and the goods are back in stock.",
-            )
-            .at("/refused")
-            .into());
-        }
         let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
             id,
@@ -115,7 +108,8 @@ impl Tx {
             document: Some(code.as_str()),
             reason: "",
         };
-        self.enter_of_lines(&act, code, &taken, &van, &customer).await?;
+        self.enter_act(&act, None).await?;
+        // Before its grams: until then they are bound to the docket.
         sqlx::query!(
             "insert into delivery (farm_id, act_id, docket, taken_by, temperature_c, crates_out, crates_back) values ($1, $2, $3, $4, $5, $6, $7)",
             self.farm.0,
@@ -128,7 +122,12 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        self.set_order_status(&docket.order, OrderStatus::Delivered).await?;
+        // Where everything was refused the goods are in the van, and the order is open again.
+        let status = if taken.is_empty() { OrderStatus::Confirmed } else { OrderStatus::Delivered };
+        if !taken.is_empty() {
+            self.enter_of_lines(id, code, &taken, &van, &customer).await?;
+        }
+        self.set_order_status(&docket.order, status).await?;
         self.docket(code).await
     }
 
@@ -179,14 +178,15 @@ impl Tx {
             document: Some(code.as_str()),
             reason: new.reason.as_str(),
         };
-        self.enter_of_lines(&act, code, &back, &customer, &waste).await?;
+        self.enter_act(&act, None).await?;
+        self.enter_of_lines(id, code, &back, &customer, &waste).await?;
         self.docket(code).await
     }
 
-    /// Enters an act that moves grams of a docket's lines, and which lines they were.
+    /// Moves grams of a docket's lines under an act, and enters which lines they were.
     async fn enter_of_lines(
         &mut self,
-        act: &NewAct<'_>,
+        act: Uuid,
         docket: &DocketCode,
         of_lines: &[(&DocketLine, Grams)],
         from_place: &PlaceCode,
@@ -198,9 +198,9 @@ impl Tx {
             to_place: to_place.clone(),
             grams_g: *grams_g,
         };
-        self.enter(act, &of_lines.iter().map(leg).collect::<Vec<_>>()).await?;
+        self.enter_legs(act, &of_lines.iter().map(leg).collect::<Vec<_>>()).await?;
         let parts: Vec<(i32, Grams)> = of_lines.iter().map(|(line, grams)| (line.line, *grams)).collect();
-        self.insert_parts(act.id, docket, &parts).await
+        self.insert_parts(act, docket, &parts).await
     }
 
     pub(crate) async fn docket_for_change(&mut self, code: &DocketCode) -> Result<Docket> {
@@ -222,6 +222,17 @@ impl Tx {
     pub(crate) async fn delivery_taken_back(&mut self, delivery: &Act) -> Result<()> {
         let docket = self.docket_of(delivery).await?;
         docket.expect_none_returned()?;
+        for other in self.dockets_of(&docket.order).await? {
+            if other != docket.docket && self.docket(&other).await?.status != DocketStatus::Void {
+                return Err(Refusal::new(
+                    Kind::NotReversible,
+                    format!("Order {} went out again since, with docket {other}. Reverse that dispatch first.", docket.order),
+                )
+                .into());
+            }
+        }
+        // What was set aside since it came back is for nothing.
+        self.release_set_aside(&docket.order).await?;
         self.set_order_status(&docket.order, OrderStatus::Dispatched).await
     }
 }

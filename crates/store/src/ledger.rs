@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Page, Result, Tx, reversals::expect_reversible, warm_spells::WarmSpell};
+use crate::{Page, Result, Tx, authority::SignedWith, reversals::expect_reversible, warm_spells::WarmSpell};
 
 /// One leg of an act.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -142,8 +142,8 @@ impl Tx {
 
     pub(crate) async fn enter_act(&mut self, act: &NewAct<'_>, reverses: Option<Uuid>) -> Result<()> {
         sqlx::query!(
-            "insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by, document, reason, reverses)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+            "insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by, own_sign_in, document, reason, reverses)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
             self.farm.0,
             act.id,
             act.kind.as_str(),
@@ -151,6 +151,7 @@ impl Tx {
             self.now,
             self.done_by(act.by),
             self.signed.name,
+            self.signed.with == SignedWith::OwnSignIn,
             act.document,
             act.reason,
             reverses

@@ -285,6 +285,7 @@ impl Tx {
         let lots: Vec<LotCode> = there.iter().map(|t| t.0.clone()).collect();
         self.lock_lots(&lots).await?;
         check_rows(&there, &new.lots)?;
+        self.authorise_held_sales(&there, &new.lots).await?;
         let id = self.new_id();
         let act = NewAct {
             id,
@@ -299,6 +300,20 @@ impl Tx {
         self.enter_legs(id, &legs).await?;
         self.keep_takings(&day, &sold, new, id, closed_at).await?;
         self.market_day(code).await
+    }
+
+    /// What a stall had sold of a lot before it was put on hold is a fact; that it was before, a person has to answer for.
+    async fn authorise_held_sales(&mut self, there: &[(LotCode, Grams)], rows: &[StallRow]) -> Result<()> {
+        let codes: Vec<String> = there.iter().map(|(lot, _)| lot.to_string()).collect();
+        let holds = self.holds_of(&codes).await?;
+        let row = |lot: &LotCode| rows.iter().find(|r| r.lot == *lot);
+        let left = |lot: &LotCode, had: Grams| row(lot).map_or(had, |r| had - r.back_g - r.wasted_g) > Grams::ZERO;
+        if let Some((lot, _)) = there.iter().find(|(lot, had)| holds.contains_key(lot) && left(lot, *had)) {
+            self.authoriser(&format!(
+                "Entering that lot {lot}, which is on hold, was sold or tasted before the hold"
+            ))?;
+        }
+        Ok(())
     }
 
     /// Legs of the reckoning, and what was sold.

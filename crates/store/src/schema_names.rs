@@ -48,6 +48,16 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
                 part(4)
             ),
         ),
+        "balance_dockets_kept" => (
+            Kind::SetAside,
+            format!(
+                "{} g of lot {} in {} are on their way to customers, with {}. Hand that over first and say what was refused, or take the dispatch back.",
+                part(2),
+                part(0),
+                part(1),
+                part(3)
+            ),
+        ),
         "lot_hold_kept" => (Kind::OnHold, on_hold(part(0), part(1))),
         "movement_rule_kept" => (
             Kind::Invalid,
@@ -71,6 +81,12 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
         "act_packing_adds_up" | "act_children_add_up" | "act_parents_add_up" => {
             (Kind::Invalid, "What went in is not what came out. In = out + trim + water, to the gram.".into())
         }
+        "act_is_told" | "act_parts_known" => {
+            (Kind::Invalid, "An entry of this kind has rows of its own that say what it was. Enter it by its own request.".into())
+        }
+        "act_count_adds_up" => (Kind::Invalid, "What is booked is not what was counted less the book.".into()),
+        "act_docket_adds_up" => (Kind::Invalid, "The lines of the docket are not what was sent out.".into()),
+        "act_market_sales_add_up" => (Kind::Invalid, "What the stall sold is not what left it.".into()),
         "act_docket_parts_add_up" => {
             (Kind::Invalid, "The lines of the docket are not what was handed over or brought back.".into())
         }
