@@ -91,7 +91,9 @@ async fn nothing_is_written_behind_the_look_at_an_act() -> Result<()> {
         )
     };
     let leg = |from: &str, to: &str, grams: i64| {
-        format!("insert into movement select farm_id, act_id, 1, '{lot}', '{from}', '{to}', {grams} from act where done_by = 'x'; ")
+        format!(
+            "insert into movement select farm_id, act_id, 1, '{lot}', '{from}', '{to}', {grams} from act where done_by = 'x'; "
+        )
     };
     let lines = "insert into docket_line select farm_id, docket, 9, order_line, product, product_name, lot, place, harvest_day, best_before,
                  1, price, unit, tax_percent, 0 from docket_line";
@@ -104,12 +106,25 @@ async fn nothing_is_written_behind_the_look_at_an_act() -> Result<()> {
         (act("week_close", "null"), "act_is_told"),
         (act("delivery", "null"), "act_is_told"),
         (lines.to_owned(), "is closed"),
-        (format!("insert into lot_link select farm_id, act_id, '{lot}', '{lot}X', 5 from act where kind = 'weighing'"), "lot_link"),
-        ("insert into weighing_source select farm_id, act_id, batch, 9, 5, 'shared' from weighing_source".to_owned(), "is closed"),
-        ("insert into stock_count select farm_id, act_id, lot, 'VAN', 5, 0, 0, 0, 0, 0, 'x' from stock_count".to_owned(), "is closed"),
+        (
+            format!(
+                "insert into lot_link select farm_id, act_id, '{lot}', '{lot}X', 5 from act where kind = 'weighing'"
+            ),
+            "lot_link",
+        ),
+        (
+            "insert into weighing_source select farm_id, act_id, batch, 9, 5, 'shared' from weighing_source".to_owned(),
+            "is closed",
+        ),
+        (
+            "insert into stock_count select farm_id, act_id, lot, 'VAN', 5, 0, 0, 0, 0, 0, 'x' from stock_count"
+                .to_owned(),
+            "is closed",
+        ),
     ] {
         for early in ["", "set constraints all immediate; "] {
-            let refused = run(&mut db, &format!("begin; {early}{writes}; commit")).await.expect_err(&writes).to_string();
+            let refused =
+                run(&mut db, &format!("begin; {early}{writes}; commit")).await.expect_err(&writes).to_string();
             assert!(refused.contains(broken), "{writes}: {refused}");
             run(&mut db, "rollback").await?;
         }

@@ -261,8 +261,17 @@ async fn an_act_in_flight_is_in_the_closing_or_told_as_after_it() -> Result<()> 
     farm.create("/api/movements", body(&lot, 100)).await;
     let page = farm.raw("GET", "/week?week=2026-W19", &[], Vec::new()).await.text;
     assert!(page.contains("2 late entries"), "{page}");
+    // The page shows what was closed, and says so.
+    assert!(
+        page.contains("its figures as they were then")
+            && page.contains("<th scope=\"row\">Wasted</th><td class=\"n\">0.00"),
+        "{page}"
+    );
     // Each can be opened: what it was, when it happened and when it was entered.
-    assert!(page.contains("waste of 5 May 08:00 by AB, entered 11 May 08:00: Soft"), "{page}");
+    assert!(
+        page.contains("waste of 5\u{a0}May\u{a0}2026 08:00 by AB, entered 11\u{a0}May\u{a0}2026 08:00: Soft"),
+        "{page}"
+    );
     let late = week(&farm, WEEK).await["late_entries"].clone();
     assert_eq!((&late[0]["kind"], late.as_array().map(Vec::len)), (&json!("waste"), Some(2)), "{late}");
     Ok(())

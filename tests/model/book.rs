@@ -247,9 +247,7 @@ impl Book {
     /// What legs would take though it is not there, is set aside by an order other than the one that sends it out, or is on its way
     /// with a docket other than their own.
     pub fn short_of(&self, legs: &[Leg], sent: Option<usize>, own: Option<usize>) -> Option<String> {
-        let free = |lot, place| {
-            self.free(lot, place, sent) - if place == VAN { self.under_way(lot, own) } else { 0 }
-        };
+        let free = |lot, place| self.free(lot, place, sent) - if place == VAN { self.under_way(lot, own) } else { 0 };
         let (lot, place) = Self::sums(legs).into_iter().find(|((l, p), by)| *by < 0 && free(*l, p) + by < 0)?.0;
         Some(format!("{place} has {} g of {} free", free(lot, place), self.lots[lot].code))
     }

@@ -54,7 +54,7 @@ impl Book {
 
     /// Done if every gram that the legs take is there and free.
     fn if_there(&self, ask: &Ask, sent: Option<usize>) -> Verdict {
-                let own = match &ask.what {
+        let own = match &ask.what {
             What::Deliver { docket, .. } => Some(*docket),
             What::Reverse { act } if self.acts[*act].kind == "dispatch" => self.acts[*act].docket,
             _ => None,
@@ -218,7 +218,8 @@ impl Book {
     /// Whether the order of a docket has another one that stands.
     fn sent_again(&self, docket: usize) -> bool {
         let order = self.dockets[docket].order;
-        (0..self.dockets.len()).any(|d| d != docket && self.dockets[d].order == order && self.docket_status(d) != "void")
+        (0..self.dockets.len())
+            .any(|d| d != docket && self.dockets[d].order == order && self.docket_status(d) != "void")
     }
 
     /// Whether the van would lack goods of the docket, had it not been handed over.

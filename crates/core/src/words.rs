@@ -186,6 +186,33 @@ ActKind {
     Reversal = "reversal",
 });
 
+impl ActKind {
+    /// The kind as a person says it, with its article.
+    #[must_use]
+    pub const fn said(self) -> &'static str {
+        match self {
+            Self::Weighing => "a weighing",
+            Self::Opening => "an opening entry",
+            Self::Transfer => "a move",
+            Self::Waste => "a waste entry",
+            Self::Gift => "a gift",
+            Self::Test => "a sample",
+            Self::Trim => "a trimming entry",
+            Self::Home => "a home-use entry",
+            Self::Finish => "the finish of a lot",
+            Self::Count => "a stock count",
+            Self::Packing => "a packing",
+            Self::Dispatch => "a dispatch",
+            Self::Delivery => "a delivery",
+            Self::Return => "a return",
+            Self::MarketOut => "a market load",
+            Self::MarketClose => "a market day's cashing up",
+            Self::WeekClose => "the close of a week",
+            Self::Reversal => "an entry that takes another back",
+        }
+    }
+}
+
 words!(/// Movements that a person writes down one by one.
 MovementKind {
     /// From one store to another.

@@ -85,6 +85,10 @@ pub struct Record {
     pub spells: Vec<Excursion>,
     /// Time, lot, weight, why, person: what was thrown away.
     pub wasted: Vec<Vec<String>>,
+    /// How many entries that is, and how much in all.
+    pub wasted_sum: String,
+    /// What to say where there were no spells.
+    pub no_spells: String,
     /// Gaps in the readings and probe faults.
     pub gaps: Vec<Excursion>,
     /// What to say where there are none.

@@ -64,7 +64,7 @@ pub(crate) fn named<'a>(
     }
     let Some(lots) = &new.lots else {
         return if there.lots.is_empty() && new.food != FoodOutcome::Kept {
-            Err(Refusal::field("/food", "By the book nothing was inside. Choose “none was there”."))
+            Err(Refusal::field("/food", "By the book nothing was inside. Choose “nothing inside”."))
         } else {
             Ok(there.lots.iter().map(|l| (l, None)).collect())
         };

@@ -118,7 +118,7 @@ impl Tx {
         if !kind.holds_stock() {
             return Err(Refusal::field(
                 "/place",
-                format!("{} is a {kind} and holds no stock. Count a fridge, shelf, van or stall.", new.place),
+                format!("{} holds no stock. Count a fridge, shelf, van or stall.", new.place),
             )
             .into());
         }

@@ -226,7 +226,10 @@ impl Tx {
             if other != docket.docket && self.docket(&other).await?.status != DocketStatus::Void {
                 return Err(Refusal::new(
                     Kind::NotReversible,
-                    format!("Order {} went out again since, with docket {other}. Reverse that dispatch first.", docket.order),
+                    format!(
+                        "Order {} went out again since, with docket {other}. Take that dispatch back first.",
+                        docket.order
+                    ),
                 )
                 .into());
             }
@@ -245,7 +248,7 @@ impl Docket {
         Err(Refusal::new(
             Kind::NotReversible,
             format!(
-                "{came_back} of lot {} came back from docket {}. Reverse that return first.",
+                "{came_back} of lot {} came back from docket {}. Take that return back first.",
                 line.lot, self.docket
             ),
         ))

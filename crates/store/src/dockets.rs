@@ -241,7 +241,7 @@ impl Tx {
             Some(van) => {
                 let kind = self.place_kind(van, "/van").await?;
                 if kind != PlaceKind::Van {
-                    return Err(Refusal::field("/van", format!("{van} is a {kind}, not a van.")).into());
+                    return Err(Refusal::field("/van", format!("{van} is not a van.")).into());
                 }
                 van.clone()
             }
@@ -406,7 +406,7 @@ impl Tx {
             return Err(Refusal::new(
                 Kind::NotReversible,
                 format!(
-                    "Docket {} was handed over. What comes back is a return; a delivery entered by mistake is reversed first.",
+                    "Docket {} was handed over. What comes back is a return; take a delivery entered by mistake back first.",
                     docket.docket
                 ),
             )

@@ -52,8 +52,8 @@ pub struct Excursion {
     /// Where a warm or cold spell stands; nothing for the other kinds. Settled once every lot of it that is in stock is decided on, and all
     /// that was written down about it is countersigned.
     pub standing: Option<SpellStanding>,
-    /// Whether it is a warm or cold spell about which something is still to be written down: nothing stands, or a lot in stock was inside on
-    /// which nothing decides.
+    /// Whether something is still to be written down about it: about a warm or cold spell, when nothing stands or a lot in stock was inside on
+    /// which nothing decides; about a gap that is over, when such a lot was inside.
     pub wants_action: bool,
     /// What was done.
     pub actions: Vec<ActionTaken>,
@@ -87,7 +87,7 @@ pub struct LotThere {
     /// How it is packed.
     pub packaging: Packaging,
     /// Days of shelf life that it took of the lot while the lot was there, beyond what the same time at the limit would have taken. Nothing
-    /// where no life is set.
+    /// where no life is set or no air is known.
     pub life_days: Option<f64>,
     /// A caution, for a sealed pack.
     pub caution: Option<&'static str>,
@@ -239,7 +239,10 @@ impl Tx {
             Span { from: self.now - chrono::TimeDelta::days(31), until: self.now + chrono::TimeDelta::hours(1) };
         let all = self.excursions(None, month).await?;
         let unsettled = |e: &Excursion| e.standing.is_some_and(|standing| standing != SpellStanding::Settled);
-        Ok(all.into_iter().filter(|e| e.withdrawn_at.is_none() && (e.ended_at.is_none() || unsettled(e))).collect())
+        Ok(all
+            .into_iter()
+            .filter(|e| e.withdrawn_at.is_none() && (e.ended_at.is_none() || unsettled(e) || e.wants_action))
+            .collect())
     }
 
     async fn excursions_where(
@@ -270,8 +273,10 @@ impl Tx {
         let ids: Vec<Uuid> = rows.iter().map(|r| r.excursion_id).collect();
         let mut actions = self.actions_of(&ids).await?;
         let mut sign_offs = self.sign_offs_of(&ids).await?;
-        let spells: Vec<Uuid> = rows.iter().filter(|r| is_spell(r.kind)).map(|r| r.excursion_id).collect();
-        let undecided = self.undecided_in_stock(&spells).await?;
+        // Food that stood in unknown air is to be decided on like food that stood in warm air.
+        let about_food = rows.iter().filter(|r| is_spell(r.kind) || r.kind == ExcursionKind::NoData);
+        let about_food: Vec<Uuid> = about_food.map(|r| r.excursion_id).collect();
+        let undecided = self.undecided_in_stock(&about_food).await?;
         Ok(rows
             .into_iter()
             .map(|r| {
@@ -282,7 +287,11 @@ impl Tx {
                 let countersigned = stands().all(|a| a.countersigned_by.is_some());
                 Excursion {
                     standing: is_spell.then(|| spell::standing(r.ended_at.is_some(), decided, countersigned)),
-                    wants_action: is_spell && !decided,
+                    wants_action: if is_spell {
+                        !decided
+                    } else {
+                        r.ended_at.is_some() && undecided.contains(&r.excursion_id)
+                    },
                     actions,
                     undecided: r.kind == ExcursionKind::TooWarm
                         && r.product_c.zip(r.warm_c).is_some_and(|(product, limit)| product < limit + PROBE_DOUBT_C),

@@ -126,8 +126,8 @@ const FIRST_PLACES: [(&str, &str, &str); 9] = [
     ("WASTE", "Waste", "waste"),
     ("GIFT", "Given away", "gift"),
     ("TEST", "Tests", "test"),
-    ("WATER", "Weight lost", "water"),
-    ("HOME", "Eaten at home", "home"),
+    ("WATER", "Water loss", "water"),
+    ("HOME", "Home use", "home"),
 ];
 
 /// Words that a farm may set.

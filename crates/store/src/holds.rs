@@ -59,7 +59,36 @@ pub(crate) struct NewHold<'a> {
     pub document: Option<&'a str>,
 }
 
+/// A hold or a release, as it was written down.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HoldEvent {
+    /// Hold or release.
+    pub kind: LotEventKind,
+    /// Why.
+    pub reason: String,
+    /// When.
+    pub happened_at: DateTime<Utc>,
+    /// By whom.
+    pub done_by: String,
+}
+
 impl Tx {
+    /// Every hold and release of a lot, oldest first.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn hold_history(&mut self, lot: &LotCode) -> Result<Vec<HoldEvent>> {
+        Ok(sqlx::query_as!(
+            HoldEvent,
+            r#"select kind as "kind: _", reason, happened_at, done_by from lot_event
+                where farm_id = $1 and lot = $2 and kind in ('hold', 'release') order by turn"#,
+            self.farm.0,
+            lot.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
     /// Holds a lot, and every lot that was made of it: nothing of them leaves but to waste or a test until they are released. What was set
     /// aside of them is released, so that the orders show short.
     ///

@@ -236,11 +236,7 @@ impl Tx {
                 return Err(Refusal::field("/to_place", "A transfer goes somewhere. Name the place.").into());
             }
             (Some(_), Some(_)) => {
-                return Err(Refusal::field(
-                    "/to_place",
-                    format!("A {} knows where it goes. Leave the place out.", new.kind),
-                )
-                .into());
+                return Err(Refusal::field("/to_place", "It is clear where this goes. Leave the place out.").into());
             }
             (Some(kind), None) => self.sink(kind).await?,
         };
@@ -303,7 +299,7 @@ impl Tx {
         self.enter_legs(id, &legs).await.map_err(|error| match error {
             crate::Error::Refused(r) if r.kind == Kind::NotEnough => Refusal::new(
                 Kind::NotReversible,
-                format!("What it moved has moved on since. {} Reverse what came after it first.", r.detail),
+                format!("What it moved has moved on since. {} Take back what came after it first.", r.detail),
             )
             .into(),
             other => other,
@@ -319,7 +315,7 @@ impl Tx {
         self.acts_where(Some(act_id), None, None, &Page { after: None, limit: 1 })
             .await?
             .pop()
-            .ok_or_else(|| Refusal::not_found("act", act_id).into())
+            .ok_or_else(|| Refusal::not_found("entry", act_id).into())
     }
 
     /// Acts in the order of recording, all or of one kind or lot.

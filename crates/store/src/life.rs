@@ -94,7 +94,11 @@ impl Tx {
                 .map(|v| Span { from: v.since, until: v.until.unwrap_or(span.until) })
                 .collect();
             let Some(profile) = ways.profile(lot).filter(|_| !there.is_empty()) else { continue };
-            lost.insert(lot.clone(), life_beyond(profile, &within(&known, &there), limit_c));
+            let pieces = within(&known, &there);
+            // Where no air is known, what it took is not known either.
+            if pieces.iter().any(|p| p.span.until > p.span.from) {
+                lost.insert(lot.clone(), life_beyond(profile, &pieces, limit_c));
+            }
         }
         Ok(lost)
     }

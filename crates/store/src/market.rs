@@ -174,7 +174,7 @@ impl Tx {
         coinage.expect_amount(new.float_amount, "/float_amount")?;
         let kind = self.place_kind(&new.stall, "/stall").await?;
         if kind != PlaceKind::Stall {
-            return Err(Refusal::field("/stall", format!("{} is a {kind}, not a stall.", new.stall)).into());
+            return Err(Refusal::field("/stall", format!("{} is not a stall.", new.stall)).into());
         }
         sqlx::query!(
             "select pg_advisory_xact_lock(hashtextextended($1, $2))",
@@ -309,9 +309,7 @@ impl Tx {
         let row = |lot: &LotCode| rows.iter().find(|r| r.lot == *lot);
         let left = |lot: &LotCode, had: Grams| row(lot).map_or(had, |r| had - r.back_g - r.wasted_g) > Grams::ZERO;
         if let Some((lot, _)) = there.iter().find(|(lot, had)| holds.contains_key(lot) && left(lot, *had)) {
-            self.authoriser(&format!(
-                "Entering that lot {lot}, which is on hold, was sold or tasted before the hold"
-            ))?;
+            self.authoriser(&format!("Entering that lot {lot}, which is on hold, was sold or tasted before the hold"))?;
         }
         Ok(())
     }

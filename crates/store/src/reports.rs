@@ -36,8 +36,10 @@ impl StrainToday {
 pub struct Morning {
     /// What is there and what is ordered, by strain.
     pub strains: Vec<StrainToday>,
-    /// Orders for today or before that have not gone out.
+    /// Orders for today that have not gone out.
     pub to_make_up: i64,
+    /// Orders for an earlier day that have not gone out.
+    pub overdue: i64,
     /// Dockets on the way.
     pub on_the_way: i64,
     /// Lots on hold with stock.
@@ -81,7 +83,8 @@ impl Tx {
         .await?;
         Ok(Morning {
             strains: strains.into_values().collect(),
-            to_make_up: i64::try_from(due.len()).unwrap_or(i64::MAX),
+            to_make_up: i64::try_from(due.iter().filter(|o| o.delivery_day == today).count()).unwrap_or(i64::MAX),
+            overdue: i64::try_from(due.iter().filter(|o| o.delivery_day < today).count()).unwrap_or(i64::MAX),
             on_the_way,
             on_hold,
             short_g: due.iter().flat_map(|o| &o.lines).map(|l| l.short_g).sum(),

@@ -10,15 +10,12 @@ use crate::{Result, Tx, ledger::Act};
 
 pub(crate) fn expect_reversible(act: &Act) -> Result<(), Refusal> {
     if let Some(by) = act.reversed_by {
-        return Err(Refusal::new(
-            Kind::AlreadyReversed,
-            format!("It was reversed before, by {by}. An act is reversed once."),
-        ));
+        return Err(Refusal::new(Kind::AlreadyReversed, format!("This entry is taken back already, by {by}.")));
     }
     if matches!(act.kind, ActKind::Reversal | ActKind::WeekClose | ActKind::MarketClose | ActKind::MarketOut) {
         return Err(Refusal::new(
             Kind::NotReversible,
-            format!("A {} is not reversed. Enter what is right anew.", act.kind.as_str().replace('_', " ")),
+            format!("You cannot take back {}. Enter what is right instead.", act.kind.said()),
         ));
     }
     Ok(())
@@ -52,7 +49,7 @@ impl Tx {
             None => Ok(()),
             Some(c) => Err(Refusal::new(
                 Kind::NotReversible,
-                format!("Lot {} at {} was counted again since. Reverse the later count first.", c.lot, c.place),
+                format!("Lot {} at {} was counted again since. Take the later count back first.", c.lot, c.place),
             )
             .into()),
         }
@@ -75,7 +72,9 @@ impl Tx {
             None => Ok(()),
             Some(day) => Err(Refusal::new(
                 Kind::NotReversible,
-                format!("Market day {day} was closed since, and what it sold rests on this. Enter what is right anew."),
+                format!(
+                    "Market day {day} was closed since, and what it sold rests on this. Enter what is right instead."
+                ),
             )
             .into()),
         }

@@ -61,16 +61,16 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
         "lot_hold_kept" => (Kind::OnHold, on_hold(part(0), part(1))),
         "movement_rule_kept" => (
             Kind::Invalid,
-            format!("A {} does not take grams from a {} to a {}. Choose another place.", part(0), part(1), part(2)),
+            format!("This entry cannot go from “{}” to “{}”. Choose another place.", part(1), part(2)),
         ),
-        "act_reverses_key" => (Kind::AlreadyReversed, "It was reversed before. An act is reversed once.".into()),
+        "act_reverses_key" => (Kind::AlreadyReversed, "This entry is taken back already.".into()),
         "act_reversal_allowed" => (
             Kind::NotReversible,
-            "A reversal cannot itself be reversed, nor can the closing of a week. Enter it anew instead.".into(),
+            "You cannot take back an entry that takes another back, nor the close of a week. Enter what is right instead.".into(),
         ),
-        "act_reversal_whole" => (Kind::NotReversible, "A reversal takes back the whole act.".into()),
+        "act_reversal_whole" => (Kind::NotReversible, "An entry is taken back whole.".into()),
         "act_is_closed" | "record_is_kept" => {
-            (Kind::RecordKept, "Records are added to, never changed. Add a reversal instead.".into())
+            (Kind::RecordKept, "Records are added to, never changed. Take the entry back and enter it again.".into())
         }
         // The same thing from a queue once more, of another person on the same phone perhaps.
         "act_pk" => (

@@ -318,8 +318,7 @@ impl Tx {
             r#"select m.lot as "lot: _", t.kind as "became: _", a.kind as "act: _", m.from_place as "place: _", a.happened_at, m.grams as "grams_g: _",
                       a.reason
                  from movement m join act a using (farm_id, act_id) join place t on t.farm_id = m.farm_id and t.place = m.to_place
-                 join place f on f.farm_id = m.farm_id and f.place = m.from_place
-                where m.farm_id = $1 and m.lot = any ($2) and a.kind <> 'reversal' and f.kind <> 'room'
+                where m.farm_id = $1 and m.lot = any ($2) and a.kind <> 'reversal'
                   and t.kind in ('trim', 'waste', 'gift', 'test', 'water', 'home')
                   and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
                 order by a.happened_at, a.act_id, m.leg"#,

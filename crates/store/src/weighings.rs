@@ -339,7 +339,7 @@ impl Tx {
             if !matches!(kind, PlaceKind::Fridge | PlaceKind::Shelf | PlaceKind::Van) {
                 return Err(Refusal::field(
                     "/place",
-                    format!("{place} is a {kind}. A weighing goes to a fridge, a shelf or a van."),
+                    format!("{place} is not a fridge, a shelf or a van. A weighing goes to one of those."),
                 )
                 .into());
             }

@@ -188,7 +188,8 @@ async function keep() {
     say(`${kg(entry.net_g)} kg was sent from another page of this phone. Open this page again to see it below.`);
   } else if (!$("said").querySelector("a")) {
     const next = outbox.stored(entry) ? "It is kept on this phone and will be sent again by itself." : `It will be sent again by itself. ${UNSTORED}`;
-    say(`Not known yet whether ${kg(entry.net_g)} kg was saved. ${next}`);
+    // Without a connection nothing was sent; else it may have come there and only the answer was lost.
+    say(navigator.onLine ? `Not known yet whether ${kg(entry.net_g)} kg was saved. ${next}` : `No connection: ${kg(entry.net_g)} kg is not sent yet. ${next}`);
   }
   // Dead for half a second, so that a wet thumb that bounces types nothing.
   setTimeout(() => rest(false), REST_MS);
@@ -210,7 +211,7 @@ function heard(entry, what) {
   const [lost, link] = signIn(entry);
   if (what.is === "signed-out") say(`You are signed out. ${lost}`, link);
   if (what.is === "not-allowed") say(`The one who is signed in may not weigh. ${lost}`, link);
-  if (what.is === "unknown" && !resting) say(`Not known yet, asking again: ${outbox.waiting().length} on this phone.`);
+  if (what.is === "unknown" && !resting) say(navigator.onLine ? `Not known yet, asking again: ${outbox.waiting().length} on this phone.` : `No connection: ${outbox.waiting().length} kept on this phone, will be sent.`);
   list();
 }
 

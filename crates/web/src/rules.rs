@@ -311,10 +311,9 @@ pub fn expect_may_reverse(standing: Standing, kind: ActKind) -> Result<(), Refus
     if rule_of("POST", entered_at(kind)).is_some_and(|rule| rule.allows.lets(standing)) {
         return Ok(());
     }
-    let kind = kind.as_str().replace('_', " ");
     Err(Refusal::new(
         Kind::NotAllowed,
-        format!("Your role does not allow taking back a {kind}. Ask the owner of the farm."),
+        format!("Your role does not allow taking back {}. Ask the owner of the farm.", kind.said()),
     ))
 }
 

@@ -5,7 +5,7 @@ use axum::extract::State;
 use gillbook_core::earnings::BatchStage;
 use gillbook_store::earnings::{BatchEarnings, Earnings};
 
-use super::{Head, Page, kg, short_day};
+use super::{Head, Page, date, kg};
 use crate::{App, problem::Problem, read, who::Who};
 
 #[derive(Template)]
@@ -92,7 +92,7 @@ pub(super) async fn get_blocks(State(app): State<App>, who: Who) -> Result<Page<
                 .filter(|b| b.stage == BatchStage::Growing)
                 .map(|b| GrowingRow {
                     code: b.batch.to_string(),
-                    made: short_day(b.made_on),
+                    made: date(b.made_on),
                     blocks: b.blocks,
                     lost: b.lost,
                     cost: b.cost.to_string(),

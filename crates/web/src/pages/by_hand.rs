@@ -63,9 +63,9 @@ struct SpotRow {
 /// How far off a probe was at each of its last checks, with the correction of that time, so that a drift is seen.
 fn drift(standing: &ProbeStanding, zone: Tz) -> String {
     let Some(last) = standing.checks.last() else { return "never checked".into() };
-    let off = |c: f64| format!("{c:+.1}");
+    let off = |c: f64| super::minus(&format!("{c:+.1}"));
     let earlier: Vec<String> = standing.checks.iter().rev().take(4).rev().map(|c| off(c.corrected_off_c)).collect();
-    let checked = format!("{} °C off, {}", earlier.join(", "), day_and_clock(last.checked_at, zone));
+    let checked = format!("{}\u{a0}°C off, {}", earlier.join(", "), super::full_time(last.checked_at, zone));
     if last.offset_c.is_some() { format!("{checked}, corrected since") } else { checked }
 }
 
@@ -119,7 +119,7 @@ async fn by_hand_page(
                 .map(|s| SpotRow {
                     when: day_and_clock(s.at, zone),
                     place: s.place.to_string(),
-                    c: format!("{:.1}", s.c),
+                    c: super::degrees(s.c),
                     by: s.done_by,
                     note: s.note,
                 })

@@ -17,7 +17,7 @@ use gillbook_store::house_checks::{NewCheckDone, NewHouseCheck};
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, again, day_and_clock, once_of_form, short_day, zone_of};
+use super::{Head, Page, again, full_day, full_time, once_of_form, zone_of};
 use crate::{
     App,
     body::{Code, Filled},
@@ -73,8 +73,8 @@ async fn checks_page(app: &App, who: &Who, typed: CheckForm, wrong: Option<Strin
             key: Uuid::new_v4(),
             problem_key: Uuid::new_v4(),
             when: match c.last_done_at {
-                Some(at) => format!("due {}, last done {}", short_day(c.due_on), day_and_clock(at, zone)),
-                None => format!("due {}, never done", short_day(c.due_on)),
+                Some(at) => format!("due {}, last done {}", full_day(c.due_on), full_time(at, zone)),
+                None => format!("due {}, never done", full_day(c.due_on)),
             },
         };
         Ok(Checks {
@@ -85,7 +85,7 @@ async fn checks_page(app: &App, who: &Who, typed: CheckForm, wrong: Option<Strin
                 .into_iter()
                 .map(|d| DoneRow {
                     name: d.name,
-                    when: day_and_clock(d.done_at, zone),
+                    when: full_time(d.done_at, zone),
                     by: d.done_by,
                     good: d.good,
                     what: d.what_done,

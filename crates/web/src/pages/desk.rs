@@ -22,6 +22,9 @@ use crate::{
 #[template(path = "sign_in.html")]
 struct SignInPage {
     head: Head,
+    /// What was typed, to be corrected; never the passphrase.
+    name: String,
+    shared_phone: bool,
     wrong: Option<String>,
 }
 
@@ -39,7 +42,7 @@ pub(super) struct SignInForm {
 }
 
 pub(super) async fn get_sign_in() -> impl IntoResponse {
-    Page(SignInPage { head: Head::nobody("/sign-in"), wrong: None })
+    Page(SignInPage { head: Head::nobody("/sign-in"), name: String::new(), shared_phone: false, wrong: None })
 }
 
 pub(super) async fn post_sign_in(State(app): State<App>, origin: Origin, Filled(form): Filled<SignInForm>) -> Response {
@@ -51,7 +54,12 @@ pub(super) async fn post_sign_in(State(app): State<App>, origin: Origin, Filled(
     match signed_in.await {
         Ok(cookies) => (cookies, Redirect::to("/")).into_response(),
         Err(problem) => {
-            let view = SignInPage { head: Head::nobody("/sign-in"), wrong: Some(problem.detail().to_owned()) };
+            let view = SignInPage {
+                head: Head::nobody("/sign-in"),
+                name: form.sign_in_name,
+                shared_phone: form.shared_phone.is_some(),
+                wrong: Some(problem.detail().to_owned()),
+            };
             (problem.status(), Page(view)).into_response()
         }
     }

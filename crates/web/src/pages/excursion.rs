@@ -26,7 +26,7 @@ use gillbook_store::{
 use serde::{Deserialize, Deserializer, de::Error as _};
 use uuid::Uuid;
 
-use super::{Head, Page, again, day_and_clock, kg, once_of_form, zone_of};
+use super::{Head, Page, again, full_time, kg, once_of_form, zone_of};
 use crate::{
     App,
     body::{Code, Filled},
@@ -109,8 +109,8 @@ pub(super) fn lasted(e: &Excursion, now: DateTime<Utc>) -> String {
 /// From when to when.
 pub(super) fn when(e: &Excursion, zone: Tz) -> String {
     match e.ended_at {
-        Some(until) => format!("{} to {}", day_and_clock(e.began_at, zone), day_and_clock(until, zone)),
-        None => format!("since {}", day_and_clock(e.began_at, zone)),
+        Some(until) => format!("{} to {}", full_time(e.began_at, zone), full_time(until, zone)),
+        None => format!("since {}", full_time(e.began_at, zone)),
     }
 }
 
@@ -136,7 +136,7 @@ pub(super) fn food_word(food: FoodOutcome) -> &'static str {
 }
 
 fn figures(e: &Excursion) -> Vec<(&'static str, String)> {
-    let c = |c: Option<f64>| c.map(|c| format!("{c:.1} °C"));
+    let c = |c: Option<f64>| c.map(super::celsius);
     [("Air went to", c(e.air_c)), ("Food estimated at", c(e.product_c)), ("Probe", e.probe.clone())]
         .into_iter()
         .filter_map(|(label, value)| value.map(|v| (label, v)))
@@ -179,11 +179,7 @@ async fn excursion_page(
             actions: e.actions.iter().map(|a| action_row(a, zone)).collect(),
             stores: stores.map(|p| (p.place.to_string(), p.name)).collect(),
             closed: e.is_closed(),
-            signed: e
-                .sign_offs
-                .iter()
-                .map(|s| format!("{}, {}", s.signed_by, day_and_clock(s.signed_at, zone)))
-                .collect(),
+            signed: e.sign_offs.iter().map(|s| format!("{}, {}", s.signed_by, full_time(s.signed_at, zone))).collect(),
             sign_off,
             phrases: phrases(e.kind),
             // By the book something was inside, or nothing was.
@@ -232,7 +228,7 @@ fn action_row(a: &ActionTaken, zone: Tz) -> ActionRow {
             })
             .collect(),
         short: a.orders_short.iter().map(ToString::to_string).collect(),
-        by: format!("{}, {}", a.done_by, day_and_clock(a.done_at, zone)),
+        by: format!("{}, {}", a.done_by, full_time(a.done_at, zone)),
         reversed: a.reversed,
     }
 }

@@ -102,6 +102,7 @@ fn standing(e: &Excursion) -> &'static str {
         (None, true) => "still on: note what you are doing",
         (None, false) => "still on",
         (Some(_), true) => "to be dealt with",
+        (Some(_), false) if e.actions.is_empty() => "over",
         (Some(_), false) => "needs countersigning",
     }
 }
@@ -119,7 +120,7 @@ pub(super) struct FridgeAsked {
 }
 
 fn one(c: Option<f64>) -> String {
-    c.map_or_else(|| "–".into(), |c| format!("{c:.1}"))
+    c.map_or_else(|| "–".into(), super::degrees)
 }
 
 /// When the last reading came, where that is so long ago that it says nothing about now.
@@ -195,7 +196,7 @@ pub(super) async fn get_fridge(
         let scale = Scale::of(&air, window);
         Ok(Fridge {
             head: Head::new(&farm, &who, "/fridge"),
-            now: current_c(&air, tx.now()).map(|c| format!("{c:.1}")),
+            now: current_c(&air, tx.now()).map(super::degrees),
             silent: silent_word(&air, tx.now(), zone),
             word: judge(&air, tx.now(), zone),
             description: description(&air),

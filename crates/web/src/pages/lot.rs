@@ -11,10 +11,11 @@ use gillbook_core::{
     refusal::Refusal,
     shelf_life::LifeLeft,
     text::{Line, LotCode},
-    words::{ActKind, PlaceKind},
+    words::{ActKind, LotEventKind, PlaceKind},
 };
 use gillbook_store::{
     SignedWith,
+    holds::HoldEvent,
     idempotency::Answer,
     lots::{Lot, LotAt, NewLotEvent},
     trace::{NotSold, Trace, WasIn, WentTo},
@@ -22,7 +23,7 @@ use gillbook_store::{
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, again, day_and_clock, kg, once_of_form, short_day, zone_of};
+use super::{Head, Page, again, full_day, full_time, g, kg, once_of_form, zone_of};
 use crate::{
     App,
     body::{Code, Filled},
@@ -53,6 +54,10 @@ pub(super) struct LotPage {
     went_to: [Vec<WentToRow>; 2],
     /// What was not sold, likewise.
     not_sold: [Vec<NotSoldRow>; 2],
+    /// The lots that were made of it at once, with grams.
+    repacked: Vec<(LotCode, String)>,
+    /// Every hold and release.
+    holds: Vec<String>,
 }
 
 struct InStock {
@@ -112,12 +117,16 @@ const fn what_became(row: &NotSold) -> &'static str {
     match (row.act, row.became) {
         (ActKind::Return, PlaceKind::Test) => "came back, tested",
         (ActKind::Return, _) => "came back, wasted",
-        (ActKind::MarketClose, PlaceKind::Water) => "water lost at the stall",
+        (ActKind::MarketClose, PlaceKind::Water) => "water loss at the stall",
         (_, PlaceKind::Waste) => "wasted",
         (_, PlaceKind::Gift) => "given away",
         (_, PlaceKind::Test) => "samples",
+        (ActKind::Weighing, PlaceKind::Trim) => "trimmed at the scale",
         (_, PlaceKind::Trim) => "trimmed off",
-        (_, PlaceKind::Water) => "weight lost",
+        (ActKind::Finish, PlaceKind::Water) => "left when finished",
+        (ActKind::Count, PlaceKind::Water) => "count loss",
+        (ActKind::Packing, PlaceKind::Water) => "water, drying",
+        (_, PlaceKind::Water) => "water loss",
         _ => "home use",
     }
 }
@@ -142,8 +151,8 @@ fn came_from(lot: &Lot, trace: &Trace) -> Vec<CameFromRow> {
 
 fn was_in(w: &WasIn, zone: Tz) -> (String, String, String) {
     let (when, now) = match w.until {
-        Some(until) => (format!("{} to {}", day_and_clock(w.since, zone), day_and_clock(until, zone)), String::new()),
-        None => (format!("since {}", day_and_clock(w.since, zone)), format!("{} g now", w.grams_g.0)),
+        Some(until) => (format!("{} to {}", full_time(w.since, zone), full_time(until, zone)), String::new()),
+        None => (format!("since {}", full_time(w.since, zone)), format!("{} g now", w.grams_g.0)),
     };
     (w.place.to_string(), when, now)
 }
@@ -153,7 +162,7 @@ fn went_to(w: &WentTo, zone: Tz) -> WentToRow {
         lot: w.lot.clone(),
         name: w.name.clone(),
         docket: w.docket.as_ref().map(ToString::to_string),
-        at: day_and_clock(w.sent_at, zone),
+        at: full_time(w.sent_at, zone),
         grams: w.grams_g.0,
         returned: (w.returned_g.0 > 0).then_some(w.returned_g.0),
     }
@@ -164,10 +173,15 @@ fn not_sold(n: &NotSold, zone: Tz) -> NotSoldRow {
         lot: n.lot.clone(),
         what: what_became(n),
         place: n.place.to_string(),
-        at: day_and_clock(n.happened_at, zone),
+        at: full_time(n.happened_at, zone),
         grams: n.grams_g.0,
         reason: n.reason.clone(),
     }
+}
+
+fn hold_line(e: &HoldEvent, zone: Tz) -> String {
+    let what = if e.kind == LotEventKind::Hold { "Put on hold" } else { "Released" };
+    format!("{what} {} by {}: {}", full_time(e.happened_at, zone), e.done_by, e.reason)
 }
 
 /// Rows of this lot, and rows of lots that were made from it.
@@ -194,7 +208,7 @@ async fn lot_page(
             hold: lot
                 .hold
                 .as_ref()
-                .map(|h| format!("On hold since {} ({}): {}.", day_and_clock(h.since, zone), h.done_by, h.reason)),
+                .map(|h| format!("On hold since {} ({}): {}.", full_time(h.since, zone), h.done_by, h.reason)),
             shared_phone: who.signed.with == SignedWith::SharedPhone,
             key: Uuid::new_v4(),
             typed: typed.to_owned(),
@@ -205,8 +219,8 @@ async fn lot_page(
                 lot.grade,
                 lot.packaging,
                 lot.form,
-                short_day(lot.harvest_day),
-                lot.best_before.map(|d| format!(", best before {}", short_day(d))).unwrap_or_default()
+                full_day(lot.harvest_day),
+                lot.best_before.map(|d| format!(", best before {}", full_day(d))).unwrap_or_default()
             ),
             stock: lot
                 .places
@@ -223,10 +237,17 @@ async fn lot_page(
                     }),
                 })
                 .collect(),
+            repacked: trace
+                .made
+                .iter()
+                .filter(|m| m.from_lot == *code)
+                .map(|m| (m.into_lot.clone(), g(m.grams_g)))
+                .collect(),
             came_from: came_from(&lot, &trace),
             was_in: trace.was_in.iter().map(|w| was_in(w, zone)).collect(),
             went_to: partition_own(trace.went_to.iter().map(|w| went_to(w, zone)), |w| w.lot == *code),
             not_sold: partition_own(trace.not_sold.iter().map(|n| not_sold(n, zone)), |n| n.lot == *code),
+            holds: tx.hold_history(code).await?.iter().map(|e| hold_line(e, zone)).collect(),
             lot,
             trace,
         })

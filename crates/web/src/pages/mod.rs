@@ -282,7 +282,23 @@ fn thousands(number: &str) -> String {
         let gap = left % 3 == 0 && left < digits && left > 0;
         gap.then_some('\u{202f}').into_iter().chain([c])
     });
-    spaced.chain(rest.chars()).collect()
+    minus(&spaced.chain(rest.chars()).collect::<String>())
+}
+
+/// A figure with a true minus sign.
+fn minus(figure: &str) -> String {
+    figure.replace('-', "\u{2212}")
+}
+
+/// A temperature with one decimal, without its unit.
+fn degrees(c: f64) -> String {
+    let shown = format!("{c:.1}");
+    minus(if shown == "-0.0" { "0.0" } else { &shown })
+}
+
+/// A temperature with one decimal and its unit, which are never parted at a line's end.
+fn celsius(c: f64) -> String {
+    format!("{}\u{a0}°C", degrees(c))
 }
 
 /// A count with its noun: `1 day`, `2 days`.
@@ -299,25 +315,30 @@ fn clock(at: DateTime<Utc>, zone: Tz) -> String {
 }
 
 fn day_and_clock(at: DateTime<Utc>, zone: Tz) -> String {
-    at.with_timezone(&zone).format("%-d %b %H:%M").to_string()
+    at.with_timezone(&zone).format("%-d\u{a0}%b %H:%M").to_string()
 }
 
 /// Day, year and time, for what is read long afterwards.
 fn full_time(at: DateTime<Utc>, zone: Tz) -> String {
-    at.with_timezone(&zone).format("%-d %b %Y %H:%M").to_string()
+    at.with_timezone(&zone).format("%-d\u{a0}%b\u{a0}%Y %H:%M").to_string()
 }
 
 /// A day with its year, for what is read long afterwards.
 fn full_day(day: NaiveDate) -> String {
-    day.format("%a %-d %b %Y").to_string()
+    day.format("%a\u{a0}%-d\u{a0}%b\u{a0}%Y").to_string()
+}
+
+/// A day with its year, where there is little room.
+fn date(day: NaiveDate) -> String {
+    day.format("%-d\u{a0}%b\u{a0}%Y").to_string()
 }
 
 fn long_day(day: NaiveDate) -> String {
-    day.format("%A %-d %B").to_string()
+    day.format("%A %-d\u{a0}%B").to_string()
 }
 
 fn short_day(day: NaiveDate) -> String {
-    day.format("%a %-d %b").to_string()
+    day.format("%a\u{a0}%-d\u{a0}%b").to_string()
 }
 
 #[cfg(test)]
@@ -327,7 +348,11 @@ mod tests {
     #[test]
     fn thousands_are_parted_and_four_digits_too() {
         assert_eq!(g(Grams(999)), "999");
-        assert_eq!(g(Grams(-1234)), "-1\u{202f}234");
+        assert_eq!(g(Grams(-1234)), "\u{2212}1\u{202f}234");
+        assert_eq!(
+            (degrees(-0.04), degrees(-1.25), celsius(3.0)),
+            ("0.0".into(), "\u{2212}1.2".into(), "3.0\u{a0}°C".into())
+        );
         assert_eq!(g(Grams(1_234_567)), "1\u{202f}234\u{202f}567");
         assert_eq!(kg(Grams(1_234_560)), "1\u{202f}234.56");
         assert_eq!(kg(Grams(999_999)), "1\u{202f}000.00");

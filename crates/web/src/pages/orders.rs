@@ -31,7 +31,7 @@ use serde::Deserialize;
 use uuid::Uuid;
 
 use super::{
-    Head, Page, again, count, day_and_clock, g, kg, long_day, once_of_form, short_day,
+    Head, Page, again, count, full_day, full_time, g, kg, once_of_form,
     typed::{decimal, whole},
     zone_of,
 };
@@ -120,10 +120,10 @@ pub(super) async fn get_orders(State(app): State<App>, who: Who) -> Result<Page<
         let next = orders
             .iter()
             .find(|o| o.status == OrderStatus::Confirmed && head.may("POST", "/orders/{order}/set-aside"))
-            .map(|o| (o.order.to_string(), format!("{}, {}", o.customer_name, short_day(o.delivery_day))));
+            .map(|o| (o.order.to_string(), format!("{}, {}", o.customer_name, full_day(o.delivery_day))));
         let mut days: Vec<OrderDay> = Vec::new();
         for o in &orders {
-            let day = long_day(o.delivery_day);
+            let day = full_day(o.delivery_day);
             if days.last().is_none_or(|d| d.day != day) {
                 days.push(OrderDay { day, overdue: false, orders: Vec::new() });
             }
@@ -221,7 +221,7 @@ async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String
         Ok(OrderPage {
             head,
             status: status_word(order.status),
-            day: long_day(order.delivery_day),
+            day: full_day(order.delivery_day),
             word: farm.word("docket").to_owned(),
             lines: order
                 .lines
@@ -263,12 +263,12 @@ fn why_short(why: &Shortage, customer: &str) -> String {
     match why {
         Shortage::NothingFree { least_grade } => format!("Short: none of grade {least_grade} or better is free"),
         Shortage::TooOld { least_days: 0, last_day } => {
-            format!("Short: nothing fresh enough, the last free lot ends on {}", short_day(*last_day))
+            format!("Short: nothing fresh enough, the last free lot ends on {}", full_day(*last_day))
         }
         Shortage::TooOld { least_days, last_day } => format!(
             "Short: nothing fresh enough. {customer} wants {} left at delivery, the last free lot ends on {}",
             count(i64::from(*least_days), "day"),
-            short_day(*last_day)
+            full_day(*last_day)
         ),
         Shortage::Free { grams_g } => format!("Not set aside yet: {} kg are free", kg(*grams_g)),
     }
@@ -386,8 +386,13 @@ fn shortages(docket: &Docket) -> Vec<String> {
     let short = docket.ordered.iter().filter(|o| o.short_g > Grams::ZERO && docket.status != DocketStatus::Void);
     short
         .map(|o| {
-            let ordered = o.packs.map_or_else(|| format!("{} kg", kg(o.grams_g)), |n| count(n.into(), "pack"));
-            format!("{}: {ordered} ordered, {} kg short", o.product_name, kg(o.short_g))
+            let packs = o.packs.map(i64::from).filter(|n| *n > 0 && o.short_g.0 * n % o.grams_g.0 == 0);
+            match packs {
+                Some(n) => {
+                    format!("Short: {}, {} of {}", o.product_name, o.short_g.0 * n / o.grams_g.0, count(n, "pack"))
+                }
+                None => format!("Short: {}, {} of {} kg", o.product_name, kg(o.short_g), kg(o.grams_g)),
+            }
         })
         .collect()
 }
@@ -405,16 +410,16 @@ async fn docket_page(
         let docket = tx.docket(code).await?;
         let head = Head::new(&farm, who, "/orders");
         Ok(DocketPage {
-            day: long_day(docket.delivery_day),
+            day: full_day(docket.delivery_day),
             word: farm.word("docket").to_owned(),
             status: match (&docket.status, &docket.delivery) {
                 (DocketStatus::Void, _) => "Taken back; its number is not used again.".into(),
                 (DocketStatus::Delivered, Some(d)) => {
-                    format!("Handed over {} to {}.", day_and_clock(d.delivered_at, zone), d.taken_by)
+                    format!("Handed over {} to {}.", full_time(d.delivered_at, zone), d.taken_by)
                 }
                 (DocketStatus::Delivered, None) => "Fetched by the customer.".into(),
                 (DocketStatus::Dispatched, _) => {
-                    format!("Out for delivery since {}.", day_and_clock(docket.dispatched_at, zone))
+                    format!("Out for delivery since {}.", full_time(docket.dispatched_at, zone))
                 }
             },
             lines: docket.lines.iter().map(paper_line).collect(),
@@ -500,10 +505,9 @@ fn sent_warm(docket: &Docket, zone: Tz) -> Vec<String> {
         .filter_map(|l| l.warm_spell.as_ref().map(|w| (l, w)))
         .map(|(l, w)| {
             format!(
-                "Lot {} was in a warm spell in {} (since {}) that was not settled when {} sent it out. The local food-safety rules and your own food-safety plan decide what may be done with it.",
+                "Lot {} was in a warm spell (from {}) that was not settled when {} sent it out. The local food-safety rules and your own food-safety plan decide what may be done with it.",
                 l.lot,
-                w.place,
-                day_and_clock(w.began_at, zone),
+                full_time(w.began_at, zone),
                 w.authorised_by
             )
         })
@@ -567,7 +571,7 @@ pub(crate) async fn docket_pdf(farm: Farm, docket: Docket) -> Result<Vec<u8>, Pr
         delivery: docket.delivery.map(|d| paper::HandedOver {
             taken_by: d.taken_by,
             at: d.delivered_at.with_timezone(&zone).format("%-d %b %Y %H:%M").to_string(),
-            temperature: d.temperature_c.map(|c| format!("{c:.1}")),
+            temperature: d.temperature_c.map(super::degrees),
             crates_out: d.crates_out,
             crates_back: d.crates_back,
         }),

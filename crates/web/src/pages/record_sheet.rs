@@ -11,10 +11,10 @@ use gillbook_store::{
     record_parts::RecordedExcursion,
 };
 
-use super::{excursion, full_day, full_time, kg, short_day};
+use super::{date, excursion, full_day, full_time, kg, short_day};
 
 fn one(c: Option<f64>) -> String {
-    c.map_or_else(|| "–".into(), |c| format!("{c:.1}"))
+    c.map_or_else(|| "–".into(), super::degrees)
 }
 
 /// Minutes above the limit; a dash where there is no limit and where nothing is known.
@@ -31,7 +31,7 @@ pub(super) fn sheet_of(r: &TemperatureRecord) -> paper::Record {
         farm: r.farm.clone(),
         farm_address: r.farm_address.clone(),
         place: r.place_name.clone(),
-        span: format!("{} to {}", r.from.format("%-d %b %Y"), r.until.format("%-d %b %Y")),
+        span: format!("{} to {}", date(r.from), date(r.until)),
         zone: r.zone.clone(),
         spells: told(true),
         wasted: r
@@ -42,6 +42,17 @@ pub(super) fn sheet_of(r: &TemperatureRecord) -> paper::Record {
                 vec![full_time(w.wasted_at, zone), w.lot.to_string(), kg, w.reason.clone(), w.done_by.clone()]
             })
             .collect(),
+        wasted_sum: format!(
+            "{} {}, {} kg",
+            r.wasted.len(),
+            if r.wasted.len() == 1 { "entry" } else { "entries" },
+            kg(r.wasted.iter().map(|w| w.grams_g).sum())
+        ),
+        no_spells: match (r.exposure.known_s > 0.0, unknown(r)) {
+            (false, _) => "No readings in these days.".into(),
+            (true, Some(_)) => "None in the readings there are.".into(),
+            (true, None) => "None in these days.".into(),
+        },
         gaps: told(false),
         no_gaps: unknown(r).map_or_else(
             || "None in these days.".into(),
@@ -55,7 +66,7 @@ pub(super) fn sheet_of(r: &TemperatureRecord) -> paper::Record {
         spots: r
             .spot_readings
             .iter()
-            .map(|s| vec![full_time(s.at, zone), format!("{:.1} °C", s.c), s.done_by.clone(), s.note.clone()])
+            .map(|s| vec![full_time(s.at, zone), super::celsius(s.c), s.done_by.clone(), s.note.clone()])
             .collect(),
         checks: r
             .checks
@@ -74,7 +85,7 @@ pub(super) fn sheet_of(r: &TemperatureRecord) -> paper::Record {
             })
             .collect(),
         people: r.people.iter().map(|p| format!("{}: {}, {}", p.initials, p.name, p.role.as_str())).collect(),
-        mean_kinetic: r.exposure.mean_kinetic_c.map(|c| format!("{c:.1} °C")),
+        mean_kinetic: r.exposure.mean_kinetic_c.map(super::celsius),
         printed: format!("Printed by {}, {} ({})", r.printed_by, full_time(r.printed_at, zone), r.zone),
         caution: r.caution.to_owned(),
     }

@@ -8,7 +8,7 @@ use chrono::{Days, NaiveDate};
 use gillbook_core::{Grams, calendar::day_of, text::LotCode};
 use gillbook_store::{Page as Rows, lots::Lot};
 
-use super::{Head, Page, count, kg, lot::life_of, short_day, zone_of};
+use super::{Head, Page, count, full_day, kg, lot::life_of, zone_of};
 use crate::{App, problem::Problem, read, who::Who};
 
 #[derive(Template)]
@@ -70,17 +70,17 @@ fn rows_of(lot: &Lot, last_day: Option<NaiveDate>, today: NaiveDate) -> Vec<Row>
             marks: (0..=days).map(|n| format!("{:.0}", x(n))).collect(),
             today_x: format!("{:.0}", x((today - lot.harvest_day).num_days()).clamp(6.0, 134.0)),
             ruler_text: last_day.map_or_else(
-                || format!("harvested {}", short_day(lot.harvest_day)),
+                || format!("harvested {}", full_day(lot.harvest_day)),
                 |d| {
                     format!(
-                        "harvested {}, last sale day {}, {}",
-                        short_day(lot.harvest_day),
-                        short_day(d),
+                        "harvested {}, best before {}, {}",
+                        full_day(lot.harvest_day),
+                        full_day(d),
                         from_today((d - today).num_days())
                     )
                 },
             ),
-            last_day: last_day.map_or_else(|| "dried".into(), short_day),
+            last_day: last_day.map_or_else(|| "dried".into(), |d| format!("best before {}", full_day(d))),
             life: life_of(p),
             order: (last, lot.lot.to_string()),
         })

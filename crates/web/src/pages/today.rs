@@ -11,7 +11,7 @@ use gillbook_core::{
     calendar::{Span, day_begins, day_of},
     words::{ExcursionKind, PlaceKind},
 };
-use gillbook_store::{Page as Rows, Tx, excursions::Excursion, temperature::Temperature};
+use gillbook_store::{Page as Rows, Tx, excursions::Excursion, risk::EndsBy, temperature::Temperature};
 
 use super::{
     Head, Page, clock, count,
@@ -39,6 +39,7 @@ pub(super) struct Today {
     more: Option<String>,
     fridges: Vec<FridgeLine>,
     to_make_up: i64,
+    overdue: i64,
     on_the_way: i64,
     on_hold: i64,
     docket_word: String,
@@ -62,15 +63,18 @@ struct StrainLine {
 struct Soon {
     lot: String,
     kg: String,
-    when: &'static str,
+    when: String,
     remedy: String,
 }
 
 pub(super) struct FridgeLine {
     pub name: String,
     pub place: String,
-    pub now: String,
-    pub worst: String,
+    /// The air now, °C; none while nothing is known of it.
+    pub now: Option<String>,
+    /// What stands in its place then.
+    pub silent: String,
+    pub worst: Option<String>,
     pub word: String,
 }
 
@@ -106,7 +110,11 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             .map(|r| Soon {
                 lot: r.lot.to_string(),
                 kg: kg(r.at_risk_g),
-                when: r.when,
+                when: match r.ends_by {
+                    EndsBy::ShelfLife => format!("{}, by its temperatures", r.when),
+                    EndsBy::BestBefore if r.when == "past its day" => "past its best-before".into(),
+                    EndsBy::BestBefore => format!("best before {}", r.when),
+                },
                 remedy: format!("{} {}", r.why, r.remedy),
             })
             .collect();
@@ -136,6 +144,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             more,
             fridges,
             to_make_up: morning.to_make_up,
+            overdue: morning.overdue,
             on_the_way: morning.on_the_way,
             on_hold: morning.on_hold,
             docket_word: farm.word("docket").to_owned(),
@@ -144,7 +153,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             warm_lots: warm.len(),
             in_fruit: batches.len(),
             due: batches.iter().filter(|b| b.due).count(),
-            next: next(&head, &spells, morning.to_make_up > 0),
+            next: next(&head, &spells, morning.to_make_up + morning.overdue > 0),
             head,
         })
     })?;
@@ -160,7 +169,7 @@ fn next(head: &Head, spells: &[Excursion], orders_to_make_up: bool) -> (String, 
         return (format!("/excursions/{}", e.excursion_id), text);
     }
     let (href, text) = if orders_to_make_up && head.may("POST", "/orders/{order}/set-aside") {
-        ("/orders", "Make up today's orders")
+        ("/orders", "Make up orders")
     } else if head.may("GET", "/weigh") {
         ("/weigh", "Weigh")
     } else if head.may("POST", "/dockets/{docket}/delivery") {
@@ -200,14 +209,24 @@ async fn fridges(tx: &mut Tx, zone: Tz) -> gillbook_store::Result<Vec<FridgeLine
         let window = Span { from, until: tx.now() };
         let air = tx.temperature(&place.place, window, TimeDelta::minutes(1)).await?;
         lines.push(FridgeLine {
-            now: current_c(&air, tx.now()).map_or_else(|| "–".into(), |c| format!("{c:.1}")),
-            worst: air.exposure.max_c.map_or_else(|| "–".into(), |c| format!("{c:.1}")),
+            now: current_c(&air, tx.now()).map(super::degrees),
+            silent: silent_for(&air, tx.now()),
+            worst: air.exposure.max_c.map(super::degrees),
             word: judge(&air, tx.now(), zone),
             name: place.name,
             place: place.place.to_string(),
         });
     }
     Ok(lines)
+}
+
+/// How long nothing has been known of the air.
+fn silent_for(air: &Temperature, now: DateTime<Utc>) -> String {
+    match silent_since(air, now).map(|at| (now - at).num_minutes()) {
+        Some(m) if m < 120 => format!("no reading for {m} min"),
+        Some(m) => format!("no reading for {} h {:02} min", m / 60, m % 60),
+        None => "no reading".into(),
+    }
 }
 
 /// The word under the figure: within the limit since when, above it since when, or no readings.

@@ -7,16 +7,18 @@ use gillbook_core::{
     Grams,
     calendar::{IsoWeek, day_of},
     reconciliation::Sheet,
+    words::ActKind,
 };
 use gillbook_store::{
     week_counts::{BookCheck, PlaceCounted, WeekCounted},
     week_money::{ChannelMoney, WeekSale},
     weeks::{LateEntry, Week, WeekBefore, WeekStage},
 };
+use rust_decimal::Decimal;
 use serde::Deserialize;
 
 use super::{
-    Head, Page, day_and_clock, kg,
+    Head, Page, full_day, full_time, g as grams, kg,
     week_sales::{SaleRow, sale_row},
     zone_of,
 };
@@ -30,6 +32,7 @@ type Line = (&'static str, String);
 pub(super) struct WeekPage {
     head: Head,
     week: String,
+    days: String,
     previous: String,
     next: String,
     harvested: String,
@@ -46,6 +49,7 @@ pub(super) struct WeekPage {
     balances_agree: bool,
     currency: String,
     money: Vec<MoneyRow>,
+    money_total: MoneyRow,
     returned: Option<String>,
     out_for_delivery: Option<String>,
     delivered: String,
@@ -81,6 +85,8 @@ struct UnexplainedRow {
     when: String,
     book: String,
     counted: String,
+    /// Weight that the difference may be as water.
+    water: String,
     unexplained: String,
     money: String,
 }
@@ -96,19 +102,6 @@ struct MoneyRow {
 #[derive(Debug, Deserialize)]
 pub(super) struct WeekQuery {
     week: Option<IsoWeek>,
-}
-
-/// Grams with a narrow no-break space between thousands and a true minus sign.
-pub(super) fn grams(g: Grams) -> String {
-    let digits = g.0.unsigned_abs().to_string();
-    let mut text = String::from(if g.0 < 0 { "\u{2212}" } else { "" });
-    for (i, digit) in digits.chars().enumerate() {
-        if i > 0 && (digits.len() - i).is_multiple_of(3) {
-            text.push('\u{202f}');
-        }
-        text.push(digit);
-    }
-    text
 }
 
 /// A difference in either direction, its sign always written.
@@ -170,10 +163,10 @@ fn status(week: &Week, zone: Tz) -> String {
         (WeekStage::Closed, Some(at)) => {
             let late = match week.after_close {
                 0 => String::new(),
-                1 => " 1 late entry since; the closed figures stand.".into(),
-                n => format!(" {n} late entries since; the closed figures stand."),
+                1 => " 1 late entry since is not in them.".into(),
+                n => format!(" {n} late entries since are not in them."),
             };
-            format!("Week closed {}.{late}", day_and_clock(at, zone))
+            format!("Week closed {}: these are its figures as they were then.{late}", full_time(at, zone))
         }
         (WeekStage::Ended | WeekStage::Closed, _) => "Week ended, not closed.".into(),
     }
@@ -184,10 +177,13 @@ fn late_line(entry: &LateEntry, zone: Tz) -> String {
     let reason = if entry.reason.is_empty() { String::new() } else { format!(": {}", entry.reason) };
     format!(
         "{}{document} of {} by {}, entered {}{reason}",
-        entry.kind.as_str().replace('_', " "),
-        day_and_clock(entry.happened_at, zone),
+        match entry.kind {
+            ActKind::Reversal => "entry taken back".to_owned(),
+            kind => kind.as_str().replace('_', " "),
+        },
+        full_time(entry.happened_at, zone),
         entry.done_by,
-        day_and_clock(entry.recorded_at, zone)
+        full_time(entry.recorded_at, zone)
     )
 }
 
@@ -200,9 +196,9 @@ fn place_line(place: &PlaceCounted, zone: Tz) -> String {
             } else {
                 String::new()
             };
-            format!("{stock}{covered}, last {} by {by}", day_and_clock(at, zone))
+            format!("{stock}{covered}, last {} by {by}", full_time(at, zone))
         }
-        (Some(at), _) => format!("{stock}, not counted this week, last {}", day_and_clock(at, zone)),
+        (Some(at), _) => format!("{stock}, not counted this week, last {}", full_time(at, zone)),
         (None, _) => format!("{stock}, never counted"),
     }
 }
@@ -229,9 +225,10 @@ fn counted_view(c: &WeekCounted, currency: &str, zone: Tz) -> CountedView {
             .iter()
             .map(|l| UnexplainedRow {
                 lot: l.lot.to_string(),
-                when: format!("{}, {} by {}", l.place, day_and_clock(l.counted_at, zone), l.counted_by),
+                when: format!("{}, {} by {}", l.place, full_time(l.counted_at, zone), l.counted_by),
                 book: grams(l.book_g),
                 counted: grams(l.counted_g),
+                water: format!("{} to {}", grams(l.expected.low_g), grams(l.expected.high_g)),
                 unexplained: grams(l.unexplained_g),
                 money: l.money.map_or_else(|| "–".into(), |m| m.to_string()),
             })
@@ -249,6 +246,21 @@ fn money_row(m: &ChannelMoney) -> MoneyRow {
     }
 }
 
+/// The channels together.
+fn money_total(channels: &[ChannelMoney]) -> MoneyRow {
+    let grams: Grams = channels.iter().map(|m| m.grams_g).sum();
+    let (net, fee): (Decimal, Decimal) = (channels.iter().map(|m| m.net).sum(), channels.iter().map(|m| m.fee).sum());
+    let per_kg =
+        (grams > Grams::ZERO).then(|| ((net - fee) * Decimal::from(1000) / Decimal::from(grams.0)).round_dp(2));
+    MoneyRow {
+        channel: "Total".into(),
+        kg: kg(grams),
+        net: net.to_string(),
+        fee: if fee.is_zero() { "–".into() } else { fee.to_string() },
+        per_kg: per_kg.map_or_else(|| "–".into(), |p| p.to_string()),
+    }
+}
+
 fn balances_line(check: &BookCheck) -> String {
     if check.lots_off.is_empty() {
         return format!("Balances and movements agree: {} g in the stores now.", grams(check.balances_g));
@@ -263,15 +275,17 @@ fn balances_line(check: &BookCheck) -> String {
 }
 
 fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage {
-    let now = &week.now;
+    // What was closed stands; what came later is told beside it.
+    let now = week.closed.as_ref().unwrap_or(&week.now);
     let s = &now.total;
     let check = &week.book_check;
-    let returned: (Grams, rust_decimal::Decimal) =
+    let returned: (Grams, Decimal) =
         (now.money.iter().map(|m| m.returned_g).sum(), now.money.iter().map(|m| m.returned).sum());
     let currency = now.currency.clone();
     WeekPage {
         head,
         week: week.week.to_string(),
+        days: format!("{} to {}", full_day(week.week.monday()), full_day(week.week.sunday())),
         previous: week.week.previous().to_string(),
         next: week.week.next().to_string(),
         harvested: kg(s.harvested_g),
@@ -290,6 +304,7 @@ fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage 
         balances_agree: check.lots_off.is_empty(),
         balances: balances_line(check),
         money: now.money.iter().map(money_row).collect(),
+        money_total: money_total(&now.money),
         returned: (returned.0 > Grams::ZERO)
             .then(|| format!("Returned this week, taken off above: {} kg, {} {currency}.", kg(returned.0), returned.1)),
         out_for_delivery: (now.out_for_delivery.grams_g > Grams::ZERO).then(|| {
@@ -310,7 +325,7 @@ fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage 
         below_zero: week
             .below_zero
             .iter()
-            .map(|b| format!("{} in {}: {} g at {}", b.lot, b.place, grams(b.grams_g), day_and_clock(b.at, zone)))
+            .map(|b| format!("{} in {}: {} g at {}", b.lot, b.place, grams(b.grams_g), full_time(b.at, zone)))
             .collect(),
         strains: now.strains.iter().map(|s| sheet_row(s.strain.to_string(), &s.sheet)).collect(),
         lots: now.lots.iter().map(|l| sheet_row(l.lot.to_string(), &l.sheet)).collect(),

@@ -6,7 +6,7 @@ use gillbook_store::{
     week_money::{SaleKind, WeekSale},
 };
 
-use super::{day_and_clock, week::grams, zone_of};
+use super::{full_time, g as grams, zone_of};
 use crate::problem::Problem;
 
 /// A row as the page shows it.
@@ -24,7 +24,7 @@ pub(super) struct SaleRow {
 pub(super) fn sale_row(sale: &WeekSale, zone: Tz) -> SaleRow {
     let under_docket = sale.kind != SaleKind::Stall;
     SaleRow {
-        when: day_and_clock(sale.at, zone),
+        when: full_time(sale.at, zone),
         what: if sale.kind == SaleKind::Returned {
             format!("{}, returned", sale.document)
         } else {
