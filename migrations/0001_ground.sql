@@ -53,6 +53,8 @@ create table farm (
     farm_id           int           not null,
     name              text          not null,
     address           text          not null default '',
+    -- The number under which the farm is registered as a food business, where there is one.
+    registration      text          not null default '',
     currency          text          not null,
     zone              text          not null,
     tax_name          text          not null default 'tax',
@@ -65,6 +67,7 @@ create table farm (
     constraint farm_id_range check (farm_id > 0),
     constraint farm_name_length check (length(name) between 1 and 200),
     constraint farm_address_length check (length(address) <= 1000),
+    constraint farm_registration_length check (length(registration) <= 60),
     constraint farm_currency_shape check (currency ~ '^[A-Z]{3}$'),
     constraint farm_zone_length check (length(zone) between 1 and 64),
     constraint farm_tax_name_length check (length(tax_name) between 1 and 40),
@@ -73,7 +76,7 @@ create table farm (
     constraint farm_opened_at_range check (opened_at between '2000-01-01Z' and '2200-01-01Z')
 );
 call keep_farms_apart('farm');
-grant insert, update (name, address, tax_name, rounding, implied_decimals, words, version) on farm to gillbook_app;
+grant insert, update (name, address, registration, tax_name, rounding, implied_decimals, words, version) on farm to gillbook_app;
 
 -- The farm's own ranked grades: rank 1 is the best. `published_class` is set only where a published standard
 -- covers the species, and is printed only then.

@@ -195,10 +195,10 @@ create function lot_finished(farm int, code text) returns boolean
     return exists (select from lot_event e where e.farm_id = farm and e.lot = code and e.kind = 'finish'
                       and not exists (select from act x where x.farm_id = e.farm_id and x.reverses = e.act_id));
 
--- Since when a lot is on hold; null where it is not.
+-- Since when a lot is on hold, and no later than it was written down; null where it is not.
 create function lot_held_since(farm int, code text) returns timestamptz
     language sql stable
-    return (select case e.kind when 'hold' then e.happened_at end
+    return (select case e.kind when 'hold' then least(e.happened_at, e.recorded_at) end
               from lot_event e where e.farm_id = farm and e.lot = code and e.kind in ('hold', 'release')
              order by e.turn desc limit 1);
 

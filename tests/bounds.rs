@@ -1,16 +1,21 @@
 //! What is taken from whoever asks, how much of it, and what is kept of it.
 
-use std::{collections::BTreeSet, sync::Arc};
+use std::{collections::BTreeSet, convert::Infallible, sync::Arc};
 
 use anyhow::{Context, Result};
+use axum::{body::Body, extract::Request, response::Response};
 use chrono::TimeDelta;
 use futures::future::join_all;
-use gillbook_core::limits::{MAX_BODY_BYTES, MAX_HASHES_WAITING, MAX_SIGN_INS_PER_ADDRESS, MAX_SIGN_INS_PER_NAME};
+use gillbook_core::limits::{
+    MAX_BODY_BYTES, MAX_BODY_WAIT, MAX_DOCUMENTS_WAITING, MAX_HASHES_WAITING, MAX_SIGN_INS_PER_ADDRESS,
+    MAX_SIGN_INS_PER_NAME, MAX_STREAMS,
+};
 use gillbook_testkit::{Answer, As, Farm};
 use gillbook_tests::serve;
 use gillbook_web::{App, Settings, router};
 use serde_json::json;
 use sqlx::{Connection, PgConnection};
+use tower::ServiceExt;
 use uuid::Uuid;
 
 #[tokio::test]
@@ -222,5 +227,81 @@ async fn a_live_stream_ends_when_its_follower_is_removed_and_when_the_service_st
     assert!(owners.chunk().await?.is_some());
     app.end_streams();
     assert_eq!(owners.chunk().await?, None);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_body_that_does_not_come_is_not_waited_for() -> Result<()> {
+    let farm = Farm::bare().await?;
+    let request = Request::post("/sign-in")
+        .header("content-type", "application/x-www-form-urlencoded")
+        .header("content-length", "60")
+        .body(Body::from_stream(futures::stream::pending::<Result<Vec<u8>, Infallible>>()))?;
+    let before = tokio::time::Instant::now();
+    tokio::time::pause();
+    let answer = farm.router.clone().oneshot(request).await?;
+    assert_eq!((answer.status().as_u16(), before.elapsed().as_secs()), (400, MAX_BODY_WAIT.as_secs()));
+    Ok(())
+}
+
+#[tokio::test]
+async fn the_last_live_stream_is_followed_and_the_one_after_told_to_wait() -> Result<()> {
+    let farm = Farm::bare().await?;
+    let As::Cookie(cookie) = farm.owner.clone() else { anyhow::bail!("a cookie") };
+    let follow = async || -> Result<Response> {
+        let request = Request::get("/api/events").header("cookie", &cookie).body(Body::empty())?;
+        Ok(farm.router.clone().oneshot(request).await?)
+    };
+    let mut streams = Vec::new();
+    for n in 0..MAX_STREAMS {
+        let answer = follow().await?;
+        assert_eq!(answer.status(), 200, "{n}");
+        streams.push(answer);
+    }
+    let beyond = follow().await?;
+    assert_eq!((beyond.status().as_u16(), beyond.headers().contains_key("retry-after")), (503, true));
+    streams.pop();
+    assert_eq!(follow().await?.status(), 200);
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn many_documents_at_once_wait_in_a_short_line() -> Result<()> {
+    let farm = Farm::new().await?;
+    let record = async || farm.ask(&farm.owner, "GET", "/api/places/F1/temperature-record/pdf", &[], None).await;
+    let answers = join_all((0..60).map(|_| record())).await;
+    let busy: Vec<_> = answers.iter().filter(|a| a.status == 503).collect();
+    assert_eq!(answers.iter().map(|a| a.status).collect::<BTreeSet<_>>(), BTreeSet::from([200, 503]));
+    assert!(answers.len() - busy.len() >= MAX_DOCUMENTS_WAITING, "{}", busy.len());
+    assert!(busy.iter().all(|a| a.headers.contains_key("retry-after")));
+    assert_eq!(record().await.status, 200, "the line is empty again");
+    Ok(())
+}
+
+/// An id is one entry's for good, also when the answer to it is forgotten.
+#[tokio::test]
+async fn the_id_of_another_kind_of_entry_is_not_in_the_book_already() -> Result<()> {
+    let farm = Farm::new().await?;
+    let weighing = Farm::weighing(700);
+    let lot = farm.create("/api/weighings", weighing.clone()).await["lot"].clone();
+    farm.store.prune_idempotency(farm.now() + TimeDelta::days(91)).await?;
+    let waste = json!({"id": weighing["id"], "kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 100, "reason": "Soft"});
+    let refused = farm.post("/api/movements", waste).await;
+    refused.expect_problem(422, "key-reused", None);
+    assert!(refused.text.contains("a weighing") && refused.text.contains("Make a new id"), "{}", refused.text);
+    Ok(())
+}
+
+#[tokio::test]
+async fn documents_carry_the_farms_registration() -> Result<()> {
+    let farm = Farm::new().await?;
+    let change = json!({"address": "Lane 1, Hollow", "registration": "FR 75 012"});
+    let version = farm.get("/api/farm").await["version"].to_string();
+    let headers = [("if-match", format!("\"{version}\""))];
+    let headers: Vec<(&str, &str)> = headers.iter().map(|(n, v)| (*n, v.as_str())).collect();
+    let farm_now = farm.ask(&farm.owner, "PATCH", "/api/farm", &headers, Some(change)).await.expect(200);
+    assert_eq!(farm_now["registration"], "FR 75 012");
+    let record = farm.get("/api/places/F1/temperature-record").await;
+    assert_eq!(record["farm_address"], "Lane 1, Hollow\nRegistration FR 75 012");
     Ok(())
 }

@@ -7,6 +7,8 @@ use std::time::Duration;
 
 /// The largest body of a request, in bytes: a pack of 10,000 readings is about half of it.
 pub const MAX_BODY_BYTES: usize = 2 * 1024 * 1024;
+/// The longest that the next part of a body is waited for.
+pub const MAX_BODY_WAIT: Duration = Duration::from_secs(10);
 /// The longest that a request may take until its answer begins.
 pub const MAX_REQUEST_TIME: Duration = Duration::from_mins(1);
 
@@ -72,6 +74,11 @@ fn seconds(time: Duration) -> String {
 fn rows() -> Vec<Row> {
     vec![
         ("body of a request", mib(MAX_BODY_BYTES as u64), "413 `too-large`"),
+        (
+            "time until the next part of a body arrives",
+            seconds(MAX_BODY_WAIT),
+            "400 `bad-request`, connection closed, nothing kept",
+        ),
         ("time until an answer begins", seconds(MAX_REQUEST_TIME), "503, nothing kept"),
         ("connections", MAX_CONNECTIONS.to_string(), "wait to be accepted"),
         (

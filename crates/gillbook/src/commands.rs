@@ -28,7 +28,7 @@ use crate::{
     listen::{Listener, Place, listen},
     notices::{Mail, Sender, choose_crypto, keep_telling},
     passphrase, probe,
-    serve::{asked_to_stop, serve},
+    serve::{allow_open_files, asked_to_stop, serve},
 };
 
 /// The weigh book, the fridge book and the sales book of a small mushroom farm, kept as one ledger.
@@ -202,6 +202,7 @@ impl Cli {
 }
 
 async fn run_serve(database: &Database, place: &Place, secure_cookies: bool, mail: &Mail) -> Result<()> {
+    allow_open_files();
     let sender = Sender::new(mail)?;
     let mut open = database.open().await?;
     let served = serve_with(&mut open, sender, place, secure_cookies).await;

@@ -14,6 +14,7 @@ use hyper_util::{
     server::graceful::GracefulShutdown,
     service::TowerToHyperService,
 };
+use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use tower::ServiceExt;
 
 use crate::{
@@ -22,6 +23,25 @@ use crate::{
     places::Places,
     stalled::Unstalled,
 };
+
+/// Files that are open beside the connections: the database's, the program's own.
+const OTHER_FILES: u64 = 256;
+
+/// Lets the process have as many files open as there may be connections: the limit that it is started with is often lower than it may be.
+pub fn allow_open_files() {
+    let wanted = MAX_CONNECTIONS as u64 + OTHER_FILES;
+    let limit = getrlimit(Resource::Nofile);
+    let allowed = limit.maximum.map_or(wanted, |max| max.min(wanted));
+    if limit.current.is_some_and(|now| now < allowed) {
+        let raised = Rlimit { current: Some(allowed), maximum: limit.maximum };
+        if let Err(error) = setrlimit(Resource::Nofile, raised) {
+            tracing::warn!(%error, "the limit of open files could not be raised");
+        }
+    }
+    if allowed < wanted {
+        tracing::warn!("no more than {allowed} files may be open: some of {MAX_CONNECTIONS} connections will wait");
+    }
+}
 
 /// Serves until `stop` is done, then lets open requests end.
 ///

@@ -2,6 +2,7 @@
 //! one for the log.
 
 use gillbook_core::refusal::{Kind, Refusal};
+use sqlx::postgres::{PgDatabaseError, PgSeverity};
 
 use crate::schema_names::refusal_for;
 
@@ -56,8 +57,16 @@ impl Error {
                             | sqlx::Error::WorkerCrashed
                     )
             )
-            || matches!(self, Self::Database(sqlx::Error::Database(e)) if e.code().is_some_and(|code| is_passing_state(&code)))
+            || matches!(self, Self::Database(sqlx::Error::Database(e))
+                if e.code().is_some_and(|code| is_passing_state(&code)) || is_fatal(e.as_ref()))
     }
+}
+
+/// Whether the database ended the session or let none begin: with a full disk it may say so with no state of its own ("could not write
+/// init file").
+fn is_fatal(error: &dyn sqlx::error::DatabaseError) -> bool {
+    let severity = error.try_downcast_ref::<PgDatabaseError>().map(PgDatabaseError::severity);
+    matches!(severity, Some(PgSeverity::Fatal | PgSeverity::Panic))
 }
 
 /// Whether a state of the database passes (`PostgreSQL` documentation, appendix A): class 53 is insufficient resources, a full disk, no memory,
@@ -79,10 +88,8 @@ impl From<sqlx::Error> for Error {
                     Some(Refusal::new(Kind::Invalid, "A number is larger than its field can hold. Check the numbers."))
                 }
                 _ => e.constraint().and_then(|name| {
-                    let detail = e
-                        .try_downcast_ref::<sqlx::postgres::PgDatabaseError>()
-                        .and_then(sqlx::postgres::PgDatabaseError::detail)
-                        .unwrap_or_default();
+                    let detail =
+                        e.try_downcast_ref::<PgDatabaseError>().and_then(PgDatabaseError::detail).unwrap_or_default();
                     refusal_for(e.table().unwrap_or_default(), name, detail)
                 }),
             },

@@ -67,7 +67,8 @@ pub struct Excursion {
 pub struct LotThere {
     /// The lot.
     pub lot: LotCode,
-    /// Grams that were there when it began or came while it lasted. None of a lot that was made since.
+    /// Grams that by the book were there when it began or came while it lasted. None of a lot that was made since, nor of an entry that was
+    /// taken back: until then it counts as having happened, so that the lot is inside.
     pub grams_g: Grams,
     /// Whether it was not there itself and was made since of a lot that was.
     pub made_since: bool,

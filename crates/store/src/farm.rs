@@ -51,6 +51,8 @@ pub struct Farm {
     pub name: String,
     /// Its address, as documents print it.
     pub address: String,
+    /// The number under which it is registered as a food business, as documents print it; empty where there is none.
+    pub registration: String,
     /// ISO 4217 letters.
     pub currency: String,
     /// IANA time zone.
@@ -77,6 +79,15 @@ impl Farm {
     pub fn word<'a>(&'a self, word: &'a str) -> &'a str {
         self.words.get(word).map_or(word, String::as_str)
     }
+
+    /// What documents print under the farm's name: address and registration.
+    #[must_use]
+    pub fn letterhead(&self) -> String {
+        if self.registration.is_empty() {
+            return self.address.clone();
+        }
+        [self.address.as_str(), &format!("Registration {}", self.registration)].join("\n").trim_start().to_owned()
+    }
 }
 
 /// Changes of a farm's settings. What is left out stays.
@@ -87,6 +98,8 @@ pub struct FarmChange {
     pub name: Option<Line>,
     /// Its address.
     pub address: Option<Note>,
+    /// The number under which it is registered as a food business.
+    pub registration: Option<Short>,
     /// What tax is called.
     pub tax_name: Option<Short>,
     /// How halves of a cent are rounded.
@@ -192,7 +205,7 @@ impl Tx {
     /// When the database fails.
     pub async fn farm(&mut self) -> Result<Farm> {
         let f = sqlx::query!(
-            r#"select name, address, currency, zone, tax_name, rounding as "rounding: Rounding", implied_decimals,
+            r#"select name, address, registration, currency, zone, tax_name, rounding as "rounding: Rounding", implied_decimals,
                       words as "words: Json<BTreeMap<String, String>>", version
                  from farm where farm_id = $1"#,
             self.farm.0
@@ -215,6 +228,7 @@ impl Tx {
             farm_id: self.farm,
             name: f.name,
             address: f.address,
+            registration: f.registration,
             currency: f.currency,
             zone: f.zone,
             tax_name: f.tax_name,
@@ -282,7 +296,7 @@ impl Tx {
         let done = sqlx::query!(
             "update farm set name = coalesce($3, name), address = coalesce($4, address), tax_name = coalesce($5, tax_name),
                     rounding = coalesce($6, rounding), implied_decimals = coalesce($7, implied_decimals),
-                    words = words || coalesce($8, '{}'::jsonb), version = version + 1
+                    words = words || coalesce($8, '{}'::jsonb), registration = coalesce($9, registration), version = version + 1
               where farm_id = $1 and version = $2",
             self.farm.0,
             read_version,
@@ -291,7 +305,8 @@ impl Tx {
             change.tax_name.as_ref().map(Short::as_str),
             change.rounding.map(Rounding::as_str),
             change.implied_decimals,
-            words as _
+            words as _,
+            change.registration.as_ref().map(Short::as_str)
         )
         .execute(&mut *self.db)
         .await?;

@@ -141,9 +141,9 @@ impl Tx {
     }
 
     pub(crate) async fn enter_act(&mut self, act: &NewAct<'_>, reverses: Option<Uuid>) -> Result<()> {
-        sqlx::query!(
+        let entered = sqlx::query!(
             "insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by, own_sign_in, document, reason, reverses)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) on conflict on constraint act_pk do nothing",
             self.farm.0,
             act.id,
             act.kind.as_str(),
@@ -158,7 +158,26 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        Ok(())
+        if entered.rows_affected() == 1 { Ok(()) } else { Err(self.id_taken(act).await?.into()) }
+    }
+
+    /// Why an act's id is not to be had: the same entry was sent again after its answer was forgotten, or another one has it.
+    async fn id_taken(&mut self, act: &NewAct<'_>) -> Result<Refusal> {
+        let there = self.act(act.id).await?;
+        Ok(if there.kind == act.kind {
+            Refusal::new(
+                Kind::AlreadyThere,
+                "This is in the book already, under the same id: it was kept the first time and counts once. Nothing is left to do.",
+            )
+        } else {
+            Refusal::new(
+                Kind::KeyReused,
+                format!(
+                    "Another entry of the book, {}, has this id. Make a new id and send it again.",
+                    there.kind.said()
+                ),
+            )
+        })
     }
 
     pub(crate) async fn enter_legs(&mut self, act_id: Uuid, legs: &[Leg]) -> Result<()> {

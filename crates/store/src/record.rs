@@ -191,8 +191,8 @@ impl Tx {
             probes.push(self.probe_standing(&name).await?);
         }
         let mut record = TemperatureRecord {
+            farm_address: farm.letterhead(),
             farm: farm.name,
-            farm_address: farm.address,
             zone: farm.zone,
             place: there.place,
             place_name: there.name,

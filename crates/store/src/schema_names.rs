@@ -72,11 +72,6 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
         "act_is_closed" | "record_is_kept" => {
             (Kind::RecordKept, "Records are added to, never changed. Take the entry back and enter it again.".into())
         }
-        // The same thing from a queue once more, of another person on the same phone perhaps.
-        "act_pk" => (
-            Kind::AlreadyThere,
-            "This is in the book already, under the same id: it was kept the first time and counts once. Nothing is left to do.".into(),
-        ),
         "act_moves_something" => (Kind::Invalid, "It moves nothing. Give at least one weight above zero.".into()),
         "act_packing_adds_up" | "act_children_add_up" | "act_parents_add_up" => {
             (Kind::Invalid, "What went in is not what came out. In = out + trim + water, to the gram.".into())

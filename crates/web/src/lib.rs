@@ -28,7 +28,7 @@ use axum::{
     routing::get,
 };
 use chrono::{DateTime, Utc};
-use gillbook_core::limits::{MAX_BODY_BYTES, MAX_REQUEST_TIME};
+use gillbook_core::limits::{MAX_BODY_BYTES, MAX_BODY_WAIT, MAX_REQUEST_TIME};
 use gillbook_store::Store;
 use tower::ServiceBuilder;
 use tower_http::{
@@ -36,7 +36,7 @@ use tower_http::{
     csrf::CsrfLayer,
     request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer},
     set_header::SetResponseHeaderLayer,
-    timeout::TimeoutLayer,
+    timeout::{RequestBodyTimeoutLayer, TimeoutLayer},
     trace::TraceLayer,
 };
 
@@ -196,6 +196,7 @@ pub fn router(app: App) -> Router {
                 .layer(PropagateRequestIdLayer::x_request_id())
                 .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| Problem::broken().into_response()))
                 .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, MAX_REQUEST_TIME))
+                .layer(RequestBodyTimeoutLayer::new(MAX_BODY_WAIT))
                 .layer(DefaultBodyLimit::max(MAX_BODY_BYTES)),
         )
 }

@@ -1,10 +1,14 @@
 //! What a stranger, or somebody who only reads, can make the program hold for good: its memory is watched.
 
-use std::{fs, time::Instant};
+use std::{fs, io::ErrorKind, time::Instant};
 
 use anyhow::{Context, Result, ensure};
-use gillbook_core::limits::{MAX_BODY_BYTES, MAX_STOP_TIME};
+use gillbook_core::limits::{MAX_BODY_BYTES, MAX_CONNECTIONS, MAX_STOP_TIME};
 use gillbook_testkit::{As, Farm};
+use tokio::{
+    io::{AsyncReadExt, AsyncWriteExt},
+    net::TcpStream,
+};
 
 use crate::common::{Serving, Watch, admin, home};
 
@@ -62,5 +66,48 @@ async fn a_live_stream_holds_up_no_stop() -> Result<()> {
     ensure!(serving.stop()?);
     ensure!(began.elapsed() < MAX_STOP_TIME, "it was not waited for");
     ensure!(stream.chunk().await?.is_none(), "and ended in order");
+    Ok(())
+}
+
+/// A request on a connection that stays open, and the beginning of its answer.
+async fn ask_on(stream: &mut TcpStream) -> Result<()> {
+    stream.write_all(b"GET /health/live HTTP/1.1\r\nHost: here\r\n\r\n").await?;
+    let mut answer = [0; 512];
+    let read = stream.read(&mut answer).await?;
+    ensure!(answer[..read].starts_with(b"HTTP/1.1 204"), "{}", String::from_utf8_lossy(&answer[..read]));
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_last_connection_is_answered_and_the_one_after_waits_for_a_place() -> Result<()> {
+    gillbook::serve::allow_open_files();
+    let home = home()?;
+    let _watch = Watch(home.path().to_owned());
+    let serving = Serving::start(home.path())?;
+    let mut open = Vec::with_capacity(MAX_CONNECTIONS);
+    open.push(TcpStream::connect(serving.address()).await?);
+    ask_on(&mut open[0]).await?;
+    let before = memory_mib(serving.child.id())?;
+    while open.len() < MAX_CONNECTIONS {
+        let mut stream = TcpStream::connect(serving.address()).await?;
+        ask_on(&mut stream).await?;
+        open.push(stream);
+    }
+    let mut beyond = TcpStream::connect(serving.address()).await?;
+    beyond.write_all(b"GET /health/live HTTP/1.1\r\nHost: here\r\n\r\n").await?;
+    // Those that have a place are answered all the while, and it is not.
+    for stream in open.iter_mut().rev().take(50) {
+        ask_on(stream).await?;
+    }
+    let nothing = beyond.try_read(&mut [0; 1]);
+    ensure!(nothing.as_ref().is_err_and(|e| e.kind() == ErrorKind::WouldBlock), "{nothing:?}");
+    let after = memory_mib(serving.child.id())?;
+    ensure!(after < before + 64, "{MAX_CONNECTIONS} connections: {before} MiB, then {after} MiB");
+    open.pop();
+    let mut answer = [0; 12];
+    beyond.read_exact(&mut answer).await?;
+    ensure!(&answer == b"HTTP/1.1 204");
+    drop((open, beyond));
+    ensure!(serving.stop()?);
     Ok(())
 }

@@ -576,8 +576,8 @@ pub(crate) async fn docket_pdf(farm: Farm, docket: Docket) -> Result<Vec<u8>, Pr
             crates_back: d.crates_back,
         }),
         caution: KITCHEN_CAUTION.to_owned(),
+        farm_address: farm.letterhead(),
         farm: farm.name,
-        farm_address: farm.address,
     };
     set(move || sheet.pdf()).await
 }
