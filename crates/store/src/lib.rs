@@ -190,7 +190,8 @@ impl Store {
         // Every wait is bounded: a lock for ten seconds, a statement for thirty.
         let options = options
             .application_name("gillbook")
-            .options([("lock_timeout", "10s"), ("statement_timeout", "30s")])
+            // Compiling a plan takes longer than any of ours takes to run.
+            .options([("lock_timeout", "10s"), ("statement_timeout", "30s"), ("jit", "off")])
             .log_statements(tracing::log::LevelFilter::Trace);
         let pool = PgPoolOptions::new()
             .max_connections(most)
