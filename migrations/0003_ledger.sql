@@ -188,6 +188,7 @@ create table lot_event (
     constraint lot_event_entered_by_length check (length(entered_by) between 1 and 100),
     constraint lot_event_document_length check (length(document) between 1 and 60)
 );
+create index lot_event_by_act on lot_event (farm_id, act_id) where act_id is not null;
 call keep_as_record('lot_event');
 
 create function lot_finished(farm int, code text) returns boolean

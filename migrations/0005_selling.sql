@@ -266,13 +266,13 @@ create table delivery (
 create index delivery_by_docket on delivery (farm_id, docket);
 call keep_as_record('delivery');
 
--- Grams of a lot in a van that are under way to customers: on dockets that stand and were not handed over. Goods of a docket leave the
--- van by its delivery, or when its dispatch is taken back.
+-- Whether a docket that went out by van is still under way: it stands and was not handed over.
 create function docket_is_open(d docket) returns boolean
     language sql stable
     return not exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id)
        and not exists (select from delivery v where v.farm_id = d.farm_id and v.docket = d.docket
                           and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id));
+-- Grams of a lot in a van that are under way to customers. They leave it by the delivery, or when the dispatch is taken back.
 create function docketed_g(farm int, code text, in_van text) returns bigint
     language sql stable
     return (select coalesce(sum(l.grams), 0)::bigint from docket d join docket_line l using (farm_id, docket)
@@ -383,122 +383,36 @@ create function act_is_told(farm int, act uuid, act_kind text) returns boolean
         when 'market_out' then exists (select from market_day y where y.farm_id = farm and y.out_act = act)
         when 'market_close' then exists (select from market_day y where y.farm_id = farm and y.close_act = act)
         when 'week_close' then exists (select from week_close c where c.farm_id = farm and c.act_id = act)
-        else true
+        else act_kind in ('opening', 'transfer', 'waste', 'gift', 'test', 'trim', 'home', 'reversal')
     end;
 
--- What an act must add up to. Short rules, each with its own name. A count may find what the book has, a lot, a week or a stall may
--- be closed with nothing left, and a customer may refuse everything: those move nothing, nor do their reversals.
-create procedure expect_whole(a act)
-    language plpgsql as $$
-declare
-    broken text;
-    bound record;
+-- What is wrong with what an act says it was; null where nothing is. A count may find what the book has, a lot, a week or a stall may be
+-- closed with nothing left, and a customer may refuse everything: those move nothing, nor do their reversals.
+create function kind_broken(a act) returns text
+    language plpgsql stable as $$
 begin
-    -- With the delivery taken back its docket is open again.
-    for bound in
-        select distinct d.farm_id, l.lot, d.van from delivery v join docket d using (farm_id, docket) join docket_line l using (farm_id, docket)
-         where v.farm_id = a.farm_id and v.act_id = a.reverses and d.van is not null
-    loop
-        call expect_dockets_kept(bound.farm_id, bound.lot, bound.van);
-    end loop;
     if not act_is_told(a.farm_id, a.act_id, a.kind) then
-        broken := 'act_is_told';
+        return 'act_is_told';
     elsif a.kind not in ('packing', 'market_close') and exists (select from lot_link k where k.farm_id = a.farm_id and k.act_id = a.act_id)
        or a.kind <> 'weighing' and exists (select from weighing w where w.farm_id = a.farm_id and w.act_id = a.act_id)
        or a.kind <> 'count' and exists (select from stock_count c where c.farm_id = a.farm_id and c.act_id = a.act_id)
+       or a.kind <> 'finish' and exists (select from lot_event e where e.farm_id = a.farm_id and e.act_id = a.act_id)
+       or a.kind <> 'dispatch' and exists (select from docket d where d.farm_id = a.farm_id and d.act_id = a.act_id)
+       or a.kind <> 'delivery' and exists (select from delivery v where v.farm_id = a.farm_id and v.act_id = a.act_id)
+       or a.kind <> 'week_close' and exists (select from week_close c where c.farm_id = a.farm_id and c.act_id = a.act_id)
+       or a.kind not in ('market_out', 'market_close')
+          and exists (select from market_day y where y.farm_id = a.farm_id and a.act_id in (y.out_act, y.close_act))
        or a.kind not in ('dispatch', 'delivery', 'return')
           and exists (select from docket_part p where p.farm_id = a.farm_id and p.act_id = a.act_id) then
-        broken := 'act_parts_known';
+        return 'act_parts_known';
     elsif a.kind not in ('count', 'finish', 'week_close', 'market_close', 'delivery')
        and not (a.kind = 'reversal' and not exists (select from movement m where m.farm_id = a.farm_id and m.act_id = a.reverses))
        and not exists (select from movement m where m.farm_id = a.farm_id and m.act_id = a.act_id) then
-        broken := 'act_moves_something';
-    elsif (select coalesce(sum(case t.kind when 'packing' then m.grams else 0 end), 0)
-                - coalesce(sum(case f.kind when 'packing' then m.grams else 0 end), 0)
-             from movement m
-             join place f on f.farm_id = m.farm_id and f.place = m.from_place
-             join place t on t.farm_id = m.farm_id and t.place = m.to_place
-            where m.farm_id = a.farm_id and m.act_id = a.act_id) <> 0 then
-        broken := 'act_packing_adds_up';
-    elsif a.kind = 'weighing' and not exists (
-            select from weighing w
-             where w.farm_id = a.farm_id and w.act_id = a.act_id
-               and w.net_g + w.trim_g = (select sum(m.grams) from movement m
-                                          where m.farm_id = a.farm_id and m.act_id = a.act_id and m.lot = w.lot)
-               and w.net_g + w.trim_g = (select sum(s.grams) from weighing_source s
-                                          where s.farm_id = a.farm_id and s.act_id = a.act_id)) then
-        broken := 'act_weighing_adds_up';
-    elsif a.kind in ('packing', 'market_close') and exists (
-            select from (
-                select m.lot, sum(m.grams) as moved
-                  from movement m join place p on p.farm_id = m.farm_id and p.place = m.from_place
-                 where m.farm_id = a.farm_id and m.act_id = a.act_id and p.kind = 'packing'
-                 group by m.lot) made
-            full join (
-                select l.child as lot, sum(l.grams) as linked from lot_link l
-                 where l.farm_id = a.farm_id and l.act_id = a.act_id group by l.child) links using (lot)
-            where made.moved is distinct from links.linked) then
-        broken := 'act_children_add_up';
-    elsif a.kind in ('packing', 'market_close') and exists (
-            select from (
-                select m.lot, sum(m.grams) as moved
-                  from movement m join place p on p.farm_id = m.farm_id and p.place = m.to_place
-                 where m.farm_id = a.farm_id and m.act_id = a.act_id and p.kind = 'packing'
-                 group by m.lot) gone
-            full join (
-                select l.parent as lot, sum(l.grams) as linked from lot_link l
-                 where l.farm_id = a.farm_id and l.act_id = a.act_id group by l.parent) links using (lot)
-            where gone.moved is distinct from links.linked) then
-        broken := 'act_parents_add_up';
-    elsif a.kind = 'count' and exists (
-            select from (
-                select m.lot, case f.kind when 'found' then m.to_place else m.from_place end as place,
-                       sum(case f.kind when 'found' then m.grams else -m.grams end) as moved
-                  from movement m join place f on f.farm_id = m.farm_id and f.place = m.from_place
-                 where m.farm_id = a.farm_id and m.act_id = a.act_id
-                 group by 1, 2) booked
-            full join (
-                select c.lot, c.place, c.counted_g - c.book_g as found from stock_count c
-                 where c.farm_id = a.farm_id and c.act_id = a.act_id) counted using (lot, place)
-            where coalesce(booked.moved, 0) <> coalesce(counted.found, 0)) then
-        broken := 'act_count_adds_up';
-    elsif a.kind = 'dispatch' and exists (
-            select from (
-                select m.lot, m.from_place as place, sum(m.grams) as moved from movement m
-                 where m.farm_id = a.farm_id and m.act_id = a.act_id group by 1, 2) went
-            full join (
-                select l.lot, l.place, sum(l.grams) as said from docket d join docket_line l using (farm_id, docket)
-                 where d.farm_id = a.farm_id and d.act_id = a.act_id group by 1, 2) lines using (lot, place)
-            where went.moved is distinct from lines.said) then
-        broken := 'act_docket_adds_up';
-    elsif a.kind = 'market_close' and exists (
-            select from (
-                select m.lot, sum(m.grams) as moved
-                  from movement m join place t on t.farm_id = m.farm_id and t.place = m.to_place
-                 where m.farm_id = a.farm_id and m.act_id = a.act_id and t.kind = 'customer'
-                 group by m.lot) went
-            full join (
-                select s.lot, sum(s.grams) as said from market_day y join market_sale s using (farm_id, market_day)
-                 where y.farm_id = a.farm_id and y.close_act = a.act_id group by s.lot) sales using (lot)
-            where went.moved is distinct from sales.said) then
-        broken := 'act_market_sales_add_up';
-    elsif a.kind in ('dispatch', 'delivery', 'return') and exists (
-            select from (
-                select m.lot, sum(m.grams) as moved
-                  from movement m
-                  join place f on f.farm_id = m.farm_id and f.place = m.from_place
-                  join place t on t.farm_id = m.farm_id and t.place = m.to_place
-                 where m.farm_id = a.farm_id and m.act_id = a.act_id and 'customer' in (f.kind, t.kind)
-                 group by m.lot) went
-            full join (
-                select l.lot, sum(p.grams) as said from docket_part p join docket_line l using (farm_id, docket, line)
-                 where p.farm_id = a.farm_id and p.act_id = a.act_id group by l.lot) parts using (lot)
-            where went.moved is distinct from parts.said) then
-        broken := 'act_docket_parts_add_up';
+        return 'act_moves_something';
     elsif a.kind = 'reversal' and (
             (select o.kind from act o where o.farm_id = a.farm_id and o.act_id = a.reverses) in ('reversal', 'week_close')
             or (select o.happened_at from act o where o.farm_id = a.farm_id and o.act_id = a.reverses) <> a.happened_at) then
-        broken := 'act_reversal_allowed';
+        return 'act_reversal_allowed';
     elsif a.kind = 'reversal' and exists (
             (select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m
               where m.farm_id = a.farm_id and m.act_id = a.act_id
@@ -511,73 +425,228 @@ begin
              except
              select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m
               where m.farm_id = a.farm_id and m.act_id = a.act_id)) then
-        broken := 'act_reversal_whole';
+        return 'act_reversal_whole';
     end if;
+    return null;
+end $$;
+
+-- What does not add up of its lots; null where all does.
+create function lots_broken(a act) returns text
+    language plpgsql stable as $$
+begin
+    if (select coalesce(sum(case t.kind when 'packing' then m.grams else 0 end), 0)
+                - coalesce(sum(case f.kind when 'packing' then m.grams else 0 end), 0)
+             from movement m
+             join place f on f.farm_id = m.farm_id and f.place = m.from_place
+             join place t on t.farm_id = m.farm_id and t.place = m.to_place
+            where m.farm_id = a.farm_id and m.act_id = a.act_id) <> 0 then
+        return 'act_packing_adds_up';
+    elsif a.kind = 'weighing' and not exists (
+            select from weighing w
+             where w.farm_id = a.farm_id and w.act_id = a.act_id
+               and w.net_g + w.trim_g = (select sum(m.grams) from movement m
+                                          where m.farm_id = a.farm_id and m.act_id = a.act_id and m.lot = w.lot)
+               and w.net_g + w.trim_g = (select sum(s.grams) from weighing_source s
+                                          where s.farm_id = a.farm_id and s.act_id = a.act_id)) then
+        return 'act_weighing_adds_up';
+    elsif a.kind in ('packing', 'market_close') and exists (
+            select from (
+                select m.lot, sum(m.grams) as moved
+                  from movement m join place p on p.farm_id = m.farm_id and p.place = m.from_place
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id and p.kind = 'packing'
+                 group by m.lot) made
+            full join (
+                select l.child as lot, sum(l.grams) as linked from lot_link l
+                 where l.farm_id = a.farm_id and l.act_id = a.act_id group by l.child) links using (lot)
+            where made.moved is distinct from links.linked) then
+        return 'act_children_add_up';
+    elsif a.kind in ('packing', 'market_close') and exists (
+            select from (
+                select m.lot, sum(m.grams) as moved
+                  from movement m join place p on p.farm_id = m.farm_id and p.place = m.to_place
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id and p.kind = 'packing'
+                 group by m.lot) gone
+            full join (
+                select l.parent as lot, sum(l.grams) as linked from lot_link l
+                 where l.farm_id = a.farm_id and l.act_id = a.act_id group by l.parent) links using (lot)
+            where gone.moved is distinct from links.linked) then
+        return 'act_parents_add_up';
+    elsif a.kind = 'count' and exists (
+            select from (
+                select m.lot, case f.kind when 'found' then m.to_place else m.from_place end as place,
+                       sum(case f.kind when 'found' then m.grams else -m.grams end) as moved
+                  from movement m join place f on f.farm_id = m.farm_id and f.place = m.from_place
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id
+                 group by 1, 2) booked
+            full join (
+                select c.lot, c.place, c.counted_g - c.book_g as found from stock_count c
+                 where c.farm_id = a.farm_id and c.act_id = a.act_id) counted using (lot, place)
+            where coalesce(booked.moved, 0) <> coalesce(counted.found, 0)) then
+        return 'act_count_adds_up';
+    end if;
+    return null;
+end $$;
+
+-- What does not add up of its docket or market day; null where all does.
+create function papers_broken(a act) returns text
+    language plpgsql stable as $$
+begin
+    if a.kind = 'delivery' and exists (
+            select from delivery v join docket d using (farm_id, docket)
+             where v.farm_id = a.farm_id and v.act_id = a.act_id
+               and (a.document is distinct from v.docket or d.van is null
+                    or exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id)
+                    or exists (select from delivery o where o.farm_id = v.farm_id and o.docket = v.docket and o.act_id <> v.act_id
+                                  and not exists (select from act x where x.farm_id = o.farm_id and x.reverses = o.act_id)))) then
+        return 'act_delivery_once';
+    elsif a.kind = 'dispatch' and exists (
+            select from (
+                select m.lot, m.from_place as place, sum(m.grams) as moved from movement m
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id group by 1, 2) went
+            full join (
+                select l.lot, l.place, sum(l.grams) as said from docket d join docket_line l using (farm_id, docket)
+                 where d.farm_id = a.farm_id and d.act_id = a.act_id group by 1, 2) lines using (lot, place)
+            where went.moved is distinct from lines.said) then
+        return 'act_docket_adds_up';
+    elsif a.kind in ('dispatch', 'delivery', 'return') and exists (
+            select from (
+                select m.lot, sum(m.grams) as moved
+                  from movement m
+                  join place f on f.farm_id = m.farm_id and f.place = m.from_place
+                  join place t on t.farm_id = m.farm_id and t.place = m.to_place
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id and 'customer' in (f.kind, t.kind)
+                 group by m.lot) went
+            full join (
+                select l.lot, sum(p.grams) as said from docket_part p join docket_line l using (farm_id, docket, line)
+                 where p.farm_id = a.farm_id and p.act_id = a.act_id group by l.lot) parts using (lot)
+            where went.moved is distinct from parts.said) then
+        return 'act_docket_parts_add_up';
+    elsif a.kind = 'market_close' and exists (
+            select from (
+                select m.lot, sum(m.grams) as moved
+                  from movement m join place t on t.farm_id = m.farm_id and t.place = m.to_place
+                 where m.farm_id = a.farm_id and m.act_id = a.act_id and t.kind = 'customer'
+                 group by m.lot) went
+            full join (
+                select s.lot, sum(s.grams) as said from market_day y join market_sale s using (farm_id, market_day)
+                 where y.farm_id = a.farm_id and y.close_act = a.act_id group by s.lot) sales using (lot)
+            where went.moved is distinct from sales.said) then
+        return 'act_market_sales_add_up';
+    end if;
+    return null;
+end $$;
+
+create procedure expect_whole(a act)
+    language plpgsql as $$
+declare
+    broken text := coalesce(kind_broken(a), lots_broken(a), papers_broken(a));
+    goods record;
+begin
     if broken is not null then
         raise exception 'act % does not add up: %', a.act_id, broken
             using errcode = 'check_violation', constraint = broken, table = 'act';
     end if;
+    -- With a delivery taken back its docket is open again.
+    for goods in
+        select distinct l.lot, d.van from delivery v join docket d using (farm_id, docket) join docket_line l using (farm_id, docket)
+         where v.farm_id = a.farm_id and v.act_id = a.reverses and d.van is not null
+    loop
+        call expect_dockets_kept(a.farm_id, goods.lot, goods.van);
+    end loop;
 end $$;
 
--- Checked at commit, for the act and again for whatever is written of it: constraints can be made immediate, and what comes after the look
--- would be seen by nobody.
-create function act_adds_up() returns trigger
+-- Acts that are to be looked at when their transaction commits. Whatever is written of an act puts it here, so that it is looked at once,
+-- and again if more is written after the look: the service's role can have constraints looked at early, and writes nothing here itself.
+create unlogged table act_look (
+    farm_id  int   not null,
+    act_id   uuid  not null,
+    constraint act_look_pk primary key (farm_id, act_id),
+    constraint act_look_farm_fk foreign key (farm_id) references farm
+);
+call keep_farms_apart('act_look');
+
+create function look_at_act() returns trigger
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
-begin
-    call expect_whole(new);
-    return null;
-end $$;
--- An act takes parts only in the transaction that made it.
-create procedure expect_open(farm int, act uuid)
-    language plpgsql as $$
 declare
     a act;
 begin
+    delete from act_look k where k.farm_id = new.farm_id and k.act_id = new.act_id;
+    -- An act takes parts only in the transaction that made it.
     select x.* into a from act x
-     where x.farm_id = farm and x.act_id = act and x.xmin::text = (pg_current_xact_id()::text::bigint % 4294967296)::text;
+     where x.farm_id = new.farm_id and x.act_id = new.act_id
+       and x.xmin::text = (pg_current_xact_id()::text::bigint % 4294967296)::text;
     if not found then
-        raise exception 'act % is closed', act
+        raise exception 'act % is closed', new.act_id
             using errcode = 'restrict_violation', constraint = 'act_is_closed', table = 'act';
     end if;
     call expect_whole(a);
-end $$;
-create function act_part_adds_up() returns trigger
-    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
-begin
-    call expect_open(new.farm_id, new.act_id);
     return null;
 end $$;
-create function docket_line_adds_up() returns trigger
+create constraint trigger adds_up after insert on act_look
+    deferrable initially deferred for each row execute function look_at_act();
+
+create function queue_look() returns trigger
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
-declare
-    act uuid := (select d.act_id from docket d where d.farm_id = new.farm_id and d.docket = new.docket);
 begin
-    call expect_open(new.farm_id, act);
+    insert into act_look select distinct w.farm_id, w.act_id from written w on conflict do nothing;
     return null;
 end $$;
-create function market_sale_adds_up() returns trigger
+create function queue_look_of_finish() returns trigger
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
-declare
-    act uuid := (select y.close_act from market_day y where y.farm_id = new.farm_id and y.market_day = new.market_day);
 begin
-    call expect_open(new.farm_id, act);
+    insert into act_look select distinct w.farm_id, w.act_id from written w where w.act_id is not null on conflict do nothing;
     return null;
 end $$;
-create constraint trigger adds_up after insert on act
-    deferrable initially deferred for each row execute function act_adds_up();
-create constraint trigger adds_up after insert on movement
-    deferrable initially deferred for each row execute function act_part_adds_up();
-create constraint trigger adds_up after insert on weighing
-    deferrable initially deferred for each row execute function act_part_adds_up();
-create constraint trigger adds_up after insert on weighing_source
-    deferrable initially deferred for each row execute function act_part_adds_up();
-create constraint trigger adds_up after insert on lot_link
-    deferrable initially deferred for each row execute function act_part_adds_up();
-create constraint trigger adds_up after insert on stock_count
-    deferrable initially deferred for each row execute function act_part_adds_up();
-create constraint trigger adds_up after insert on docket_part
-    deferrable initially deferred for each row execute function act_part_adds_up();
-create constraint trigger adds_up after insert on docket_line
-    deferrable initially deferred for each row execute function docket_line_adds_up();
-create constraint trigger adds_up after insert on market_sale
-    deferrable initially deferred for each row execute function market_sale_adds_up();
+create function queue_look_of_docket() returns trigger
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+begin
+    insert into act_look select distinct d.farm_id, d.act_id from written w join docket d using (farm_id, docket) on conflict do nothing;
+    return null;
+end $$;
+create function queue_look_of_market_day() returns trigger
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+begin
+    insert into act_look
+    select distinct w.farm_id, case tg_op when 'INSERT' then w.out_act else w.close_act end from written w on conflict do nothing;
+    return null;
+end $$;
+create function queue_look_of_market_sale() returns trigger
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+begin
+    if exists (select from written w join market_day y using (farm_id, market_day) where y.close_act is null) then
+        raise exception 'a market day with sales is not closed'
+            using errcode = 'check_violation', constraint = 'act_market_sales_add_up', table = 'act';
+    end if;
+    insert into act_look select distinct y.farm_id, y.close_act from written w join market_day y using (farm_id, market_day) on conflict do nothing;
+    return null;
+end $$;
+create trigger looked_at after insert on act referencing new table as written
+    for each statement execute function queue_look();
+create trigger looked_at after insert on movement referencing new table as written
+    for each statement execute function queue_look();
+create trigger looked_at after insert on weighing referencing new table as written
+    for each statement execute function queue_look();
+create trigger looked_at after insert on weighing_source referencing new table as written
+    for each statement execute function queue_look();
+create trigger looked_at after insert on lot_link referencing new table as written
+    for each statement execute function queue_look();
+create trigger looked_at after insert on stock_count referencing new table as written
+    for each statement execute function queue_look();
+create trigger looked_at after insert on week_close referencing new table as written
+    for each statement execute function queue_look();
+create trigger looked_at after insert on docket referencing new table as written
+    for each statement execute function queue_look();
+create trigger looked_at after insert on docket_part referencing new table as written
+    for each statement execute function queue_look();
+create trigger looked_at after insert on delivery referencing new table as written
+    for each statement execute function queue_look();
+create trigger looked_at after insert on lot_event referencing new table as written
+    for each statement execute function queue_look_of_finish();
+create trigger looked_at after insert on docket_line referencing new table as written
+    for each statement execute function queue_look_of_docket();
+create trigger looked_at after insert on market_day referencing new table as written
+    for each statement execute function queue_look_of_market_day();
+create trigger looked_at_again after update on market_day referencing new table as written
+    for each statement execute function queue_look_of_market_day();
+create trigger looked_at after insert on market_sale referencing new table as written
+    for each statement execute function queue_look_of_market_sale();

@@ -277,31 +277,3 @@ async fn many_documents_at_once_wait_in_a_short_line() -> Result<()> {
     assert_eq!(record().await.status, 200, "the line is empty again");
     Ok(())
 }
-
-/// An id is one entry's for good, also when the answer to it is forgotten.
-#[tokio::test]
-async fn the_id_of_another_kind_of_entry_is_not_in_the_book_already() -> Result<()> {
-    let farm = Farm::new().await?;
-    let weighing = Farm::weighing(700);
-    let lot = farm.create("/api/weighings", weighing.clone()).await["lot"].clone();
-    farm.store.prune_idempotency(farm.now() + TimeDelta::days(91)).await?;
-    let waste = json!({"id": weighing["id"], "kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 100, "reason": "Soft"});
-    let refused = farm.post("/api/movements", waste).await;
-    refused.expect_problem(422, "key-reused", None);
-    assert!(refused.text.contains("a weighing") && refused.text.contains("Make a new id"), "{}", refused.text);
-    Ok(())
-}
-
-#[tokio::test]
-async fn documents_carry_the_farms_registration() -> Result<()> {
-    let farm = Farm::new().await?;
-    let change = json!({"address": "Lane 1, Hollow", "registration": "FR 75 012"});
-    let version = farm.get("/api/farm").await["version"].to_string();
-    let headers = [("if-match", format!("\"{version}\""))];
-    let headers: Vec<(&str, &str)> = headers.iter().map(|(n, v)| (*n, v.as_str())).collect();
-    let farm_now = farm.ask(&farm.owner, "PATCH", "/api/farm", &headers, Some(change)).await.expect(200);
-    assert_eq!(farm_now["registration"], "FR 75 012");
-    let record = farm.get("/api/places/F1/temperature-record").await;
-    assert_eq!(record["farm_address"], "Lane 1, Hollow\nRegistration FR 75 012");
-    Ok(())
-}

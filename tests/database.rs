@@ -121,6 +121,18 @@ async fn nothing_is_written_behind_the_look_at_an_act() -> Result<()> {
                 .to_owned(),
             "is closed",
         ),
+        (
+            format!("insert into delivery select {}, act_id, 'D-1', 'Cook', null, 0, 0 from weighing", farm.id.0),
+            "is closed",
+        ),
+        (format!("insert into docket_part select {}, act_id, 'D-1', 1, 5 from weighing", farm.id.0), "is closed"),
+        (
+            format!(
+                "insert into week_close select {}, '2026-W01', act_id, '2026-01-01Z', '2026-01-02Z', '2026-02-01Z', '{{}}' from weighing",
+                farm.id.0
+            ),
+            "is closed",
+        ),
     ] {
         for early in ["", "set constraints all immediate; "] {
             let refused =
@@ -133,6 +145,141 @@ async fn nothing_is_written_behind_the_look_at_an_act() -> Result<()> {
     let taken = act("transfer", "null") + &leg("VAN", "F1", 1);
     let refused = run(&mut db, &format!("begin; {taken}; commit")).await.expect_err(&taken).to_string();
     assert!(refused.contains("under way to customers"), "{refused}");
+    Ok(())
+}
+
+/// Each rule of an act, broken by plain SQL of the service's role while all the others are kept.
+#[tokio::test]
+async fn an_act_adds_up_or_is_not_there() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(5000).await;
+    let packs = json!({"place": "F1", "lots_in": [{"lot": lot, "grams_g": 900}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 900}]});
+    let made = farm.create("/api/packings", packs).await["made"][0].as_str().unwrap_or_default().to_owned();
+    let order = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 500}]});
+    farm.create("/api/orders", order).await;
+    farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
+    farm.create("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await;
+    farm.create("/api/dockets/D-1/delivery", json!({"taken_by": "Cook"})).await;
+    let stall = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": lot, "place": "F1", "grams_g": 800}]});
+    farm.create("/api/market-days", stall).await;
+    let gift = json!({"kind": "gift", "lot": lot, "from_place": "F1", "grams_g": 50, "reason": "Neighbour"});
+    let gift = farm.create("/api/movements", gift).await["act_id"].as_str().unwrap_or_default().to_owned();
+    farm.create(&format!("/api/acts/{gift}/reversal"), json!({"reason": "Came back"})).await;
+    let mut db = as_app(&farm).await?;
+    let n = farm.id.0;
+    run(&mut db, &format!("set gillbook.farms = '{{{n}}}'")).await?;
+    let x = "select act_id from act where done_by = 'x'";
+    let act = |kind: &str| {
+        format!(
+            "insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by, document)
+                 values ({n}, gen_random_uuid(), '{kind}', now(), now(), 'x', 'x', 'D-1')"
+        )
+    };
+    let back = |of: &str| {
+        format!("insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by, reverses)
+                 select farm_id, gen_random_uuid(), 'reversal', happened_at, now(), 'x', 'x', act_id from act where {of}")
+    };
+    let leg = |n_leg: i32, lot: &str, from: &str, to: &str, grams: i64| {
+        format!("insert into movement select {n}, ({x}), {n_leg}, '{lot}', '{from}', '{to}', {grams}")
+    };
+    let link = |parent: &str, child: &str, grams: i64| {
+        format!("insert into lot_link select {n}, ({x}), '{parent}', '{child}', {grams}")
+    };
+    let docket = |van: &str| {
+        format!("insert into docket select farm_id, 'D-2', 2, order_code, customer, customer_name, address, ({x}), {van}, delivery_day, dispatched_at,
+                        currency from docket where docket = 'D-1'")
+    };
+    let line = |grams: i64| {
+        format!("insert into docket_line select farm_id, 'D-2', line, order_line, product, product_name, lot, place, harvest_day, best_before, {grams},
+                        price, unit, tax_percent, amount from docket_line where docket = 'D-1'")
+    };
+    let delivery = format!("insert into delivery values ({n}, ({x}), 'D-1', 'Cook', null, 0, 0)");
+    let close =
+        format!("update market_day set status = 'closed', close_act = ({x}), cash = 0, card = 0, fee = 0, net = 0");
+    let l = lot.as_str();
+    for (broken, writes) in [
+        ("act_moves_something", vec![act("gift")]),
+        ("act_parts_known", vec![act("gift"), leg(1, l, "F1", "GIFT", 50), link(l, &made, 50)]),
+        ("act_parts_known", vec![act("gift"), leg(1, l, "F1", "GIFT", 50), delivery.clone()]),
+        ("act_reversal_allowed", vec![back("kind = 'reversal'"), leg(1, l, "F1", "GIFT", 50)]),
+        ("act_reversal_whole", vec![back("kind = 'packing'"), leg(1, l, "PACKING", "F1", 50)]),
+        (
+            "act_weighing_adds_up",
+            vec![
+                act("weighing"),
+                leg(1, l, "FR1", "F1", 500),
+                format!(
+                    "insert into weighing select {n}, ({x}), lot, place, 511, 12, 499, 0, cut, crate, crates, liner, wet from weighing"
+                ),
+                format!("insert into weighing_source select {n}, ({x}), batch, flush, 500, basis from weighing_source"),
+            ],
+        ),
+        (
+            "act_packing_adds_up",
+            vec![
+                act("packing"),
+                leg(1, l, "F1", "PACKING", 100),
+                leg(2, &made, "PACKING", "F1", 90),
+                link(l, &made, 90),
+            ],
+        ),
+        (
+            "act_children_add_up",
+            vec![
+                act("packing"),
+                leg(1, l, "F1", "PACKING", 100),
+                leg(2, &made, "PACKING", "F1", 100),
+                link(l, &made, 90),
+            ],
+        ),
+        (
+            "act_parents_add_up",
+            vec![
+                act("packing"),
+                leg(1, l, "F1", "PACKING", 60),
+                leg(2, &made, "F1", "PACKING", 40),
+                leg(3, &made, "PACKING", "F1", 100),
+                link(l, &made, 100),
+            ],
+        ),
+        (
+            "act_count_adds_up",
+            vec![
+                act("count"),
+                leg(1, l, "F1", "WATER", 20),
+                format!("insert into stock_count select {n}, ({x}), '{l}', 'F1', 90, 100, 0, 0, 10, 0, 'x'"),
+            ],
+        ),
+        ("act_docket_adds_up", vec![act("dispatch"), docket("'VAN'"), line(500), leg(1, l, "F1", "VAN", 600)]),
+        (
+            "act_docket_parts_add_up",
+            vec![
+                act("dispatch"),
+                docket("null"),
+                line(500),
+                leg(1, l, "F1", "PLUM", 500),
+                format!("insert into docket_part select {n}, ({x}), 'D-2', 1, 400"),
+            ],
+        ),
+        ("act_delivery_once", vec![act("delivery"), delivery]),
+        (
+            "act_market_sales_add_up",
+            vec![
+                act("market_close"),
+                close,
+                leg(1, l, "STALL", "SATURDAY", 800),
+                format!(
+                    "insert into market_sale (farm_id, market_day, lot, grams, tax_percent, amount, net, fee) values ({n}, 'M-1', '{l}', 700, 0, 0, 0, 0)"
+                ),
+            ],
+        ),
+    ] {
+        let refused =
+            run(&mut db, &format!("begin; {}; commit", writes.join("; "))).await.expect_err(broken).to_string();
+        assert!(refused.contains(broken), "{broken}: {refused}");
+        run(&mut db, "rollback").await?;
+    }
+    assert_eq!(check(&farm.admin.clone().username("gillbook_audit")).await?, []);
     Ok(())
 }
 

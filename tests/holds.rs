@@ -304,3 +304,27 @@ async fn what_the_owner_alone_may_do_is_not_done_on_a_shared_phone() -> Result<(
     farm.create("/api/people", person).await;
     Ok(())
 }
+
+/// What a stall had sold before the hold is a fact; that it was before, a person answers for.
+#[tokio::test]
+async fn a_held_lot_is_cashed_up_as_sold_by_a_persons_own_sign_in() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(3000).await;
+    let out = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": lot, "place": "F1", "grams_g": 1000}]});
+    farm.create("/api/market-days", out.clone()).await;
+    hold(&farm, &lot).await;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let close = |back: i64, tasted: i64| json!({"lots": [{"lot": lot, "back_g": back, "tasted_g": tasted}], "back_place": "F1", "cash": "0", "card": "0", "fee": "0"});
+    let reckon = async |who: &As, body: Value| farm.ask(who, "PATCH", "/api/market-days/M-1", &[], Some(body)).await;
+    for (back, tasted) in [(0, 0), (900, 100), (400, 0)] {
+        reckon(&shared, close(back, tasted)).await.expect_problem(403, "own-sign-in", None);
+    }
+    // Nothing left it: nothing is to be answered for.
+    reckon(&shared, close(1000, 0)).await.expect(200);
+    farm.post(&format!("/api/lots/{lot}/release"), json!({"reason": "Was the crate"})).await.expect(201);
+    farm.create("/api/market-days", out).await;
+    hold(&farm, &lot).await;
+    let body = close(400, 50);
+    farm.ask(&farm.owner, "PATCH", "/api/market-days/M-2", &[], Some(body)).await.expect(200);
+    expect_everything_holds(&farm).await
+}

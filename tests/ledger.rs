@@ -550,8 +550,18 @@ async fn what_is_refused_whole_at_the_door_is_in_the_van_and_the_order_open_agai
     let again = farm.create(&format!("/api/dockets/{code}/delivery"), nothing).await;
     let home = json!({"kind": "transfer", "lot": lot, "from_place": "VAN", "to_place": "F1", "grams_g": 1000});
     farm.create("/api/movements", home).await;
-    take_back(&farm, &word(&again["delivery"], "act_id")).await.expect_problem(409, "set-aside", None);
+    let gone = take_back(&farm, &word(&again["delivery"], "act_id")).await;
+    gone.expect_problem(409, "not-reversible", None);
+    assert!(gone.text.contains("Bring it back into the van first"), "{}", gone.text);
     assert_eq!(status(&order).await, "confirmed");
+    // Its docket says what was ordered, so the lines stay.
+    let version = farm.get(&format!("/api/orders/{order}")).await["version"].to_string();
+    let quoted = format!("\"{version}\"");
+    let change = json!({"lines": [{"product": "OY", "grams_g": 700}]});
+    let path = format!("/api/orders/{order}");
+    let changed = farm.ask(&farm.owner, "PATCH", &path, &[("if-match", &quoted)], Some(change)).await;
+    changed.expect_problem(409, "closed", Some("/lines"));
+    assert_eq!(farm.get(&format!("/api/dockets/{code}")).await["ordered"][0]["grams_g"], 1000);
     // It goes out anew, under a docket of its own.
     farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/set-aside"), &[], Some(json!({}))).await.expect(200);
     let second = farm.create("/api/dockets", json!({"order": order, "van": "VAN"})).await;
@@ -559,4 +569,37 @@ async fn what_is_refused_whole_at_the_door_is_in_the_van_and_the_order_open_agai
     hand_over(&farm, &word(&second, "docket")).await;
     assert_eq!(stands(&farm, &lot, "PLUM").await, 1000);
     expect_sound(&farm).await
+}
+
+#[tokio::test]
+async fn what_came_home_refused_of_an_order_that_was_called_off_is_not_on_its_way() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(3000).await;
+    let docket = send_out(&farm, 1000, Some("VAN")).await;
+    let (code, order) = (word(&docket, "docket"), word(&docket, "order"));
+    let nothing = json!({"taken_by": "Nobody there", "refused": [{"line": 1, "grams_g": 1000}]});
+    let refused = farm.create(&format!("/api/dockets/{code}/delivery"), nothing).await;
+    let version = farm.get(&format!("/api/orders/{order}")).await["version"].to_string();
+    let quoted = format!("\"{version}\"");
+    let path = format!("/api/orders/{order}");
+    let off = Some(json!({"status": "cancelled"}));
+    farm.ask(&farm.owner, "PATCH", &path, &[("if-match", &quoted)], off).await.expect(200);
+    let back = take_back(&farm, &word(&refused["delivery"], "act_id")).await;
+    back.expect_problem(409, "not-reversible", None);
+    assert!(back.text.contains("called off"), "{}", back.text);
+    expect_sound(&farm).await
+}
+
+/// An id is one entry's for good, also when the answer to it is forgotten.
+#[tokio::test]
+async fn the_id_of_another_kind_of_entry_is_not_in_the_book_already() -> Result<()> {
+    let farm = Farm::new().await?;
+    let weighing = Farm::weighing(700);
+    let lot = farm.create("/api/weighings", weighing.clone()).await["lot"].clone();
+    farm.store.prune_idempotency(farm.now() + TimeDelta::days(91)).await?;
+    let waste = json!({"id": weighing["id"], "kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 100, "reason": "Soft"});
+    let refused = farm.post("/api/movements", waste).await;
+    refused.expect_problem(422, "key-reused", None);
+    assert!(refused.text.contains("a weighing") && refused.text.contains("Make a new id"), "{}", refused.text);
+    Ok(())
 }

@@ -259,3 +259,17 @@ async fn a_record_of_thousands_of_rows_is_whole() -> Result<()> {
     }
     Ok(())
 }
+
+#[tokio::test]
+async fn documents_carry_the_farms_registration() -> Result<()> {
+    let farm = Farm::new().await?;
+    let change = json!({"address": "Lane 1, Hollow", "registration": "FR 75 012"});
+    let version = farm.get("/api/farm").await["version"].to_string();
+    let headers = [("if-match", format!("\"{version}\""))];
+    let headers: Vec<(&str, &str)> = headers.iter().map(|(n, v)| (*n, v.as_str())).collect();
+    let farm_now = farm.ask(&farm.owner, "PATCH", "/api/farm", &headers, Some(change)).await.expect(200);
+    assert_eq!(farm_now["registration"], "FR 75 012");
+    let record = farm.get("/api/places/F1/temperature-record").await;
+    assert_eq!(record["farm_address"], "Lane 1, Hollow\nRegistration FR 75 012");
+    Ok(())
+}

@@ -762,3 +762,26 @@ async fn what_comes_back_into_the_warm_place_is_decided_on_again() -> Result<()>
     assert_eq!(after.spell_of(&after.lot).await, "undecided");
     Ok(())
 }
+
+/// Nobody knows how warm it was: the food that stood there is to be decided on, and what it lost of its life is not known.
+#[tokio::test]
+async fn a_gap_that_is_over_is_to_be_dealt_with_while_food_from_it_is_in_stock() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(8));
+    let lot = weigh_into(&farm, "F1", "B1", 1000, farm.now() - TimeDelta::hours(7)).await;
+    let read = |minutes_ago: i64| json!({"n": "p1", "u": "Cel", "t": (farm.now() - TimeDelta::minutes(minutes_ago)).timestamp(), "v": 2.0});
+    let pack: Vec<Value> = (300..360).chain(0..60).map(read).collect();
+    farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
+    let gap = farm.get("/api/excursions").await["rows"][0].clone();
+    assert_eq!((&gap["kind"], &gap["wants_action"]), (&json!("no_data"), &json!(true)), "{gap}");
+    let path = format!("/api/excursions/{}", gap["excursion_id"].as_str().context("an id")?);
+    let there = farm.get(&path).await["lots"][0].clone();
+    assert_eq!((&there["lot"], &there["life_days"]), (&json!(lot), &Value::Null), "{there}");
+    let today = async || farm.raw("GET", "/", &[], Vec::new()).await.text;
+    assert!(today().await.contains("1 gap to deal with"));
+    let kept = json!({"done": "Network was down", "food": "kept"});
+    farm.create(&format!("{path}/actions"), kept).await;
+    assert_eq!(farm.get(&path).await["wants_action"], false);
+    assert!(!today().await.contains("to deal with"));
+    Ok(())
+}

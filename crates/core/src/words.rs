@@ -345,6 +345,19 @@ ExcursionKind {
     ProbeFault = "probe_fault",
 });
 
+impl ExcursionKind {
+    /// What people call it.
+    #[must_use]
+    pub const fn said(self) -> &'static str {
+        match self {
+            Self::TooWarm => "Warm spell",
+            Self::TooCold => "Cold spell",
+            Self::NoData => "Gap in the readings",
+            Self::ProbeFault => "Probe fault",
+        }
+    }
+}
+
 words!(/// What becomes of the food after an excursion. Writing it down does it: there is no need to enter it in the stock as well.
 FoodOutcome {
     /// None was there.

@@ -145,7 +145,7 @@ mod tests {
             grams: Grams(1235),
             net: "21.61".into(),
             kept: Some(Kept { grams: Grams(735), net: "12.86".into() }),
-            short: vec!["Short: Lion's mane, 2 of 5 packs".into()],
+            short: vec!["Lion's mane: 2 short of 5 packs".into()],
             tax: Some("VAT 5.5 %".into()),
             currency: "EUR".into(),
             delivery: None,

@@ -75,7 +75,7 @@ pub struct NewReturn {
 
 impl Tx {
     /// Writes down that a docket was handed over. What was refused at the door stays in the van; where all of it was, the order is open
-    /// again, to be sent out anew or cancelled.
+    /// again, to be sent out anew once the goods are back in a fridge, or called off.
     ///
     /// # Errors
     /// Refuses a docket that is void, was handed over, or was fetched by the customer.
@@ -222,22 +222,48 @@ impl Tx {
     pub(crate) async fn delivery_taken_back(&mut self, delivery: &Act) -> Result<()> {
         let docket = self.docket_of(delivery).await?;
         docket.expect_none_returned()?;
+        let order = self.order(&docket.order).await?;
+        if order.status == OrderStatus::Cancelled {
+            return Err(not_reversible(format!(
+                "Order {} was called off since, so it is not on its way.",
+                order.order
+            )));
+        }
         for other in self.dockets_of(&docket.order).await? {
             if other != docket.docket && self.docket(&other).await?.status != DocketStatus::Void {
-                return Err(Refusal::new(
-                    Kind::NotReversible,
-                    format!(
-                        "Order {} went out again since, with docket {other}. Take that dispatch back first.",
-                        docket.order
-                    ),
-                )
-                .into());
+                return Err(not_reversible(format!(
+                    "Order {} went out again since, with docket {other}. Take that dispatch back first.",
+                    docket.order
+                )));
             }
         }
-        // What was set aside since it came back is for nothing.
+        self.expect_refused_in_van(&docket).await?;
+        // What was set aside since is for nothing.
+        self.lock_set_aside(&order).await?;
         self.release_set_aside(&docket.order).await?;
         self.set_order_status(&docket.order, OrderStatus::Dispatched).await
     }
+
+    /// Refuses where goods that were refused at the door are not in the van any more: with the delivery taken back they are on their way.
+    async fn expect_refused_in_van(&mut self, docket: &Docket) -> Result<()> {
+        let Some(van) = &docket.van else { return Ok(()) };
+        for line in docket.lines.iter().filter(|l| l.refused_g > Grams::ZERO) {
+            let refused: Grams = docket.lines.iter().filter(|l| l.lot == line.lot).map(|l| l.refused_g).sum();
+            let free = self.free_places(&line.lot, van).await?;
+            let there = free.iter().find(|(place, _)| place == van).map_or(Grams::ZERO, |(_, grams)| *grams);
+            if there < refused {
+                return Err(not_reversible(format!(
+                    "{refused} of lot {} were refused at the door, and {van} has {there} of it free. Bring it back into the van first.",
+                    line.lot
+                )));
+            }
+        }
+        Ok(())
+    }
+}
+
+fn not_reversible(detail: String) -> crate::Error {
+    Refusal::new(Kind::NotReversible, detail).into()
 }
 
 impl Docket {

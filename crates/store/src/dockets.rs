@@ -150,7 +150,7 @@ pub struct Delivery {
 pub enum DocketStatus {
     /// On its way.
     Dispatched,
-    /// Handed over.
+    /// Handed over, or refused at the door whole.
     Delivered,
     /// Taken back; its number stays.
     Void,
@@ -570,7 +570,8 @@ impl Tx {
 }
 
 /// Packs of a weight, by the weight of one on the order. `None` for what is sold loose, or is not whole packs.
-fn packs_of(grams: Grams, ordered: &OrderedLine) -> Option<i64> {
+#[must_use]
+pub fn packs_of(grams: Grams, ordered: &OrderedLine) -> Option<i64> {
     let packs = i64::from(ordered.packs?);
     let in_packs = grams.0 * packs;
     (ordered.grams_g > Grams::ZERO && in_packs % ordered.grams_g.0 == 0).then(|| in_packs / ordered.grams_g.0)

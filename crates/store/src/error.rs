@@ -58,15 +58,14 @@ impl Error {
                     )
             )
             || matches!(self, Self::Database(sqlx::Error::Database(e))
-                if e.code().is_some_and(|code| is_passing_state(&code)) || is_fatal(e.as_ref()))
+                if e.code().is_some_and(|code| is_passing_state(&code)) || let_none_in(e.as_ref()))
     }
 }
 
-/// Whether the database ended the session or let none begin: with a full disk it may say so with no state of its own ("could not write
-/// init file").
-fn is_fatal(error: &dyn sqlx::error::DatabaseError) -> bool {
+/// Whether the database let no session begin and has no state of its own for why: with a full disk it "could not write init file".
+fn let_none_in(error: &dyn sqlx::error::DatabaseError) -> bool {
     let severity = error.try_downcast_ref::<PgDatabaseError>().map(PgDatabaseError::severity);
-    matches!(severity, Some(PgSeverity::Fatal | PgSeverity::Panic))
+    matches!(severity, Some(PgSeverity::Fatal | PgSeverity::Panic)) && error.code().as_deref() == Some("XX000")
 }
 
 /// Whether a state of the database passes (`PostgreSQL` documentation, appendix A): class 53 is insufficient resources, a full disk, no memory,

@@ -11,7 +11,7 @@ use gillbook_core::{
     refusal::{Kind, Refusal},
     spell,
     text::{LotCode, OrderCode, PlaceCode, Short, Text},
-    words::{ActKind, ExcursionKind, FoodOutcome, LotOrigin, PlaceKind},
+    words::{ActKind, FoodOutcome, LotOrigin, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -262,13 +262,8 @@ impl Tx {
         let codes: Vec<LotCode> = whole_lots.iter().map(|(l, _)| l.lot.clone()).collect();
         let mut family = self.made_of_them(&codes).await?;
         family.retain(|lot| work.there.lots.iter().any(|l| l.lot == *lot));
-        let what = match work.there.excursion.kind {
-            ExcursionKind::TooWarm => "Warm spell",
-            ExcursionKind::TooCold => "Cold spell",
-            ExcursionKind::NoData => "Gap in the readings",
-            ExcursionKind::ProbeFault => "Probe fault",
-        };
-        let reason = format!("{what} in {}", self.place(&work.there.excursion.place).await?.name);
+        let place = self.place(&work.there.excursion.place).await?.name;
+        let reason = format!("{}, {place}", work.there.excursion.kind.said());
         let hold = NewHold { reason: &reason, at: work.at, by: work.new.by.as_ref(), document: Some(&work.document) };
         self.hold_locked(&family, &hold).await?;
         let mut orders_short = self.release_set_aside_of(&family, None).await?;

@@ -231,7 +231,8 @@ impl Tx {
         self.excursions_where(None, place, span).await
     }
 
-    /// The excursions that want something: open ones, and warm or cold spells that are not settled.
+    /// The excursions that want something: open ones, warm or cold spells that are not settled, and gaps with food in them that nobody
+    /// has decided on.
     ///
     /// # Errors
     /// When the database fails.

@@ -6,7 +6,7 @@ use chrono_tz::Tz;
 use gillbook_core::{
     money::{Coinage, Rounding},
     refusal::{Faults, Kind, Refusal},
-    text::{GradeCode, Line, Note, ProductCode, Short},
+    text::{GradeCode, Line, Note, ProductCode, Short, Text},
     words::Packaging,
 };
 use serde::{Deserialize, Serialize};
@@ -98,8 +98,8 @@ pub struct FarmChange {
     pub name: Option<Line>,
     /// Its address.
     pub address: Option<Note>,
-    /// The number under which it is registered as a food business.
-    pub registration: Option<Short>,
+    /// The number under which it is registered as a food business; empty where there is none.
+    pub registration: Option<Text<0, 60>>,
     /// What tax is called.
     pub tax_name: Option<Short>,
     /// How halves of a cent are rounded.
@@ -306,7 +306,7 @@ impl Tx {
             change.rounding.map(Rounding::as_str),
             change.implied_decimals,
             words as _,
-            change.registration.as_ref().map(Short::as_str)
+            change.registration.as_ref().map(Text::as_str)
         )
         .execute(&mut *self.db)
         .await?;

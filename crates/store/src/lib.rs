@@ -187,10 +187,9 @@ impl Store {
     /// # Errors
     /// When the database cannot be reached.
     pub async fn connect(options: PgConnectOptions, most: u32) -> Result<Self> {
-        // Every wait is bounded: a lock for ten seconds, a statement for thirty.
+        // Every wait is bounded: a lock for ten seconds, a statement for thirty. No plan is compiled: that takes longer than ours run.
         let options = options
             .application_name("gillbook")
-            // Compiling a plan takes longer than any of ours takes to run.
             .options([("lock_timeout", "10s"), ("statement_timeout", "30s"), ("jit", "off")])
             .log_statements(tracing::log::LevelFilter::Trace);
         let pool = PgPoolOptions::new()

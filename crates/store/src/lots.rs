@@ -372,10 +372,7 @@ impl Tx {
     async fn expect_not_on_its_way(&mut self, code: &LotCode) -> Result<()> {
         let under = sqlx::query!(
             r#"select d.docket as "document!", true as "van!" from docket_line l join docket d using (farm_id, docket)
-                where l.farm_id = $1 and l.lot = $2 and d.van is not null
-                  and not exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id)
-                  and not exists (select from delivery v where v.farm_id = d.farm_id and v.docket = d.docket
-                                     and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id))
+                where l.farm_id = $1 and l.lot = $2 and d.van is not null and docket_is_open(d)
                union all
                select y.market_day, false from market_day y join movement m on m.farm_id = y.farm_id and m.act_id = y.out_act
                 where y.farm_id = $1 and y.status = 'open' and m.lot = $2

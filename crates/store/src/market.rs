@@ -309,7 +309,7 @@ impl Tx {
         let row = |lot: &LotCode| rows.iter().find(|r| r.lot == *lot);
         let left = |lot: &LotCode, had: Grams| row(lot).map_or(had, |r| had - r.back_g - r.wasted_g) > Grams::ZERO;
         if let Some((lot, _)) = there.iter().find(|(lot, had)| holds.contains_key(lot) && left(lot, *had)) {
-            self.authoriser(&format!("Entering that lot {lot}, which is on hold, was sold or tasted before the hold"))?;
+            self.authoriser(&format!("Saying that lot {lot} was sold or tasted before it was put on hold"))?;
         }
         Ok(())
     }

@@ -1,7 +1,7 @@
 //! Orders, and what is set aside for them.
 
 use crate::set_aside::SetAside;
-use crate::{Page, Result, Tx, customers::Customer, farm::expect_version};
+use crate::{Page, Result, Tx, customers::Customer, dockets::DocketStatus, farm::expect_version};
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
@@ -280,6 +280,7 @@ impl Tx {
         };
         self.lock_set_aside(&order).await?;
         if let Some(lines) = &change.lines {
+            self.expect_no_docket(code).await?;
             let customer = self.customer(&order.customer).await?;
             let lines = self.order_lines(&customer, lines).await?;
             self.release_set_aside(code).await?;
@@ -303,6 +304,23 @@ impl Tx {
         .execute(&mut *self.db)
         .await?;
         self.order(code).await
+    }
+
+    /// Refuses to change the lines of an order that went out: its docket says what was ordered.
+    async fn expect_no_docket(&mut self, code: &OrderCode) -> Result<()> {
+        for docket in self.dockets_of(code).await? {
+            if self.docket(&docket).await?.status != DocketStatus::Void {
+                return Err(Refusal::new(
+                    Kind::Closed,
+                    format!(
+                        "Order {code} went out with docket {docket}, which says what was ordered. Write a new order."
+                    ),
+                )
+                .at("/lines")
+                .into());
+            }
+        }
+        Ok(())
     }
 
     /// One order.

@@ -70,7 +70,7 @@ pub struct HourFigures {
 pub struct TemperatureRecord {
     /// The farm's name.
     pub farm: String,
-    /// Its address.
+    /// Its address, and its registration where it has one.
     pub farm_address: String,
     /// The farm's time zone, in which its days begin.
     pub zone: String,

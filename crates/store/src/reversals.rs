@@ -9,8 +9,11 @@ use uuid::Uuid;
 use crate::{Result, Tx, ledger::Act};
 
 pub(crate) fn expect_reversible(act: &Act) -> Result<(), Refusal> {
-    if let Some(by) = act.reversed_by {
-        return Err(Refusal::new(Kind::AlreadyReversed, format!("This entry is taken back already, by {by}.")));
+    if act.reversed_by.is_some() {
+        return Err(Refusal::new(
+            Kind::AlreadyReversed,
+            format!("This entry is taken back already. Nothing is left to do."),
+        ));
     }
     if matches!(act.kind, ActKind::Reversal | ActKind::WeekClose | ActKind::MarketClose | ActKind::MarketOut) {
         return Err(Refusal::new(

@@ -63,7 +63,7 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
             Kind::Invalid,
             format!("This entry cannot go from “{}” to “{}”. Choose another place.", part(1), part(2)),
         ),
-        "act_reverses_key" => (Kind::AlreadyReversed, "This entry is taken back already.".into()),
+        "act_reverses_key" => (Kind::AlreadyReversed, "This entry is taken back already. Nothing is left to do.".into()),
         "act_reversal_allowed" => (
             Kind::NotReversible,
             "You cannot take back an entry that takes another back, nor the close of a week. Enter what is right instead.".into(),
@@ -77,9 +77,10 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
             (Kind::Invalid, "What went in is not what came out. In = out + trim + water, to the gram.".into())
         }
         "act_is_told" | "act_parts_known" => {
-            (Kind::Invalid, "An entry of this kind has rows of its own that say what it was. Enter it by its own request.".into())
+            (Kind::Invalid, "What the entry says it was is missing, or of another kind of entry.".into())
         }
-        "act_count_adds_up" => (Kind::Invalid, "What is booked is not what was counted less the book.".into()),
+        "act_delivery_once" => (Kind::Closed, "The docket was handed over already, was taken back, or is another one.".into()),
+        "act_count_adds_up" => (Kind::Invalid, "The movement is not the difference between count and book.".into()),
         "act_docket_adds_up" => (Kind::Invalid, "The lines of the docket are not what was sent out.".into()),
         "act_market_sales_add_up" => (Kind::Invalid, "What the stall sold is not what left it.".into()),
         "act_docket_parts_add_up" => {

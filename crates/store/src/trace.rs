@@ -83,7 +83,8 @@ pub struct WentTo {
     pub returned_g: Grams,
 }
 
-/// Grams of a lot that left the stores and were not sold: wasted, given, tested, trimmed, eaten at home, lost as water. What customers sent
+/// Grams of a lot that were not sold: wasted, given, tested, trimmed, used at home, lost as water; trimmed at the scale before they came to a
+/// store, too. What customers sent
 /// back is among them, as waste or tests of a return.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct NotSold {
@@ -120,7 +121,7 @@ pub struct Trace {
     pub was_in: Vec<WasIn>,
     /// Forward to customers. Rows of lots that were made of those asked for carry their own lot.
     pub went_to: Vec<WentTo>,
-    /// What left the stores otherwise, likewise.
+    /// What was not sold, likewise.
     pub not_sold: Vec<NotSold>,
 }
 

@@ -6,6 +6,7 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     calendar::{IsoWeek, Span},
+    money::Coinage,
     text::{CustomerCode, LotCode},
     words::CustomerKind,
 };
@@ -40,6 +41,36 @@ pub struct ChannelMoney {
     /// Of the amount, what was for that; taken off it already.
     #[schema(value_type = String)]
     pub returned: Decimal,
+}
+
+/// All channels together.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct MoneyTotal {
+    /// Grams, less what came back.
+    pub grams_g: Grams,
+    /// Amount without tax, less what came back; rounded once, so it may differ by a cent from the sum of the channels.
+    #[schema(value_type = String)]
+    pub net: Decimal,
+    /// What it cost to sell: stalls' fees. Not taken off the amount.
+    #[schema(value_type = String)]
+    pub fee: Decimal,
+    /// Amount less fee, a kilogram; nothing where nothing was sold.
+    #[schema(value_type = Option<String>)]
+    pub per_kg: Option<Decimal>,
+}
+
+impl MoneyTotal {
+    fn of(rows: &[&SoldRow], coinage: Coinage) -> Self {
+        let grams_g: Grams = rows.iter().map(|r| r.grams).sum();
+        let (net, fee): (Decimal, Decimal) = (rows.iter().map(|r| r.amount).sum(), rows.iter().map(|r| r.fee).sum());
+        Self {
+            grams_g,
+            net: coinage.round(net),
+            fee: coinage.round(fee),
+            per_kg: (grams_g > Grams::ZERO)
+                .then(|| coinage.round((net - fee) * Decimal::from(1000) / Decimal::from(grams_g.0))),
+        }
+    }
 }
 
 /// Goods that have left under a docket and were not handed over by the end of the week. Neither sold nor paid for yet.
@@ -83,6 +114,7 @@ pub struct WeekSale {
 /// What was sold in a week.
 pub(crate) struct WeekMoney {
     pub channels: Vec<ChannelMoney>,
+    pub total: MoneyTotal,
     /// Handed over under dockets, what came back not taken off.
     pub delivered_g: Grams,
     /// Sold at stalls.
@@ -91,7 +123,7 @@ pub(crate) struct WeekMoney {
 }
 
 impl Tx {
-    /// The rows that the money of a week is the sum of, in order of time.
+    /// The rows that the money of a week is the sum of, as the book has it now, in order of time. A closing does not hold them.
     ///
     /// # Errors
     /// When the database fails.
@@ -132,22 +164,21 @@ impl Tx {
             .map(|(channel, rows)| {
                 let money = |f: fn(&SoldRow) -> Decimal| -> Decimal { rows.iter().map(|r| f(r)).sum() };
                 let back = || rows.iter().filter(|r| r.kind == SaleKind::Returned);
-                let (grams_g, net, fee): (Grams, _, _) =
-                    (rows.iter().map(|r| r.grams).sum(), money(|r| r.amount), money(|r| r.fee));
+                let MoneyTotal { grams_g, net, fee, per_kg } = MoneyTotal::of(&rows, coinage);
                 ChannelMoney {
                     channel,
                     grams_g,
-                    net: coinage.round(net),
+                    net,
                     tax: coinage.round(money(|r| r.tax)),
-                    fee: coinage.round(fee),
-                    per_kg: (grams_g > Grams::ZERO)
-                        .then(|| coinage.round((net - fee) * Decimal::from(1000) / Decimal::from(grams_g.0))),
+                    fee,
+                    per_kg,
                     returned_g: -back().map(|r| r.grams).sum::<Grams>(),
                     returned: coinage.round(-back().map(|r| r.amount).sum::<Decimal>()),
                 }
             })
             .collect();
-        Ok(WeekMoney { channels, delivered_g, market_g, out_for_delivery: self.out_for_delivery(span).await? })
+        let total = MoneyTotal::of(&rows.iter().collect::<Vec<_>>(), coinage);
+        Ok(WeekMoney { channels, total, delivered_g, market_g, out_for_delivery: self.out_for_delivery(span).await? })
     }
 
     async fn out_for_delivery(&mut self, span: Span) -> Result<OutForDelivery> {

@@ -21,7 +21,7 @@ use crate::{
     Result, Tx,
     ledger::NewAct,
     week_counts::{BookCheck, PlaceCounted, WeekCounted},
-    week_money::{ChannelMoney, OutForDelivery},
+    week_money::{ChannelMoney, MoneyTotal, OutForDelivery},
 };
 
 /// A strain's sheet.
@@ -65,6 +65,8 @@ pub struct WeekFigures {
     pub out_for_delivery: OutForDelivery,
     /// Handed over in the week less what came back in it, by channel, without tax.
     pub money: Vec<ChannelMoney>,
+    /// The same together.
+    pub money_total: MoneyTotal,
     /// ISO 4217 letters.
     pub currency: String,
     /// Blocks lost in the week.
@@ -381,6 +383,7 @@ impl Tx {
             market_g: money.market_g,
             out_for_delivery: money.out_for_delivery,
             money: money.channels,
+            money_total: money.total,
             currency: self.farm().await?.currency,
             blocks_lost,
         })

@@ -188,8 +188,8 @@ async function keep() {
     say(`${kg(entry.net_g)} kg was sent from another page of this phone. Open this page again to see it below.`);
   } else if (!$("said").querySelector("a")) {
     const next = outbox.stored(entry) ? "It is kept on this phone and will be sent again by itself." : `It will be sent again by itself. ${UNSTORED}`;
-    // Without a connection nothing was sent; else it may have come there and only the answer was lost.
-    say(navigator.onLine ? `Not known yet whether ${kg(entry.net_g)} kg was saved. ${next}` : `No connection: ${kg(entry.net_g)} kg is not sent yet. ${next}`);
+    // It may have come there and only the answer was lost.
+    say(`${navigator.onLine ? "Not" : "No connection: not"} known yet whether ${kg(entry.net_g)} kg was saved. ${next}`);
   }
   // Dead for half a second, so that a wet thumb that bounces types nothing.
   setTimeout(() => rest(false), REST_MS);

@@ -5,6 +5,7 @@ use std::{fs, io::ErrorKind, time::Instant};
 use anyhow::{Context, Result, ensure};
 use gillbook_core::limits::{MAX_BODY_BYTES, MAX_CONNECTIONS, MAX_STOP_TIME};
 use gillbook_testkit::{As, Farm};
+use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use tokio::{
     io::{AsyncReadExt, AsyncWriteExt},
     net::TcpStream,
@@ -80,10 +81,13 @@ async fn ask_on(stream: &mut TcpStream) -> Result<()> {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn the_last_connection_is_answered_and_the_one_after_waits_for_a_place() -> Result<()> {
-    gillbook::serve::allow_open_files();
     let home = home()?;
     let _watch = Watch(home.path().to_owned());
+    // Started as a service manager may: with few files. It raises the limit for itself.
+    let limit = getrlimit(Resource::Nofile);
+    setrlimit(Resource::Nofile, Rlimit { current: Some(256), ..limit.clone() })?;
     let serving = Serving::start(home.path())?;
+    gillbook::serve::allow_open_files();
     let mut open = Vec::with_capacity(MAX_CONNECTIONS);
     open.push(TcpStream::connect(serving.address()).await?);
     ask_on(&mut open[0]).await?;

@@ -90,16 +90,6 @@ struct ActionRow {
     reversed: bool,
 }
 
-/// What an excursion is called.
-pub(super) fn what(kind: ExcursionKind) -> &'static str {
-    match kind {
-        ExcursionKind::TooWarm => "Warm spell",
-        ExcursionKind::TooCold => "Cold spell",
-        ExcursionKind::NoData => "Gap in the readings",
-        ExcursionKind::ProbeFault => "Probe fault",
-    }
-}
-
 /// How long it lasted, as people say it.
 pub(super) fn lasted(e: &Excursion, now: DateTime<Utc>) -> String {
     let minutes = (e.ended_at.unwrap_or(now) - e.began_at).num_minutes();
@@ -166,7 +156,7 @@ async fn excursion_page(
             head: Head::new(&farm, who, "/fridge"),
             id,
             place: place.name,
-            what: what(e.kind),
+            what: e.kind.said(),
             lasted: lasted(&e, tx.now()),
             when: when(&e, zone),
             figures: figures(&e),

@@ -22,7 +22,7 @@ use serde::Deserialize;
 
 use super::{
     Head, Page, clock, day_and_clock,
-    excursion::{lasted, what, when},
+    excursion::{lasted, when},
     today::judge,
     zone_of,
 };
@@ -185,7 +185,7 @@ pub(super) async fn get_fridge(
             .filter(|e| e.withdrawn_at.is_none())
             .map(|e| ExcursionLine {
                 id: e.excursion_id.to_string(),
-                what: what(e.kind),
+                what: e.kind.said(),
                 when: when(e, zone),
                 lasted: lasted(e, now),
                 standing: standing(e),

@@ -54,10 +54,18 @@ pub(super) struct LotPage {
     went_to: [Vec<WentToRow>; 2],
     /// What was not sold, likewise.
     not_sold: [Vec<NotSoldRow>; 2],
-    /// The lots that were made of it at once, with grams.
-    repacked: Vec<(LotCode, String)>,
+    /// What was made of it, and of what was made of it.
+    repacked: Vec<RepackedRow>,
     /// Every hold and release.
     holds: Vec<String>,
+}
+
+/// Grams that became another lot.
+struct RepackedRow {
+    lot: LotCode,
+    grams: String,
+    /// The lot that they were, where it is not this one.
+    of: Option<LotCode>,
 }
 
 struct InStock {
@@ -240,8 +248,12 @@ async fn lot_page(
             repacked: trace
                 .made
                 .iter()
-                .filter(|m| m.from_lot == *code)
-                .map(|m| (m.into_lot.clone(), g(m.grams_g)))
+                .filter(|m| m.from_lot == *code || trace.made_into_lots.contains(&m.from_lot))
+                .map(|m| RepackedRow {
+                    lot: m.into_lot.clone(),
+                    grams: g(m.grams_g),
+                    of: (m.from_lot != *code).then(|| m.from_lot.clone()),
+                })
                 .collect(),
             came_from: came_from(&lot, &trace),
             was_in: trace.was_in.iter().map(|w| was_in(w, zone)).collect(),

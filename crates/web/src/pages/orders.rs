@@ -19,7 +19,7 @@ use gillbook_documents::docket as paper;
 use gillbook_store::{
     Page as Rows, SignedWith, Tx,
     deliveries::NewDelivery,
-    dockets::{Docket, DocketLine, DocketStatus, NewDocket},
+    dockets::{Docket, DocketLine, DocketStatus, NewDocket, packs_of},
     farm::Farm,
     orders::Order,
     set_aside::NewSetAside,
@@ -385,14 +385,11 @@ fn paper_line(l: &DocketLine) -> PaperLine {
 fn shortages(docket: &Docket) -> Vec<String> {
     let short = docket.ordered.iter().filter(|o| o.short_g > Grams::ZERO && docket.status != DocketStatus::Void);
     short
-        .map(|o| {
-            let packs = o.packs.map(i64::from).filter(|n| *n > 0 && o.short_g.0 * n % o.grams_g.0 == 0);
-            match packs {
-                Some(n) => {
-                    format!("Short: {}, {} of {}", o.product_name, o.short_g.0 * n / o.grams_g.0, count(n, "pack"))
-                }
-                None => format!("Short: {}, {} of {} kg", o.product_name, kg(o.short_g), kg(o.grams_g)),
+        .map(|o| match o.packs.zip(packs_of(o.short_g, o)) {
+            Some((ordered, short)) => {
+                format!("{}: {short} short of {}", o.product_name, count(ordered.into(), "pack"))
             }
+            None => format!("{}: {} kg short of {} kg", o.product_name, kg(o.short_g), kg(o.grams_g)),
         })
         .collect()
 }
@@ -414,6 +411,9 @@ async fn docket_page(
             word: farm.word("docket").to_owned(),
             status: match (&docket.status, &docket.delivery) {
                 (DocketStatus::Void, _) => "Taken back; its number is not used again.".into(),
+                (DocketStatus::Delivered, Some(d)) if docket.lines.iter().all(|l| l.refused_g == l.grams_g) => {
+                    format!("Refused at the door {} ({}).", full_time(d.delivered_at, zone), d.taken_by)
+                }
                 (DocketStatus::Delivered, Some(d)) => {
                     format!("Handed over {} to {}.", full_time(d.delivered_at, zone), d.taken_by)
                 }

@@ -73,14 +73,14 @@ fn rows_of(lot: &Lot, last_day: Option<NaiveDate>, today: NaiveDate) -> Vec<Row>
                 || format!("harvested {}", full_day(lot.harvest_day)),
                 |d| {
                     format!(
-                        "harvested {}, best before {}, {}",
+                        "harvested {}, sell by {}, {}",
                         full_day(lot.harvest_day),
                         full_day(d),
                         from_today((d - today).num_days())
                     )
                 },
             ),
-            last_day: last_day.map_or_else(|| "dried".into(), |d| format!("best before {}", full_day(d))),
+            last_day: last_day.map_or_else(|| "dried".into(), full_day),
             life: life_of(p),
             order: (last, lot.lot.to_string()),
         })

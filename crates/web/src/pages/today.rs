@@ -112,8 +112,8 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
                 kg: kg(r.at_risk_g),
                 when: match r.ends_by {
                     EndsBy::ShelfLife => format!("{}, by its temperatures", r.when),
-                    EndsBy::BestBefore if r.when == "past its day" => "past its best-before".into(),
-                    EndsBy::BestBefore => format!("best before {}", r.when),
+                    EndsBy::BestBefore if r.when == "past its day" => r.when.to_owned(),
+                    EndsBy::BestBefore => format!("sell by {}", r.when),
                 },
                 remedy: format!("{} {}", r.why, r.remedy),
             })

@@ -11,7 +11,7 @@ use gillbook_core::{
 };
 use gillbook_store::{
     week_counts::{BookCheck, PlaceCounted, WeekCounted},
-    week_money::{ChannelMoney, WeekSale},
+    week_money::{ChannelMoney, MoneyTotal, WeekSale},
     weeks::{LateEntry, Week, WeekBefore, WeekStage},
 };
 use rust_decimal::Decimal;
@@ -38,6 +38,9 @@ pub(super) struct WeekPage {
     harvested: String,
     against: String,
     status: String,
+    late_count: i64,
+    /// Whether there are more late entries than are listed.
+    late_more: bool,
     late: Vec<String>,
     sold: String,
     wasted: String,
@@ -53,6 +56,8 @@ pub(super) struct WeekPage {
     returned: Option<String>,
     out_for_delivery: Option<String>,
     delivered: String,
+    /// What to say where the sales are not those of the figures.
+    sales_since: Option<&'static str>,
     sales: Vec<SaleRow>,
     below_zero: Vec<String>,
     strains: Vec<SheetRow>,
@@ -178,8 +183,8 @@ fn late_line(entry: &LateEntry, zone: Tz) -> String {
     format!(
         "{}{document} of {} by {}, entered {}{reason}",
         match entry.kind {
-            ActKind::Reversal => "entry taken back".to_owned(),
-            kind => kind.as_str().replace('_', " "),
+            ActKind::Reversal => "something taken back".to_owned(),
+            kind => kind.said().to_owned(),
         },
         full_time(entry.happened_at, zone),
         entry.done_by,
@@ -247,17 +252,13 @@ fn money_row(m: &ChannelMoney) -> MoneyRow {
 }
 
 /// The channels together.
-fn money_total(channels: &[ChannelMoney]) -> MoneyRow {
-    let grams: Grams = channels.iter().map(|m| m.grams_g).sum();
-    let (net, fee): (Decimal, Decimal) = (channels.iter().map(|m| m.net).sum(), channels.iter().map(|m| m.fee).sum());
-    let per_kg =
-        (grams > Grams::ZERO).then(|| ((net - fee) * Decimal::from(1000) / Decimal::from(grams.0)).round_dp(2));
+fn money_total(total: &MoneyTotal) -> MoneyRow {
     MoneyRow {
         channel: "Total".into(),
-        kg: kg(grams),
-        net: net.to_string(),
-        fee: if fee.is_zero() { "–".into() } else { fee.to_string() },
-        per_kg: per_kg.map_or_else(|| "–".into(), |p| p.to_string()),
+        kg: kg(total.grams_g),
+        net: total.net.to_string(),
+        fee: if total.fee.is_zero() { "–".into() } else { total.fee.to_string() },
+        per_kg: total.per_kg.map_or_else(|| "–".into(), |p| p.to_string()),
     }
 }
 
@@ -276,12 +277,12 @@ fn balances_line(check: &BookCheck) -> String {
 
 fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage {
     // What was closed stands; what came later is told beside it.
-    let now = week.closed.as_ref().unwrap_or(&week.now);
-    let s = &now.total;
+    let shown = week.closed.as_ref().unwrap_or(&week.now);
+    let s = &shown.total;
     let check = &week.book_check;
     let returned: (Grams, Decimal) =
-        (now.money.iter().map(|m| m.returned_g).sum(), now.money.iter().map(|m| m.returned).sum());
-    let currency = now.currency.clone();
+        (shown.money.iter().map(|m| m.returned_g).sum(), shown.money.iter().map(|m| m.returned).sum());
+    let currency = shown.currency.clone();
     WeekPage {
         head,
         week: week.week.to_string(),
@@ -291,35 +292,39 @@ fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage 
         harvested: kg(s.harvested_g),
         against: compared(s.harvested_g, &week.before, zone),
         status: status(week, zone),
+        late_count: week.after_close,
+        late_more: usize::try_from(week.after_close).is_ok_and(|n| n > week.late_entries.len()),
         late: week.late_entries.iter().map(|e| late_line(e, zone)).collect(),
         sold: kg(s.sold_g),
         wasted: kg(s.wasted_g),
-        unexplained: match &now.counted {
+        unexplained: match &shown.counted {
             None => "not counted".into(),
             Some(c) => c.unexplained_percent.map_or_else(|| "–".into(), |p| format!("{p:.1} %")),
         },
         sheet: sheet_row(String::new(), s),
-        counted: now.counted.as_ref().map(|c| counted_view(c, &currency, zone)),
-        places: now.places.iter().map(|p| place_line(p, zone)).collect(),
+        counted: shown.counted.as_ref().map(|c| counted_view(c, &currency, zone)),
+        places: shown.places.iter().map(|p| place_line(p, zone)).collect(),
         balances_agree: check.lots_off.is_empty(),
         balances: balances_line(check),
-        money: now.money.iter().map(money_row).collect(),
-        money_total: money_total(&now.money),
+        money: shown.money.iter().map(money_row).collect(),
+        money_total: money_total(&shown.money_total),
         returned: (returned.0 > Grams::ZERO)
             .then(|| format!("Returned this week, taken off above: {} kg, {} {currency}.", kg(returned.0), returned.1)),
-        out_for_delivery: (now.out_for_delivery.grams_g > Grams::ZERO).then(|| {
+        out_for_delivery: (shown.out_for_delivery.grams_g > Grams::ZERO).then(|| {
             format!(
                 "Out for delivery, not yet sold: {} kg, {} {currency}.",
-                kg(now.out_for_delivery.grams_g),
-                now.out_for_delivery.net
+                kg(shown.out_for_delivery.grams_g),
+                shown.out_for_delivery.net
             )
         }),
         delivered: format!(
             "Ordered {} kg, delivered {} kg. The market, which has no orders, sold {} kg besides.",
-            kg(now.ordered_g),
-            kg(now.delivered_g),
-            kg(now.market_g)
+            kg(shown.ordered_g),
+            kg(shown.delivered_g),
+            kg(shown.market_g)
         ),
+        sales_since: (week.closed.is_some() && week.after_close > 0)
+            .then_some("With what came later; the figures above are those of the close."),
         sales: sales.iter().map(|s| sale_row(s, zone)).collect(),
         currency,
         below_zero: week
@@ -327,8 +332,8 @@ fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage 
             .iter()
             .map(|b| format!("{} in {}: {} g at {}", b.lot, b.place, grams(b.grams_g), full_time(b.at, zone)))
             .collect(),
-        strains: now.strains.iter().map(|s| sheet_row(s.strain.to_string(), &s.sheet)).collect(),
-        lots: now.lots.iter().map(|l| sheet_row(l.lot.to_string(), &l.sheet)).collect(),
+        strains: shown.strains.iter().map(|s| sheet_row(s.strain.to_string(), &s.sheet)).collect(),
+        lots: shown.lots.iter().map(|l| sheet_row(l.lot.to_string(), &l.sheet)).collect(),
     }
 }
 
@@ -353,9 +358,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn grams_are_parted_at_the_thousands() {
-        let shown = [0, 999, 1000, 1_234_567, -12_345].map(|g| grams(Grams(g)));
-        assert_eq!(shown, ["0", "999", "1\u{202f}000", "1\u{202f}234\u{202f}567", "\u{2212}12\u{202f}345"]);
+    fn a_difference_has_its_sign() {
         assert_eq!([5, 0, -5].map(|g| signed_grams(Grams(g))), ["+5", "0", "\u{2212}5"]);
     }
 

@@ -1,4 +1,4 @@
-//! The rows that a week's money is the sum of: on the page, and as CSV.
+//! The rows that a week's money is the sum of, as the book has it now: on the page, and as CSV.
 
 use chrono_tz::Tz;
 use gillbook_store::{
