@@ -281,16 +281,16 @@ begin
                   detail = format('%s|%s|%s', bad.act_kind, bad.from_kind, bad.to_kind);
     end if;
     -- What is held stays held: its grams go from store to store, to waste or to a test. What was handed over before the hold is a fact and
-    -- is written down, and so is what a stall had sold by then, if a person says so by a sign-in of their own.
+    -- is written down, and so is what a stall had sold by then, where a person says so by a sign-in of their own.
     select m.farm_id, m.lot into bad
       from posted m
       join act a using (farm_id, act_id)
       join place f on f.farm_id = m.farm_id and f.place = m.from_place
       join place t on t.farm_id = m.farm_id and t.place = m.to_place
-     where f.kind not in ('room', 'opening', 'found', 'packing') and not (a.kind = 'market_close' and a.own_sign_in)
+     where f.kind not in ('room', 'opening', 'found', 'packing') and not (a.kind = 'market_close' and (a.own_sign_in or t.kind = 'packing'))
        and t.kind not in ('fridge', 'shelf', 'van', 'stall', 'waste', 'test')
-       and case a.kind when 'delivery' then lot_held_since(m.farm_id, m.lot) <= a.happened_at
-                       else lot_held_since(m.farm_id, m.lot) is not null end
+       and case when a.kind = 'delivery' and a.own_sign_in then lot_held_since(m.farm_id, m.lot) <= a.happened_at
+                else lot_held_since(m.farm_id, m.lot) is not null end
      limit 1;
     if found then
         call refuse_held(bad.farm_id, bad.lot);

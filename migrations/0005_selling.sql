@@ -410,8 +410,10 @@ begin
        and not exists (select from movement m where m.farm_id = a.farm_id and m.act_id = a.act_id) then
         return 'act_moves_something';
     elsif a.kind = 'reversal' and (
-            (select o.kind from act o where o.farm_id = a.farm_id and o.act_id = a.reverses) in ('reversal', 'week_close')
-            or (select o.happened_at from act o where o.farm_id = a.farm_id and o.act_id = a.reverses) <> a.happened_at) then
+            (select o.kind from act o where o.farm_id = a.farm_id and o.act_id = a.reverses) in ('reversal', 'week_close', 'market_out', 'market_close')
+            or (select o.happened_at from act o where o.farm_id = a.farm_id and o.act_id = a.reverses) <> a.happened_at
+            or exists (select from docket d join delivery v using (farm_id, docket) where d.farm_id = a.farm_id and d.act_id = a.reverses
+                          and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id))) then
         return 'act_reversal_allowed';
     elsif a.kind = 'reversal' and exists (
             (select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m
@@ -434,7 +436,14 @@ end $$;
 create function lots_broken(a act) returns text
     language plpgsql stable as $$
 begin
-    if (select coalesce(sum(case t.kind when 'packing' then m.grams else 0 end), 0)
+    if a.kind = 'finish' and exists (
+            select from movement m where m.farm_id = a.farm_id and m.act_id = a.act_id
+               and not exists (select from lot_event e where e.farm_id = m.farm_id and e.act_id = m.act_id and e.lot = m.lot)) then
+        return 'act_finish_its_own';
+    elsif exists (select from lot_link k join lot p on p.farm_id = k.farm_id and p.lot = k.parent join lot c on c.farm_id = k.farm_id and c.lot = k.child
+                   where k.farm_id = a.farm_id and k.act_id = a.act_id and p.strain <> c.strain) then
+        return 'act_strains_apart';
+    elsif (select coalesce(sum(case t.kind when 'packing' then m.grams else 0 end), 0)
                 - coalesce(sum(case f.kind when 'packing' then m.grams else 0 end), 0)
              from movement m
              join place f on f.farm_id = m.farm_id and f.place = m.from_place
@@ -446,6 +455,11 @@ begin
              where w.farm_id = a.farm_id and w.act_id = a.act_id
                and w.net_g + w.trim_g = (select sum(m.grams) from movement m
                                           where m.farm_id = a.farm_id and m.act_id = a.act_id and m.lot = w.lot)
+               and w.net_g = (select sum(m.grams) from movement m
+                               where m.farm_id = a.farm_id and m.act_id = a.act_id and m.to_place = w.place)
+               and w.net_g + w.trim_g = (select sum(m.grams) from movement m where m.farm_id = a.farm_id and m.act_id = a.act_id)
+               and w.trim_g = (select coalesce(sum(m.grams), 0) from movement m join place t on t.farm_id = m.farm_id and t.place = m.to_place
+                                where m.farm_id = a.farm_id and m.act_id = a.act_id and t.kind = 'trim')
                and w.net_g + w.trim_g = (select sum(s.grams) from weighing_source s
                                           where s.farm_id = a.farm_id and s.act_id = a.act_id)) then
         return 'act_weighing_adds_up';
@@ -491,7 +505,19 @@ end $$;
 create function papers_broken(a act) returns text
     language plpgsql stable as $$
 begin
-    if a.kind = 'delivery' and exists (
+    if a.kind in ('dispatch', 'delivery', 'return') and exists (
+            select from docket d join movement m on m.farm_id = a.farm_id and m.act_id = a.act_id
+              join place f on f.farm_id = m.farm_id and f.place = m.from_place
+              join place t on t.farm_id = m.farm_id and t.place = m.to_place
+             where d.farm_id = a.farm_id and d.docket = a.document
+               and (f.kind = 'customer' and m.from_place <> d.customer or t.kind = 'customer' and m.to_place <> d.customer
+                    or t.kind = 'van' and m.to_place is distinct from d.van or f.kind = 'van' and m.from_place is distinct from d.van))
+       or a.kind in ('dispatch', 'delivery', 'return') and (
+            not exists (select from docket d where d.farm_id = a.farm_id and d.docket = a.document)
+            or exists (select from docket_part p where p.farm_id = a.farm_id and p.act_id = a.act_id and p.docket <> a.document)
+            or a.kind = 'dispatch' and not exists (select from docket d where d.farm_id = a.farm_id and d.docket = a.document and d.act_id = a.act_id)) then
+        return 'act_docket_its_own';
+    elsif a.kind = 'delivery' and exists (
             select from delivery v join docket d using (farm_id, docket)
              where v.farm_id = a.farm_id and v.act_id = a.act_id
                and (a.document is distinct from v.docket or d.van is null
@@ -603,6 +629,17 @@ begin
     insert into act_look select distinct d.farm_id, d.act_id from written w join docket d using (farm_id, docket) on conflict do nothing;
     return null;
 end $$;
+create function refuse_closed_day() returns trigger
+    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
+begin
+    if old.status = 'closed' then
+        raise exception 'market day % is closed', old.market_day
+            using errcode = 'restrict_violation', constraint = 'record_is_kept', table = 'market_day';
+    end if;
+    return new;
+end $$;
+create trigger closed_day_kept before update on market_day for each row execute function refuse_closed_day();
+
 create function queue_look_of_market_day() returns trigger
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
 begin

@@ -188,12 +188,15 @@ create function action_reversed(farm int, action uuid) returns boolean
 --    that it left earlier.
 --  * What was taken back counts as having happened until it was taken back: goods that were brought back look no other in the book than a
 --    slip of the finger. It brings no grams, and a lot of which nothing else stands in the book is left out.
+--  * What a count found of a lot may have come from wherever the lot was.
 --
 -- `spells` null means every warm spell, `of` null every lot. `grams` stood there by the book when it began or came, some twice where they left and
--- came again; none of a lot that was `made_since`. An action decides on a lot that it names as a whole, on the part that it set apart, and on
--- what was made of either later, until its act is reversed. `countersigned` where every action that decides on the lot was.
+-- came again; none of a lot that was `made_since`. `careful_g` are those that may have been there by what is said above, null where nobody
+-- can tell. An action decides on a lot that it names as a whole, on the part that it set apart, and on what was made of either later, until
+-- its act is reversed; unless the food is on hold by it, until the spell turns out to be another than it was known to be, or grams of the
+-- lot come to light. `countersigned` where every action that decides on the lot was.
 create function lots_inside(farm int, spells uuid[], of text[])
-    returns table (lot text, excursion_id uuid, made_since boolean, grams bigint, decided boolean, countersigned boolean)
+    returns table (lot text, excursion_id uuid, made_since boolean, grams bigint, careful_g bigint, decided boolean, countersigned boolean)
     language sql stable as $$
 with recursive kin(lot) as (
     (select unnest(of)
@@ -209,6 +212,8 @@ with recursive kin(lot) as (
             where k.farm_id = farm and k.parent = kin.lot) n),
 step as (
     select m.lot, m.from_place, m.to_place, m.grams, m.act_id, a.happened_at, a.recorded_at, x.recorded_at as taken_back_at,
+           -- A phone's clock may be some minutes ahead.
+           least(a.happened_at, a.recorded_at) as came_at,
            case when a.own_sign_in then a.happened_at else greatest(a.happened_at, a.recorded_at) end as left_at
       from kin join movement m on m.farm_id = farm and m.lot = kin.lot join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
       left join act x on x.farm_id = a.farm_id and x.reverses = a.act_id
@@ -216,22 +221,22 @@ step as (
 met as (
     select s.lot, e.excursion_id, e.place, e.began_at,
            coalesce(sum(case when s.to_place = e.place then s.grams else -s.grams end) filter (where s.happened_at <= e.began_at), 0) as before,
+           -- Grams that may have stood there, what left counted as gone no earlier than is said above.
            coalesce(sum(case when s.to_place = e.place then s.grams else -s.grams end)
                         filter (where case when s.to_place = e.place then s.happened_at else s.left_at end <= e.began_at), 0) as perhaps,
            sum(s.grams) filter (where s.to_place = e.place and s.happened_at > e.began_at) as came,
-           min(s.happened_at) filter (where s.to_place = e.place and s.happened_at > e.began_at) as came_at
+           min(s.came_at) filter (where s.to_place = e.place and s.happened_at > e.began_at) as came_at
       from step s join excursion e on e.farm_id = farm and e.place in (s.from_place, s.to_place)
      where s.taken_back_at is null and s.happened_at <= coalesce(e.ended_at, e.withdrawn_at, 'infinity')
        and case when spells is null then e.kind = 'too_warm' and e.withdrawn_at is null else e.excursion_id = any (spells) end
      group by s.lot, e.excursion_id, e.place, e.began_at),
 inside as (
     select met.lot, met.excursion_id, met.place, (greatest(before, 0) + coalesce(came, 0))::bigint as grams,
-           case when perhaps > 0 then began_at else came_at end as since
+           (greatest(before, perhaps, 0) + coalesce(came, 0))::bigint as careful_g, case when perhaps > 0 then began_at else came_at end as since
       from met where perhaps > 0 or came > 0
     union all
-    select s.lot, e.excursion_id, e.place, 0, min(greatest(e.began_at, s.happened_at))
+    select s.lot, e.excursion_id, e.place, 0, null, min(greatest(e.began_at, s.came_at))
       from step s join excursion e on e.farm_id = farm and e.place = s.to_place
-      join place f on f.farm_id = farm and f.place = s.from_place and f.kind in ('fridge', 'shelf', 'van', 'stall', 'packing')
      where s.taken_back_at >= e.began_at and s.happened_at <= coalesce(e.ended_at, e.withdrawn_at, 'infinity')
        and case when spells is null then e.kind = 'too_warm' and e.withdrawn_at is null else e.excursion_id = any (spells) end
      group by s.lot, e.excursion_id, e.place),
@@ -240,17 +245,23 @@ decision as (
            exists (select from excursion_action_sign_off c where c.farm_id = t.farm_id and c.action_id = t.action_id) as countersigned
       from excursion_action t join excursion_action_lot d on d.farm_id = t.farm_id and d.action_id = t.action_id
       cross join lateral (select d.lot where d.whole union select d.set_apart where d.set_apart is not null) n
+      join excursion e on e.farm_id = t.farm_id and e.excursion_id = t.excursion_id
      where t.farm_id = farm and t.excursion_id in (select i.excursion_id from inside i) and not action_reversed(t.farm_id, t.action_id)
-       -- What came into the warm place after it was decided on is to be decided on again.
-       and not exists (select from step s join excursion e on e.farm_id = farm and e.excursion_id = t.excursion_id and e.place = s.to_place
-                        where s.lot = n.lot and s.taken_back_at is null and s.recorded_at > t.recorded_at
-                          and s.happened_at between e.began_at and coalesce(e.ended_at, e.withdrawn_at, 'infinity'))),
+       and (t.food = 'held' or e.judged_at <= t.recorded_at and not exists (
+            select from movement m join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
+              join place f on f.farm_id = m.farm_id and f.place = m.from_place
+              join place p on p.farm_id = m.farm_id and p.place = m.to_place
+             where m.farm_id = farm and m.lot = n.lot and a.recorded_at > t.recorded_at
+               and (m.to_place = e.place and a.happened_at <= coalesce(e.ended_at, e.withdrawn_at, 'infinity')
+                    or p.kind in ('fridge', 'shelf', 'van', 'stall') and (f.kind = 'found' or a.kind = 'reversal'))))),
 reached(lot, excursion_id, place, since, decisions) as (
     select i.lot, i.excursion_id, i.place, i.since, null::uuid[] from inside i
     union
-    select n.lot, r.excursion_id, n.place, greatest(r.since, case s.kind when 'reversal' then s.recorded_at else s.happened_at end), n.decisions
+    select n.lot, r.excursion_id, n.place,
+           greatest(r.since, case s.kind when 'reversal' then s.recorded_at else least(s.happened_at, s.recorded_at) end), n.decisions
       from reached r
-      join movement m on m.farm_id = farm and m.lot = r.lot and m.from_place = r.place
+      join movement m on m.farm_id = farm and m.lot = r.lot
+      join place f on f.farm_id = farm and f.place = m.from_place and (m.from_place = r.place or f.kind = 'found')
       join act s on s.farm_id = m.farm_id and s.act_id = m.act_id
        and case when s.own_sign_in and s.kind <> 'reversal' then s.happened_at else greatest(s.happened_at, s.recorded_at) end >= r.since
      cross join lateral (
@@ -268,14 +279,16 @@ concluded as (
            coalesce((select array_agg(d.action_id order by d.action_id) from decision d
                       where d.excursion_id = r.excursion_id and d.lot = r.lot), r.decisions) as decisions
       from reached r where of is null or r.lot = any (of)),
-stood as (select i.lot, i.excursion_id, sum(i.grams)::bigint as grams from inside i group by i.lot, i.excursion_id)
-select c.lot, c.excursion_id, i.lot is null, coalesce(i.grams, 0), bool_and(c.decisions is not null),
+stood as (
+    select i.lot, i.excursion_id, sum(i.grams)::bigint as grams, case when bool_and(i.careful_g is not null) then sum(i.careful_g)::bigint end as careful_g
+      from inside i group by i.lot, i.excursion_id)
+select c.lot, c.excursion_id, i.lot is null, coalesce(i.grams, 0), i.careful_g, bool_and(c.decisions is not null),
        bool_and(c.decisions is not null and not exists (select from decision d where d.action_id = any (c.decisions) and not d.countersigned))
   from concluded c left join stood i on i.lot = c.lot and i.excursion_id = c.excursion_id
  where exists (select from movement m join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
                 where m.farm_id = farm and m.lot = c.lot and a.kind <> 'reversal'
                   and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id))
- group by c.lot, c.excursion_id, i.lot, i.grams
+ group by c.lot, c.excursion_id, i.lot, i.grams, i.careful_g
 $$;
 
 -- A probe held against melting ice or another thermometer.

@@ -7,8 +7,8 @@ use axum::{body::Body, extract::Request, response::Response};
 use chrono::TimeDelta;
 use futures::future::join_all;
 use gillbook_core::limits::{
-    MAX_BODY_BYTES, MAX_BODY_WAIT, MAX_DOCUMENTS_WAITING, MAX_HASHES_WAITING, MAX_SIGN_INS_PER_ADDRESS,
-    MAX_SIGN_INS_PER_NAME, MAX_STREAMS,
+    MAX_BODY_BYTES, MAX_BODY_WAIT, MAX_DOCUMENTS_WAITING, MAX_HASHES_WAITING, MAX_SIGN_IN_BYTES,
+    MAX_SIGN_INS_PER_ADDRESS, MAX_SIGN_INS_PER_NAME, MAX_STREAMS,
 };
 use gillbook_testkit::{Answer, As, Farm};
 use gillbook_tests::serve;
@@ -127,11 +127,14 @@ async fn a_form_with_an_endless_name_is_refused_before_anything_is_kept_of_it() 
     let farm = Farm::bare().await?;
     let form = [("content-type", "application/x-www-form-urlencoded")];
     for n in 0..20 {
-        let name = format!("{n}{}", "x".repeat(MAX_BODY_BYTES - 100));
-        let body = format!("sign_in_name={name}&passphrase=four+words+do+well").into_bytes();
-        let answer = farm.raw("POST", "/sign-in", &form, body).await;
+        let sign_in = async |bytes: usize| {
+            let body = format!("passphrase=four+words+do+well&sign_in_name={n}");
+            farm.raw("POST", "/sign-in", &form, format!("{body:x<bytes$}").into_bytes()).await
+        };
+        let answer = sign_in(MAX_SIGN_IN_BYTES).await;
         assert_eq!(answer.status, 401);
         assert!(answer.text.contains("The name or the passphrase is wrong"), "{}", answer.text);
+        assert_eq!(sign_in(MAX_SIGN_IN_BYTES + 1).await.status, 413);
     }
     Ok(())
 }

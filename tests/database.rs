@@ -170,9 +170,10 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
     run(&mut db, &format!("set gillbook.farms = '{{{n}}}'")).await?;
     let x = "select act_id from act where done_by = 'x'";
     let act = |kind: &str| {
+        let document = if kind == "dispatch" { "D-2" } else { "D-1" };
         format!(
             "insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by, document)
-                 values ({n}, gen_random_uuid(), '{kind}', now(), now(), 'x', 'x', 'D-1')"
+                 values ({n}, gen_random_uuid(), '{kind}', now(), now(), 'x', 'x', '{document}')"
         )
     };
     let back = |of: &str| {
@@ -262,6 +263,26 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
             ],
         ),
         ("act_delivery_once", vec![act("delivery"), delivery]),
+        (
+            "act_docket_its_own",
+            vec![
+                act("dispatch"),
+                docket("null"),
+                line(500),
+                leg(1, l, "F1", "SATURDAY", 500),
+                format!("insert into docket_part select {n}, ({x}), 'D-2', 1, 500"),
+            ],
+        ),
+        (
+            "act_finish_its_own",
+            vec![
+                act("finish"),
+                leg(1, l, "F1", "WATER", 50),
+                format!(
+                    "insert into lot_event select {n}, gen_random_uuid(), '{made}', 9, 'finish', 'x', now(), now(), 'x', ({x}), 'x', null"
+                ),
+            ],
+        ),
         (
             "act_market_sales_add_up",
             vec![

@@ -328,3 +328,21 @@ async fn a_held_lot_is_cashed_up_as_sold_by_a_persons_own_sign_in() -> Result<()
     farm.ask(&farm.owner, "PATCH", "/api/market-days/M-2", &[], Some(body)).await.expect(200);
     expect_everything_holds(&farm).await
 }
+
+/// That it was handed over before it was held, a person says by a sign-in of their own.
+#[tokio::test]
+async fn a_held_lot_is_not_handed_over_earlier_on_a_shared_phone() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(3000).await;
+    let order = order_of(&farm, 500).await;
+    farm.create("/api/dockets", json!({"order": order, "van": "VAN"})).await;
+    farm.pass(TimeDelta::hours(1));
+    hold(&farm, &lot).await;
+    let earlier = json!({"taken_by": "Cook", "delivered_at": farm.now() - TimeDelta::minutes(30)});
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let path = "/api/dockets/D-1/delivery";
+    farm.post_as(&shared, path, json!({"taken_by": "Cook"})).await.expect_problem(409, "on-hold", None);
+    farm.post_as(&shared, path, earlier.clone()).await.expect_problem(403, "own-sign-in", None);
+    farm.create(path, earlier).await;
+    expect_everything_holds(&farm).await
+}

@@ -7,6 +7,8 @@ use std::time::Duration;
 
 /// The largest body of a request, in bytes: a pack of 10,000 readings is about half of it.
 pub const MAX_BODY_BYTES: usize = 2 * 1024 * 1024;
+/// The largest body of a request to sign in, in bytes: anybody may send one.
+pub const MAX_SIGN_IN_BYTES: usize = 16 * 1024;
 /// The longest that the next part of a body is waited for.
 pub const MAX_BODY_WAIT: Duration = Duration::from_secs(10);
 /// The longest that a request may take until its answer begins.
@@ -74,6 +76,7 @@ fn seconds(time: Duration) -> String {
 fn rows() -> Vec<Row> {
     vec![
         ("body of a request", mib(MAX_BODY_BYTES as u64), "413 `too-large`"),
+        ("body of a request to sign in", format!("{} KiB", MAX_SIGN_IN_BYTES / 1024), "413 `too-large`"),
         (
             "time until the next part of a body arrives",
             seconds(MAX_BODY_WAIT),

@@ -91,30 +91,58 @@ fn resolve(
     done.insert(lot.clone(), make_up);
 }
 
-/// Shares what the parents gave among the children of one act: links for every pair, so that each child's links add up to
-/// its grams and each parent's to what it gave.
+/// What a lot that went in lost and gave.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Drained {
+    /// The lot.
+    pub lot: LotCode,
+    /// What it lost, in the order of the losses.
+    pub lost: Vec<Grams>,
+    /// What it gave to the lots that were made.
+    pub gave: Grams,
+}
+
+/// Shares losses (trim, water) among the lots that go in, each by its weight (largest remainder): nobody weighs them apart. A lot gives
+/// at least a gram wherever that can be, for any of its grams may be in what was made.
 ///
-/// Transport by the north-west corner: parents are drained in order into children in order. With one child, or one
-/// parent, which is nearly always so, there is only one answer.
+/// The losses add up to no more than what goes in.
+#[must_use]
+pub fn drain(ins: &[(LotCode, Grams)], losses: &[Grams]) -> Vec<Drained> {
+    let mut left: Vec<i64> = ins.iter().map(|(_, grams)| grams.0).collect();
+    let mut lost = vec![Vec::new(); ins.len()];
+    for loss in losses {
+        // The last gram of each is spared while it can be.
+        let spared: Vec<i64> = left.iter().map(|grams| (grams - 1).max(0)).collect();
+        let weights = if spared.iter().sum::<i64>() >= loss.0 { spared } else { left.clone() };
+        for (i, grams) in share_by_largest_remainder(loss.0, &weights).into_iter().enumerate() {
+            left[i] -= grams;
+            lost[i].push(Grams(grams));
+        }
+    }
+    let rows = ins.iter().zip(lost).zip(left);
+    rows.map(|(((lot, _), lost), left)| Drained { lot: lot.clone(), lost, gave: Grams(left) }).collect()
+}
+
+/// Shares what the parents gave among the children of one act, each parent by the weights of the children: any of its grams may be in any
+/// of them, so it is linked to each wherever there is a gram for it. Each child's links add up to its grams, and each parent's to what it
+/// gave.
 ///
 /// `gave` and `made` must add up to the same.
 #[must_use]
 pub fn links(gave: &[(LotCode, Grams)], made: &[(LotCode, Grams)]) -> Vec<Link> {
     debug_assert_eq!(gave.iter().map(|g| g.1).sum::<Grams>(), made.iter().map(|m| m.1).sum::<Grams>());
+    let count = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
+    let (parents, children) = (count(gave.len()), count(made.len()));
+    let for_each = gave.iter().all(|(_, g)| g.0 >= children) && made.iter().all(|(_, g)| g.0 >= parents);
+    let least = i64::from(for_each);
+    let mut room: Vec<i64> = made.iter().map(|(_, grams)| grams.0 - least * parents).collect();
     let mut links = Vec::new();
-    let mut parents = gave.iter().cloned().peekable();
-    for (child, grams) in made {
-        let mut needed = *grams;
-        while needed > Grams::ZERO {
-            let Some((parent, left)) = parents.peek_mut() else { return links };
-            let taken = needed.min(*left);
-            if taken > Grams::ZERO {
-                links.push(Link { parent: parent.clone(), child: child.clone(), grams: taken });
-            }
-            needed -= taken;
-            *left -= taken;
-            if *left == Grams::ZERO {
-                parents.next();
+    for (parent, grams) in gave {
+        let shares = share_by_largest_remainder(grams.0 - least * children, &room);
+        for (n, ((child, _), share)) in made.iter().zip(shares).enumerate() {
+            room[n] -= share;
+            if share + least > 0 {
+                links.push(Link { parent: parent.clone(), child: child.clone(), grams: Grams(share + least) });
             }
         }
     }
@@ -161,6 +189,29 @@ mod tests {
         assert!(all[&lot(3)].values().take(2).all(|(_, b)| *b == Basis::Shared));
     }
 
+    #[test]
+    fn a_lot_of_few_grams_does_not_vanish_in_the_trim() {
+        let ins = [(lot(1), Grams(60)), (lot(2), Grams(2500))];
+        let drained = drain(&ins, &[Grams(100), Grams(40)]);
+        let rows: Vec<_> = drained.iter().map(|d| (d.lost[0].0, d.lost[1].0, d.gave.0)).collect();
+        assert_eq!(rows, [(2, 1, 57), (98, 39, 2363)]);
+        // Only where everything is lost nothing is given.
+        let drained = drain(&[(lot(1), Grams(1)), (lot(2), Grams(9))], &[Grams(8), Grams(1)]);
+        assert_eq!(drained.iter().map(|d| d.gave.0).collect::<Vec<_>>(), [0, 1]);
+    }
+
+    #[test]
+    fn every_parent_is_in_every_child() {
+        let links =
+            links(&[(lot(1), Grams(58)), (lot(2), Grams(2402))], &[(lot(3), Grams(1000)), (lot(4), Grams(1460))]);
+        let rows: Vec<_> = links.iter().map(|l| (l.parent.to_string(), l.child.to_string(), l.grams.0)).collect();
+        let row = |p: &str, c: &str, g| (p.to_owned(), c.to_owned(), g);
+        assert_eq!(
+            rows,
+            [row("L-1", "L-3", 24), row("L-1", "L-4", 34), row("L-2", "L-3", 976), row("L-2", "L-4", 1426)]
+        );
+    }
+
     proptest! {
         #[test]
         fn links_add_up_on_both_sides(gave in prop::collection::vec(1i64..5000, 1..6), cuts in prop::collection::vec(0.0f64..1.0, 0..4)) {
@@ -173,6 +224,8 @@ mod tests {
                 .map(|(i, g)| (lot(100 + i), Grams(g))).collect();
             let gave: Vec<_> = gave.into_iter().enumerate().map(|(i, g)| (lot(i), Grams(g))).collect();
             let links = links(&gave, &made);
+            let one_each = gave.iter().all(|g| g.1.0 >= made.len() as i64) && made.iter().all(|m| m.1.0 >= gave.len() as i64);
+            prop_assert!(!one_each || links.len() == gave.len() * made.len(), "every parent may be in every child");
             for (parent, grams) in &gave {
                 prop_assert_eq!(links.iter().filter(|l| &l.parent == parent).map(|l| l.grams).sum::<Grams>(), *grams);
             }

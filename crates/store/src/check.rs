@@ -200,7 +200,7 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
              join place f on f.farm_id = m.farm_id and f.place = m.from_place
              join place t on t.farm_id = m.farm_id and t.place = m.to_place
             where h.kind = 'hold' and a.recorded_at > h.recorded_at + interval '2 minutes' and (h.until is null or a.recorded_at < h.until)
-              and not (a.kind = 'market_close' and a.own_sign_in) and not (a.kind = 'delivery' and a.happened_at < least(h.happened_at, h.recorded_at))
+              and not (a.kind = 'market_close' and (a.own_sign_in or t.kind = 'packing')) and not (a.kind = 'delivery' and a.own_sign_in and a.happened_at < least(h.happened_at, h.recorded_at))
               and f.kind not in ('room', 'opening', 'found', 'packing')
               and t.kind not in ('fridge', 'shelf', 'van', 'stall', 'waste', 'test')"#
     );

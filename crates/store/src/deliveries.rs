@@ -78,7 +78,8 @@ impl Tx {
     /// again, to be sent out anew once the goods are back in a fridge, or called off.
     ///
     /// # Errors
-    /// Refuses a docket that is void, was handed over, or was fetched by the customer.
+    /// Refuses a docket that is void, was handed over, or was fetched by the customer; a lot on hold; and on a shared phone lots of a warm spell
+    /// that is not settled, unless they were sent out with it.
     pub async fn deliver(&mut self, code: &DocketCode, new: &NewDelivery) -> Result<Docket> {
         let delivered_at = self.happened(new.delivered_at, "/delivered_at")?;
         let docket = self.docket_for_change(code).await?;
@@ -99,6 +100,7 @@ impl Tx {
             .map(|l| (l, l.grams_g - refused_of(l.line)))
             .filter(|(_, grams)| *grams > Grams::ZERO)
             .collect();
+        self.authorise_hand_over(&taken, delivered_at).await?;
         let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
             id,
@@ -183,6 +185,27 @@ impl Tx {
         self.docket(code).await
     }
 
+    /// Asks for the person's own sign-in where a lot was put on hold after it was handed over, or was in a warm spell that nobody had
+    /// authorised it to be sent out with.
+    async fn authorise_hand_over(&mut self, taken: &[(&DocketLine, Grams)], at: DateTime<Utc>) -> Result<()> {
+        let lots: Vec<LotCode> = taken.iter().map(|(line, _)| line.lot.clone()).collect();
+        let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        if let Some((lot, _)) = self.holds_of(&codes).await?.iter().find(|(_, hold)| at < hold.since) {
+            self.authoriser(&format!("Saying that lot {lot} was handed over before it was put on hold"))?;
+        }
+        for (lot, spell) in self.warm_spells_of(&lots).await? {
+            let known =
+                |line: &DocketLine| line.warm_spell.as_ref().is_some_and(|w| w.excursion_id == spell.excursion_id);
+            if taken.iter().any(|(line, _)| line.lot == lot && !known(line)) {
+                self.authoriser(&format!(
+                    "Handing over lot {lot}, which was in a warm spell in {} that is not settled,",
+                    spell.place
+                ))?;
+            }
+        }
+        Ok(())
+    }
+
     /// Moves grams of a docket's lines under an act, and enters which lines they were.
     async fn enter_of_lines(
         &mut self,
@@ -221,6 +244,10 @@ impl Tx {
     /// Before a delivery is reversed: the order is on its way again.
     pub(crate) async fn delivery_taken_back(&mut self, delivery: &Act) -> Result<()> {
         let docket = self.docket_of(delivery).await?;
+        if docket.lines.iter().any(|l| l.kept_g > Grams::ZERO) {
+            // Goods that left a customer's hands are never sold again, so somebody answers for it that they never were in them.
+            self.authoriser(&format!("Saying that docket {} was never handed over", docket.docket))?;
+        }
         docket.expect_none_returned()?;
         let order = self.order(&docket.order).await?;
         if order.status == OrderStatus::Cancelled {

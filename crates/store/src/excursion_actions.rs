@@ -339,7 +339,7 @@ impl Tx {
         for (i, (l, asked)) in work.named.iter().enumerate() {
             let free = self.free_places(&l.lot, &work.there.excursion.place).await?;
             // Of what was inside, what may still be in stock.
-            let inside = if l.made_since { l.stock_g } else { l.grams_g.min(l.stock_g) };
+            let inside = if l.made_since { l.stock_g } else { l.careful_g.unwrap_or(l.stock_g).min(l.stock_g) };
             let wanted = asked.and_then(|a| a.grams_g);
             let taken = spell::take(wanted.unwrap_or(inside), &free);
             let grams: Grams = taken.iter().map(|t| t.1).sum();
@@ -350,7 +350,9 @@ impl Tx {
                 to_place: waste.clone(),
                 grams_g,
             }));
-            lots.push(ActedLot { whole: grams >= inside, ..whole(l.lot.clone(), grams) });
+            // Where some of it went to another store nobody can tell which grams are left.
+            let all = grams >= l.stock_g || l.stayed && grams >= inside;
+            lots.push(ActedLot { whole: all, ..whole(l.lot.clone(), grams) });
         }
         let act_id = self.enter_about(work, ActKind::Waste, &legs).await?;
         Ok(Effect { lots, act_id, orders_short })
@@ -375,7 +377,8 @@ impl Tx {
             if grams_g > Grams::ZERO {
                 legs.push(Leg { lot: l.lot.clone(), from_place: place.clone(), to_place: to_place.clone(), grams_g });
             }
-            lots.push(ActedLot { whole: grams_g >= l.there_g, ..whole(l.lot.clone(), grams_g) });
+            let all = grams_g >= l.stock_g || l.stayed && grams_g >= l.there_g;
+            lots.push(ActedLot { whole: all, ..whole(l.lot.clone(), grams_g) });
         }
         let act_id = self.enter_about(work, ActKind::Transfer, &legs).await?;
         Ok(Effect { lots, act_id, orders_short })

@@ -72,6 +72,12 @@ pub struct LotThere {
     pub grams_g: Grams,
     /// Whether it was not there itself and was made since of a lot that was.
     pub made_since: bool,
+    /// Grams that may have been there: more than by the book where departures were entered late on a shared phone, nothing where an entry
+    /// was taken back.
+    pub careful_g: Option<Grams>,
+    /// Whether all that was inside is still where it was, or went out of stock: nothing of it went to another store.
+    #[serde(skip)]
+    pub(crate) stayed: bool,
     /// Grams of it that are there now.
     pub there_g: Grams,
     /// Grams of it in fridges, shelves, vans and stalls now.
@@ -239,12 +245,33 @@ impl Tx {
     pub async fn excursions_to_deal_with(&mut self) -> Result<Vec<Excursion>> {
         let month =
             Span { from: self.now - chrono::TimeDelta::days(31), until: self.now + chrono::TimeDelta::hours(1) };
-        let all = self.excursions(None, month).await?;
+        let mut all = self.old_unsigned_spells(month.from).await?;
+        all.extend(self.excursions(None, month).await?);
         let unsettled = |e: &Excursion| e.standing.is_some_and(|standing| standing != SpellStanding::Settled);
         Ok(all
             .into_iter()
             .filter(|e| e.withdrawn_at.is_none() && (e.ended_at.is_none() || unsettled(e) || e.wants_action))
             .collect())
+    }
+
+    /// Spells that ended before an instant and that nobody has countersigned.
+    async fn old_unsigned_spells(&mut self, ended_before: DateTime<Utc>) -> Result<Vec<Excursion>> {
+        let ids = sqlx::query_scalar!(
+            "select e.excursion_id from excursion e
+              where e.farm_id = $1 and e.kind in ('too_warm', 'too_cold') and e.withdrawn_at is null and e.ended_at < $2
+                and not exists (select from excursion_sign_off s where s.farm_id = e.farm_id and s.excursion_id = e.excursion_id)
+              order by e.began_at",
+            self.farm.0,
+            ended_before
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let always = Span { from: DateTime::<Utc>::UNIX_EPOCH, until: ended_before };
+        let mut spells = Vec::with_capacity(ids.len());
+        for id in ids {
+            spells.extend(self.excursions_where(Some(id), None, always).await?);
+        }
+        Ok(spells)
     }
 
     async fn excursions_where(
@@ -362,7 +389,7 @@ impl Tx {
 
     pub(crate) async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {
         let rows = sqlx::query!(
-            r#"select l.lot as "lot: LotCode", l.packaging as "packaging: Packaging", i.made_since as "made_since!", i.grams as "grams!: Grams",
+            r#"select l.lot as "lot: LotCode", l.packaging as "packaging: Packaging", i.made_since as "made_since!", i.grams as "grams!: Grams", i.careful_g as "careful_g: Grams",
                       i.decided as "decided!", i.countersigned as "countersigned!",
                       coalesce((select b.grams from balance b where b.farm_id = $1 and b.lot = l.lot and b.place = $2), 0) as "there!: Grams",
                       coalesce((select sum(b.grams) from balance b join place p using (farm_id, place)
@@ -370,7 +397,8 @@ impl Tx {
                       lot_held_since(l.farm_id, l.lot) is not null as "on_hold!",
                       exists (select from movement m join act a using (farm_id, act_id) join place p on p.farm_id = m.farm_id and p.place = m.to_place
                                where m.farm_id = $1 and m.lot = l.lot and m.from_place = $2 and p.kind in ('fridge', 'shelf', 'van', 'stall')
-                                 and a.happened_at >= $3 and a.kind <> 'reversal'
+                                 and case when a.own_sign_in then a.happened_at else greatest(a.happened_at, a.recorded_at) end >= $3
+                                 and a.kind <> 'reversal'
                                  and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)) as "spread!"
                  from lots_inside($1, array[$4::uuid], null) i join lot l on l.farm_id = $1 and l.lot = i.lot
                 order by l.lot"#,
@@ -394,8 +422,11 @@ impl Tx {
                     && !r.made_since
                     && !r.on_hold
                     && !r.spread
+                    && r.careful_g == Some(r.grams)
                     && r.there > Grams::ZERO
                     && r.there < r.stock,
+                careful_g: r.careful_g,
+                stayed: !r.spread && r.careful_g == Some(r.grams),
                 lot: r.lot,
                 grams_g: r.grams,
                 made_since: r.made_since,

@@ -113,7 +113,7 @@ pub struct StockRow {
     pub grams_g: Grams,
     /// Of that, set aside for orders.
     pub set_aside_g: Grams,
-    /// Of that, free. Nothing of a lot on hold is.
+    /// Of that, free: neither set aside nor, in a van, on a docket that is under way. Nothing of a lot on hold is.
     pub free_g: Grams,
     /// Whether the lot is on hold.
     pub on_hold: bool,
@@ -414,6 +414,7 @@ impl Tx {
         let rows = sqlx::query!(
             r#"select x.lot as "lot!: LotCode", l.strain as "strain!: StrainCode", x.place as "place!: PlaceCode", p.kind as "kind!: PlaceKind",
                       x.grams as "grams!: Grams", x.set_aside_g as "set_aside_g!: Grams",
+                      case when p.kind = 'van' and $2 is null then docketed_g(l.farm_id, l.lot, x.place) else 0 end as "under_way_g!: Grams",
                       coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
                         order by e.turn desc limit 1) = 'hold', false) as "on_hold!"
                  from (select lot, place, grams, set_aside_g from balance where farm_id = $1 and grams > 0 and $2::timestamptz is null
@@ -440,7 +441,7 @@ impl Tx {
             .into_iter()
             .map(|r| StockRow {
                 warm_spell: warm.get(&r.lot).cloned(),
-                free_g: if r.on_hold { Grams::ZERO } else { r.grams - r.set_aside_g },
+                free_g: if r.on_hold { Grams::ZERO } else { r.grams - r.set_aside_g - r.under_way_g },
                 lot: r.lot,
                 strain: r.strain,
                 place: r.place,

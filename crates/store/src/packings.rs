@@ -183,39 +183,26 @@ impl Tx {
         Ok(Packing { made: made.into_iter().map(|(code, _)| code).collect(), act: self.act(id).await? })
     }
 
-    /// Legs out of the lots that go in: trim and water first, from the first lots; the rest to the packing table.
+    /// Legs out of the lots that go in: their shares of trim and water, and the rest to the packing table.
     async fn drain(
         &mut self,
         new: &NewPacking,
         packing: &PlaceCode,
         legs: &mut Vec<Leg>,
     ) -> Result<Vec<(LotCode, Grams)>> {
-        let mut losses =
-            [(self.sink(PlaceKind::Trim).await?, new.trim_g), (self.sink(PlaceKind::Water).await?, new.water_g)];
+        let sinks = [self.sink(PlaceKind::Trim).await?, self.sink(PlaceKind::Water).await?];
+        let ins: Vec<(LotCode, Grams)> = new.lots_in.iter().map(|l| (l.lot.clone(), l.grams_g)).collect();
         let mut gave = Vec::new();
-        for from in &new.lots_in {
-            let mut left = from.grams_g;
-            for (sink, to_lose) in &mut losses {
-                let lost = left.min(*to_lose);
-                if lost > Grams::ZERO {
-                    legs.push(Leg {
-                        lot: from.lot.clone(),
-                        from_place: new.place.clone(),
-                        to_place: sink.clone(),
-                        grams_g: lost,
-                    });
-                }
-                *to_lose -= lost;
-                left -= lost;
-            }
-            if left > Grams::ZERO {
-                legs.push(Leg {
-                    lot: from.lot.clone(),
-                    from_place: new.place.clone(),
-                    to_place: packing.clone(),
-                    grams_g: left,
-                });
-                gave.push((from.lot.clone(), left));
+        for from in lot::drain(&ins, &[new.trim_g, new.water_g]) {
+            let ways = sinks.iter().zip(from.lost).chain([(packing, from.gave)]);
+            legs.extend(ways.filter(|(_, grams)| *grams > Grams::ZERO).map(|(to_place, grams_g)| Leg {
+                lot: from.lot.clone(),
+                from_place: new.place.clone(),
+                to_place: to_place.clone(),
+                grams_g,
+            }));
+            if from.gave > Grams::ZERO {
+                gave.push((from.lot, from.gave));
             }
         }
         Ok(gave)

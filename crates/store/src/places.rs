@@ -356,6 +356,15 @@ impl Tx {
     }
 
     /// The limits of a place that are in force at some time of a span, in the order in which they begin.
+    /// The warm limit of a place that is in force now, °C.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn warm_limit(&mut self, place: &PlaceCode) -> Result<Option<f64>> {
+        let rules = self.rules_of(place).await?;
+        Ok(gillbook_core::judgement::in_force(&rules, self.now).map(|rule| rule.warm_c))
+    }
+
     pub(crate) async fn limits_within(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<Limit>> {
         let rows = sqlx::query!(
             r#"select effective_from, name as "name: Text<1, 100>", warm_c, air_c, cold_c, grace_minutes, hysteresis_c, gap_minutes, silence_minutes,

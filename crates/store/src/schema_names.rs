@@ -79,6 +79,9 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
         "act_is_told" | "act_parts_known" => {
             (Kind::Invalid, "What the entry says it was is missing, or of another kind of entry.".into())
         }
+        "act_docket_its_own" => (Kind::Invalid, "The docket, its customer or its van is another one.".into()),
+        "act_finish_its_own" => (Kind::Invalid, "A finish takes grams of the lot that it finishes.".into()),
+        "act_strains_apart" => (Kind::Invalid, "A lot is of one strain: pack each by itself.".into()),
         "act_delivery_once" => (Kind::Closed, "The docket was handed over already, was taken back, or is another one.".into()),
         "act_count_adds_up" => (Kind::Invalid, "The movement is not the difference between count and book.".into()),
         "act_docket_adds_up" => (Kind::Invalid, "The lines of the docket are not what was sent out.".into()),

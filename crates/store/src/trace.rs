@@ -178,11 +178,15 @@ impl Tx {
                     where m.farm_id = $1 and m.to_place = $5 and a.kind <> 'reversal'
                       and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
                    union all
-                   select d.lot from (
-                       select m.lot, m.act_id, m.grams as delta from movement m where m.farm_id = $1 and m.to_place = $6
-                       union all select m.lot, m.act_id, -m.grams from movement m where m.farm_id = $1 and m.from_place = $6) d
-                   join act a on a.farm_id = $1 and a.act_id = d.act_id and a.happened_at <= $7
-                   group by d.lot having sum(d.delta) > 0) x order by 1"#,
+                   -- As careful as `lots_inside`: what left was there until it was written down, unless a person says otherwise.
+                   select m.lot from movement m join act a using (farm_id, act_id)
+                    where m.farm_id = $1 and $6 in (m.from_place, m.to_place) and a.kind <> 'reversal'
+                      and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
+                      and case when m.to_place = $6 or a.own_sign_in then a.happened_at else greatest(a.happened_at, a.recorded_at) end <= $7
+                    group by m.lot having sum(case when m.to_place = $6 then m.grams else -m.grams end) > 0
+                   union all
+                   select m.lot from movement m join act a using (farm_id, act_id) join act x on x.farm_id = a.farm_id and x.reverses = a.act_id
+                    where m.farm_id = $1 and m.to_place = $6 and a.happened_at <= $7 and x.recorded_at > $7) x order by 1"#,
             self.farm.0,
             batch,
             cook,
@@ -294,9 +298,14 @@ impl Tx {
             WentTo,
             r#"select m.lot as "lot!: _", c.customer as "customer!: _", c.name as "name!", d.docket as "docket?: _", min(a.happened_at) as "sent_at!",
                       sum(m.grams)::bigint as "grams_g!: _",
-                      coalesce((select sum(b.grams) from movement b join act r using (farm_id, act_id)
-                                 where b.farm_id = $1 and b.lot = m.lot and r.document = d.docket and r.kind = 'return'
-                                   and not exists (select from act x where x.farm_id = r.farm_id and x.reverses = r.act_id)), 0)::bigint as "returned_g!: _"
+                      coalesce((select sum(q.grams) from docket_part q join docket_line l using (farm_id, docket, line) join act r using (farm_id, act_id)
+                                 where q.farm_id = $1 and q.docket = d.docket and l.lot = m.lot and r.kind = 'return'
+                                   and not exists (select from act x where x.farm_id = r.farm_id and x.reverses = r.act_id)), 0)::bigint
+                      + coalesce((select sum(l.grams - coalesce(q.grams, 0)) from delivery v join act r using (farm_id, act_id)
+                                    join docket_line l using (farm_id, docket)
+                                    left join docket_part q on q.farm_id = l.farm_id and q.docket = l.docket and q.line = l.line and q.act_id = v.act_id
+                                   where v.farm_id = $1 and v.docket = d.docket and l.lot = m.lot
+                                     and not exists (select from act x where x.farm_id = r.farm_id and x.reverses = r.act_id)), 0)::bigint as "returned_g!: _"
                  from movement m
                  join act a using (farm_id, act_id)
                  join place p on p.farm_id = m.farm_id and p.place = m.to_place

@@ -307,14 +307,21 @@ const fn entered_at(kind: ActKind) -> &'static str {
 ///
 /// # Errors
 /// Refuses everybody else.
-pub fn expect_may_reverse(standing: Standing, kind: ActKind) -> Result<(), Refusal> {
-    if rule_of("POST", entered_at(kind)).is_some_and(|rule| rule.allows.lets(standing)) {
-        return Ok(());
+pub fn expect_may_reverse(session: &Session, kind: ActKind) -> Result<(), Refusal> {
+    match rule_of("POST", entered_at(kind)).map_or(Err(Barrier::Role), |rule| rule.admit(session)) {
+        Ok(()) => Ok(()),
+        Err(Barrier::Role) => Err(Refusal::new(
+            Kind::NotAllowed,
+            format!("Your role does not allow taking back {}. Ask the owner of the farm.", kind.said()),
+        )),
+        Err(Barrier::SharedPhone) => Err(Refusal::new(
+            Kind::OwnSignIn,
+            format!(
+                "Taking back {} takes your own sign-in. Sign in yourself, on your own phone or after signing out here.",
+                kind.said()
+            ),
+        )),
     }
-    Err(Refusal::new(
-        Kind::NotAllowed,
-        format!("Your role does not allow taking back {}. Ask the owner of the farm.", kind.said()),
-    ))
 }
 
 /// Methods and paths of a description.

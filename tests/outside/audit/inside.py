@@ -2,17 +2,17 @@
 
 Inside is what stood in the place when it began or came while it lasted. Grams of one lot at one place are not told apart, so what leaves a
 place that any of them has reached may be of them, and what is packed of them then. What was entered on a phone that several use, or by a
-machine, left no earlier than it was entered. What was taken back counts, with no grams, as having happened until it was taken back, if it
-moved something from store to store or over the packing table; a lot of which nothing else stands in the book is left out. The grams are
-those by the book: what stood there when it began, and all that came while it lasted.
+machine, left no earlier than it was entered. What was taken back counts, with no grams, as having happened until somebody took back
+it; a lot of which nothing else stands in the book is left out. What a count found of a lot may have come from wherever the lot was. A
+phone's clock may be ahead: nothing came later than it was entered. The grams are those by the book: what stood there when it began, and
+all that came while it lasted.
 """
 
 from collections import defaultdict
 
-from rows import STOCK, micros
+from rows import micros
 
 FOREVER = float("inf")
-CAME_FROM_A_STORE = STOCK | {"packing"}
 
 
 def questions(rows):
@@ -38,15 +38,21 @@ class Book:
         self.links = defaultdict(list)
         for link in rows.table("lot_link"):
             self.links[link["act_id"]].append((link["parent"], link["child"]))
+        # Where grams come from that a count finds.
+        self.sources = {place for place, kind in rows.kind.items() if kind == "found"}
+        self.found = defaultdict(list)
         for act_id, legs in rows.by_act.items():
             for leg in legs:
+                if leg["from_place"] in self.sources:
+                    self.found[leg["lot"]].append(act_id)
                 self.by_place[leg["to_place"]].append((act_id, leg))
                 self.by_place[leg["from_place"]].append((act_id, leg))
                 self.out[leg["lot"], leg["from_place"]].append(act_id)
 
     def came(self, act_id):
         act = self.rows.acts[act_id]
-        return micros(act["recorded_at" if act["kind"] == "reversal" else "happened_at"])
+        recorded = micros(act["recorded_at"])
+        return recorded if act["kind"] == "reversal" else min(micros(act["happened_at"]), recorded)
 
     def left(self, act_id):
         act = self.rows.acts[act_id]
@@ -70,8 +76,8 @@ class Book:
             if act["kind"] == "reversal" or at > ended:
                 continue
             if act_id in self.back:
-                if inward and self.rows.kind[leg["from_place"]] in CAME_FROM_A_STORE and self.back[act_id] >= began:
-                    earliest(lot, max(began, at))
+                if inward and self.back[act_id] >= began:
+                    earliest(lot, max(began, self.came(act_id)))
                 continue
             grams = leg["grams"] if inward else -leg["grams"]
             if at <= began:
@@ -80,7 +86,7 @@ class Book:
                     perhaps[lot] += grams
             elif inward:
                 came[lot] += grams
-                earliest(lot, at)
+                earliest(lot, self.came(act_id))
         for lot, grams in perhaps.items():
             if grams > 0:
                 earliest(lot, began)
@@ -95,7 +101,7 @@ class Book:
                 continue
             seen.add(node)
             lot, here, at = node
-            for act_id in self.out[lot, here]:
+            for act_id in self.out[lot, here] + self.found[lot]:
                 if self.left(act_id) < at:
                     continue
                 then = max(at, self.came(act_id))
@@ -104,7 +110,7 @@ class Book:
                 pairs = self.links[act["reverses"] if backwards else act_id]
                 became = {p if backwards else c for p, c in pairs if (c if backwards else p) == lot}
                 for leg in self.rows.by_act[act_id]:
-                    if leg["lot"] in became or (leg["lot"] == lot and leg["from_place"] == here):
+                    if leg["lot"] in became or (leg["lot"] == lot and leg["from_place"] in (here, *self.sources)):
                         todo.append((leg["lot"], leg["to_place"], then))
         return {lot for lot, _, _ in seen}
 

@@ -37,6 +37,17 @@ def held(rows):
     return {lot for lot, kind in last.items() if kind == "hold"}
 
 
+def under_way(rows):
+    """Grams in vans on dockets that stand and were not handed over."""
+    handed_over = {v["docket"] for v in rows.table("delivery") if rows.alive(v["act_id"])}
+    van = {d["docket"]: d["van"] for d in rows.table("docket") if rows.alive(d["act_id"]) and d["docket"] not in handed_over}
+    grams = defaultdict(int)
+    for line in rows.table("docket_line"):
+        if van.get(line["docket"]):
+            grams[line["lot"], van[line["docket"]]] += line["grams"]
+    return grams
+
+
 def compare(rows, to):
     moves = rows.moves()
     grams = standing(moves)
@@ -47,12 +58,15 @@ def compare(rows, to):
     aside = defaultdict(int)
     for s in rows.table("set_aside"):
         aside[s["lot"], s["place"]] += s["grams"]
+    aside_or_under_way = aside.copy()
+    for key, grams_under_way in under_way(rows).items():
+        aside_or_under_way[key] += grams_under_way
     on_hold = held(rows)
     now = {k: g for k, g in grams.items() if rows.kind[k[1]] in STOCK and g}
     answered = {(r["lot"], r["place"]): r for r in rows.answer("/api/stock")["rows"] if r["grams_g"]}
     for key in sorted(now | answered):
         row = answered.get(key, {})
-        free = 0 if key[0] in on_hold else now.get(key, 0) - aside[key]
+        free = 0 if key[0] in on_hold else now.get(key, 0) - aside_or_under_way[key]
         ours = (now.get(key, 0), aside[key], free, key[0] in on_hold)
         to.same(
             f"stock of {key}: grams, set aside, free, on hold",

@@ -18,6 +18,9 @@ use sqlx::{Connection, PgConnection, postgres::PgConnectOptions};
 
 use super::{ADMIN, binaries::binaries_of};
 
+/// The beginning of the name of data that `initdb` has not finished.
+const UNFINISHED: &str = "database.unfinished-";
+
 /// The longest path of a socket's directory: a whole path has 104 bytes on some systems, the socket's own name takes 14 of them and a
 /// slash one.
 const MAX_SOCKET_DIRECTORY_BYTES: usize = 88;
@@ -157,12 +160,24 @@ impl Layout {
         self.home.join("pg_ident.conf")
     }
 
+    /// Removes what earlier programs did not finish, as far as nobody writes into it any more.
+    fn clear_unfinished(&self) -> Result<()> {
+        for entry in fs::read_dir(&self.home)? {
+            let entry = entry?;
+            if entry.file_name().to_string_lossy().starts_with(UNFINISHED)
+                && let Err(error) = fs::remove_dir_all(entry.path())
+            {
+                tracing::warn!(%error, path = %entry.path().display(), "an unfinished database could not be removed");
+            }
+        }
+        Ok(())
+    }
+
     /// Makes the data under another name first, so that a program which is killed meanwhile leaves nothing that looks like a book.
     fn initialise(&self) -> Result<()> {
-        let new = self.home.join("database.new");
-        if new.symlink_metadata().is_ok() {
-            fs::remove_dir_all(&new).with_context(|| format!("removing {}", new.display()))?;
-        }
+        // One of its own each time: the `initdb` of a program that was killed may still be writing into the last one.
+        self.clear_unfinished()?;
+        let new = self.home.join(format!("{UNFINISHED}{}", std::process::id()));
         self.private_directory(&new)?;
         let mut initdb = self.command("initdb");
         initdb.arg("--pgdata").arg(&new).args(["--username", ADMIN, "--auth=peer", "--locale=C", "--encoding=UTF8"]);

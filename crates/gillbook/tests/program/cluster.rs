@@ -107,7 +107,7 @@ async fn a_server_of_another_directory_is_not_taken_over() -> Result<()> {
 fn a_first_start_that_was_cut_short_is_begun_again() -> Result<()> {
     let home = home()?;
     let _watch = Watch(home.path().to_owned());
-    let half = home.path().join("database.new");
+    let half = home.path().join("database.unfinished-1");
     fs::create_dir(&half)?;
     fs::write(half.join("PG_VERSION"), "15\n")?;
     ensure!(check(home.path())?.contains("Everything holds."));

@@ -2,10 +2,11 @@
 
 use axum::{
     Json,
-    extract::State,
+    extract::{DefaultBodyLimit, State},
     http::{HeaderMap, StatusCode, header},
     response::IntoResponse,
 };
+use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 use gillbook_store::SignedWith;
 use gillbook_store::people::{NewPerson, NewToken, Passphrase, Person, SignInName, Standing, Token};
 use serde::{Deserialize, Serialize};
@@ -27,7 +28,11 @@ use crate::{
 
 pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new()
-        .routes(routes!(post_sign_in, delete_sign_in))
+        .merge(
+            OpenApiRouter::new()
+                .routes(routes!(post_sign_in, delete_sign_in))
+                .layer(DefaultBodyLimit::max(MAX_SIGN_IN_BYTES)),
+        )
         .routes(routes!(get_me))
         .routes(routes!(get_people, post_people))
         .routes(routes!(delete_person))

@@ -111,7 +111,7 @@ async fn post_act_reversal(
     new: Create<NewReversal>,
 ) -> Result<Answered, Problem> {
     Ok(Answered(once!(app, who, &new.once, |tx| {
-        expect_may_reverse(who.standing, tx.act(act).await?.kind)?;
+        expect_may_reverse(&who, tx.act(act).await?.kind)?;
         tx.reverse(act, &new.value).await
     })?))
 }

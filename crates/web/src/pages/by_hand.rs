@@ -1,5 +1,7 @@
 //! By hand: what does the thermometer say, and can the probe be believed?
 
+use std::collections::BTreeMap;
+
 use askama::Template;
 use axum::{
     extract::State,
@@ -22,7 +24,7 @@ use gillbook_store::{
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, again, day_and_clock, once_of_form, typed::decimal, zone_of};
+use super::{Head, Page, again, once_of_form, typed::decimal, zone_of};
 use crate::{App, body::Filled, once, problem::Problem, read, who::Who};
 
 /// How far back what was read is shown.
@@ -56,6 +58,8 @@ struct SpotRow {
     when: String,
     place: String,
     c: String,
+    /// Whether it is above the limit in force now.
+    above: bool,
     by: String,
     note: String,
 }
@@ -86,8 +90,12 @@ async fn by_hand_page(
         // The fridge first: it is what a thermometer is held into most.
         stores.sort_by_key(|p| p.kind != PlaceKind::Fridge);
         let mut spots = Vec::new();
+        let mut limits = BTreeMap::new();
         for store in &stores {
             spots.extend(tx.spot_readings(&store.place, span).await?);
+            if let Some(warm_c) = tx.warm_limit(&store.place).await? {
+                limits.insert(store.place.clone(), warm_c);
+            }
         }
         spots.sort_by_key(|s| std::cmp::Reverse(s.at));
         let mut probes = Vec::new();
@@ -117,9 +125,10 @@ async fn by_hand_page(
             spots: spots
                 .into_iter()
                 .map(|s| SpotRow {
-                    when: day_and_clock(s.at, zone),
+                    when: super::full_time(s.at, zone),
                     place: s.place.to_string(),
                     c: super::degrees(s.c),
+                    above: limits.get(&s.place).is_some_and(|limit| s.c > *limit),
                     by: s.done_by,
                     note: s.note,
                 })

@@ -22,6 +22,7 @@ mod weigh;
 use askama::Template;
 use axum::{
     Router,
+    extract::DefaultBodyLimit,
     extract::{Request, State},
     http::{HeaderMap, HeaderValue, Uri, header},
     middleware::Next,
@@ -30,7 +31,7 @@ use axum::{
 };
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{Grams, words::Role};
+use gillbook_core::{Grams, limits::MAX_SIGN_IN_BYTES, words::Role};
 use gillbook_store::{farm::Farm, idempotency::Once, people::Standing, readings::CAUTION};
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
@@ -52,14 +53,14 @@ pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     let mut router = Router::new();
     let mut routes = Vec::new();
     macro_rules! page {
-        ($method:literal, $path:literal, $how:ident($handler:path)) => {
-            router = router.route($path, $how($handler));
+        ($method:literal, $path:literal, $how:ident($handler:path) $(, $layer:expr)?) => {
+            router = router.route($path, $how($handler)$(.layer($layer))?);
             routes.push(($method.to_owned(), $path.to_owned()));
         };
     }
     page!("GET", "/", get(today::get_today));
     page!("GET", "/sign-in", get(desk::get_sign_in));
-    page!("POST", "/sign-in", post(desk::post_sign_in));
+    page!("POST", "/sign-in", post(desk::post_sign_in), DefaultBodyLimit::max(MAX_SIGN_IN_BYTES));
     page!("POST", "/sign-out", post(desk::post_sign_out));
     page!("GET", "/food-safety", get(desk::get_food_safety));
     page!("GET", "/problems/{slug}", get(desk::get_problem));

@@ -115,7 +115,11 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
                     EndsBy::BestBefore if r.when == "past its day" => r.when.to_owned(),
                     EndsBy::BestBefore => format!("sell by {}", r.when),
                 },
-                remedy: format!("{} {}", r.why, r.remedy),
+                remedy: if warm.contains(&r.lot) {
+                    "In a warm spell that is not settled: your local food-safety rules and your plan decide.".into()
+                } else {
+                    format!("{} {}", r.why, r.remedy)
+                },
             })
             .collect();
         Ok(Today {
