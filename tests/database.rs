@@ -150,6 +150,7 @@ async fn nothing_is_written_behind_the_look_at_an_act() -> Result<()> {
 
 /// Each rule of an act, broken by plain SQL of the service's role while all the others are kept.
 #[tokio::test]
+#[expect(clippy::too_many_lines, reason = "one flat list of rules")]
 async fn an_act_adds_up_or_is_not_there() -> Result<()> {
     let farm = Farm::new().await?;
     let lot = farm.lot_of(5000).await;

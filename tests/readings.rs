@@ -30,6 +30,9 @@ fn instant(value: &Value) -> Result<DateTime<Utc>> {
     Ok(value.as_str().context("an instant")?.parse()?)
 }
 
+/// From when until when.
+type Stretch = (DateTime<Utc>, DateTime<Utc>);
+
 #[tokio::test]
 async fn a_pack_nested_without_end_is_refused_and_everybody_else_is_served() -> Result<()> {
     let farm = Farm::new().await?;
@@ -187,15 +190,14 @@ async fn gaps_of_a_long_span_are_those_of_its_parts_and_add_up_with_what_is_know
         at += TimeDelta::seconds(if long { chance.random_range(1_000..30_000) } else { chance.random_range(60..400) });
     }
     post(&farm, records).await;
-    let look =
-        async |from: DateTime<Utc>, until: DateTime<Utc>| -> Result<(Vec<(DateTime<Utc>, DateTime<Utc>)>, f64)> {
-            let written = |at: DateTime<Utc>| at.format("%Y-%m-%dT%H:%M:%SZ").to_string();
-            let path = format!("/api/places/F1/temperature?from={}&until={}", written(from), written(until));
-            let told = farm.get(&path).await;
-            let gaps = told["gaps"].as_array().context("gaps")?;
-            let gaps = gaps.iter().map(|g| Ok((instant(&g["from"])?, instant(&g["until"])?))).collect::<Result<_>>()?;
-            Ok((gaps, told["exposure"]["known_s"].as_f64().context("known")?))
-        };
+    let look = async |from: DateTime<Utc>, until: DateTime<Utc>| -> Result<(Vec<Stretch>, f64)> {
+        let written = |at: DateTime<Utc>| at.format("%Y-%m-%dT%H:%M:%SZ").to_string();
+        let path = format!("/api/places/F1/temperature?from={}&until={}", written(from), written(until));
+        let told = farm.get(&path).await;
+        let gaps = told["gaps"].as_array().context("gaps")?;
+        let gaps = gaps.iter().map(|g| Ok((instant(&g["from"])?, instant(&g["until"])?))).collect::<Result<_>>()?;
+        Ok((gaps, told["exposure"]["known_s"].as_f64().context("known")?))
+    };
     let (from, middle, until) = (began + TimeDelta::minutes(7), began + TimeDelta::minutes(8_650), farm.now());
     let (long, known_s) = look(from, until).await?;
     let unknown_s: f64 = long.iter().map(|(from, until)| (*until - *from).as_seconds_f64()).sum();

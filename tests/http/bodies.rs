@@ -111,7 +111,7 @@ async fn query_names_that_are_not_known_are_refused() -> Result<()> {
 
 #[tokio::test]
 async fn the_description_says_which_keys_are_needed_and_what_is_binary() -> Result<()> {
-    let api: Value = serde_json::from_str(&gillbook_web::openapi_json())?;
+    let api: Value = serde_json::from_str(gillbook_web::openapi_json())?;
     let key = |path: &str| {
         let parameters = api["paths"][path]["post"]["parameters"].as_array().into_iter().flatten();
         parameters.filter(|p| p["name"] == "Idempotency-Key").map(|p| p["required"] == true).collect::<Vec<_>>()

@@ -300,7 +300,9 @@ impl Book {
 
     fn taken_back(&mut self, original: usize, act: Act) {
         let Act { kind, at, docket, mut parts, .. } = self.acts[original].clone();
-        parts.iter_mut().for_each(|p| p.1 = -p.1);
+        for part in &mut parts {
+            part.1 = -part.1;
+        }
         if let Some(docket) = docket {
             let order = self.dockets[docket].order;
             match kind {

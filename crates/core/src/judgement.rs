@@ -360,7 +360,7 @@ impl Judge<'_> {
                 self.at_point(*at, *c);
             }
             let (from_s, until_s) = (piece.from_s.max(from), piece.until_s.min(until));
-            if from_s == piece.from_s && until_s == piece.until_s {
+            if piece.from_s >= from && piece.until_s <= until {
                 self.over(piece);
             } else if from_s < until_s {
                 self.over(&piece.part(from_s, until_s));

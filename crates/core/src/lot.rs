@@ -224,7 +224,8 @@ mod tests {
                 .map(|(i, g)| (lot(100 + i), Grams(g))).collect();
             let gave: Vec<_> = gave.into_iter().enumerate().map(|(i, g)| (lot(i), Grams(g))).collect();
             let links = links(&gave, &made);
-            let one_each = gave.iter().all(|g| g.1.0 >= made.len() as i64) && made.iter().all(|m| m.1.0 >= gave.len() as i64);
+            let enough = |grams: Grams, others: usize| usize::try_from(grams.0).is_ok_and(|g| g >= others);
+            let one_each = gave.iter().all(|g| enough(g.1, made.len())) && made.iter().all(|m| enough(m.1, gave.len()));
             prop_assert!(!one_each || links.len() == gave.len() * made.len(), "every parent may be in every child");
             for (parent, grams) in &gave {
                 prop_assert_eq!(links.iter().filter(|l| &l.parent == parent).map(|l| l.grams).sum::<Grams>(), *grams);

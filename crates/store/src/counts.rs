@@ -285,7 +285,7 @@ fn check_row(row: &CountRow, booked: &Booked, place: &PlaceCode, i: usize) -> Re
         return Err(Refusal::field(
             format!("/lots/{i}/found_reason"),
             format!(
-                "{place} has {} of lot {lot} by the book, and {} were counted. That is {} more, and two weighings differ by {tolerance} at most. Count again; if it is right, say why in found_reason.",
+                "{place} has {} of lot {lot} by the book, and {} were counted. That is {} more, and two weighings differ by {tolerance} at most. Count again; if it is right, say why.",
                 row.book_g, row.counted_g, row.found_g
             ),
         ));

@@ -10,10 +10,7 @@ use crate::{Result, Tx, ledger::Act};
 
 pub(crate) fn expect_reversible(act: &Act) -> Result<(), Refusal> {
     if act.reversed_by.is_some() {
-        return Err(Refusal::new(
-            Kind::AlreadyReversed,
-            format!("This entry is taken back already. Nothing is left to do."),
-        ));
+        return Err(Refusal::new(Kind::AlreadyReversed, "This entry is taken back already. Nothing is left to do."));
     }
     if matches!(act.kind, ActKind::Reversal | ActKind::WeekClose | ActKind::MarketClose | ActKind::MarketOut) {
         return Err(Refusal::new(

@@ -73,7 +73,7 @@ pub struct WeekFigures {
     pub blocks_lost: i64,
 }
 
-/// The week before, for comparison: the same part of it while a week is running, else the whole.
+/// The week before, for comparison: the same part of it while a week is running, else the whole, as it was closed where it was.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct WeekBefore {
     /// The week before.
@@ -131,6 +131,10 @@ pub struct LateEntry {
     pub document: Option<String>,
     /// Why.
     pub reason: String,
+    /// The lots that it moved.
+    pub lots: Vec<LotCode>,
+    /// Grams that it moved, over all of its movements.
+    pub grams_g: Grams,
 }
 
 /// A week, now and as it was closed.
@@ -184,13 +188,7 @@ impl Tx {
         let book_check = self.book_check().await?;
         let below_zero = self.below_zero(span).await?;
         self.prefer_hash_joins(false).await?;
-        let closed = sqlx::query!(
-            r#"select closed_at, sheet as "sheet: Json<WeekFigures>" from week_close where farm_id = $1 and week = $2"#,
-            self.farm.0,
-            week.to_string()
-        )
-        .fetch_optional(&mut *self.db)
-        .await?;
+        let closed = self.closed_figures(week).await?;
         let after_close = sqlx::query_scalar!(
             r#"select count(*) as "n!" from act where farm_id = $1 and happened_at >= $2 and happened_at < $3 and after_close"#,
             self.farm.0,
@@ -200,7 +198,7 @@ impl Tx {
         .fetch_one(&mut *self.db)
         .await?;
         let late_entries = self.late_entries(span).await?;
-        let (closed_at, closed) = closed.map_or((None, None), |c| (Some(c.closed_at), Some(c.sheet.0)));
+        let (closed_at, closed) = closed.map_or((None, None), |(at, figures)| (Some(at), Some(figures)));
         let stage = match closed_at {
             Some(_) => WeekStage::Closed,
             None if self.now < span.from => WeekStage::NotBegun,
@@ -226,7 +224,10 @@ impl Tx {
     async fn late_entries(&mut self, span: Span) -> Result<Vec<LateEntry>> {
         Ok(sqlx::query_as!(
             LateEntry,
-            r#"select act_id, kind as "kind: _", happened_at, recorded_at, done_by, document, reason from act
+            r#"select act_id, kind as "kind: _", happened_at, recorded_at, done_by, document, reason,
+                      array(select distinct m.lot from movement m where m.farm_id = act.farm_id and m.act_id = act.act_id order by 1) as "lots!: _",
+                      (select coalesce(sum(m.grams), 0)::bigint from movement m where m.farm_id = act.farm_id and m.act_id = act.act_id) as "grams_g!: _"
+                 from act
                 where farm_id = $1 and happened_at >= $2 and happened_at < $3 and after_close order by recorded_at, act_id limit 500"#,
             self.farm.0,
             span.from,
@@ -236,14 +237,31 @@ impl Tx {
         .await?)
     }
 
-    /// The week before, as far as this one has come.
+    /// When a week was closed, and with what figures.
+    async fn closed_figures(&mut self, week: IsoWeek) -> Result<Option<(DateTime<Utc>, WeekFigures)>> {
+        let closed = sqlx::query!(
+            r#"select closed_at, sheet as "sheet: Json<WeekFigures>" from week_close where farm_id = $1 and week = $2"#,
+            self.farm.0,
+            week.to_string()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        Ok(closed.map(|c| (c.closed_at, c.sheet.0)))
+    }
+
+    /// The week before: as far as this one has come while it is running, else whole, and as it was closed where it was.
     async fn week_before(&mut self, week: IsoWeek) -> Result<WeekBefore> {
         let zone = self.ways().await?.zone;
         let (span, before) = (week.span(zone), week.previous().span(zone));
         let running = (span.from..span.until).contains(&self.now);
         let until = if running { week_earlier(self.now, zone).clamp(before.from, before.until) } else { before.until };
-        let flows = self.flows(Span { from: before.from, until }).await?;
-        Ok(WeekBefore { week: week.previous(), until, whole: !running, total: reconcile(&flows).total })
+        // What was closed stands, for whoever compares with it as well.
+        let closed = self.closed_figures(week.previous()).await?.filter(|_| !running);
+        let total = match closed {
+            Some((_, figures)) => figures.total,
+            None => reconcile(&self.flows(Span { from: before.from, until }).await?).total,
+        };
+        Ok(WeekBefore { week: week.previous(), until, whole: !running, total })
     }
 
     /// A week reads most of the ledger once, for which hash joins are right whatever the planner's statistics say; without fresh ones it
@@ -401,7 +419,10 @@ impl Tx {
         if self.now < span.until {
             return Err(Refusal::new(
                 Kind::Closed,
-                format!("Week {week} is not over: it ends when {} begins. Close it then.", day_of(span.until, zone)),
+                format!(
+                    "Week {week} is not over. Close it on {} or later.",
+                    day_of(span.until, zone).format("%-d %B %Y")
+                ),
             )
             .into());
         }

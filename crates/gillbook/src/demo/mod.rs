@@ -170,10 +170,9 @@ async fn live_and_serve(open: &mut Open, options: &Options, until: DateTime<Utc>
         clock.let_go();
         println!("\nThe pages are at http://{address}");
         println!(
-            "Sign in as {} (owner), {} or {}; the passphrase is: {PASSPHRASE}",
+            "Sign in as {} (owner), {}; the passphrase is: {PASSPHRASE}",
             setting::OWNER.2,
-            setting::PEOPLE[0].3,
-            setting::PEOPLE[1].3
+            setting::PEOPLE.map(|p| format!("{} ({})", p.3, p.2)).join(", ")
         );
         println!("Stop with Ctrl-C.");
         let keeper = tokio::spawn(keep_judged(store.clone(), told));

@@ -85,7 +85,7 @@ async fn the_last_connection_is_answered_and_the_one_after_waits_for_a_place() -
     let _watch = Watch(home.path().to_owned());
     // Started as a service manager may: with few files. It raises the limit for itself.
     let limit = getrlimit(Resource::Nofile);
-    setrlimit(Resource::Nofile, Rlimit { current: Some(256), ..limit.clone() })?;
+    setrlimit(Resource::Nofile, Rlimit { current: Some(256), ..limit })?;
     let serving = Serving::start(home.path())?;
     gillbook::serve::allow_open_files();
     let mut open = Vec::with_capacity(MAX_CONNECTIONS);

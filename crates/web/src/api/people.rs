@@ -43,6 +43,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
 /// A name and a passphrase.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[expect(clippy::struct_field_names, reason = "the names of the JSON")]
 struct SignIn {
     /// The name.
     sign_in_name: SignInName,

@@ -8,10 +8,11 @@ use axum::{
 };
 use chrono_tz::Tz;
 use gillbook_core::{
+    Grams,
     refusal::Refusal,
     shelf_life::LifeLeft,
     text::{Line, LotCode},
-    words::{ActKind, LotEventKind, PlaceKind},
+    words::{ActKind, Basis, LotEventKind, PlaceKind},
 };
 use gillbook_store::{
     SignedWith,
@@ -79,7 +80,7 @@ struct InStock {
 struct CameFromRow {
     batch: String,
     flush: i32,
-    grams: i64,
+    grams: String,
     basis: String,
     cook: String,
     spawn: String,
@@ -90,8 +91,8 @@ struct WentToRow {
     name: String,
     docket: Option<String>,
     at: String,
-    grams: i64,
-    returned: Option<i64>,
+    grams: String,
+    returned: Option<String>,
 }
 
 struct NotSoldRow {
@@ -99,7 +100,7 @@ struct NotSoldRow {
     what: &'static str,
     place: String,
     at: String,
-    grams: i64,
+    grams: String,
     reason: String,
 }
 
@@ -148,8 +149,8 @@ fn came_from(lot: &Lot, trace: &Trace) -> Vec<CameFromRow> {
             CameFromRow {
                 batch: m.batch.to_string(),
                 flush: m.flush,
-                grams: m.grams_g.0,
-                basis: m.basis.to_string(),
+                grams: g(m.grams_g),
+                basis: if m.basis == Basis::Measured { "weighed apart".into() } else { "shared out".into() },
                 cook: of_batch.and_then(|c| c.cook.as_ref()).map_or_else(|| "—".into(), ToString::to_string),
                 spawn: of_batch.map_or_else(String::new, |c| format!("{} {}", c.spawn_supplier, c.spawn_lot)),
             }
@@ -160,7 +161,7 @@ fn came_from(lot: &Lot, trace: &Trace) -> Vec<CameFromRow> {
 fn was_in(w: &WasIn, zone: Tz) -> (String, String, String) {
     let (when, now) = match w.until {
         Some(until) => (format!("{} to {}", full_time(w.since, zone), full_time(until, zone)), String::new()),
-        None => (format!("since {}", full_time(w.since, zone)), format!("{} g now", w.grams_g.0)),
+        None => (format!("since {}", full_time(w.since, zone)), format!("{}\u{a0}g now", g(w.grams_g))),
     };
     (w.place.to_string(), when, now)
 }
@@ -171,8 +172,8 @@ fn went_to(w: &WentTo, zone: Tz) -> WentToRow {
         name: w.name.clone(),
         docket: w.docket.as_ref().map(ToString::to_string),
         at: full_time(w.sent_at, zone),
-        grams: w.grams_g.0,
-        returned: (w.returned_g.0 > 0).then_some(w.returned_g.0),
+        grams: g(w.grams_g),
+        returned: (w.returned_g > Grams::ZERO).then(|| g(w.returned_g)),
     }
 }
 
@@ -182,7 +183,7 @@ fn not_sold(n: &NotSold, zone: Tz) -> NotSoldRow {
         what: what_became(n),
         place: n.place.to_string(),
         at: full_time(n.happened_at, zone),
-        grams: n.grams_g.0,
+        grams: g(n.grams_g),
         reason: n.reason.clone(),
     }
 }

@@ -49,6 +49,7 @@ pub(super) struct WeekPage {
     counted: Option<CountedView>,
     places: Vec<String>,
     balances: String,
+    closed: bool,
     balances_agree: bool,
     currency: String,
     money: Vec<MoneyRow>,
@@ -179,9 +180,14 @@ fn status(week: &Week, zone: Tz) -> String {
 
 fn late_line(entry: &LateEntry, zone: Tz) -> String {
     let document = entry.document.as_ref().map_or_else(String::new, |d| format!(" {d}"));
+    let what = match entry.lots.as_slice() {
+        [] => String::new(),
+        [lot] => format!(", {lot} {}\u{a0}g,", grams(entry.grams_g)),
+        lots => format!(", {} lots {}\u{a0}g,", lots.len(), grams(entry.grams_g)),
+    };
     let reason = if entry.reason.is_empty() { String::new() } else { format!(": {}", entry.reason) };
     format!(
-        "{}{document} of {} by {}, entered {}{reason}",
+        "{}{document}{what} of {} by {}, entered {}{reason}",
         match entry.kind {
             ActKind::Reversal => "something taken back".to_owned(),
             kind => kind.said().to_owned(),
@@ -264,11 +270,11 @@ fn money_total(total: &MoneyTotal) -> MoneyRow {
 
 fn balances_line(check: &BookCheck) -> String {
     if check.lots_off.is_empty() {
-        return format!("Balances and movements agree: {} g in the stores now.", grams(check.balances_g));
+        return format!("Stock and entries agree: {} g in stock now.", grams(check.balances_g));
     }
     let lots: Vec<String> = check.lots_off.iter().take(10).map(ToString::to_string).collect();
     format!(
-        "Balances and movements do not agree: {} g against {} g. Lots: {}. Run gillbook check before the week is closed.",
+        "Stock and entries do not agree: {} g against {} g. Lots: {}. Run gillbook check before the week is closed.",
         grams(check.balances_g),
         grams(check.movements_g),
         lots.join(", ")
@@ -306,6 +312,7 @@ fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage 
         places: shown.places.iter().map(|p| place_line(p, zone)).collect(),
         balances_agree: check.lots_off.is_empty(),
         balances: balances_line(check),
+        closed: week.closed.is_some(),
         money: shown.money.iter().map(money_row).collect(),
         money_total: money_total(&shown.money_total),
         returned: (returned.0 > Grams::ZERO)
