@@ -111,14 +111,15 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
                 lot: r.lot.to_string(),
                 kg: kg(r.at_risk_g),
                 when: match r.ends_by {
-                    EndsBy::ShelfLife => format!("{}, by its temperatures", r.when),
-                    EndsBy::BestBefore if r.when == "past its day" => r.when.to_owned(),
-                    EndsBy::BestBefore => format!("sell by {}", r.when),
+                    EndsBy::BestBefore if r.when != "past its day" => format!("sell by {}", r.when),
+                    EndsBy::ShelfLife | EndsBy::BestBefore => r.when.to_owned(),
                 },
                 remedy: if warm.contains(&r.lot) {
                     "In a warm spell that is not settled: your local food-safety rules and your plan decide.".into()
                 } else {
-                    format!("{} {}", r.why, r.remedy)
+                    let by_air = r.ends_by == EndsBy::ShelfLife && !r.remedy.contains("temperatures");
+                    let why_now = if by_air { " By its temperatures it keeps no longer." } else { "" };
+                    format!("{}{why_now} {}", r.why, r.remedy)
                 },
             })
             .collect();
