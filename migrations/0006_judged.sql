@@ -113,6 +113,11 @@ create table excursion_action (
     to_place      text,
     -- Orders that went short by it.
     orders_short  text[]      not null,
+    -- The spell as it was known then.
+    known_began_at   timestamptz      not null,
+    known_ended_at   timestamptz,
+    known_air_c      double precision,
+    known_product_c  double precision,
     constraint excursion_action_pk primary key (farm_id, action_id),
     constraint excursion_action_excursion_fk foreign key (farm_id, excursion_id) references excursion,
     constraint excursion_action_act_fk foreign key (farm_id, act_id) references act,
@@ -179,6 +184,14 @@ create function action_reversed(farm int, action uuid) returns boolean
     return exists (select from excursion_action t join act x on x.farm_id = t.farm_id and x.reverses = t.act_id
                     where t.farm_id = farm and t.action_id = action);
 
+-- Whether an excursion is no worse than it was known to be when something was done about it: it began no earlier, ended no later if it had
+-- ended, and went no farther, but for what is rounding to a probe. What was thrown away does not come back by it.
+create function spell_is_known(t excursion_action, e excursion) returns boolean
+    language sql immutable
+    return t.food = 'wasted'
+        or (e.began_at >= t.known_began_at and coalesce(e.air_c <= t.known_air_c + 0.5, true) and coalesce(e.product_c <= t.known_product_c + 0.5, true)
+            and (t.known_ended_at is null or coalesce(e.ended_at, 'infinity') <= t.known_ended_at));
+
 -- The lots that were inside excursions: those in the place when it began or that came while it lasted, and what was packed since of grams of
 -- theirs that may have been there. Grams of one lot in one place are not told apart, so what leaves a place that any of them has reached
 -- may be of them.
@@ -188,15 +201,16 @@ create function action_reversed(farm int, action uuid) returns boolean
 --    that it left earlier.
 --  * What was taken back counts as having happened until it was taken back: goods that were brought back look no other in the book than a
 --    slip of the finger. It brings no grams, and a lot of which nothing else stands in the book is left out.
---  * What a count found of a lot may have come from wherever the lot was.
+--  * What went onto the packing table may be in whatever came off it.
+--  * What a count found of a lot may have come from wherever the lot was, and stood where it was found since the lot first came there.
 --
 -- `spells` null means every warm spell, `of` null every lot. `grams` stood there by the book when it began or came, some twice where they left and
 -- came again; none of a lot that was `made_since`. `careful_g` are those that may have been there by what is said above, null where nobody
 -- can tell. An action decides on a lot that it names as a whole, on the part that it set apart, and on what was made of either later, until
--- its act is reversed; unless the food is on hold by it, until the spell turns out to be another than it was known to be, or grams of the
--- lot come to light. `countersigned` where every action that decides on the lot was.
+-- its act is reversed; unless the lot is on hold by it, until the spell turns out to be another than it was known to be, or grams of the
+-- lot come to light. `countersigned` where every action that decides on the lot was. `places` are those where grams of it may have come.
 create function lots_inside(farm int, spells uuid[], of text[])
-    returns table (lot text, excursion_id uuid, made_since boolean, grams bigint, careful_g bigint, decided boolean, countersigned boolean)
+    returns table (lot text, excursion_id uuid, made_since boolean, grams bigint, careful_g bigint, decided boolean, countersigned boolean, places text[])
     language sql stable as $$
 with recursive kin(lot) as (
     (select unnest(of)
@@ -205,17 +219,21 @@ with recursive kin(lot) as (
       where of is null and e.farm_id = farm and e.excursion_id = any (spells))
     union
     select n.lot from kin cross join lateral (
-           select k.parent as lot from lot_link k where k.farm_id = farm and k.child = kin.lot
+           select p.parent as lot from lot_link k join lot_link p on p.farm_id = k.farm_id and p.act_id = k.act_id
+            where k.farm_id = farm and k.child = kin.lot
            union all
            -- Taken back: what was made became again what it was made of.
-           select k.child from lot_link k join act x on x.farm_id = k.farm_id and x.reverses = k.act_id
+           select c.child from lot_link k join lot_link c on c.farm_id = k.farm_id and c.act_id = k.act_id
+             join act x on x.farm_id = k.farm_id and x.reverses = k.act_id
             where k.farm_id = farm and k.parent = kin.lot) n),
 step as (
-    select m.lot, m.from_place, m.to_place, m.grams, m.act_id, a.happened_at, a.recorded_at, x.recorded_at as taken_back_at,
+    select m.lot, m.from_place, m.to_place, m.grams, m.act_id, a.recorded_at, x.recorded_at as taken_back_at,
+           case f.kind when 'found' then least(a.happened_at, min(a.happened_at) over (partition by m.lot, m.to_place)) else a.happened_at end as happened_at,
            -- A phone's clock may be some minutes ahead.
            least(a.happened_at, a.recorded_at) as came_at,
            case when a.own_sign_in then a.happened_at else greatest(a.happened_at, a.recorded_at) end as left_at
       from kin join movement m on m.farm_id = farm and m.lot = kin.lot join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
+      join place f on f.farm_id = m.farm_id and f.place = m.from_place
       left join act x on x.farm_id = a.farm_id and x.reverses = a.act_id
      where a.kind <> 'reversal'),
 met as (
@@ -247,13 +265,18 @@ decision as (
       cross join lateral (select d.lot where d.whole union select d.set_apart where d.set_apart is not null) n
       join excursion e on e.farm_id = t.farm_id and e.excursion_id = t.excursion_id
      where t.farm_id = farm and t.excursion_id in (select i.excursion_id from inside i) and not action_reversed(t.farm_id, t.action_id)
-       and (t.food = 'held' or e.judged_at <= t.recorded_at and not exists (
+       and (t.food = 'held' and lot_held_since(farm, n.lot) is not null or spell_is_known(t, e) and not exists (
             select from movement m join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
               join place f on f.farm_id = m.farm_id and f.place = m.from_place
               join place p on p.farm_id = m.farm_id and p.place = m.to_place
              where m.farm_id = farm and m.lot = n.lot and a.recorded_at > t.recorded_at
                and (m.to_place = e.place and a.happened_at <= coalesce(e.ended_at, e.withdrawn_at, 'infinity')
-                    or p.kind in ('fridge', 'shelf', 'van', 'stall') and (f.kind = 'found' or a.kind = 'reversal'))))),
+                    or m.to_place = e.place and f.kind = 'found'
+                    -- A count finds a few grams more as scales do; what takes a reason is another matter.
+                    or f.kind = 'found' and exists (select from stock_count c where c.farm_id = m.farm_id and c.act_id = m.act_id and c.lot = m.lot
+                                                       and c.found_reason is not null)
+                    or a.kind = 'reversal' and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                       and f.kind not in ('fridge', 'shelf', 'van', 'stall'))))),
 reached(lot, excursion_id, place, since, decisions) as (
     select i.lot, i.excursion_id, i.place, i.since, null::uuid[] from inside i
     union
@@ -272,10 +295,12 @@ reached(lot, excursion_id, place, since, decisions) as (
                              where d.excursion_id = r.excursion_id and d.lot = r.lot and d.recorded_at <= s.recorded_at), r.decisions)
              from lot_link k join movement c on c.farm_id = k.farm_id and c.act_id = s.act_id
                    and c.lot = case s.kind when 'reversal' then k.parent else k.child end
+             join act o on o.farm_id = k.farm_id and o.act_id = k.act_id
             where k.farm_id = farm and k.act_id = coalesce(s.reverses, s.act_id)
-              and m.lot = case s.kind when 'reversal' then k.child else k.parent end) n),
+              -- What was set apart, or came back from a stall, was told apart by the lot.
+              and (m.lot = case s.kind when 'reversal' then k.child else k.parent end or o.kind = 'packing' and o.document is null)) n),
 concluded as (
-    select distinct r.lot, r.excursion_id,
+    select distinct r.lot, r.excursion_id, r.place,
            coalesce((select array_agg(d.action_id order by d.action_id) from decision d
                       where d.excursion_id = r.excursion_id and d.lot = r.lot), r.decisions) as decisions
       from reached r where of is null or r.lot = any (of)),
@@ -283,7 +308,8 @@ stood as (
     select i.lot, i.excursion_id, sum(i.grams)::bigint as grams, case when bool_and(i.careful_g is not null) then sum(i.careful_g)::bigint end as careful_g
       from inside i group by i.lot, i.excursion_id)
 select c.lot, c.excursion_id, i.lot is null, coalesce(i.grams, 0), i.careful_g, bool_and(c.decisions is not null),
-       bool_and(c.decisions is not null and not exists (select from decision d where d.action_id = any (c.decisions) and not d.countersigned))
+       bool_and(c.decisions is not null and not exists (select from decision d where d.action_id = any (c.decisions) and not d.countersigned)),
+       array_agg(distinct c.place)
   from concluded c left join stood i on i.lot = c.lot and i.excursion_id = c.excursion_id
  where exists (select from movement m join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
                 where m.farm_id = farm and m.lot = c.lot and a.kind <> 'reversal'

@@ -952,7 +952,131 @@ async fn on_a_shared_phone_nobody_corrects_a_spell_away_or_hands_it_over() -> Re
     let order = after.order(500).await["order"].as_str().context("a code")?.to_owned();
     farm.create("/api/dockets", json!({"order": order, "van": "VAN"})).await;
     farm.post_as(&shared, "/api/dockets/D-1/delivery", json!({"taken_by": "Cook"})).await.expect(201);
+    // A slip is taken back at once; later a person answers for it.
+    farm.pass(TimeDelta::minutes(11));
     let refused = after.take_back_last(&shared, "delivery").await;
     refused.expect_problem(403, "own-sign-in", None);
+    Ok(())
+}
+
+/// A hold decides as long as it holds. Released, or on a part that was set apart, the lot is like one that was kept.
+#[tokio::test]
+async fn a_hold_decides_as_long_as_it_holds() -> Result<()> {
+    for apart in [false, true] {
+        let after = AfterTheSpell::new().await?;
+        let farm = &after.farm;
+        assert_eq!(weigh_into(farm, "F2", "B1", 1000, after.began - TimeDelta::minutes(20)).await, after.lot);
+        let lots = json!([{"lot": after.lot, "set_apart": apart}]);
+        after.settle(json!({"done": "Called for repair", "food": "held", "lots": lots})).await;
+        if !apart {
+            farm.create(&format!("/api/lots/{}/release", after.lot), json!({"reason": "Was the crate"})).await;
+        }
+        assert_eq!(after.spell_of(&after.lot).await, Value::Null, "settled");
+        let shared = farm.sign_in_on_shared_phone("ada").await;
+        let mut late = Farm::weighing(2000);
+        late["place"] = json!("F1");
+        late["weighed_at"] = json!(after.began - TimeDelta::minutes(10));
+        let lot = farm.post_as(&shared, "/api/weighings", late).await.expect(201)["lot"].clone();
+        assert_eq!(lot, json!(after.lot));
+        assert_eq!(after.spell_of(&after.lot).await, "undecided", "apart: {apart}");
+    }
+    Ok(())
+}
+
+/// A morning's round, and the fridge at home gets warm: what is in the van was never in it.
+#[tokio::test]
+async fn what_had_left_before_the_spell_is_handed_over_on_any_phone() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(2));
+    let lot = weigh_into(&farm, "F1", "B1", 3000, farm.now() - TimeDelta::hours(1)).await;
+    let order = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 800}]});
+    farm.create("/api/orders", order).await;
+    farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    farm.post_as(&shared, "/api/dockets", json!({"order": "O-1", "van": "VAN"})).await.expect(201);
+    farm.pass(TimeDelta::hours(6));
+    let first = farm.now() - TimeDelta::minutes(300);
+    let pack: Vec<Value> = (0..300)
+        .map(|m| json!({"n": "p1", "u": "Cel", "t": (first + TimeDelta::minutes(m)).timestamp(), "v": 9.0}))
+        .collect();
+    farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
+    assert_eq!(farm.get(&format!("/api/lots/{lot}")).await["warm_spell"]["standing"], "open");
+    farm.post_as(&shared, "/api/dockets/D-1/delivery", json!({"taken_by": "Cook"})).await.expect(201);
+    Ok(())
+}
+
+/// Once it is no slip of the finger any more, a person answers for it that a crate of a warm lot was never weighed. What a count finds in
+/// the warm fridge stood there.
+#[tokio::test]
+async fn no_crate_is_undone_out_of_a_spell_and_none_is_found_beside_it() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let mut aside = Farm::weighing(1000);
+    aside["grade"] = json!("B");
+    aside["place"] = json!("F1");
+    aside["weighed_at"] = json!(after.began - TimeDelta::minutes(40));
+    let moved = farm.create("/api/weighings", aside).await["lot"].as_str().context("a lot")?.to_owned();
+    after.carry(&moved, ("F1", "F2"), 1000, -30).await;
+    assert_eq!(after.spell_of(&moved).await, Value::Null);
+    let count = json!({"place": "F1", "lots": [{"lot": moved, "counted_g": 500, "found_reason": "Stood at the back"}]});
+    farm.post_as(&shared, "/api/stock-counts", count).await.expect(201);
+    assert_eq!(after.spell_of(&moved).await, "undecided");
+    farm.pass(TimeDelta::minutes(11));
+    let weighing = farm.get("/api/weighings").await["rows"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .find(|w| w["lot"] == json!(after.lot))
+        .cloned();
+    let path = format!("/api/weighings/{}/reversal", weighing.unwrap_or_default()["id"].as_str().context("an id")?);
+    farm.post_as(&shared, &path, json!({"reason": "Wrong grade"})).await.expect_problem(403, "own-sign-in", None);
+    let ahead = json!({"kind": "ice_point", "reference_c": 0, "read_c": 4.9, "correct_from": farm.now() + TimeDelta::minutes(1)});
+    farm.post_as(&shared, "/api/probes/p1/checks", ahead).await.expect_problem(403, "own-sign-in", None);
+    farm.create(&path, json!({"reason": "Wrong grade"})).await;
+    after.everything_holds().await
+}
+
+#[tokio::test]
+async fn what_is_wasted_in_two_parts_is_the_whole_and_takes_nothing_else() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    assert_eq!(weigh_into(&after.farm, "F2", "B1", 1000, after.began - TimeDelta::minutes(20)).await, after.lot);
+    let part = json!({"done": "Binned", "food": "wasted", "lots": [{"lot": after.lot, "grams_g": 1200}]});
+    assert_eq!(after.act(part).await["actions"][0]["lots"][0]["whole"], false);
+    after.farm.pass(TimeDelta::minutes(1));
+    let rest = after.act(json!({"done": "Binned the rest", "food": "wasted"})).await;
+    assert_eq!(
+        rest["actions"][1]["lots"][0],
+        json!({"lot": after.lot, "grams_g": 1800, "whole": true, "set_apart": null})
+    );
+    assert_eq!(after.stock_of(&after.lot).await, [at("F2", 1000, 1000)]);
+    Ok(())
+}
+
+/// Kept while it lasts: more of the same is no other spell, a warmer one is.
+#[tokio::test]
+async fn more_of_the_same_warmth_is_no_other_spell() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(3));
+    let lot = weigh_into(&farm, "F1", "B1", 1000, farm.now() - TimeDelta::hours(2)).await;
+    let post = async |c: f64, minutes: i64| {
+        let first = farm.now() - TimeDelta::minutes(minutes);
+        let pack: Vec<Value> = (0..minutes)
+            .map(|m| json!({"n": "p1", "u": "Cel", "t": (first + TimeDelta::minutes(m)).timestamp(), "v": c}))
+            .collect();
+        farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
+    };
+    post(9.0, 110).await;
+    let spell = farm.get("/api/excursions").await["rows"][0].clone();
+    let path = format!("/api/excursions/{}", spell["excursion_id"].as_str().context("an id")?);
+    farm.create(&format!("{path}/actions"), json!({"done": "Shut the door", "food": "kept"})).await;
+    let wants = async || farm.get(&path).await["wants_action"].clone();
+    assert_eq!(wants().await, false);
+    farm.pass(TimeDelta::minutes(20));
+    post(9.0, 20).await;
+    assert_eq!(wants().await, false, "{lot}");
+    farm.pass(TimeDelta::minutes(20));
+    post(13.0, 20).await;
+    assert_eq!(wants().await, true);
     Ok(())
 }

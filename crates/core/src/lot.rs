@@ -131,18 +131,22 @@ pub fn drain(ins: &[(LotCode, Grams)], losses: &[Grams]) -> Vec<Drained> {
 #[must_use]
 pub fn links(gave: &[(LotCode, Grams)], made: &[(LotCode, Grams)]) -> Vec<Link> {
     debug_assert_eq!(gave.iter().map(|g| g.1).sum::<Grams>(), made.iter().map(|m| m.1).sum::<Grams>());
-    let count = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
-    let (parents, children) = (count(gave.len()), count(made.len()));
-    let for_each = gave.iter().all(|(_, g)| g.0 >= children) && made.iter().all(|(_, g)| g.0 >= parents);
-    let least = i64::from(for_each);
-    let mut room: Vec<i64> = made.iter().map(|(_, grams)| grams.0 - least * parents).collect();
+    // One gram for each pair first, of those that have one for all.
+    let enough = |grams: Grams, others: usize| usize::try_from(grams.0).is_ok_and(|g| g >= others);
+    let spread: Vec<bool> = gave.iter().map(|(_, grams)| enough(*grams, made.len())).collect();
+    let wide: Vec<bool> = made.iter().map(|(_, grams)| enough(*grams, gave.len())).collect();
+    let count = |flags: &[bool]| flags.iter().map(|yes| i64::from(*yes)).sum::<i64>();
+    let (parents, children) = (count(&spread), count(&wide));
+    let mut room: Vec<i64> =
+        made.iter().zip(&wide).map(|((_, grams), wide)| grams.0 - i64::from(*wide) * parents).collect();
     let mut links = Vec::new();
-    for (parent, grams) in gave {
-        let shares = share_by_largest_remainder(grams.0 - least * children, &room);
+    for ((parent, grams), spread) in gave.iter().zip(spread) {
+        let shares = share_by_largest_remainder(grams.0 - i64::from(spread) * children, &room);
         for (n, ((child, _), share)) in made.iter().zip(shares).enumerate() {
             room[n] -= share;
-            if share + least > 0 {
-                links.push(Link { parent: parent.clone(), child: child.clone(), grams: Grams(share + least) });
+            let grams = share + i64::from(spread && wide[n]);
+            if grams > 0 {
+                links.push(Link { parent: parent.clone(), child: child.clone(), grams: Grams(grams) });
             }
         }
     }
@@ -227,6 +231,11 @@ mod tests {
             let enough = |grams: Grams, others: usize| usize::try_from(grams.0).is_ok_and(|g| g >= others);
             let one_each = gave.iter().all(|g| enough(g.1, made.len())) && made.iter().all(|m| enough(m.1, gave.len()));
             prop_assert!(!one_each || links.len() == gave.len() * made.len(), "every parent may be in every child");
+            for parent in gave.iter().filter(|g| enough(g.1, made.len())) {
+                for child in made.iter().filter(|m| enough(m.1, gave.len())) {
+                    prop_assert!(links.iter().any(|l| l.parent == parent.0 && l.child == child.0), "whatever the others have");
+                }
+            }
             for (parent, grams) in &gave {
                 prop_assert_eq!(links.iter().filter(|l| &l.parent == parent).map(|l| l.grams).sum::<Grams>(), *grams);
             }

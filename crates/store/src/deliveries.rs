@@ -100,7 +100,7 @@ impl Tx {
             .map(|l| (l, l.grams_g - refused_of(l.line)))
             .filter(|(_, grams)| *grams > Grams::ZERO)
             .collect();
-        self.authorise_hand_over(&taken, delivered_at).await?;
+        self.authorise_hand_over(&docket, &van, &taken, delivered_at).await?;
         let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
             id,
@@ -185,24 +185,24 @@ impl Tx {
         self.docket(code).await
     }
 
-    /// Asks for the person's own sign-in where a lot was put on hold after it was handed over, or was in a warm spell that nobody had
-    /// authorised it to be sent out with.
-    async fn authorise_hand_over(&mut self, taken: &[(&DocketLine, Grams)], at: DateTime<Utc>) -> Result<()> {
+    /// Asks for the person's own sign-in where a lot was put on hold after it was handed over, or where a warm spell has reached it in the
+    /// van that nobody knew of when it was sent out.
+    async fn authorise_hand_over(
+        &mut self,
+        docket: &Docket,
+        van: &PlaceCode,
+        taken: &[(&DocketLine, Grams)],
+        at: DateTime<Utc>,
+    ) -> Result<()> {
         let lots: Vec<LotCode> = taken.iter().map(|(line, _)| line.lot.clone()).collect();
         let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
         if let Some((lot, _)) = self.holds_of(&codes).await?.iter().find(|(_, hold)| at < hold.since) {
             self.authoriser(&format!("Saying that lot {lot} was handed over before it was put on hold"))?;
         }
-        for (lot, spell) in self.warm_spells_of(&lots).await? {
-            let known =
-                |line: &DocketLine| line.warm_spell.as_ref().is_some_and(|w| w.excursion_id == spell.excursion_id);
-            if taken.iter().any(|(line, _)| line.lot == lot && !known(line)) {
-                self.authoriser(&format!(
-                    "Handing over lot {lot}, which was in a warm spell in {} that is not settled,",
-                    spell.place
-                ))?;
-            }
-        }
+        let dispatched = self.act(docket.act_id).await?.recorded_at;
+        let warm = |line: &DocketLine, lot: &LotCode| line.lot == *lot && line.warm_spell.is_some();
+        let known = |lot: &LotCode| taken.iter().any(|(line, _)| warm(line, lot)).then_some(dispatched);
+        self.authorise_warm_from(&lots, van, "Handing over", known).await?;
         Ok(())
     }
 
@@ -244,7 +244,8 @@ impl Tx {
     /// Before a delivery is reversed: the order is on its way again.
     pub(crate) async fn delivery_taken_back(&mut self, delivery: &Act) -> Result<()> {
         let docket = self.docket_of(delivery).await?;
-        if docket.lines.iter().any(|l| l.kept_g > Grams::ZERO) {
+        let slip = self.is_slip(delivery);
+        if !slip && docket.lines.iter().any(|l| l.kept_g > Grams::ZERO) {
             // Goods that left a customer's hands are never sold again, so somebody answers for it that they never were in them.
             self.authoriser(&format!("Saying that docket {} was never handed over", docket.docket))?;
         }

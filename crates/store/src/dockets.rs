@@ -413,7 +413,7 @@ impl Tx {
             .into());
         }
         docket.expect_none_returned()?;
-        if docket.van.is_none() {
+        if docket.van.is_none() && !self.is_slip(dispatch) {
             self.authoriser(&format!("Saying that docket {} was never fetched", docket.docket))?;
         }
         self.set_order_status(&docket.order, OrderStatus::Confirmed).await

@@ -221,8 +221,9 @@ impl Tx {
         let orders: Vec<String> = effect.orders_short.iter().map(ToString::to_string).collect();
         sqlx::query!(
             "insert into excursion_action (farm_id, action_id, excursion_id, done, food, food_note, done_at, recorded_at, done_by, entered_by,
-                                           act_id, to_place, orders_short)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
+                                           act_id, to_place, orders_short, known_began_at, known_ended_at, known_air_c, known_product_c)
+             select $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, e.began_at, e.ended_at, e.air_c, e.product_c
+               from excursion e where e.farm_id = $1 and e.excursion_id = $3",
             self.farm.0,
             action,
             id,
@@ -339,7 +340,8 @@ impl Tx {
         for (i, (l, asked)) in work.named.iter().enumerate() {
             let free = self.free_places(&l.lot, &work.there.excursion.place).await?;
             // Of what was inside, what may still be in stock.
-            let inside = if l.made_since { l.stock_g } else { l.careful_g.unwrap_or(l.stock_g).min(l.stock_g) };
+            let inside =
+                if l.made_since { l.stock_g } else { l.left_g.unwrap_or(l.stock_g).clamp(Grams::ZERO, l.stock_g) };
             let wanted = asked.and_then(|a| a.grams_g);
             let taken = spell::take(wanted.unwrap_or(inside), &free);
             let grams: Grams = taken.iter().map(|t| t.1).sum();

@@ -78,6 +78,9 @@ pub struct LotThere {
     /// Whether all that was inside is still where it was, or went out of stock: nothing of it went to another store.
     #[serde(skip)]
     pub(crate) stayed: bool,
+    /// Of what may have been there, what has not left the stores since; nothing where nobody can tell.
+    #[serde(skip)]
+    pub(crate) left_g: Option<Grams>,
     /// Grams of it that are there now.
     pub there_g: Grams,
     /// Grams of it in fridges, shelves, vans and stalls now.
@@ -267,16 +270,12 @@ impl Tx {
         .fetch_all(&mut *self.db)
         .await?;
         let always = Span { from: DateTime::<Utc>::UNIX_EPOCH, until: ended_before };
-        let mut spells = Vec::with_capacity(ids.len());
-        for id in ids {
-            spells.extend(self.excursions_where(Some(id), None, always).await?);
-        }
-        Ok(spells)
+        self.excursions_where(Some(&ids), None, always).await
     }
 
     async fn excursions_where(
         &mut self,
-        only: Option<Uuid>,
+        only: Option<&[Uuid]>,
         place: Option<&PlaceCode>,
         span: Span,
     ) -> Result<Vec<Excursion>> {
@@ -286,13 +285,13 @@ impl Tx {
                       (select l.warm_c from place_limit l where l.farm_id = e.farm_id and l.place = e.place and l.effective_from <= e.began_at
                         order by l.effective_from desc limit 1) as warm_c
                  from excursion e left join probe p using (farm_id, probe_id)
-                where e.farm_id = $1 and ($2::uuid is null or e.excursion_id = $2) and ($3::text is null or e.place = $3)
-                  and ($2::uuid is not null or (e.began_at < $5 and (e.ended_at is null or e.ended_at >= $4)
+                where e.farm_id = $1 and ($2::uuid[] is null or e.excursion_id = any ($2)) and ($3::text is null or e.place = $3)
+                  and ($2::uuid[] is not null or (e.began_at < $5 and (e.ended_at is null or e.ended_at >= $4)
                        and (e.withdrawn_at is null
                             or exists (select from excursion_action a where a.farm_id = e.farm_id and a.excursion_id = e.excursion_id))))
                 order by e.began_at, e.excursion_id"#,
             self.farm.0,
-            only,
+            only as Option<&[Uuid]>,
             place.map(PlaceCode::as_str),
             span.from,
             span.until
@@ -363,7 +362,7 @@ impl Tx {
     pub async fn excursion(&mut self, id: Uuid) -> Result<ExcursionWithLots> {
         let always = Span { from: DateTime::<Utc>::UNIX_EPOCH, until: self.now };
         let excursion = self
-            .excursions_where(Some(id), None, always)
+            .excursions_where(Some(&[id]), None, always)
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found("excursion", id))?;
@@ -395,8 +394,13 @@ impl Tx {
                       coalesce((select sum(b.grams) from balance b join place p using (farm_id, place)
                                  where b.farm_id = $1 and b.lot = l.lot and p.kind in ('fridge', 'shelf', 'van', 'stall')), 0)::bigint as "stock!: Grams",
                       lot_held_since(l.farm_id, l.lot) is not null as "on_hold!",
+                      coalesce((select sum(m.grams) from movement m join act a using (farm_id, act_id) join place p on p.farm_id = m.farm_id and p.place = m.to_place
+                                 where m.farm_id = $1 and m.lot = l.lot and m.from_place = $2 and p.kind not in ('fridge', 'shelf', 'van', 'stall')
+                                   and a.happened_at >= $3 and a.kind <> 'reversal'
+                                   and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)), 0)::bigint as "gone!: Grams",
                       exists (select from movement m join act a using (farm_id, act_id) join place p on p.farm_id = m.farm_id and p.place = m.to_place
-                               where m.farm_id = $1 and m.lot = l.lot and m.from_place = $2 and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                                join place f on f.farm_id = m.farm_id and f.place = m.from_place
+                               where m.farm_id = $1 and m.lot = l.lot and (m.from_place = $2 or f.kind = 'found' and m.to_place <> $2) and p.kind in ('fridge', 'shelf', 'van', 'stall')
                                  and case when a.own_sign_in then a.happened_at else greatest(a.happened_at, a.recorded_at) end >= $3
                                  and a.kind <> 'reversal'
                                  and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)) as "spread!"
@@ -425,6 +429,7 @@ impl Tx {
                     && r.careful_g == Some(r.grams)
                     && r.there > Grams::ZERO
                     && r.there < r.stock,
+                left_g: r.careful_g.map(|grams| grams - r.gone),
                 careful_g: r.careful_g,
                 stayed: !r.spread && r.careful_g == Some(r.grams),
                 lot: r.lot,

@@ -267,7 +267,7 @@ impl Tx {
         if !matches!(new.kind, MovementKind::Waste | MovementKind::Test | MovementKind::Transfer) {
             self.expect_free_of_hold(std::slice::from_ref(&new.lot)).await?;
         }
-        if new.kind == MovementKind::Gift {
+        if matches!(new.kind, MovementKind::Gift | MovementKind::Home) {
             self.authorise_warm(std::slice::from_ref(&new.lot)).await?;
         }
         let id = new.id.unwrap_or_else(|| self.new_id());
@@ -294,6 +294,14 @@ impl Tx {
         match original.kind {
             ActKind::Dispatch => self.dispatch_taken_back(&original).await?,
             ActKind::Delivery => self.delivery_taken_back(&original).await?,
+            ActKind::Weighing if !self.is_slip(&original) => {
+                let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
+                if let Some(lot) = self.warm_spells_of(&lots).await?.keys().next() {
+                    self.authoriser(&format!(
+                        "Saying that a crate of lot {lot}, which was in a warm spell, was never weighed"
+                    ))?;
+                }
+            }
             _ => {}
         }
         // After the order, as everywhere.

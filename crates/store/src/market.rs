@@ -285,7 +285,7 @@ impl Tx {
         let lots: Vec<LotCode> = there.iter().map(|t| t.0.clone()).collect();
         self.lock_lots(&lots).await?;
         check_rows(&there, &new.lots)?;
-        self.authorise_sales(&there, &new.lots).await?;
+        self.authorise_sales(&day.stall, &there, &new.lots).await?;
         let id = self.new_id();
         let act = NewAct {
             id,
@@ -304,14 +304,19 @@ impl Tx {
 
     /// What a stall had sold of a lot before it was put on hold is a fact; that it was before, a person has to answer for. What was in a warm
     /// spell that is not settled is not sold on a shared phone either.
-    async fn authorise_sales(&mut self, there: &[(LotCode, Grams)], rows: &[StallRow]) -> Result<()> {
+    async fn authorise_sales(
+        &mut self,
+        stall: &PlaceCode,
+        there: &[(LotCode, Grams)],
+        rows: &[StallRow],
+    ) -> Result<()> {
         let codes: Vec<String> = there.iter().map(|(lot, _)| lot.to_string()).collect();
         let holds = self.holds_of(&codes).await?;
         let row = |lot: &LotCode| rows.iter().find(|r| r.lot == *lot);
         let left = |lot: &LotCode, had: Grams| row(lot).map_or(had, |r| had - r.back_g - r.wasted_g) > Grams::ZERO;
         let sold: Vec<LotCode> =
             there.iter().filter(|(lot, had)| left(lot, *had)).map(|(lot, _)| lot.clone()).collect();
-        self.authorise_warm(&sold).await?;
+        self.authorise_warm_from(&sold, stall, "Selling", |_| None).await?;
         if let Some(lot) = sold.iter().find(|lot| holds.contains_key(*lot)) {
             self.authoriser(&format!("Saying that lot {lot} was sold or tasted before it was put on hold"))?;
         }

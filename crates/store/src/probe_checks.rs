@@ -90,7 +90,7 @@ impl Tx {
     /// Writes down a check. One that corrects sets an offset from an instant on; what was judged with the old one is judged again.
     ///
     /// # Errors
-    /// Refuses a probe that is not there, figures that cannot be, and on a shared phone a correction of readings that are there already.
+    /// Refuses a probe that is not there, figures that cannot be, and on a shared phone a correction.
     pub async fn add_probe_check(&mut self, probe: &str, new: &NewProbeCheck) -> Result<ProbeStanding> {
         let (probe_id, place) = self.probe_by_name(probe).await?;
         if !new.reference_c.is_finite() || !new.read_c.is_finite() {
@@ -102,9 +102,9 @@ impl Tx {
             );
         }
         let checked_at = self.happened(new.checked_at, "/checked_at")?;
-        if new.correct_from.is_some_and(|from| from.0 < self.now) {
-            // It may take a warm spell away.
-            self.authoriser("Correcting readings that are there already")?;
+        if new.correct_from.is_some() {
+            // It may take a warm spell away, or keep one from being seen.
+            self.authoriser("Correcting a probe's readings")?;
         }
         let id = self.new_id();
         sqlx::query!(

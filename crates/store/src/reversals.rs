@@ -1,5 +1,6 @@
 //! What stands in the way of taking an act back, beyond the grams themselves.
 
+use chrono::TimeDelta;
 use gillbook_core::{
     refusal::{Kind, Refusal},
     words::ActKind,
@@ -21,7 +22,15 @@ pub(crate) fn expect_reversible(act: &Act) -> Result<(), Refusal> {
     Ok(())
 }
 
+/// An entry that is taken back within this time was a slip of the finger.
+const MAX_SLIP: TimeDelta = TimeDelta::minutes(10);
+
 impl Tx {
+    /// Whether an entry is so new that taking it back is a correction and nothing else.
+    pub(crate) fn is_slip(&self, act: &Act) -> bool {
+        self.now - act.recorded_at <= MAX_SLIP
+    }
+
     /// Refuses to take back what a later act rests on. Call with the lots locked.
     pub(crate) async fn expect_nothing_rests_on(&mut self, act: &Act) -> Result<()> {
         if act.kind == ActKind::Count {

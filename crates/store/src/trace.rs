@@ -186,6 +186,11 @@ impl Tx {
                     group by m.lot having sum(case when m.to_place = $6 then m.grams else -m.grams end) > 0
                    union all
                    select m.lot from movement m join act a using (farm_id, act_id) join act x on x.farm_id = a.farm_id and x.reverses = a.act_id
+                    where m.farm_id = $1 and m.to_place = $6 and a.happened_at <= $7 and x.recorded_at > $7
+                   union all
+                   -- What was made is again what it was made of.
+                   select k.parent from movement m join act a using (farm_id, act_id) join act x on x.farm_id = a.farm_id and x.reverses = a.act_id
+                     join lot_link k on k.farm_id = m.farm_id and k.child = m.lot join act y on y.farm_id = k.farm_id and y.reverses = k.act_id
                     where m.farm_id = $1 and m.to_place = $6 and a.happened_at <= $7 and x.recorded_at > $7) x order by 1"#,
             self.farm.0,
             batch,

@@ -34,17 +34,34 @@ pub struct WarmSpell {
     pub caution: &'static str,
 }
 
+/// A lot that a warm spell has reached which is not settled.
+pub(crate) struct Reached {
+    pub lot: LotCode,
+    /// Where grams of it may have come since.
+    pub places: Vec<PlaceCode>,
+    pub spell: WarmSpell,
+}
+
 impl Tx {
     /// The oldest warm spell that is not settled, for each of some lots that was in one: the lot itself, or one that it was made of since,
     /// out of a place that grams from the spell had reached.
     pub(crate) async fn warm_spells_of(&mut self, lots: &[LotCode]) -> Result<BTreeMap<LotCode, WarmSpell>> {
+        let mut oldest = BTreeMap::new();
+        for reached in self.unsettled_spells_of(lots).await? {
+            oldest.entry(reached.lot).or_insert(reached.spell);
+        }
+        Ok(oldest)
+    }
+
+    /// Every warm spell that is not settled of some lots, the oldest first.
+    pub(crate) async fn unsettled_spells_of(&mut self, lots: &[LotCode]) -> Result<Vec<Reached>> {
         if lots.is_empty() {
-            return Ok(BTreeMap::new());
+            return Ok(Vec::new());
         }
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
         let rows = sqlx::query!(
             r#"select i.lot as "lot!: LotCode", e.excursion_id, e.place as "place: PlaceCode", e.began_at, e.ended_at,
-                      i.decided as "decided!", i.countersigned as "countersigned!"
+                      i.decided as "decided!", i.countersigned as "countersigned!", i.places as "places!: Vec<PlaceCode>"
                  from lots_inside($1, null, $2) i join excursion e on e.farm_id = $1 and e.excursion_id = i.excursion_id
                 order by e.began_at, e.excursion_id, i.lot"#,
             self.farm.0,
@@ -52,21 +69,40 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let mut oldest = BTreeMap::new();
-        for r in rows {
-            let standing = spell::standing(r.ended_at.is_some(), r.decided, r.countersigned);
-            if standing != SpellStanding::Settled {
-                oldest.entry(r.lot).or_insert(WarmSpell {
-                    excursion_id: r.excursion_id,
-                    place: r.place,
-                    began_at: r.began_at,
-                    ended_at: r.ended_at,
-                    standing,
-                    caution: WARM_SPELL,
-                });
+        let reached = rows.into_iter().map(|r| Reached {
+            lot: r.lot,
+            places: r.places,
+            spell: WarmSpell {
+                excursion_id: r.excursion_id,
+                place: r.place,
+                began_at: r.began_at,
+                ended_at: r.ended_at,
+                standing: spell::standing(r.ended_at.is_some(), r.decided, r.countersigned),
+                caution: WARM_SPELL,
+            },
+        });
+        Ok(reached.filter(|r| r.spell.standing != SpellStanding::Settled).collect())
+    }
+
+    /// Asks for the person's own sign-in before grams of lots leave a place that a warm spell has reached which is not settled. Who sent
+    /// them out knew of it if that is said here: `known(lot)` is when, and nothing where nobody did.
+    pub(crate) async fn authorise_warm_from(
+        &mut self,
+        lots: &[LotCode],
+        place: &PlaceCode,
+        what: &str,
+        known: impl Fn(&LotCode) -> Option<DateTime<Utc>>,
+    ) -> Result<()> {
+        for reached in self.unsettled_spells_of(lots).await? {
+            let told_of = known(&reached.lot).is_some_and(|at| reached.spell.began_at <= at);
+            if reached.places.contains(place) && !told_of {
+                self.authoriser(&format!(
+                    "{what} lot {}, which was in a warm spell in {} that is not settled,",
+                    reached.lot, reached.spell.place
+                ))?;
             }
         }
-        Ok(oldest)
+        Ok(())
     }
 
     /// Asks for the person's own sign-in before lots of a warm spell that is not settled leave the farm. Call with the lots locked.

@@ -3,7 +3,8 @@
 Inside is what stood in the place when it began or came while it lasted. Grams of one lot at one place are not told apart, so what leaves a
 place that any of them has reached may be of them, and what is packed of them then. What was entered on a phone that several use, or by a
 machine, left no earlier than it was entered. What was taken back counts, with no grams, as having happened until somebody took back
-it; a lot of which nothing else stands in the book is left out. What a count found of a lot may have come from wherever the lot was. A
+it; a lot of which nothing else stands in the book is left out. What a count found of a lot may have come from wherever the lot was, and stood
+where it was found since the lot first came there. What went onto the packing table may be in whatever came off it. A
 phone's clock may be ahead: nothing came later than it was entered. The grams are those by the book: what stood there when it began, and
 all that came while it lasted.
 """
@@ -60,6 +61,15 @@ class Book:
             return micros(act["happened_at"])
         return max(micros(act["happened_at"]), micros(act["recorded_at"]))
 
+    def stood_since(self, act, leg):
+        """When grams came; of those that a count found, when the lot first came where they were found."""
+        at = micros(act["happened_at"])
+        if leg["from_place"] not in self.sources:
+            return at
+        legs = [(a, l) for a, l in self.by_place[leg["to_place"]] if l["lot"] == leg["lot"] and l["to_place"] == leg["to_place"]]
+        came = [micros(self.rows.acts[a]["happened_at"]) for a, _ in legs if self.rows.acts[a]["kind"] != "reversal"]
+        return min([at, *came])
+
     def there(self, excursion):
         """Of each lot that was there: since when, and its grams by the book."""
         place, began = excursion["place"], micros(excursion["began_at"])
@@ -71,7 +81,7 @@ class Book:
 
         for act_id, leg in self.by_place[place]:
             act = self.rows.acts[act_id]
-            at, lot = micros(act["happened_at"]), leg["lot"]
+            at, lot = self.stood_since(act, leg), leg["lot"]
             inward = leg["to_place"] == place
             if act["kind"] == "reversal" or at > ended:
                 continue
@@ -108,7 +118,9 @@ class Book:
                 act = self.rows.acts[act_id]
                 backwards = act["kind"] == "reversal"
                 pairs = self.links[act["reverses"] if backwards else act_id]
-                became = {p if backwards else c for p, c in pairs if (c if backwards else p) == lot}
+                made_by = self.rows.acts[act["reverses"]] if backwards else act
+                mixed = made_by["kind"] == "packing" and made_by["document"] is None
+                became = {p if backwards else c for p, c in pairs if mixed or (c if backwards else p) == lot}
                 for leg in self.rows.by_act[act_id]:
                     if leg["lot"] in became or (leg["lot"] == lot and leg["from_place"] in (here, *self.sources)):
                         todo.append((leg["lot"], leg["to_place"], then))

@@ -191,7 +191,7 @@ def hold_book(rows, to, week, moves, told):
 
 
 def compare_before(rows, to, week, moves, answer):
-    """The week before: while a week is running, up to the same weekday and clock time."""
+    """The week before: while a week is running, up to the same weekday and clock time; whole it is as it was closed."""
     begins, ends = rows.week_span(week)
     monday = rows.day_of(begins) - timedelta(days=7)
     before = rows.week_span(week_name(monday))
@@ -202,6 +202,10 @@ def compare_before(rows, to, week, moves, answer):
         )
         gone = clock.replace(tzinfo=rows.zone).astimezone(timezone.utc) - EPOCH
         until = (gone.days * 86_400 + gone.seconds) * SECOND + gone.microseconds
+    # Whole, and as it was closed where it was.
+    close = next((c for c in rows.table("week_close") if c["week"] == week_name(monday)), None)
+    if close is not None and until == before[1]:
+        moves = rows.moves(micros(close["closed_at"]))
     told = answer["before"]
     to.same(
         f"{week} before",

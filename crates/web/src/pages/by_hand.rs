@@ -17,7 +17,7 @@ use gillbook_core::{
     words::{CheckTopic, PlaceKind, ProbeCheckKind},
 };
 use gillbook_store::{
-    Page as Rows,
+    Page as Rows, SignedWith,
     house_checks::NewSpotReading,
     probe_checks::{NewProbeCheck, ProbeStanding},
 };
@@ -37,6 +37,8 @@ pub(super) struct ByHand {
     places: Vec<(String, String)>,
     probes: Vec<ProbeRow>,
     spots: Vec<SpotRow>,
+    /// Whether this is a shared phone, on which no probe is corrected.
+    shared_phone: bool,
     /// What was typed and could not be taken, to be mended.
     reading: ReadingForm,
     check: CheckForm,
@@ -119,6 +121,7 @@ async fn by_hand_page(
                 .map(|c| (c.check.to_string(), if c.due { format!("{}, due", c.name) } else { c.name.clone() }))
                 .collect(),
             chosen_tick,
+            shared_phone: who.signed.with == SignedWith::SharedPhone,
             head: Head::new(&farm, who, "/fridge"),
             places: stores.into_iter().map(|p| (p.place.to_string(), p.name)).collect(),
             probes,
