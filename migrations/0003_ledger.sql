@@ -160,6 +160,16 @@ create index lot_link_by_parent on lot_link (farm_id, parent);
 create index lot_link_by_child on lot_link (farm_id, child);
 call keep_as_record('lot_link');
 
+-- Which lots may be in which: of one packing every lot that went onto the table in every one that came off it, however few its grams. What
+-- was set apart (under a document), or came back from a stall, was told apart by the lot.
+create view lot_kin with (security_invoker) as
+    select p.farm_id, p.act_id, p.parent, c.child
+      from lot_link p join lot_link c using (farm_id, act_id) join act a using (farm_id, act_id)
+     where a.kind = 'packing' and a.document is null
+    union
+    select farm_id, act_id, parent, child from lot_link;
+grant select on lot_kin to gillbook_app, gillbook_audit;
+
 -- Held, released, finished: the lot's standing is that of its last event, counted by turns because two may carry one instant.
 -- A finish names the act that booked the rest as weight lost: with that reversed the lot is unfinished again.
 create table lot_event (

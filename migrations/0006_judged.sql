@@ -184,13 +184,15 @@ create function action_reversed(farm int, action uuid) returns boolean
     return exists (select from excursion_action t join act x on x.farm_id = t.farm_id and x.reverses = t.act_id
                     where t.farm_id = farm and t.action_id = action);
 
--- Whether an excursion is no worse than it was known to be when something was done about it: it began no earlier, ended no later if it had
--- ended, and went no farther, but for what is rounding to a probe. What was thrown away does not come back by it.
+-- Whether an excursion is no worse than it was known to be when something was done about it and when that was countersigned: it began no
+-- earlier, ended no later, and went no farther, but for what is rounding to a probe.
 create function spell_is_known(t excursion_action, e excursion) returns boolean
-    language sql immutable
-    return t.food = 'wasted'
-        or (e.began_at >= t.known_began_at and coalesce(e.air_c <= t.known_air_c + 0.5, true) and coalesce(e.product_c <= t.known_product_c + 0.5, true)
-            and (t.known_ended_at is null or coalesce(e.ended_at, 'infinity') <= t.known_ended_at));
+    language sql stable
+    return e.began_at >= t.known_began_at - interval '1 minute'
+       and coalesce(e.air_c <= t.known_air_c + 0.5, true) and coalesce(e.product_c <= t.known_product_c + 0.5, true)
+       and coalesce(e.ended_at, 'infinity') <= interval '1 minute' + coalesce(t.known_ended_at, (
+           select s.signed_at from excursion_action_sign_off c join excursion_sign_off s using (farm_id, sign_off_id)
+            where c.farm_id = t.farm_id and c.action_id = t.action_id), 'infinity');
 
 -- The lots that were inside excursions: those in the place when it began or that came while it lasted, and what was packed since of grams of
 -- theirs that may have been there. Grams of one lot in one place are not told apart, so what leaves a place that any of them has reached

@@ -319,9 +319,11 @@ async fn by_hand_and_who_is_told_are_tapped_in_and_what_is_wrong_is_said() -> Re
         farm.raw("POST", path, &form, body)
     };
     assert_eq!(send("/fridge/by-hand/reading", "place=F1&c=3,4&note=").await.status, 303);
+    assert!(!farm.raw("GET", "/fridge/by-hand", &[], Vec::new()).await.text.contains("above the limit"));
+    assert_eq!(send("/fridge/by-hand/reading", "place=F1&c=12,5&note=").await.status, 303);
     assert_eq!(send("/fridge/by-hand/check", "probe=p1&kind=ice_point&reference_c=&read_c=-1.6").await.status, 303);
     let page = farm.raw("GET", "/fridge/by-hand", &[], Vec::new()).await;
-    for words in ["3.4", "\u{2212}1.6\u{a0}°C off", "Suspect"] {
+    for words in ["3.4", "12.5<br><b>above the limit</b>", "\u{2212}1.6\u{a0}°C off", "Suspect"] {
         assert!(page.text.contains(words), "{words}: {}", page.text);
     }
     let corrected = "probe=p1&kind=comparison&reference_c=2.0&read_c=0.4&correct=yes";

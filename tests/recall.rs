@@ -128,3 +128,21 @@ async fn a_trace_of_thousands_of_lots_is_whole() -> Result<()> {
     assert!(went_to.iter().any(|w| w["lot"] == "OY-T-5200"));
     Ok(())
 }
+
+/// A packing that was taken back: what stood there then is again what it was made of.
+#[tokio::test]
+async fn a_trace_from_a_fridge_finds_what_was_unpacked_since() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    let packing = json!({"place": "F1", "lots_in": [{"lot": lot, "grams_g": 1000}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 1000}]});
+    let packed = farm.create("/api/packings", packing).await;
+    let act = packed["act"]["act_id"].as_str().context("an act")?.to_owned();
+    farm.pass(chrono::TimeDelta::hours(1));
+    let then = farm.now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
+    farm.pass(chrono::TimeDelta::hours(1));
+    farm.create(&format!("/api/acts/{act}/reversal"), json!({"reason": "Wrong boxes"})).await;
+    let trace = farm.get(&format!("/api/trace?place=F1&at={then}")).await;
+    let lots = trace["lots"].as_array().context("lots")?;
+    assert!(lots.contains(&json!(lot)) && lots.contains(&packed["made"][0]), "{trace}");
+    Ok(())
+}

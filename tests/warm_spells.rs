@@ -1080,3 +1080,97 @@ async fn more_of_the_same_warmth_is_no_other_spell() -> Result<()> {
     assert_eq!(wants().await, true);
     Ok(())
 }
+
+/// The goods were cold when they left; then the van was warm, and nobody knew of it.
+#[tokio::test]
+async fn what_got_warm_in_the_van_is_handed_over_by_a_person() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(2));
+    weigh_into(&farm, "F1", "B1", 3000, farm.now() - TimeDelta::hours(1)).await;
+    let limit = json!({"name": "Van", "warm_c": 5, "cold_c": 0, "example": true});
+    farm.create("/api/places", json!({"place": "VAN2", "name": "Second van", "kind": "van", "limit": limit})).await;
+    farm.create("/api/probes", json!({"probe": "p9", "place": "VAN2"})).await;
+    let order = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 800}]});
+    farm.create("/api/orders", order).await;
+    farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
+    farm.create("/api/dockets", json!({"order": "O-1", "van": "VAN2"})).await;
+    farm.pass(TimeDelta::hours(3));
+    let first = farm.now() - TimeDelta::minutes(170);
+    let warm = |m: i64| json!({"n": "p9", "u": "Cel", "t": (first + TimeDelta::minutes(m)).timestamp(), "v": 18.0});
+    let pack: Vec<Value> = (0..170).map(warm).collect();
+    farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
+    farm.get("/api/excursions").await;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let (path, body) = ("/api/dockets/D-1/delivery", json!({"taken_by": "Cook"}));
+    farm.post_as(&shared, path, body.clone()).await.expect_problem(403, "own-sign-in", None);
+    farm.create(path, body).await;
+    Ok(())
+}
+
+/// However long ago it was: what nobody has countersigned is on the first page.
+#[tokio::test]
+async fn an_old_spell_that_nobody_countersigned_is_still_to_be_dealt_with() -> Result<()> {
+    let mut after = AfterTheSpell::new().await?;
+    after.act(json!({"done": "Binned", "food": "wasted"})).await;
+    after.farm.pass(TimeDelta::days(60));
+    after.farm.owner = after.farm.sign_in("ada").await;
+    let today = async || after.farm.raw("GET", "/", &[], Vec::new()).await.text;
+    assert!(today().await.contains("1 warm spell"), "{}", today().await);
+    after.sign(&after.farm.person("verifier").await).await.expect(201);
+    assert!(!today().await.contains("1 warm spell"));
+    Ok(())
+}
+
+/// What must be sold soon is not offered without a word while it lasts.
+#[tokio::test]
+async fn the_first_page_offers_no_warm_lot_for_sale_without_the_caution() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    after.farm.pass(TimeDelta::days(6));
+    let farm = &after.farm;
+    let owner = farm.sign_in("ada").await;
+    let today = farm.ask(&owner, "GET", "/", &[], None).await.text;
+    let row =
+        today.split("class=\"soon\"").nth(1).and_then(|t| t.split("</table>").next()).context("what to sell first")?;
+    assert!(row.contains(&after.lot) && row.contains("your local food-safety rules and your plan decide"), "{row}");
+    assert!(!row.contains("Offer it") && !row.contains("market"), "{row}");
+    Ok(())
+}
+
+/// One gram of a warm lot among three thousand others, in four boxes: each is held with it, and each is in its trace.
+#[tokio::test]
+async fn a_gram_of_a_lot_may_be_in_every_box() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let mut other = Farm::weighing(3000);
+    other["grade"] = json!("B");
+    other["place"] = json!("F1");
+    let other = farm.create("/api/weighings", other).await["lot"].clone();
+    let boxes: Vec<Value> =
+        [1000, 1000, 900, 101].map(|g| json!({"grade": "A", "packaging": "vented", "grams_g": g})).into();
+    let packing = json!({"place": "F1", "lots_in": [{"lot": after.lot, "grams_g": 1}, {"lot": other, "grams_g": 3000}], "lots_out": boxes});
+    let made = farm.create("/api/packings", packing).await["made"].as_array().cloned().context("lots")?;
+    for lot in &made {
+        assert_eq!(after.spell_of(lot.as_str().context("a code")?).await, "undecided");
+    }
+    let trace = farm.get(&format!("/api/lots/{}/trace", after.lot)).await;
+    assert_eq!(trace["made_into_lots"].as_array().map(Vec::len), Some(4), "{trace}");
+    let held = farm.create(&format!("/api/lots/{}/hold", after.lot), json!({"reason": "Smell"})).await;
+    assert_eq!(held["held_with"].as_array().map(Vec::len), Some(4), "{held}");
+    after.everything_holds().await
+}
+
+/// What was thrown away settles nothing of what was not.
+#[tokio::test]
+async fn a_wasted_part_does_not_settle_the_rest_of_a_longer_spell() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    after.carry(&after.lot, ("F1", "F2"), 2000, -10).await;
+    after.settle(json!({"done": "Binned", "food": "wasted"})).await;
+    assert_eq!(after.spell_of(&after.lot).await, Value::Null, "settled: the rest had left");
+    // A backlog: it had been warm before the rest left.
+    let late = |m: i64| json!({"n": "p1", "u": "Cel", "t": (after.began - TimeDelta::minutes(m) + TimeDelta::seconds(20)).timestamp(), "v": 14.0});
+    let pack: Vec<Value> = (0..55).map(late).collect();
+    farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
+    assert_eq!(after.spell_of(&after.lot).await, "undecided");
+    Ok(())
+}

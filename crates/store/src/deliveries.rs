@@ -4,6 +4,7 @@ use crate::dockets::{Docket, DocketLine, DocketStatus};
 use crate::{
     Result, Tx,
     ledger::{Act, Leg, NewAct},
+    warm_spells::Reached,
 };
 use chrono::{DateTime, Utc};
 use gillbook_core::{
@@ -200,8 +201,15 @@ impl Tx {
             self.authoriser(&format!("Saying that lot {lot} was handed over before it was put on hold"))?;
         }
         let dispatched = self.act(docket.act_id).await?.recorded_at;
-        let warm = |line: &DocketLine, lot: &LotCode| line.lot == *lot && line.warm_spell.is_some();
-        let known = |lot: &LotCode| taken.iter().any(|(line, _)| warm(line, lot)).then_some(dispatched);
+        // A docket names one spell. Who saw its caution knew of the others that the lot was in, but not of one in the van.
+        let known = |reached: &Reached| {
+            taken.iter().filter(|(line, _)| line.lot == reached.lot).any(|(line, _)| {
+                line.warm_spell.as_ref().is_some_and(|sent| {
+                    sent.excursion_id == reached.spell.excursion_id
+                        || (reached.spell.place != *van && reached.spell.began_at <= dispatched)
+                })
+            })
+        };
         self.authorise_warm_from(&lots, van, "Handing over", known).await?;
         Ok(())
     }

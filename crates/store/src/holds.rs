@@ -208,7 +208,7 @@ impl Tx {
             r#"with recursive down(lot) as (
                    select unnest($2::text[])
                    union
-                   select k.child from down join lot_link k on k.farm_id = $1 and k.parent = down.lot
+                   select k.child from down join lot_kin k on k.farm_id = $1 and k.parent = down.lot
                     where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
                select lot as "lot!: LotCode" from down order by lot"#,
             self.farm.0,

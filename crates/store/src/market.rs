@@ -316,7 +316,7 @@ impl Tx {
         let left = |lot: &LotCode, had: Grams| row(lot).map_or(had, |r| had - r.back_g - r.wasted_g) > Grams::ZERO;
         let sold: Vec<LotCode> =
             there.iter().filter(|(lot, had)| left(lot, *had)).map(|(lot, _)| lot.clone()).collect();
-        self.authorise_warm_from(&sold, stall, "Selling", |_| None).await?;
+        self.authorise_warm_from(&sold, stall, "Selling", |_| false).await?;
         if let Some(lot) = sold.iter().find(|lot| holds.contains_key(*lot)) {
             self.authoriser(&format!("Saying that lot {lot} was sold or tasted before it was put on hold"))?;
         }

@@ -234,7 +234,7 @@ impl Tx {
         let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
         let family = sqlx::query!(
             r#"with recursive link as (
-                   select k.parent, k.child from lot_link k
+                   select k.parent, k.child from lot_kin k
                     where k.farm_id = $1 and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)),
                up(lot) as (select unnest($2::text[]) union select k.parent from link k join up on k.child = up.lot),
                down(lot) as (select unnest($2::text[]) union select k.child from link k join down on k.parent = down.lot)

@@ -84,18 +84,17 @@ impl Tx {
         Ok(reached.filter(|r| r.spell.standing != SpellStanding::Settled).collect())
     }
 
-    /// Asks for the person's own sign-in before grams of lots leave a place that a warm spell has reached which is not settled. Who sent
-    /// them out knew of it if that is said here: `known(lot)` is when, and nothing where nobody did.
+    /// Asks for the person's own sign-in before grams of lots leave a place that a warm spell has reached which is not settled. `known` is
+    /// whether whoever sent them out knew of it.
     pub(crate) async fn authorise_warm_from(
         &mut self,
         lots: &[LotCode],
         place: &PlaceCode,
         what: &str,
-        known: impl Fn(&LotCode) -> Option<DateTime<Utc>>,
+        known: impl Fn(&Reached) -> bool,
     ) -> Result<()> {
         for reached in self.unsettled_spells_of(lots).await? {
-            let told_of = known(&reached.lot).is_some_and(|at| reached.spell.began_at <= at);
-            if reached.places.contains(place) && !told_of {
+            if reached.places.contains(place) && !known(&reached) {
                 self.authoriser(&format!(
                     "{what} lot {}, which was in a warm spell in {} that is not settled,",
                     reached.lot, reached.spell.place

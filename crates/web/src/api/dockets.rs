@@ -86,6 +86,7 @@ async fn post_delivery(
     Code(docket): Code<DocketCode>,
     new: Create<NewDelivery>,
 ) -> Result<Answered, Problem> {
+    app.judge_first(&who).await?;
     Ok(Answered(once!(app, who, &new.once, |tx| tx.deliver(&docket, &new.value).await)?))
 }
 

@@ -60,5 +60,6 @@ async fn patch_market_day(
     Code(market_day): Code<MarketDayCode>,
     Body(new): Body<MarketReckoning>,
 ) -> Result<Json<MarketDay>, Problem> {
+    app.judge_first(&who).await?;
     Ok(Json(write!(app, who, |tx| tx.reckon_market_day(&market_day, &new).await)?))
 }

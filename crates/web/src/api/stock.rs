@@ -110,6 +110,7 @@ async fn post_act_reversal(
     Code(act): Code<Uuid>,
     new: Create<NewReversal>,
 ) -> Result<Answered, Problem> {
+    app.judge_first(&who).await?;
     Ok(Answered(once!(app, who, &new.once, |tx| {
         expect_may_reverse(&who, tx.act(act).await?.kind)?;
         tx.reverse(act, &new.value).await

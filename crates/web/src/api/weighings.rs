@@ -58,6 +58,7 @@ async fn post_weighing_reversal(
     Code(weighing): Code<Uuid>,
     new: Create<NewReversal>,
 ) -> Result<Answered, Problem> {
+    app.judge_first(&who).await?;
     Ok(Answered(once!(app, who, &new.once, |tx| {
         tx.weighing(weighing).await?;
         tx.reverse(weighing, &new.value).await

@@ -485,6 +485,7 @@ pub(super) async fn post_delivery(
     let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let new = form.delivery()?;
+        app.judge_first(&who).await?;
         once!(app, who, &once, |tx| tx.deliver(&code, &new).await)
     }
     .await;
