@@ -141,7 +141,7 @@ async fn nothing_is_written_behind_the_look_at_an_act() -> Result<()> {
             run(&mut db, "rollback").await?;
         }
     }
-    // The van's goods are those of its docket, whoever asks.
+    // The goods of a docket stay in the van, also for plain SQL.
     let taken = act("transfer", "null") + &leg("VAN", "F1", 1);
     let refused = run(&mut db, &format!("begin; {taken}; commit")).await.expect_err(&taken).to_string();
     assert!(refused.contains("under way to customers"), "{refused}");

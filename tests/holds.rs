@@ -315,12 +315,12 @@ async fn a_held_lot_is_cashed_up_as_sold_by_a_persons_own_sign_in() -> Result<()
     hold(&farm, &lot).await;
     let shared = farm.sign_in_on_shared_phone("ada").await;
     let close = |back: i64, tasted: i64| json!({"lots": [{"lot": lot, "back_g": back, "tasted_g": tasted}], "back_place": "F1", "cash": "0", "card": "0", "fee": "0"});
-    let reckon = async |who: &As, body: Value| farm.ask(who, "PATCH", "/api/market-days/M-1", &[], Some(body)).await;
+    let close_day = async |who: &As, body: Value| farm.ask(who, "PATCH", "/api/market-days/M-1", &[], Some(body)).await;
     for (back, tasted) in [(0, 0), (900, 100), (400, 0)] {
-        reckon(&shared, close(back, tasted)).await.expect_problem(403, "own-sign-in", None);
+        close_day(&shared, close(back, tasted)).await.expect_problem(403, "own-sign-in", None);
     }
     // Nothing left it: nothing is to be answered for.
-    reckon(&shared, close(1000, 0)).await.expect(200);
+    close_day(&shared, close(1000, 0)).await.expect(200);
     farm.post(&format!("/api/lots/{lot}/release"), json!({"reason": "Was the crate"})).await.expect(201);
     farm.create("/api/market-days", out).await;
     hold(&farm, &lot).await;

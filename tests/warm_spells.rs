@@ -704,7 +704,7 @@ async fn what_was_taken_back_stays_in_the_warm_spell() -> Result<()> {
     let grams = |lot: &str| lots.iter().find(|l| l["lot"] == lot).map(|l| l["grams_g"].clone());
     assert_eq!((grams(&carried), grams(&punnets)), (Some(json!(0)), None), "{lots:?}");
     // Somebody's word settles it.
-    after.act(json!({"done": "Asked the driver: they never left F2", "food": "kept"})).await;
+    after.act(json!({"done": "The driver says they never left F2", "food": "kept"})).await;
     after.sign(&farm.person("verifier").await).await.expect(201);
     assert_eq!(after.spell_of(&packed).await, Value::Null, "settled");
     after.everything_holds().await

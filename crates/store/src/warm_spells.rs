@@ -85,7 +85,7 @@ impl Tx {
     }
 
     /// Asks for the person's own sign-in before grams of lots leave a place that a warm spell has reached which is not settled. `known` is
-    /// whether whoever sent them out knew of it.
+    /// whether the one who sent them out knew of it.
     pub(crate) async fn authorise_warm_from(
         &mut self,
         lots: &[LotCode],

@@ -255,7 +255,7 @@ impl Tx {
         let (span, before) = (week.span(zone), week.previous().span(zone));
         let running = (span.from..span.until).contains(&self.now);
         let until = if running { week_earlier(self.now, zone).clamp(before.from, before.until) } else { before.until };
-        // What was closed stands, for whoever compares with it as well.
+        // What was closed stands, also for a comparison with it.
         let closed = self.closed_figures(week.previous()).await?.filter(|_| !running);
         let total = match closed {
             Some((_, figures)) => figures.total,
