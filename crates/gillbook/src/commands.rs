@@ -20,6 +20,7 @@ use gillbook_store::{
 };
 use gillbook_web::{App, Clock, Settings};
 use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
 
 use crate::{
     database::{Database, Open},
@@ -28,7 +29,7 @@ use crate::{
     listen::{Listener, Place, listen},
     notices::{Mail, Sender, choose_crypto, keep_telling},
     passphrase, probe,
-    serve::{allow_open_files, asked_to_stop, serve},
+    serve::{allow_open_files, serve, stop_on_signal},
 };
 
 /// The weigh book, the fridge book and the sales book of a small mushroom farm, kept as one ledger.
@@ -203,14 +204,21 @@ impl Cli {
 
 async fn run_serve(database: &Database, place: &Place, secure_cookies: bool, mail: &Mail) -> Result<()> {
     allow_open_files();
+    let stop = stop_on_signal()?;
     let sender = Sender::new(mail)?;
     let mut open = database.open().await?;
-    let served = serve_with(&mut open, sender, place, secure_cookies).await;
+    let served = serve_with(&mut open, sender, place, secure_cookies, &stop).await;
     // Also where it could not begin: what this program started it stops.
     served.and(open.close().await)
 }
 
-async fn serve_with(open: &mut Open, sender: Sender, place: &Place, secure_cookies: bool) -> Result<()> {
+async fn serve_with(
+    open: &mut Open,
+    sender: Sender,
+    place: &Place,
+    secure_cookies: bool,
+    stop: &CancellationToken,
+) -> Result<()> {
     let store = open.store(16).await?;
     let listener = listen(place).await?;
     let clock: Clock = Arc::new(Utc::now);
@@ -220,14 +228,14 @@ async fn serve_with(open: &mut Open, sender: Sender, place: &Place, secure_cooki
     keepers.spawn(keep_tidy(app.clone(), store.clone(), clock.clone()));
     keepers.spawn(keep_telling(sender, store.clone(), clock));
     println!("Gillbook is at {}", listener.place()?);
-    let served = serve_over(open, listener, &app).await;
+    let served = serve_over(open, listener, &app, stop).await;
     keepers.shutdown().await;
     store.close().await;
     served
 }
 
-/// Serves until asked to stop, and keeps a cluster of ours alive meanwhile.
-pub(crate) async fn serve_over(open: &mut Open, listener: Listener, app: &App) -> Result<()> {
+/// Serves until it is to stop, and keeps a cluster of ours alive meanwhile.
+pub(crate) async fn serve_over(open: &mut Open, listener: Listener, app: &App, stop: &CancellationToken) -> Result<()> {
     let watch = async {
         let Some(cluster) = &mut open.cluster else { return std::future::pending().await };
         loop {
@@ -238,7 +246,7 @@ pub(crate) async fn serve_over(open: &mut Open, listener: Listener, app: &App) -
         }
     };
     let stop = async {
-        asked_to_stop().await;
+        stop.cancelled().await;
         // They have no end of their own, and would be waited for.
         app.end_streams();
     };

@@ -15,6 +15,8 @@ use hyper_util::{
     service::TowerToHyperService,
 };
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+use tokio::signal::unix::{SignalKind, signal};
+use tokio_util::sync::CancellationToken;
 use tower::ServiceExt;
 
 use crate::{
@@ -117,20 +119,24 @@ fn connection(
         .serve_connection(TokioIo::new(Unstalled::new(stream, MAX_WRITE_TIME)), TowerToHyperService::new(service))
 }
 
-/// Done when the program is asked to stop (SIGINT or SIGTERM).
-pub async fn asked_to_stop() {
-    let terminate = async {
-        match tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) {
-            Ok(mut signal) => {
-                signal.recv().await;
-            }
-            Err(_) => std::future::pending().await,
+/// Cancelled when the program is told to stop (SIGINT or SIGTERM).
+///
+/// It listens from this call on: made before anything is started, it leaves no moment at which a signal ends the process on the spot.
+///
+/// # Errors
+/// When the system does not let it listen.
+pub fn stop_on_signal() -> Result<CancellationToken> {
+    let (mut interrupt, mut terminate) = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
+    let stop = CancellationToken::new();
+    let told = stop.clone();
+    tokio::spawn(async move {
+        tokio::select! {
+            _ = interrupt.recv() => {}
+            _ = terminate.recv() => {}
         }
-    };
-    tokio::select! {
-        _ = tokio::signal::ctrl_c() => {}
-        () = terminate => {}
-    }
+        told.cancel();
+    });
+    Ok(stop)
 }
 
 #[cfg(test)]

@@ -30,6 +30,7 @@ use gillbook_store::{
     people::{NewPerson, Passphrase},
 };
 use gillbook_web::{App, Clock, Settings};
+use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
 use crate::{
@@ -37,7 +38,7 @@ use crate::{
     database::{Database, Open},
     keeper::keep_judged,
     listen::{Place, listen},
-    serve::serve,
+    serve::{serve, stop_on_signal},
 };
 
 /// The passphrase of everybody in the demo.
@@ -110,8 +111,9 @@ pub async fn run(database: &Database, options: Options) -> Result<()> {
     let fresh = database.data_dir.is_none() && database.database_url.is_none();
     let home: PathBuf = std::env::temp_dir().join(format!("gillbook-demo-{}", Uuid::new_v4().simple()));
     let database = if fresh { Database { data_dir: Some(home.clone()), ..database.clone() } } else { database.clone() };
+    let stop = stop_on_signal()?;
     let mut open = database.open().await?;
-    let lived = live_and_serve(&mut open, &options, until).await;
+    let lived = live_and_serve(&mut open, &options, until, &stop).await;
     let lived = lived.and(open.close().await);
     if fresh {
         std::fs::remove_dir_all(&home).ok();
@@ -119,7 +121,12 @@ pub async fn run(database: &Database, options: Options) -> Result<()> {
     lived
 }
 
-async fn live_and_serve(open: &mut Open, options: &Options, until: DateTime<Utc>) -> Result<()> {
+async fn live_and_serve(
+    open: &mut Open,
+    options: &Options,
+    until: DateTime<Utc>,
+    stop: &CancellationToken,
+) -> Result<()> {
     if !gillbook_store::farm::farms(open.audit()).await?.is_empty() {
         bail!(
             "There is a farm in this database already. The demo wants a fresh one: leave --data-dir out, or name an empty directory."
@@ -150,23 +157,22 @@ async fn live_and_serve(open: &mut Open, options: &Options, until: DateTime<Utc>
     store.open_farm(&farm, season.begins()).await?;
 
     let began = Instant::now();
-    let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
+    let (end_season, season_ended) = tokio::sync::oneshot::channel::<()>();
     let server = tokio::spawn(serve(listener, gillbook_web::router(app.clone()), async move {
-        stopped.await.ok();
+        season_ended.await.ok();
     }));
-    let lived = async {
+    let lived = stop.run_until_cancelled(async {
         let mut client = client::Client::new(address)?;
         client.sign_in(setting::OWNER.2, PASSPHRASE).await?;
         season.live(&mut client).await?;
         println!("The season took {:.1} s.", began.elapsed().as_secs_f64());
         summary::print(&client, until).await
-    }
-    .await;
-    stop.send(()).ok();
+    });
+    let lived = lived.await.transpose();
+    end_season.send(()).ok();
     server.await??;
-    lived?;
 
-    if !options.once {
+    if lived?.is_some() && !options.once {
         clock.let_go();
         println!("\nThe pages are at http://{address}");
         println!(
@@ -176,7 +182,7 @@ async fn live_and_serve(open: &mut Open, options: &Options, until: DateTime<Utc>
         );
         println!("Stop with Ctrl-C.");
         let keeper = tokio::spawn(keep_judged(store.clone(), told));
-        serve_over(open, listen(&Place::Address(options.listen)).await?, &app).await?;
+        serve_over(open, listen(&Place::Address(options.listen)).await?, &app, stop).await?;
         keeper.abort();
     }
     store.close().await;

@@ -36,7 +36,7 @@ pub fn said(output: &Output) -> String {
 pub struct Serving {
     /// Its process.
     pub child: Child,
-    /// Where it listens, in its own words.
+    /// Where it listens, in its own words; empty while it has not said so.
     place: String,
 }
 
@@ -48,13 +48,22 @@ impl Serving {
 
     /// Starts one and waits until it says where it is.
     pub fn start_at(home: &Path, listen: &str) -> Result<Self> {
-        gillbook::notices::choose_crypto();
-        let mut child =
-            gillbook(home).args(["serve", "--listen", listen]).stdout(Stdio::piped()).stderr(Stdio::null()).spawn()?;
+        let mut serving = Self::spawn(home, listen)?;
         let mut line = String::new();
-        BufReader::new(child.stdout.take().context("no output")?).read_line(&mut line)?;
-        let place = line.trim().strip_prefix("Gillbook is at ").context("it did not say where it is")?.to_owned();
-        Ok(Self { child, place })
+        BufReader::new(serving.child.stdout.take().context("no output")?).read_line(&mut line)?;
+        line.trim()
+            .strip_prefix("Gillbook is at ")
+            .context("it did not say where it is")?
+            .clone_into(&mut serving.place);
+        Ok(serving)
+    }
+
+    /// Starts one and does not wait for it.
+    pub fn spawn(home: &Path, listen: &str) -> Result<Self> {
+        gillbook::notices::choose_crypto();
+        let child =
+            gillbook(home).args(["serve", "--listen", listen]).stdout(Stdio::piped()).stderr(Stdio::null()).spawn()?;
+        Ok(Self { child, place: String::new() })
     }
 
     /// The address that it listens on.

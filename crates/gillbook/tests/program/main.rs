@@ -5,6 +5,8 @@ mod cluster;
 mod common;
 mod kills;
 
+use std::time::Duration;
+
 use anyhow::{Context, Result, ensure};
 use common::{Serving, Watch, admin, gillbook, home, said};
 use gillbook::cluster::{ADMIN, Cluster, Durability};
@@ -67,6 +69,24 @@ async fn a_proxy_reaches_it_over_a_unix_socket() -> Result<()> {
     ensure!(page.text().await?.contains("Sign in"));
     ensure!(serving.stop()?, "it stops without an error");
     ensure!(!socket.exists(), "and takes its socket with it");
+    Ok(())
+}
+
+/// Told to stop before it serves, it takes the server with it that it has just started.
+#[tokio::test(flavor = "multi_thread")]
+async fn it_stops_in_order_while_it_starts() -> Result<()> {
+    let home = home()?;
+    let watch = Watch(home.path().to_owned());
+    let starting = Serving::spawn(home.path(), "127.0.0.1:0")?;
+    let started = async {
+        let mut pace = tokio::time::interval(Duration::from_millis(1));
+        while watch.server().is_none() {
+            pace.tick().await;
+        }
+    };
+    tokio::time::timeout(Duration::from_mins(1), started).await.context("no server was started")?;
+    ensure!(starting.stop()?, "it stops without an error");
+    ensure!(watch.server().is_none(), "the server is gone");
     Ok(())
 }
 
