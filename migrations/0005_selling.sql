@@ -247,6 +247,24 @@ create table docket_line (
 create index docket_line_by_lot on docket_line (farm_id, lot);
 call keep_as_record('docket_line');
 
+-- Warm spells that were not settled when a docket's lots went out, as they were known then to the person who sent them.
+create table docket_spell (
+    farm_id       int              not null,
+    docket        text             not null,
+    lot           text             not null,
+    excursion_id  uuid             not null,
+    began_at      timestamptz      not null,
+    ended_at      timestamptz,
+    air_c         double precision,
+    product_c     double precision,
+    constraint docket_spell_pk primary key (farm_id, docket, lot, excursion_id),
+    constraint docket_spell_docket_fk foreign key (farm_id, docket) references docket,
+    constraint docket_spell_lot_fk foreign key (farm_id, lot) references lot
+);
+create index docket_spell_by_lot on docket_spell (farm_id, lot);
+create index docket_spell_by_excursion on docket_spell (farm_id, excursion_id);
+call keep_as_record('docket_spell');
+
 create table delivery (
     farm_id        int         not null,
     act_id         uuid        not null,

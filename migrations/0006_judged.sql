@@ -151,6 +151,7 @@ create index excursion_action_lot_by_lot on excursion_action_lot (farm_id, lot);
 call keep_as_record('excursion_action_lot');
 
 alter table docket_line add constraint docket_line_warm_spell_fk foreign key (farm_id, warm_spell) references excursion;
+alter table docket_spell add constraint docket_spell_excursion_fk foreign key (farm_id, excursion_id) references excursion;
 
 -- Countersigned, by a second person's own sign-in; again when something was written down since.
 create table excursion_sign_off (
@@ -179,20 +180,38 @@ create table excursion_action_sign_off (
 create index excursion_action_sign_off_by_sign_off on excursion_action_sign_off (farm_id, sign_off_id);
 call keep_as_record('excursion_action_sign_off');
 
+create function refuse_own_sign_off() returns trigger
+    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
+begin
+    if exists (select from excursion_action t join excursion_sign_off s on s.farm_id = t.farm_id and s.sign_off_id = new.sign_off_id
+                where t.farm_id = new.farm_id and t.action_id = new.action_id
+                  and (s.signed_by in (t.done_by, t.entered_by) or s.excursion_id <> t.excursion_id)) then
+        raise exception 'action % is not countersigned by a second person', new.action_id
+            using errcode = 'check_violation', constraint = 'excursion_action_sign_off_by_another', table = 'excursion_action_sign_off';
+    end if;
+    return new;
+end $$;
+create trigger by_another before insert on excursion_action_sign_off for each row execute function refuse_own_sign_off();
+
 create function action_reversed(farm int, action uuid) returns boolean
     language sql stable
     return exists (select from excursion_action t join act x on x.farm_id = t.farm_id and x.reverses = t.act_id
                     where t.farm_id = farm and t.action_id = action);
 
--- Whether an excursion is no worse than it was known to be when something was done about it and when that was countersigned: it began no
--- earlier, ended no later, and went no farther, but for what is rounding to a probe.
+-- Whether an excursion is no worse than it was known to be: it began no earlier, ended no later, and went no farther, but for what is rounding
+-- to a probe.
+create function is_no_worse(e excursion, known_began_at timestamptz, known_ended_at timestamptz, known_air_c double precision, known_product_c double precision)
+    returns boolean language sql immutable
+    return e.began_at >= known_began_at - interval '1 minute'
+       and coalesce(e.air_c <= known_air_c + 0.5, true) and coalesce(e.product_c <= known_product_c + 0.5, true)
+       and coalesce(e.ended_at, 'infinity') <= interval '1 minute' + coalesce(known_ended_at, 'infinity');
+
+-- Whether it is no worse than it was known to be when something was done about it and when that was countersigned.
 create function spell_is_known(t excursion_action, e excursion) returns boolean
     language sql stable
-    return e.began_at >= t.known_began_at - interval '1 minute'
-       and coalesce(e.air_c <= t.known_air_c + 0.5, true) and coalesce(e.product_c <= t.known_product_c + 0.5, true)
-       and coalesce(e.ended_at, 'infinity') <= interval '1 minute' + coalesce(t.known_ended_at, (
+    return is_no_worse(e, t.known_began_at, coalesce(t.known_ended_at, (
            select s.signed_at from excursion_action_sign_off c join excursion_sign_off s using (farm_id, sign_off_id)
-            where c.farm_id = t.farm_id and c.action_id = t.action_id), 'infinity');
+            where c.farm_id = t.farm_id and c.action_id = t.action_id)), t.known_air_c, t.known_product_c);
 
 -- The lots that were inside excursions: those in the place when it began or that came while it lasted, and what was packed since of grams of
 -- theirs that may have been there. Grams of one lot in one place are not told apart, so what leaves a place that any of them has reached
@@ -204,7 +223,8 @@ create function spell_is_known(t excursion_action, e excursion) returns boolean
 --  * What was taken back counts as having happened until it was taken back: goods that were brought back look no other in the book than a
 --    slip of the finger. It brings no grams, and a lot of which nothing else stands in the book is left out.
 --  * What went onto the packing table may be in whatever came off it.
---  * What a count found of a lot may have come from wherever the lot was, and stood where it was found since the lot first came there.
+--  * What a count found of a lot may have come from wherever the lot was, and stood where it was found since the lot first came there. It may
+--    as well be of another lot that a count missed in that place: two labels look alike.
 --
 -- `spells` null means every warm spell, `of` null every lot. `grams` stood there by the book when it began or came, some twice where they left and
 -- came again; none of a lot that was `made_since`. `careful_g` are those that may have been there by what is said above, null where nobody
@@ -227,7 +247,12 @@ with recursive kin(lot) as (
            -- Taken back: what was made became again what it was made of.
            select c.child from lot_link k join lot_link c on c.farm_id = k.farm_id and c.act_id = k.act_id
              join act x on x.farm_id = k.farm_id and x.reverses = k.act_id
-            where k.farm_id = farm and k.parent = kin.lot) n),
+            where k.farm_id = farm and k.parent = kin.lot
+           union all
+           -- What a count found may be of a lot that a count missed there.
+           select missed.lot from stock_count o
+             join stock_count missed on missed.farm_id = o.farm_id and missed.place = o.place and missed.lot <> o.lot and missed.unexplained_g > 0
+            where o.farm_id = farm and o.lot = kin.lot and o.counted_g > o.book_g and o.found_reason is not null) n),
 step as (
     select m.lot, m.from_place, m.to_place, m.grams, m.act_id, a.recorded_at, x.recorded_at as taken_back_at,
            case f.kind when 'found' then least(a.happened_at, min(a.happened_at) over (partition by m.lot, m.to_place)) else a.happened_at end as happened_at,
@@ -291,6 +316,14 @@ reached(lot, excursion_id, place, since, decisions) as (
        and case when s.own_sign_in and s.kind <> 'reversal' then s.happened_at else greatest(s.happened_at, s.recorded_at) end >= r.since
      cross join lateral (
            select m.lot, m.to_place as place, r.decisions
+           union all
+           select o.lot, r.place, coalesce((select array_agg(d.action_id order by d.action_id) from decision d
+                                             where d.excursion_id = r.excursion_id and d.lot = r.lot and d.recorded_at <= s.recorded_at), r.decisions)
+             from stock_count missed
+             join stock_count o on o.farm_id = missed.farm_id and o.place = missed.place and o.lot <> missed.lot and o.counted_g > o.book_g
+             join act c on c.farm_id = o.farm_id and c.act_id = o.act_id and c.recorded_at >= r.since
+            where s.kind = 'count' and missed.farm_id = farm and missed.act_id = s.act_id and missed.lot = m.lot and missed.place = r.place
+              and missed.unexplained_g > 0 and o.found_reason is not null
            union all
            select case s.kind when 'reversal' then k.parent else k.child end, c.to_place,
                   coalesce((select array_agg(d.action_id order by d.action_id) from decision d

@@ -148,6 +148,37 @@ async fn nothing_is_written_behind_the_look_at_an_act() -> Result<()> {
     Ok(())
 }
 
+/// Who dealt with a spell, or typed it in, is no second person, also for the service's role in plain SQL.
+#[tokio::test]
+async fn nobody_countersigns_their_own_action() -> Result<()> {
+    let farm = Farm::new().await?;
+    let mut db = as_app(&farm).await?;
+    let n = farm.id.0;
+    run(&mut db, &format!("set gillbook.farms = '{{{n}}}'")).await?;
+    let spell = |id: u8| format!("('00000000-0000-4000-8000-00000000000{id}')");
+    for id in [1, 2] {
+        let sql = format!("insert into excursion (farm_id, excursion_id, place, kind, began_at, ended_at, known_s, beyond_c_s, judged_at)
+                           values ({n}, {}, 'F1', 'too_warm', now(), now(), 0, 0, now())", spell(id));
+        run(&mut db, &sql).await?;
+    }
+    let action = format!("insert into excursion_action (farm_id, action_id, excursion_id, done, food, food_note, done_at, recorded_at, done_by, entered_by, orders_short, known_began_at)
+                          values ({n}, {0}, {0}, 'Shut the door', 'kept', '', now(), now(), 'AB', 'CD', '{{}}', now())", spell(1));
+    run(&mut db, &action).await?;
+    for (id, who, of) in [(1, "AB", 1), (2, "CD", 1), (3, "EF", 2), (4, "EF", 1)] {
+        let sign_off =
+            format!("insert into excursion_sign_off values ({n}, {}, {}, now(), '{who}', '')", spell(id), spell(of));
+        run(&mut db, &sign_off).await?;
+        let signed =
+            run(&mut db, &format!("insert into excursion_action_sign_off values ({n}, {}, {})", spell(1), spell(id)))
+                .await;
+        match signed {
+            Ok(_) => assert_eq!(id, 4, "{who}"),
+            Err(error) => assert!(error.to_string().contains("second person") && id < 4, "{who}: {error}"),
+        }
+    }
+    Ok(())
+}
+
 /// Each rule of an act, broken by plain SQL of the service's role while all the others are kept.
 #[tokio::test]
 #[expect(clippy::too_many_lines, reason = "one flat list of rules")]
@@ -166,6 +197,9 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
     let gift = json!({"kind": "gift", "lot": lot, "from_place": "F1", "grams_g": 50, "reason": "Neighbour"});
     let gift = farm.create("/api/movements", gift).await["act_id"].as_str().unwrap_or_default().to_owned();
     farm.create(&format!("/api/acts/{gift}/reversal"), json!({"reason": "Came back"})).await;
+    let mut of_other = Farm::weighing(500);
+    of_other["sources"] = json!([{"batch": "B3", "flush": 1}]);
+    let other = farm.create("/api/weighings", of_other).await["lot"].as_str().unwrap_or_default().to_owned();
     let mut db = as_app(&farm).await?;
     let n = farm.id.0;
     run(&mut db, &format!("set gillbook.farms = '{{{n}}}'")).await?;
@@ -211,9 +245,11 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
                 act("weighing"),
                 leg(1, l, "FR1", "F1", 500),
                 format!(
-                    "insert into weighing select {n}, ({x}), lot, place, 511, 12, 499, 0, cut, crate, crates, liner, wet from weighing"
+                    "insert into weighing select {n}, ({x}), lot, place, 511, 12, 499, 0, cut, crate, crates, liner, wet from weighing where lot = '{l}'"
                 ),
-                format!("insert into weighing_source select {n}, ({x}), batch, flush, 500, basis from weighing_source"),
+                format!(
+                    "insert into weighing_source select {n}, ({x}), batch, flush, 500, basis from weighing_source where batch = 'B1'"
+                ),
             ],
         ),
         (
@@ -223,6 +259,15 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
                 leg(1, l, "F1", "PACKING", 100),
                 leg(2, &made, "PACKING", "F1", 90),
                 link(l, &made, 90),
+            ],
+        ),
+        (
+            "act_strains_apart",
+            vec![
+                act("packing"),
+                leg(1, l, "F1", "PACKING", 100),
+                leg(2, &other, "PACKING", "F1", 100),
+                link(l, &other, 100),
             ],
         ),
         (

@@ -871,6 +871,45 @@ async fn counts_carry_no_lot_out_of_a_spell() -> Result<()> {
     Ok(())
 }
 
+/// Two labels are swapped: one lot is counted away, and another is found where it stood.
+#[tokio::test]
+async fn what_is_found_beside_a_lot_that_is_missed_may_be_of_it() -> Result<()> {
+    for found_first in [false, true] {
+        let after = AfterTheSpell::new().await?;
+        let farm = &after.farm;
+        let other = weigh(farm, "B3", 100, farm.now()).await;
+        assert_eq!(after.spell_of(&other).await, Value::Null);
+        let missed = json!({"lot": after.lot, "counted_g": 0});
+        let found = json!({"lot": other, "counted_g": 3000, "found_reason": "More than was weighed"});
+        for lot in if found_first { [found, missed] } else { [missed, found] } {
+            farm.create("/api/stock-counts", json!({"place": "F1", "lots": [lot]})).await;
+        }
+        assert_eq!(after.spell_of(&other).await, "undecided", "found first: {found_first}");
+        assert!(after.inside().await.contains(&other));
+    }
+    Ok(())
+}
+
+/// A limit that is raised says nothing of the food: it is asked about until somebody decides, though the lots carry no caution any more.
+#[tokio::test]
+async fn a_spell_that_a_limit_withdraws_still_asks_about_the_food() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let limit = json!({"limit": {"name": "Other goods", "warm_c": 12, "cold_c": 0, "example": true, "effective_from": after.began - TimeDelta::hours(1)}});
+    farm.ask(&farm.owner, "PATCH", "/api/places/F1", &[("if-match", "\"1\"")], Some(limit)).await.expect(200);
+    let only = async || farm.get("/api/excursions").await["rows"].as_array().cloned().unwrap_or_default();
+    let rows = only().await;
+    assert!(rows.len() == 1 && rows[0]["withdrawn_at"].is_string() && rows[0]["wants_action"] == true, "{rows:?}");
+    assert_eq!(after.spell_of(&after.lot).await, Value::Null);
+    let page = async |path: &str| farm.ask(&farm.owner, "GET", path, &[], None).await.text;
+    let of_spell = &after.path["/api".len()..];
+    assert!(page(of_spell).await.contains("write down what becomes of it"));
+    assert!(page("/").await.contains(of_spell));
+    after.act(json!({"done": "Looked", "food": "kept", "food_note": "Firm", "lots": [{"lot": after.lot}]})).await;
+    assert_eq!(only().await[0]["wants_action"], false);
+    Ok(())
+}
+
 #[tokio::test]
 async fn what_comes_to_light_of_a_lot_that_was_decided_on_is_decided_on_again() -> Result<()> {
     // Written down later with a time before the spell; found by a count; brought back by taking something back.
@@ -1099,11 +1138,99 @@ async fn what_got_warm_in_the_van_is_handed_over_by_a_person() -> Result<()> {
     let warm = |m: i64| json!({"n": "p9", "u": "Cel", "t": (first + TimeDelta::minutes(m)).timestamp(), "v": 18.0});
     let pack: Vec<Value> = (0..170).map(warm).collect();
     farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
-    farm.get("/api/excursions").await;
     let shared = farm.sign_in_on_shared_phone("ada").await;
     let (path, body) = ("/api/dockets/D-1/delivery", json!({"taken_by": "Cook"}));
     farm.post_as(&shared, path, body.clone()).await.expect_problem(403, "own-sign-in", None);
     farm.create(path, body).await;
+    Ok(())
+}
+
+/// Readings that arrived a moment ago count before anything is cashed up or taken back, though nobody has looked at the fridge since.
+#[tokio::test]
+async fn what_has_just_arrived_counts_before_a_close_or_a_reversal() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(8));
+    let lot = weigh(&farm, "B1", 3000, farm.now() - TimeDelta::hours(7)).await;
+    let stall = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": lot, "place": "F1", "grams_g": 500}]});
+    farm.create("/api/market-days", stall).await;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let close = json!({"back_place": "F1", "cash": "9", "card": "0", "fee": "0"});
+    warm_air(&farm).await;
+    let closed = async |who: &As| farm.ask(who, "PATCH", "/api/market-days/M-1", &[], Some(close.clone())).await;
+    closed(&shared).await.expect_problem(403, "own-sign-in", None);
+    closed(&farm.owner).await.expect(200);
+    let late = Farm::new().await?;
+    late.pass(TimeDelta::hours(8));
+    weigh(&late, "B1", 3000, late.now() - TimeDelta::hours(7)).await;
+    late.pass(TimeDelta::minutes(11));
+    let weighed = late.get("/api/movements?kind=weighing").await["rows"][0]["act_id"].clone();
+    let shared = late.sign_in_on_shared_phone("ada").await;
+    warm_air(&late).await;
+    let path = format!("/api/acts/{}/reversal", weighed.as_str().context("an act")?);
+    late.post_as(&shared, &path, json!({"reason": "Slip"})).await.expect_problem(403, "own-sign-in", None);
+    Ok(())
+}
+
+/// What was done while it lasted, and was countersigned when it was over, is about a spell that had ended by then.
+#[tokio::test]
+async fn a_spell_that_goes_on_after_its_signature_is_undecided_again() -> Result<()> {
+    let farm = Farm::new().await?;
+    for probe in ["p2", "p3"] {
+        farm.create("/api/probes", json!({"probe": probe, "place": "F1"})).await;
+    }
+    farm.pass(TimeDelta::hours(8));
+    let lot = weigh(&farm, "B1", 3000, farm.now() - TimeDelta::hours(7)).await;
+    let began = farm.now() - TimeDelta::hours(3);
+    let read = async |probe: &str, minutes: std::ops::Range<i64>, c: f64| {
+        let pack: Vec<Value> = minutes
+            .map(|m| json!({"n": probe, "u": "Cel", "t": (began + TimeDelta::minutes(m)).timestamp(), "v": c}))
+            .collect();
+        farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
+    };
+    read("p1", 0..180, 9.0).await;
+    let spell = farm.get("/api/excursions").await["rows"][0].clone();
+    let path = format!("/api/excursions/{}", spell["excursion_id"].as_str().context("an id")?);
+    let kept = json!({"done": "Shut the door", "food": "kept", "food_note": "Firm", "lots": [{"lot": lot}]});
+    farm.create(&format!("{path}/actions"), kept).await;
+    farm.pass(TimeDelta::hours(3));
+    read("p1", 180..360, 2.0).await;
+    let verifier = farm.person("verifier").await;
+    farm.post_as(&verifier, &format!("{path}/sign-off"), json!({})).await.expect(201);
+    let standing = async || farm.get(&path).await["standing"].clone();
+    assert_eq!(standing().await, "settled");
+    // Probes that were out of reach say that it was as warm for longer: until before the signature, then until after it.
+    read("p2", 0..260, 9.0).await;
+    read("p2", 260..360, 2.0).await;
+    assert_eq!(standing().await, "settled");
+    farm.pass(TimeDelta::hours(3));
+    read("p3", 0..500, 9.0).await;
+    assert_ne!(standing().await, "settled");
+    Ok(())
+}
+
+/// A docket goes out with a spell as it is known then: known to be worse since, it takes a person at the door.
+#[tokio::test]
+async fn what_turns_out_warmer_than_it_was_sent_out_with_is_handed_over_by_a_person() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    for warmer in [false, true] {
+        let order = after.order(400).await["order"].as_str().context("a code")?.to_owned();
+        let docket = farm.create("/api/dockets", json!({"order": order, "van": "VAN"})).await["docket"].clone();
+        if warmer {
+            farm.create("/api/probes", json!({"probe": "p2", "place": "F1"})).await;
+            let hot = |m: i64| json!({"n": "p2", "u": "Cel", "t": (after.began + TimeDelta::minutes(m)).timestamp(), "v": 16.0});
+            let pack: Vec<Value> = (10..170).map(hot).collect();
+            farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
+        }
+        let path = format!("/api/dockets/{}/delivery", docket.as_str().context("a docket")?);
+        let answer = farm.post_as(&shared, &path, json!({"taken_by": "Cook"})).await;
+        if warmer {
+            answer.expect_problem(403, "own-sign-in", None);
+        } else {
+            answer.expect(201);
+        }
+    }
     Ok(())
 }
 

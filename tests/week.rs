@@ -14,9 +14,9 @@ async fn week(farm: &Farm, week: &str) -> Value {
     farm.get(&format!("/api/reports/weeks/{week}")).await
 }
 
-async fn waste(farm: &Farm, lot: &str, grams: i64) {
+async fn waste(farm: &Farm, lot: &str, grams: i64) -> Value {
     let body = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": grams, "reason": "Soft"});
-    farm.create("/api/movements", body).await;
+    farm.create("/api/movements", body).await
 }
 
 fn count(lot: &str, grams: i64) -> Value {
@@ -69,6 +69,38 @@ async fn a_count_that_is_entered_late_is_held_against_the_book_of_its_own_time()
     // A count of before that one is behind the times.
     late["counted_at"] = json!(counted_at - TimeDelta::minutes(30));
     farm.post("/api/stock-counts", late).await.expect_problem(409, "closed", Some("/lots/0/lot"));
+    Ok(())
+}
+
+/// The count took off what was missing already: who enters later where it went is told of it.
+#[tokio::test]
+async fn what_a_count_could_not_know_of_is_told() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    farm.pass(TimeDelta::hours(1));
+    let binned_at = farm.now();
+    farm.pass(TimeDelta::hours(1));
+    let known = waste(&farm, &lot, 50).await;
+    farm.pass(TimeDelta::hours(1));
+    let counted = farm.create("/api/stock-counts", count(&lot, 700)).await;
+    farm.pass(TimeDelta::hours(1));
+    let unknown = async || farm.get("/api/reports/weeks/2026-W19").await["unknown_to_count"].clone();
+    assert_eq!(unknown().await, json!([]), "what the count was held against is no news to it");
+    let mut late = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 200, "reason": "Dropped"});
+    late["happened_at"] = json!(binned_at);
+    farm.create("/api/movements", late).await;
+    let told = unknown().await;
+    assert_eq!((told.as_array().map(Vec::len), &told[0]["grams_g"]), (Some(1), &json!(200)), "{told}");
+    assert!(farm.ask(&farm.owner, "GET", "/week", &[], None).await.text.contains("Take the count back"));
+    // What the count knew of and is taken back since is as unknown to it.
+    let back = json!({"reason": "Not binned"});
+    farm.create(&format!("/api/acts/{}/reversal", known["act_id"].as_str().unwrap_or_default()), back).await;
+    assert_eq!(unknown().await.as_array().map(Vec::len), Some(2));
+    // With the count taken back the book says what is there.
+    let of_count = format!("/api/acts/{}/reversal", counted["act"]["act_id"].as_str().unwrap_or_default());
+    farm.create(&of_count, json!({"reason": "Again"})).await;
+    assert_eq!(unknown().await, json!([]));
+    assert_eq!(farm.get("/api/stock").await["rows"][0]["grams_g"], 800);
     Ok(())
 }
 

@@ -186,8 +186,8 @@ impl Tx {
         self.docket(code).await
     }
 
-    /// Asks for the person's own sign-in where a lot was put on hold after it was handed over, or where a warm spell has reached it in the
-    /// van that nobody knew of when it was sent out.
+    /// Asks for the person's own sign-in where a lot was put on hold after it was handed over, or where a warm spell has reached it
+    /// that nobody knew of, or knew to be as bad, when it was sent out.
     async fn authorise_hand_over(
         &mut self,
         docket: &Docket,
@@ -200,18 +200,9 @@ impl Tx {
         if let Some((lot, _)) = self.holds_of(&codes).await?.iter().find(|(_, hold)| at < hold.since) {
             self.authoriser(&format!("Saying that lot {lot} was handed over before it was put on hold"))?;
         }
-        let dispatched = self.act(docket.act_id).await?.recorded_at;
-        // A docket names one spell. Who saw its caution knew of the others that the lot was in, but not of one in the van.
-        let known = |reached: &Reached| {
-            taken.iter().filter(|(line, _)| line.lot == reached.lot).any(|(line, _)| {
-                line.warm_spell.as_ref().is_some_and(|sent| {
-                    sent.excursion_id == reached.spell.excursion_id
-                        || (reached.spell.place != *van && reached.spell.began_at <= dispatched)
-                })
-            })
-        };
-        self.authorise_warm_from(&lots, van, "Handing over", known).await?;
-        Ok(())
+        let sent_with = self.known_docket_spells(&docket.docket).await?;
+        let known = |reached: &Reached| sent_with.contains(&(reached.lot.clone(), reached.spell.excursion_id));
+        self.authorise_warm_from(&lots, van, "Handing over", known).await
     }
 
     /// Moves grams of a docket's lines under an act, and enters which lines they were.

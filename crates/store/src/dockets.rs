@@ -7,7 +7,7 @@ use crate::{
     kept::{keep, shorten},
     ledger::{Act, Leg, NewAct},
     readings::CAUTION,
-    warm_spells::WarmSpell,
+    warm_spells::{WarmSpell, oldest},
 };
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use gillbook_core::{
@@ -247,7 +247,7 @@ impl Tx {
             }
             None => order.customer.as_str().parse().map_err(crate::Error::Stored)?,
         };
-        let lines = self.docket_lines(&order, &warm, dispatched_at).await?;
+        let lines = self.docket_lines(&order, &oldest(warm.clone()), dispatched_at).await?;
         let number = self.next_number("docket").await?;
         let docket: DocketCode = format!("D-{number}").parse().map_err(crate::Error::Stored)?;
         let id = new.id.unwrap_or_else(|| self.new_id());
@@ -262,6 +262,7 @@ impl Tx {
         self.release_set_aside(&order.order).await?;
         self.enter_act(&act, None).await?;
         self.insert_docket(&docket, number, &order, id, new.van.as_ref(), dispatched_at, &lines).await?;
+        self.insert_docket_spells(&docket, &warm).await?;
         let legs: Vec<Leg> = lines
             .iter()
             .map(|l| Leg {

@@ -53,7 +53,7 @@ pub struct Excursion {
     /// that was written down about it is countersigned.
     pub standing: Option<SpellStanding>,
     /// Whether something is still to be written down about it: about a warm or cold spell, when nothing stands or a lot in stock was inside on
-    /// which nothing decides; about a gap that is over, when such a lot was inside.
+    /// which nothing decides; about a gap that is over, or a warm spell that was withdrawn, when such a lot was inside.
     pub wants_action: bool,
     /// What was done.
     pub actions: Vec<ActionTaken>,
@@ -232,7 +232,8 @@ impl Tx {
         Ok(id)
     }
 
-    /// Excursions that touch a span, oldest first; of one place or of all. Withdrawn ones only if something was done about them.
+    /// Excursions that touch a span, oldest first; of one place or of all. Withdrawn ones only if something was done about them, or is still
+    /// to be decided about food that was inside: a limit or a probe that was corrected says nothing of the food.
     ///
     /// # Errors
     /// When the database fails.
@@ -240,8 +241,8 @@ impl Tx {
         self.excursions_where(None, place, span).await
     }
 
-    /// The excursions that want something: open ones, warm or cold spells that are not settled, and gaps with food in them that nobody
-    /// has decided on.
+    /// The excursions that want something: open ones, warm or cold spells that are not settled, and gaps and withdrawn warm spells
+    /// with food in them that nobody has decided on.
     ///
     /// # Errors
     /// When the database fails.
@@ -253,7 +254,7 @@ impl Tx {
         let unsettled = |e: &Excursion| e.standing.is_some_and(|standing| standing != SpellStanding::Settled);
         Ok(all
             .into_iter()
-            .filter(|e| e.withdrawn_at.is_none() && (e.ended_at.is_none() || unsettled(e) || e.wants_action))
+            .filter(|e| e.wants_action || (e.withdrawn_at.is_none() && (e.ended_at.is_none() || unsettled(e))))
             .collect())
     }
 
@@ -287,7 +288,7 @@ impl Tx {
                  from excursion e left join probe p using (farm_id, probe_id)
                 where e.farm_id = $1 and ($2::uuid[] is null or e.excursion_id = any ($2)) and ($3::text is null or e.place = $3)
                   and ($2::uuid[] is not null or (e.began_at < $5 and (e.ended_at is null or e.ended_at >= $4)
-                       and (e.withdrawn_at is null
+                       and (e.withdrawn_at is null or (e.kind = 'too_warm' and e.became is null)
                             or exists (select from excursion_action a where a.farm_id = e.farm_id and a.excursion_id = e.excursion_id))))
                 order by e.began_at, e.excursion_id"#,
             self.farm.0,
@@ -307,18 +308,22 @@ impl Tx {
         let undecided = self.undecided_in_stock(&about_food).await?;
         Ok(rows
             .into_iter()
-            .map(|r| {
+            .filter_map(|r| {
                 let actions = actions.remove(&r.excursion_id).unwrap_or_default();
+                let food_undecided = undecided.contains(&r.excursion_id);
+                if only.is_none() && r.withdrawn_at.is_some() && actions.is_empty() && !food_undecided {
+                    return None;
+                }
                 let stands = || actions.iter().filter(|a| !a.reversed);
                 let is_spell = is_spell(r.kind);
-                let decided = stands().next().is_some() && !undecided.contains(&r.excursion_id);
+                let decided = stands().next().is_some() && !food_undecided;
                 let countersigned = stands().all(|a| a.countersigned_by.is_some());
-                Excursion {
+                Some(Excursion {
                     standing: is_spell.then(|| spell::standing(r.ended_at.is_some(), decided, countersigned)),
-                    wants_action: if is_spell {
-                        !decided
-                    } else {
-                        r.ended_at.is_some() && undecided.contains(&r.excursion_id)
+                    wants_action: match r.withdrawn_at {
+                        Some(_) => r.became.is_none() && food_undecided,
+                        None if is_spell => !decided,
+                        None => r.ended_at.is_some() && food_undecided,
                     },
                     actions,
                     undecided: r.kind == ExcursionKind::TooWarm
@@ -335,7 +340,7 @@ impl Tx {
                     withdrawn_at: r.withdrawn_at,
                     became: r.became,
                     sign_offs: sign_offs.remove(&r.excursion_id).unwrap_or_default(),
-                }
+                })
             })
             .collect())
     }

@@ -1,11 +1,11 @@
 //! Which lots were in a warm spell that is not settled, wherever they are now and whatever was made of them since.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     spell,
-    text::{LotCode, PlaceCode},
+    text::{DocketCode, LotCode, PlaceCode},
     words::SpellStanding,
 };
 use serde::Serialize;
@@ -35,22 +35,30 @@ pub struct WarmSpell {
 }
 
 /// A lot that a warm spell has reached which is not settled.
+#[derive(Debug, Clone)]
 pub(crate) struct Reached {
     pub lot: LotCode,
     /// Where grams of it may have come since.
     pub places: Vec<PlaceCode>,
     pub spell: WarmSpell,
+    air_c: Option<f64>,
+    product_c: Option<f64>,
+}
+
+/// The oldest warm spell of each lot.
+pub(crate) fn oldest(reached: Vec<Reached>) -> BTreeMap<LotCode, WarmSpell> {
+    let mut oldest = BTreeMap::new();
+    for r in reached {
+        oldest.entry(r.lot).or_insert(r.spell);
+    }
+    oldest
 }
 
 impl Tx {
     /// The oldest warm spell that is not settled, for each of some lots that was in one: the lot itself, or one that it was made of since,
     /// out of a place that grams from the spell had reached.
     pub(crate) async fn warm_spells_of(&mut self, lots: &[LotCode]) -> Result<BTreeMap<LotCode, WarmSpell>> {
-        let mut oldest = BTreeMap::new();
-        for reached in self.unsettled_spells_of(lots).await? {
-            oldest.entry(reached.lot).or_insert(reached.spell);
-        }
-        Ok(oldest)
+        Ok(oldest(self.unsettled_spells_of(lots).await?))
     }
 
     /// Every warm spell that is not settled of some lots, the oldest first.
@@ -60,8 +68,8 @@ impl Tx {
         }
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
         let rows = sqlx::query!(
-            r#"select i.lot as "lot!: LotCode", e.excursion_id, e.place as "place: PlaceCode", e.began_at, e.ended_at,
-                      i.decided as "decided!", i.countersigned as "countersigned!", i.places as "places!: Vec<PlaceCode>"
+            r#"select i.lot as "lot!: LotCode", e.excursion_id, e.place as "place: PlaceCode", e.began_at, e.ended_at, e.air_c,
+                      e.product_c, i.decided as "decided!", i.countersigned as "countersigned!", i.places as "places!: Vec<PlaceCode>"
                  from lots_inside($1, null, $2) i join excursion e on e.farm_id = $1 and e.excursion_id = i.excursion_id
                 order by e.began_at, e.excursion_id, i.lot"#,
             self.farm.0,
@@ -72,6 +80,8 @@ impl Tx {
         let reached = rows.into_iter().map(|r| Reached {
             lot: r.lot,
             places: r.places,
+            air_c: r.air_c,
+            product_c: r.product_c,
             spell: WarmSpell {
                 excursion_id: r.excursion_id,
                 place: r.place,
@@ -108,14 +118,53 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a shared phone and a machine.
-    pub(crate) async fn authorise_warm(&mut self, lots: &[LotCode]) -> Result<BTreeMap<LotCode, WarmSpell>> {
-        let warm = self.warm_spells_of(lots).await?;
-        if let Some((lot, spell)) = warm.first_key_value() {
+    pub(crate) async fn authorise_warm(&mut self, lots: &[LotCode]) -> Result<Vec<Reached>> {
+        let warm = self.unsettled_spells_of(lots).await?;
+        if let Some(first) = warm.first() {
             self.authoriser(&format!(
-                "Sending out lot {lot}, which was in a warm spell in {} that is not settled,",
-                spell.place
+                "Sending out lot {}, which was in a warm spell in {} that is not settled,",
+                first.lot, first.spell.place
             ))?;
         }
         Ok(warm)
+    }
+
+    /// Enters which warm spells a docket's lots were sent out with, as they are known now.
+    pub(crate) async fn insert_docket_spells(&mut self, docket: &DocketCode, warm: &[Reached]) -> Result<()> {
+        let lots: Vec<String> = warm.iter().map(|r| r.lot.to_string()).collect();
+        let excursions: Vec<Uuid> = warm.iter().map(|r| r.spell.excursion_id).collect();
+        let began: Vec<DateTime<Utc>> = warm.iter().map(|r| r.spell.began_at).collect();
+        let ended: Vec<Option<DateTime<Utc>>> = warm.iter().map(|r| r.spell.ended_at).collect();
+        let air: Vec<Option<f64>> = warm.iter().map(|r| r.air_c).collect();
+        let product: Vec<Option<f64>> = warm.iter().map(|r| r.product_c).collect();
+        sqlx::query!(
+            "insert into docket_spell (farm_id, docket, lot, excursion_id, began_at, ended_at, air_c, product_c)
+             select $1, $2, u.* from unnest($3::text[], $4::uuid[], $5::timestamptz[], $6::timestamptz[], $7::float8[], $8::float8[]) as u",
+            self.farm.0,
+            docket.as_str(),
+            &lots,
+            &excursions,
+            &began,
+            &ended as &[Option<DateTime<Utc>>],
+            &air as &[Option<f64>],
+            &product as &[Option<f64>]
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
+    /// The warm spells that a docket's lots were sent out with and that are no worse than they were known to be then.
+    pub(crate) async fn known_docket_spells(&mut self, docket: &DocketCode) -> Result<BTreeSet<(LotCode, Uuid)>> {
+        let rows = sqlx::query!(
+            r#"select d.lot as "lot: LotCode", d.excursion_id
+                 from docket_spell d join excursion e using (farm_id, excursion_id)
+                where d.farm_id = $1 and d.docket = $2 and is_no_worse(e, d.began_at, d.ended_at, d.air_c, d.product_c)"#,
+            self.farm.0,
+            docket.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows.into_iter().map(|r| (r.lot, r.excursion_id)).collect())
     }
 }

@@ -42,12 +42,14 @@ pub(super) struct ExcursionPage {
     head: Head,
     id: Uuid,
     place: String,
-    what: &'static str,
+    what: String,
     lasted: String,
     when: String,
     figures: Vec<(&'static str, String)>,
     undecided: bool,
     withdrawn: bool,
+    /// It was withdrawn, and nobody has said what becomes of food that was inside.
+    ask_food: bool,
     caution: Option<&'static str>,
     lots: Vec<LotRow>,
     actions: Vec<ActionRow>,
@@ -88,6 +90,11 @@ struct ActionRow {
     short: Vec<String>,
     by: String,
     reversed: bool,
+}
+
+/// What it was, and whether it still counts.
+pub(super) fn what(e: &Excursion) -> String {
+    e.kind.said().to_owned() + if e.withdrawn_at.is_some() { ", withdrawn" } else { "" }
 }
 
 /// How long it lasted, as people say it.
@@ -156,12 +163,13 @@ async fn excursion_page(
             head: Head::new(&farm, who, "/fridge"),
             id,
             place: place.name,
-            what: e.kind.said(),
+            what: what(&e),
             lasted: lasted(&e, tx.now()),
             when: when(&e, zone),
             figures: figures(&e),
             undecided: e.undecided,
             withdrawn: e.withdrawn_at.is_some(),
+            ask_food: e.withdrawn_at.is_some() && e.wants_action,
             caution: (e.kind == ExcursionKind::TooWarm && e.standing != Some(SpellStanding::Settled) && !empty)
                 .then_some(WARM_SPELL),
             offered: lots.iter().filter(|l| l.stock_g > Grams::ZERO).count(),

@@ -22,7 +22,7 @@ use serde::Deserialize;
 
 use super::{
     Head, Page, clock, day_and_clock,
-    excursion::{lasted, when},
+    excursion::{lasted, what, when},
     today::judge,
     zone_of,
 };
@@ -90,7 +90,7 @@ struct HourMark {
 /// A spell as a line to be dealt with.
 struct ExcursionLine {
     id: String,
-    what: &'static str,
+    what: String,
     when: String,
     lasted: String,
     standing: &'static str,
@@ -182,10 +182,10 @@ pub(super) async fn get_fridge(
         let excursions = excursions
             .iter()
             .rev()
-            .filter(|e| e.withdrawn_at.is_none())
+            .filter(|e| e.withdrawn_at.is_none() || e.wants_action)
             .map(|e| ExcursionLine {
                 id: e.excursion_id.to_string(),
-                what: e.kind.said(),
+                what: what(e),
                 when: when(e, zone),
                 lasted: lasted(e, now),
                 standing: standing(e),

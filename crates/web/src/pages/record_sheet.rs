@@ -170,7 +170,7 @@ fn spell(recorded: &RecordedExcursion, now: DateTime<Utc>, zone: Tz) -> paper::E
         actions.push("No action is written down.".into());
     }
     paper::Excursion {
-        what: x.kind.said().to_owned() + if x.withdrawn_at.is_some() { ", withdrawn by later readings" } else { "" },
+        what: excursion::what(x),
         when: match x.ended_at {
             Some(ended) => format!("{began} to {}", full_time(ended, zone)),
             None => format!("since {began}, still on"),

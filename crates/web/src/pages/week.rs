@@ -42,6 +42,7 @@ pub(super) struct WeekPage {
     /// Whether there are more late entries than are listed.
     late_more: bool,
     late: Vec<String>,
+    unknown_to_count: Vec<String>,
     sold: String,
     wasted: String,
     unexplained: String,
@@ -301,6 +302,7 @@ fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage 
         late_count: week.after_close,
         late_more: usize::try_from(week.after_close).is_ok_and(|n| n > week.late_entries.len()),
         late: week.late_entries.iter().map(|e| late_line(e, zone)).collect(),
+        unknown_to_count: week.unknown_to_count.iter().map(|e| late_line(e, zone)).collect(),
         sold: kg(s.sold_g),
         wasted: kg(s.wasted_g),
         unexplained: match &shown.counted {
