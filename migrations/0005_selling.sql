@@ -233,7 +233,7 @@ create table docket_line (
     unit          text    not null,
     tax_percent   numeric(6,3) not null,
     amount        numeric(14,4) not null,
-    -- The warm spell that the lot was in and that was not settled when it went out.
+    -- The oldest of its warm spells in `docket_spell`: what is printed on the docket.
     warm_spell    uuid,
     constraint docket_line_pk primary key (farm_id, docket, line),
     constraint docket_line_docket_fk foreign key (farm_id, docket) references docket,

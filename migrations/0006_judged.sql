@@ -183,10 +183,11 @@ call keep_as_record('excursion_action_sign_off');
 create function refuse_own_sign_off() returns trigger
     language plpgsql set search_path = pg_catalog, public, pg_temp as $$
 begin
-    if exists (select from excursion_action t join excursion_sign_off s on s.farm_id = t.farm_id and s.sign_off_id = new.sign_off_id
-                where t.farm_id = new.farm_id and t.action_id = new.action_id
-                  and (s.signed_by in (t.done_by, t.entered_by) or s.excursion_id <> t.excursion_id)) then
-        raise exception 'action % is not countersigned by a second person', new.action_id
+    -- What cannot be seen yet signs nothing.
+    if not exists (select from excursion_action t join excursion_sign_off s on s.farm_id = t.farm_id and s.sign_off_id = new.sign_off_id
+                    where t.farm_id = new.farm_id and t.action_id = new.action_id
+                      and s.excursion_id = t.excursion_id and s.signed_by not in (t.done_by, t.entered_by)) then
+        raise exception 'action % is not countersigned by a second person for its own spell', new.action_id
             using errcode = 'check_violation', constraint = 'excursion_action_sign_off_by_another', table = 'excursion_action_sign_off';
     end if;
     return new;
@@ -201,9 +202,10 @@ create function action_reversed(farm int, action uuid) returns boolean
 -- Whether an excursion is no worse than it was known to be: it began no earlier, ended no later, and went no farther, but for what is rounding
 -- to a probe.
 create function is_no_worse(e excursion, known_began_at timestamptz, known_ended_at timestamptz, known_air_c double precision, known_product_c double precision)
-    returns boolean language sql immutable
+    returns boolean language sql stable
     return e.began_at >= known_began_at - interval '1 minute'
-       and coalesce(e.air_c <= known_air_c + 0.5, true) and coalesce(e.product_c <= known_product_c + 0.5, true)
+       and coalesce(e.air_c, '-infinity') <= coalesce(known_air_c, '-infinity') + 0.5
+       and coalesce(e.product_c, '-infinity') <= coalesce(known_product_c, '-infinity') + 0.5
        and coalesce(e.ended_at, 'infinity') <= interval '1 minute' + coalesce(known_ended_at, 'infinity');
 
 -- Whether it is no worse than it was known to be when something was done about it and when that was countersigned.
@@ -213,7 +215,7 @@ create function spell_is_known(t excursion_action, e excursion) returns boolean
            select s.signed_at from excursion_action_sign_off c join excursion_sign_off s using (farm_id, sign_off_id)
             where c.farm_id = t.farm_id and c.action_id = t.action_id)), t.known_air_c, t.known_product_c);
 
--- The lots that were inside excursions: those in the place when it began or that came while it lasted, and what was packed since of grams of
+-- The lots that were inside excursions: those in the place when it began or that came while it lasted, and what was packed since, or counted under another label, of grams of
 -- theirs that may have been there. Grams of one lot in one place are not told apart, so what leaves a place that any of them has reached
 -- may be of them.
 --
@@ -250,9 +252,7 @@ with recursive kin(lot) as (
             where k.farm_id = farm and k.parent = kin.lot
            union all
            -- What a count found may be of a lot that a count missed there.
-           select missed.lot from stock_count o
-             join stock_count missed on missed.farm_id = o.farm_id and missed.place = o.place and missed.lot <> o.lot and missed.unexplained_g > 0
-            where o.farm_id = farm and o.lot = kin.lot and o.counted_g > o.book_g and o.found_reason is not null) n),
+           select w.missed from count_swap w where w.farm_id = farm and w.found = kin.lot) n),
 step as (
     select m.lot, m.from_place, m.to_place, m.grams, m.act_id, a.recorded_at, x.recorded_at as taken_back_at,
            case f.kind when 'found' then least(a.happened_at, min(a.happened_at) over (partition by m.lot, m.to_place)) else a.happened_at end as happened_at,
@@ -308,26 +308,25 @@ reached(lot, excursion_id, place, since, decisions) as (
     select i.lot, i.excursion_id, i.place, i.since, null::uuid[] from inside i
     union
     select n.lot, r.excursion_id, n.place,
-           greatest(r.since, case s.kind when 'reversal' then s.recorded_at else least(s.happened_at, s.recorded_at) end), n.decisions
+           coalesce(n.since, greatest(r.since, case s.kind when 'reversal' then s.recorded_at else least(s.happened_at, s.recorded_at) end)), n.decisions
       from reached r
       join movement m on m.farm_id = farm and m.lot = r.lot
       join place f on f.farm_id = farm and f.place = m.from_place and (m.from_place = r.place or f.kind = 'found')
       join act s on s.farm_id = m.farm_id and s.act_id = m.act_id
        and case when s.own_sign_in and s.kind <> 'reversal' then s.happened_at else greatest(s.happened_at, s.recorded_at) end >= r.since
      cross join lateral (
-           select m.lot, m.to_place as place, r.decisions
+           select m.lot, m.to_place as place, r.decisions, null::timestamptz as since
            union all
-           select o.lot, r.place, coalesce((select array_agg(d.action_id order by d.action_id) from decision d
-                                             where d.excursion_id = r.excursion_id and d.lot = r.lot and d.recorded_at <= s.recorded_at), r.decisions)
-             from stock_count missed
-             join stock_count o on o.farm_id = missed.farm_id and o.place = missed.place and o.lot <> missed.lot and o.counted_g > o.book_g
-             join act c on c.farm_id = o.farm_id and c.act_id = o.act_id and c.recorded_at >= r.since
-            where s.kind = 'count' and missed.farm_id = farm and missed.act_id = s.act_id and missed.lot = m.lot and missed.place = r.place
-              and missed.unexplained_g > 0 and o.found_reason is not null
+           -- The labels were swapped before either count, nobody can tell when.
+           select w.found, w.place, coalesce((select array_agg(d.action_id order by d.action_id) from decision d
+                                               where d.excursion_id = r.excursion_id and d.lot = r.lot
+                                                 and d.recorded_at <= least(s.recorded_at, c.recorded_at)), r.decisions), r.since
+             from count_swap w join act c on c.farm_id = w.farm_id and c.act_id = w.found_by and c.recorded_at >= r.since
+            where s.kind = 'count' and w.farm_id = farm and w.missed_by = s.act_id and w.missed = m.lot and w.place = r.place
            union all
            select case s.kind when 'reversal' then k.parent else k.child end, c.to_place,
                   coalesce((select array_agg(d.action_id order by d.action_id) from decision d
-                             where d.excursion_id = r.excursion_id and d.lot = r.lot and d.recorded_at <= s.recorded_at), r.decisions)
+                             where d.excursion_id = r.excursion_id and d.lot = r.lot and d.recorded_at <= s.recorded_at), r.decisions), null
              from lot_link k join movement c on c.farm_id = k.farm_id and c.act_id = s.act_id
                    and c.lot = case s.kind when 'reversal' then k.parent else k.child end
              join act o on o.farm_id = k.farm_id and o.act_id = k.act_id

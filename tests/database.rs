@@ -155,7 +155,7 @@ async fn nobody_countersigns_their_own_action() -> Result<()> {
     let mut db = as_app(&farm).await?;
     let n = farm.id.0;
     run(&mut db, &format!("set gillbook.farms = '{{{n}}}'")).await?;
-    let spell = |id: u8| format!("('00000000-0000-4000-8000-00000000000{id}')");
+    let spell = |id: u8| format!("'00000000-0000-4000-8000-00000000000{id}'");
     for id in [1, 2] {
         let sql = format!("insert into excursion (farm_id, excursion_id, place, kind, began_at, ended_at, known_s, beyond_c_s, judged_at)
                            values ({n}, {}, 'F1', 'too_warm', now(), now(), 0, 0, now())", spell(id));
@@ -176,6 +176,22 @@ async fn nobody_countersigns_their_own_action() -> Result<()> {
             Err(error) => assert!(error.to_string().contains("second person") && id < 4, "{who}: {error}"),
         }
     }
+    // Nor where the signature comes behind what it signs.
+    let behind = format!(
+        "with signed as (insert into excursion_sign_off values ({n}, {0}, {1}, now(), 'AB', ''))
+         insert into excursion_action_sign_off values ({n}, {1}, {0})",
+        spell(5),
+        spell(1)
+    );
+    run(&mut db, "delete from excursion_action_sign_off").await.expect_err("it is kept");
+    let action = action.replacen(&spell(1), &spell(6), 1);
+    run(&mut db, &action).await?;
+    let behind = behind.replace(
+        &format!("values ({n}, {}, {})", spell(1), spell(5)),
+        &format!("values ({n}, {}, {})", spell(6), spell(5)),
+    );
+    let refused = run(&mut db, &behind).await.expect_err("nobody saw the signature").to_string();
+    assert!(refused.contains("second person"), "{refused}");
     Ok(())
 }
 

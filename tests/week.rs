@@ -1,7 +1,7 @@
 //! Counts, the week and its money, at the HTTP surface.
 
 use anyhow::{Context, Result};
-use chrono::TimeDelta;
+use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_testkit::{As, Farm};
 use serde_json::{Value, json};
 use sqlx::{Connection, PgConnection};
@@ -84,7 +84,7 @@ async fn what_a_count_could_not_know_of_is_told() -> Result<()> {
     farm.pass(TimeDelta::hours(1));
     let counted = farm.create("/api/stock-counts", count(&lot, 700)).await;
     farm.pass(TimeDelta::hours(1));
-    let unknown = async || farm.get("/api/reports/weeks/2026-W19").await["unknown_to_count"].clone();
+    let unknown = async || farm.get("/api/reports/weeks/2026-W19").await["entered_after_count"].clone();
     assert_eq!(unknown().await, json!([]), "what the count was held against is no news to it");
     let mut late = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 200, "reason": "Dropped"});
     late["happened_at"] = json!(binned_at);
@@ -96,11 +96,40 @@ async fn what_a_count_could_not_know_of_is_told() -> Result<()> {
     let back = json!({"reason": "Not binned"});
     farm.create(&format!("/api/acts/{}/reversal", known["act_id"].as_str().unwrap_or_default()), back).await;
     assert_eq!(unknown().await.as_array().map(Vec::len), Some(2));
+    // A later count knows all that.
+    let again = farm.create("/api/stock-counts", count(&lot, 540)).await;
+    assert_eq!(unknown().await, json!([]));
+    let take_back = async |of: &Value| {
+        let path = format!("/api/acts/{}/reversal", of["act"]["act_id"].as_str().unwrap_or_default());
+        farm.create(&path, json!({"reason": "Again"})).await;
+    };
+    take_back(&again).await;
+    assert_eq!(unknown().await.as_array().map(Vec::len), Some(2));
     // With the count taken back the book says what is there.
-    let of_count = format!("/api/acts/{}/reversal", counted["act"]["act_id"].as_str().unwrap_or_default());
-    farm.create(&of_count, json!({"reason": "Again"})).await;
+    take_back(&counted).await;
     assert_eq!(unknown().await, json!([]));
     assert_eq!(farm.get("/api/stock").await["rows"][0]["grams_g"], 800);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_late_move_between_two_counted_places_is_told_once() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    farm.create("/api/places", json!({"place": "F2", "name": "Second", "kind": "fridge"})).await;
+    farm.pass(TimeDelta::hours(1));
+    let moved = |grams: i64, at: DateTime<Utc>| json!({"kind": "transfer", "lot": lot, "from_place": "F1", "to_place": "F2", "grams_g": grams, "happened_at": at});
+    farm.create("/api/movements", moved(100, farm.now())).await;
+    let at = farm.now();
+    farm.pass(TimeDelta::hours(1));
+    for (place, grams) in [("F1", 700), ("F2", 300)] {
+        let lots = json!([{"lot": lot, "counted_g": grams, "found_reason": "Carried over"}]);
+        farm.create("/api/stock-counts", json!({"place": place, "lots": lots})).await;
+    }
+    farm.pass(TimeDelta::hours(1));
+    farm.create("/api/movements", moved(200, at)).await;
+    let told = week(&farm, WEEK).await["entered_after_count"].clone();
+    assert_eq!((told.as_array().map(Vec::len), &told[0]["grams_g"]), (Some(1), &json!(200)), "{told}");
     Ok(())
 }
 

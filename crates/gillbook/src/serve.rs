@@ -119,9 +119,9 @@ fn connection(
         .serve_connection(TokioIo::new(Unstalled::new(stream, MAX_WRITE_TIME)), TowerToHyperService::new(service))
 }
 
-/// Cancelled when the program is told to stop (SIGINT or SIGTERM).
+/// Cancelled when the program is told to stop (SIGINT or SIGTERM). Told again, the process ends on the spot: it does not wait for what hangs.
 ///
-/// It listens from this call on: made before anything is started, it leaves no moment at which a signal ends the process on the spot.
+/// It listens from this call on: made before anything is started, it leaves no moment at which the first signal does that.
 ///
 /// # Errors
 /// When the system does not let it listen.
@@ -130,11 +130,18 @@ pub fn stop_on_signal() -> Result<CancellationToken> {
     let stop = CancellationToken::new();
     let told = stop.clone();
     tokio::spawn(async move {
-        tokio::select! {
-            _ = interrupt.recv() => {}
-            _ = terminate.recv() => {}
-        }
+        let mut next = async || {
+            tokio::select! {
+                _ = interrupt.recv() => {}
+                _ = terminate.recv() => {}
+            }
+        };
+        next().await;
+        eprintln!("Stopping. Once more ends it on the spot.");
         told.cancel();
+        next().await;
+        // The database server goes on and is taken over by the next start.
+        std::process::exit(130);
     });
     Ok(stop)
 }

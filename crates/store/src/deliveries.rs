@@ -186,8 +186,8 @@ impl Tx {
         self.docket(code).await
     }
 
-    /// Asks for the person's own sign-in where a lot was put on hold after it was handed over, or where a warm spell has reached it
-    /// that nobody knew of, or knew to be as bad, when it was sent out.
+    /// Asks for the person's own sign-in where a lot was put on hold after it was handed over, or was in a warm spell
+    /// that the docket does not name, or that has turned out worse since it was sent.
     async fn authorise_hand_over(
         &mut self,
         docket: &Docket,

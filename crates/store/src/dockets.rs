@@ -247,7 +247,7 @@ impl Tx {
             }
             None => order.customer.as_str().parse().map_err(crate::Error::Stored)?,
         };
-        let lines = self.docket_lines(&order, &oldest(warm.clone()), dispatched_at).await?;
+        let lines = self.docket_lines(&order, &oldest(&warm), dispatched_at).await?;
         let number = self.next_number("docket").await?;
         let docket: DocketCode = format!("D-{number}").parse().map_err(crate::Error::Stored)?;
         let id = new.id.unwrap_or_else(|| self.new_id());

@@ -35,7 +35,7 @@ pub struct Excursion {
     pub probe: Option<String>,
     /// When it began.
     pub began_at: DateTime<Utc>,
-    /// When it ended; nothing while it lasts.
+    /// When it ended; nothing while it lasts. One that was withdrawn while it lasted ended then.
     pub ended_at: Option<DateTime<Utc>>,
     /// The farthest that the air went, °C.
     pub air_c: Option<f64>,
@@ -70,7 +70,7 @@ pub struct LotThere {
     /// Grams that by the book were there when it began or came while it lasted. None of a lot that was made since, nor of an entry that was
     /// taken back: until then it counts as having happened, so that the lot is inside.
     pub grams_g: Grams,
-    /// Whether it was not there itself and was made since of a lot that was.
+    /// Whether it was not there itself: it was made since of a lot that was, or a count may have taken such a lot for it.
     pub made_since: bool,
     /// Grams that may have been there: more than by the book where departures were entered late on a shared phone, nothing where an entry
     /// was taken back.
@@ -258,12 +258,15 @@ impl Tx {
             .collect())
     }
 
-    /// Spells that ended before an instant and that nobody has countersigned.
+    /// Spells that ended before an instant and that nobody has countersigned, and withdrawn ones that nobody has dealt with.
     async fn old_unsigned_spells(&mut self, ended_before: DateTime<Utc>) -> Result<Vec<Excursion>> {
         let ids = sqlx::query_scalar!(
             "select e.excursion_id from excursion e
-              where e.farm_id = $1 and e.kind in ('too_warm', 'too_cold') and e.withdrawn_at is null and e.ended_at < $2
-                and not exists (select from excursion_sign_off s where s.farm_id = e.farm_id and s.excursion_id = e.excursion_id)
+              where e.farm_id = $1 and e.kind in ('too_warm', 'too_cold') and coalesce(e.ended_at, e.withdrawn_at) < $2
+                and case when e.withdrawn_at is null
+                         then not exists (select from excursion_sign_off s where s.farm_id = e.farm_id and s.excursion_id = e.excursion_id)
+                         else e.kind = 'too_warm' and e.became is null and e.withdrawn_at > $2 - interval '1 year'
+                              and not exists (select from excursion_action a where a.farm_id = e.farm_id and a.excursion_id = e.excursion_id) end
               order by e.began_at",
             self.farm.0,
             ended_before
@@ -287,7 +290,7 @@ impl Tx {
                         order by l.effective_from desc limit 1) as warm_c
                  from excursion e left join probe p using (farm_id, probe_id)
                 where e.farm_id = $1 and ($2::uuid[] is null or e.excursion_id = any ($2)) and ($3::text is null or e.place = $3)
-                  and ($2::uuid[] is not null or (e.began_at < $5 and (e.ended_at is null or e.ended_at >= $4)
+                  and ($2::uuid[] is not null or (e.began_at < $5 and (coalesce(e.ended_at, e.withdrawn_at) is null or coalesce(e.ended_at, e.withdrawn_at) >= $4)
                        and (e.withdrawn_at is null or (e.kind = 'too_warm' and e.became is null)
                             or exists (select from excursion_action a where a.farm_id = e.farm_id and a.excursion_id = e.excursion_id))))
                 order by e.began_at, e.excursion_id"#,
@@ -311,15 +314,18 @@ impl Tx {
             .filter_map(|r| {
                 let actions = actions.remove(&r.excursion_id).unwrap_or_default();
                 let food_undecided = undecided.contains(&r.excursion_id);
-                if only.is_none() && r.withdrawn_at.is_some() && actions.is_empty() && !food_undecided {
+                // By its id one is told whatever became of it.
+                let listed = only.is_some() || r.withdrawn_at.is_none() || !actions.is_empty() || food_undecided;
+                if !listed {
                     return None;
                 }
+                let ended_at = r.ended_at.or(r.withdrawn_at);
                 let stands = || actions.iter().filter(|a| !a.reversed);
                 let is_spell = is_spell(r.kind);
                 let decided = stands().next().is_some() && !food_undecided;
                 let countersigned = stands().all(|a| a.countersigned_by.is_some());
                 Some(Excursion {
-                    standing: is_spell.then(|| spell::standing(r.ended_at.is_some(), decided, countersigned)),
+                    standing: is_spell.then(|| spell::standing(ended_at.is_some(), decided, countersigned)),
                     wants_action: match r.withdrawn_at {
                         Some(_) => r.became.is_none() && food_undecided,
                         None if is_spell => !decided,
@@ -333,7 +339,7 @@ impl Tx {
                     kind: r.kind,
                     probe: r.probe,
                     began_at: r.began_at,
-                    ended_at: r.ended_at,
+                    ended_at,
                     air_c: r.air_c,
                     product_c: r.product_c,
                     beyond_degree_minutes: r.beyond_c_s / 60.0,

@@ -96,7 +96,7 @@ fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
             (Kind::InProgress, "The first request with this key is still at work. Try again in a moment.".into())
         }
         "excursion_action_sign_off_by_another" => {
-            (Kind::Closed, "Whoever dealt with a spell cannot countersign it. Let a second person do that.".into())
+            (Kind::Closed, "Whoever did or entered an action cannot countersign it. Let a second person do that.".into())
         }
         "grade_rank_key" => {
             (Kind::AlreadyThere, "Another grade has this rank. Give each grade a rank of its own.".into())

@@ -46,10 +46,10 @@ pub(crate) struct Reached {
 }
 
 /// The oldest warm spell of each lot.
-pub(crate) fn oldest(reached: Vec<Reached>) -> BTreeMap<LotCode, WarmSpell> {
+pub(crate) fn oldest(reached: &[Reached]) -> BTreeMap<LotCode, WarmSpell> {
     let mut oldest = BTreeMap::new();
     for r in reached {
-        oldest.entry(r.lot).or_insert(r.spell);
+        oldest.entry(r.lot.clone()).or_insert_with(|| r.spell.clone());
     }
     oldest
 }
@@ -58,7 +58,7 @@ impl Tx {
     /// The oldest warm spell that is not settled, for each of some lots that was in one: the lot itself, or one that it was made of since,
     /// out of a place that grams from the spell had reached.
     pub(crate) async fn warm_spells_of(&mut self, lots: &[LotCode]) -> Result<BTreeMap<LotCode, WarmSpell>> {
-        Ok(oldest(self.unsettled_spells_of(lots).await?))
+        Ok(oldest(&self.unsettled_spells_of(lots).await?))
     }
 
     /// Every warm spell that is not settled of some lots, the oldest first.
@@ -154,12 +154,15 @@ impl Tx {
         Ok(())
     }
 
-    /// The warm spells that a docket's lots were sent out with and that are no worse than they were known to be then.
+    /// The warm spells that a docket's lots were sent out with and that are no worse than they were known to be then. Lots left the other places
+    /// by being sent out, so a spell may last longer there; one in the van itself may not.
     pub(crate) async fn known_docket_spells(&mut self, docket: &DocketCode) -> Result<BTreeSet<(LotCode, Uuid)>> {
         let rows = sqlx::query!(
             r#"select d.lot as "lot: LotCode", d.excursion_id
-                 from docket_spell d join excursion e using (farm_id, excursion_id)
-                where d.farm_id = $1 and d.docket = $2 and is_no_worse(e, d.began_at, d.ended_at, d.air_c, d.product_c)"#,
+                 from docket_spell d join excursion e using (farm_id, excursion_id) join docket k using (farm_id, docket)
+                 join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
+                where d.farm_id = $1 and d.docket = $2
+                  and is_no_worse(e, d.began_at, case when e.place = k.van then coalesce(d.ended_at, a.recorded_at) else d.ended_at end, d.air_c, d.product_c)"#,
             self.farm.0,
             docket.as_str()
         )

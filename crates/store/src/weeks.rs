@@ -162,9 +162,10 @@ pub struct Week {
     pub after_close: i64,
     /// The first 500 of them, in the order of entry.
     pub late_entries: Vec<LateEntry>,
-    /// The first 500 acts that a count of the week did not know: entered after it, for a time before it and for a lot that it counted. What
-    /// they moved is in that lot's stock twice over until the count is taken back and made again.
-    pub unknown_to_count: Vec<LateEntry>,
+    /// The first 500 acts that were entered after the last count of a lot at a place, where that was in the week, though they happened before
+    /// it. The count had allowed for what they moved, so it is counted twice until the count is taken back and made again; of what takes back
+    /// another act only where the goods never left.
+    pub entered_after_count: Vec<LateEntry>,
     /// Lots whose times do not agree with their grams.
     pub below_zero: Vec<BelowZero>,
 }
@@ -201,7 +202,7 @@ impl Tx {
         .fetch_one(&mut *self.db)
         .await?;
         let late_entries = self.late_entries(span).await?;
-        let unknown_to_count = self.unknown_to_count(span).await?;
+        let entered_after_count = self.entered_after_count(span).await?;
         let (closed_at, closed) = closed.map_or((None, None), |(at, figures)| (Some(at), Some(figures)));
         let stage = match closed_at {
             Some(_) => WeekStage::Closed,
@@ -221,7 +222,7 @@ impl Tx {
             closed,
             after_close,
             late_entries,
-            unknown_to_count,
+            entered_after_count,
             below_zero,
         })
     }
@@ -242,28 +243,27 @@ impl Tx {
         .await?)
     }
 
-    /// Acts that counts of a span were not held against because they were entered later. One that was taken back since moves nothing, and
-    /// what takes back one that the count did know is itself unknown to it.
-    async fn unknown_to_count(&mut self, span: Span) -> Result<Vec<LateEntry>> {
+    /// Acts that the last counts of a span do not know: entered after the count, for a time before it. One that was taken back since moves
+    /// nothing, and what takes back an act that the count did know is itself unknown to it.
+    async fn entered_after_count(&mut self, span: Span) -> Result<Vec<LateEntry>> {
         Ok(sqlx::query_as!(
             LateEntry,
-            r#"with counted as (
-                   select c.lot, c.place, k.act_id, k.happened_at, k.recorded_at
+            r#"with last as (
+                   select distinct on (c.lot, c.place) c.lot, c.place, k.happened_at, k.recorded_at
                      from stock_count c join act k using (farm_id, act_id)
-                    where c.farm_id = $1 and k.happened_at >= $2 and k.happened_at < $3
-                      and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)),
+                    where c.farm_id = $1 and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)
+                    order by c.lot, c.place, k.happened_at desc, k.recorded_at desc),
                unknown as (
-                   select a.act_id, array_agg(distinct m.lot order by m.lot) as lots, sum(m.grams)::bigint as grams
-                     from counted c join movement m on m.farm_id = $1 and m.lot = c.lot and c.place in (m.from_place, m.to_place)
-                     join act a on a.farm_id = m.farm_id and a.act_id = m.act_id and a.recorded_at > c.recorded_at
+                   select distinct a.act_id, m.leg, m.lot, m.grams
+                     from last c join movement m on m.farm_id = $1 and m.lot = c.lot and c.place in (m.from_place, m.to_place)
+                     join act a on a.farm_id = m.farm_id and a.act_id = m.act_id and a.recorded_at > c.recorded_at and a.happened_at <= c.happened_at
                      left join act o on o.farm_id = a.farm_id and o.act_id = a.reverses
-                    where coalesce(o.happened_at, a.happened_at) <= c.happened_at
-                      and (o.act_id is null or o.recorded_at < c.recorded_at and o.act_id <> c.act_id)
-                      and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
-                    group by a.act_id)
+                    where c.happened_at >= $2 and c.happened_at < $3 and (o.act_id is null or o.recorded_at < c.recorded_at)
+                      and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id))
                select a.act_id, a.kind as "kind: _", a.happened_at, a.recorded_at, a.done_by, a.document, a.reason,
-                      u.lots as "lots!: _", u.grams as "grams_g!: _"
-                 from unknown u join act a on a.farm_id = $1 and a.act_id = u.act_id order by a.recorded_at, a.act_id limit 500"#,
+                      array_agg(distinct u.lot order by u.lot) as "lots!: _", sum(u.grams)::bigint as "grams_g!: _"
+                 from unknown u join act a on a.farm_id = $1 and a.act_id = u.act_id
+                group by a.farm_id, a.act_id order by a.recorded_at, a.act_id limit 500"#,
             self.farm.0,
             span.from,
             span.until

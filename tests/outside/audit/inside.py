@@ -4,7 +4,8 @@ Inside is what stood in the place when it began or came while it lasted. Grams o
 place that any of them has reached may be of them, and what is packed of them then. What was entered on a phone that several use, or by a
 machine, left no earlier than it was entered. What was taken back counts, with no grams, as having happened until somebody took back
 it; a lot of which nothing else stands in the book is left out. What a count found of a lot may have come from wherever the lot was, and stood
-where it was found since the lot first came there. What went onto the packing table may be in whatever came off it. A
+where it was found since the lot first came there. Where counts of one place miss one lot and find another one with a reason, and both were there
+by the earlier count, the one may be the other. What went onto the packing table may be in whatever came off it. A
 phone's clock may be ahead: nothing came later than it was entered. The grams are those by the book: what stood there when it began, and
 all that came while it lasted.
 """
@@ -49,6 +50,19 @@ class Book:
                 self.by_place[leg["to_place"]].append((act_id, leg))
                 self.by_place[leg["from_place"]].append((act_id, leg))
                 self.out[leg["lot"], leg["from_place"]].append(act_id)
+
+        self.swaps = defaultdict(list)
+        counts = [c | {"at": micros(rows.acts[c["act_id"]]["happened_at"])} for c in rows.table("stock_count")]
+        first = {}
+        for act_id, legs in rows.by_act.items():
+            for leg in legs:
+                key = leg["lot"], leg["to_place"]
+                first[key] = min(first.get(key, FOREVER), micros(rows.acts[act_id]["happened_at"]))
+        for m in (c for c in counts if c["unexplained_g"] > 0):
+            for f in (c for c in counts if c["found_reason"] is not None and c["counted_g"] > c["book_g"]):
+                both_there = first[m["lot"], m["place"]] <= f["at"] and first[f["lot"], f["place"]] <= m["at"]
+                if m["place"] == f["place"] and m["lot"] != f["lot"] and both_there:
+                    self.swaps[m["lot"], m["place"]].append((m["act_id"], f["act_id"], f["lot"]))
 
     def came(self, act_id):
         act = self.rows.acts[act_id]
@@ -111,6 +125,9 @@ class Book:
                 continue
             seen.add(node)
             lot, here, at = node
+            for missed_by, found_by, other in self.swaps[lot, here]:
+                if self.left(missed_by) >= at and micros(self.rows.acts[found_by]["recorded_at"]) >= at:
+                    todo.append((other, here, at))
             for act_id in self.out[lot, here] + self.found[lot]:
                 if self.left(act_id) < at:
                     continue

@@ -22,7 +22,7 @@ WITHIN_SHARE, WITHIN_C = 1e-4, 1e-3
 # than is exact,
 # never less, by this part of the share used till then; and the hours in which something was known can be known for
 # less.
-EXACT_S, HOURS_PART, HOURS_KNOWN_PART = 8 * DAY_S, 0.03, 0.005
+EXACT_S, HOURS_PART, HOURS_KNOWN_PART = 8 * DAY_S, 0.06, 0.005
 
 
 def questions(rows):

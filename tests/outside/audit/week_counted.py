@@ -43,8 +43,33 @@ def compare(rows, to):
     for week in rows.weeks():
         answer, span = rows.answer(f"/api/reports/weeks/{week}"), rows.week_span(week)
         hold(rows, to, f"{week} now", span, None, answer["now"])
+        told = {(e["act_id"], e["grams_g"]) for e in answer["entered_after_count"]}
+        to.same(f"{week}: entered after the count", sorted(told), sorted(after_count(rows, *span).items()))
         if week in closed_at:
             hold(rows, to, f"{week} closed", span, closed_at[week], answer["closed"])
+
+
+def after_count(rows, begins, ends):
+    """Acts that the last count of a lot at a place did not know though they happened before it, with the grams that they moved of it."""
+    last, legs = {}, {}
+    for row in rows.table("stock_count"):
+        act, key = rows.acts[row["act_id"]], (row["lot"], row["place"])
+        if row["act_id"] not in rows.dead:
+            last[key] = max(last.get(key, (0, 0)), (micros(act["happened_at"]), micros(act["recorded_at"])))
+    for (lot, place), (counted, written) in last.items():
+        if not begins <= counted < ends:
+            continue
+        for act_id, moved in rows.by_act.items():
+            act = rows.acts[act_id]
+            takes_back = act["reverses"] and rows.acts[act["reverses"]]
+            known = micros(act["recorded_at"]) <= written or (takes_back and micros(takes_back["recorded_at"]) >= written)
+            if known or micros(act["happened_at"]) > counted or act_id in {a["reverses"] for a in rows.acts.values()}:
+                continue
+            legs |= {(act_id, i): m["grams"] for i, m in enumerate(moved) if m["lot"] == lot and place in (m["from_place"], m["to_place"])}
+    sums = defaultdict(int)
+    for (act_id, _), grams in legs.items():
+        sums[act_id] += grams
+    return sums
 
 
 def hold(rows, to, what, span, recorded, figures):

@@ -261,6 +261,7 @@ impl Trouble {
     }
 
     /// Some lots of the fridge, a little short or a little over; every second count is written down hours late, and something happened since.
+    /// In the others one lot was taken for another.
     async fn count(&mut self, n: u64) {
         let lots: Vec<_> = self.free("F1").await.into_iter().filter(|(_, grams)| *grams > 300).take(4).collect();
         let counted_at = self.farm.now() - TimeDelta::minutes(1);
@@ -274,7 +275,14 @@ impl Trouble {
         let counted: Vec<_> = lots
             .iter()
             .enumerate()
-            .map(|(i, (lot, g))| json!({"lot": lot, "counted_g": if i == 3 { g + 4 } else { g - g / [40, 25, 90][i] }}))
+            .map(|(i, (lot, g))| match i {
+                0 if !late => json!({"lot": lot, "counted_g": g / 2}),
+                3 if !late => {
+                    json!({"lot": lot, "counted_g": g + lots[0].1 / 2, "found_reason": "Under another label"})
+                }
+                3 => json!({"lot": lot, "counted_g": g + 4}),
+                _ => json!({"lot": lot, "counted_g": g - g / [40, 25, 90][i]}),
+            })
             .collect();
         let mut count = json!({"place": "F1", "lots": counted});
         if late {

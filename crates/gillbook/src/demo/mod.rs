@@ -161,18 +161,22 @@ async fn live_and_serve(
     let server = tokio::spawn(serve(listener, gillbook_web::router(app.clone()), async move {
         season_ended.await.ok();
     }));
-    let lived = stop.run_until_cancelled(async {
+    let season_lived = async {
         let mut client = client::Client::new(address)?;
         client.sign_in(setting::OWNER.2, PASSPHRASE).await?;
         season.live(&mut client).await?;
         println!("The season took {:.1} s.", began.elapsed().as_secs_f64());
         summary::print(&client, until).await
-    });
-    let lived = lived.await.transpose();
+    };
+    let lived = stop.run_until_cancelled(season_lived).await;
     end_season.send(()).ok();
     server.await??;
+    match lived {
+        Some(lived) => lived?,
+        None => bail!("Stopped before the season was over. What was lived of it is of no use."),
+    }
 
-    if lived?.is_some() && !options.once {
+    if !options.once {
         clock.let_go();
         println!("\nThe pages are at http://{address}");
         println!(

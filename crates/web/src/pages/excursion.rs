@@ -47,9 +47,8 @@ pub(super) struct ExcursionPage {
     when: String,
     figures: Vec<(&'static str, String)>,
     undecided: bool,
-    withdrawn: bool,
-    /// It was withdrawn, and nobody has said what becomes of food that was inside.
-    ask_food: bool,
+    /// What is to be said where it was withdrawn.
+    withdrawn: Option<String>,
     caution: Option<&'static str>,
     lots: Vec<LotRow>,
     actions: Vec<ActionRow>,
@@ -90,6 +89,18 @@ struct ActionRow {
     short: Vec<String>,
     by: String,
     reversed: bool,
+}
+
+/// What a withdrawn one says of itself, and whether somebody has still to say what becomes of food that was inside.
+fn withdrawn(e: &Excursion) -> String {
+    let mut text = "Later readings, or a corrected limit or probe, put it within the limit.".to_owned();
+    if !e.actions.is_empty() {
+        text += " What was written down about it is kept.";
+    }
+    if e.wants_action {
+        text += " There was food inside when it was recorded as too warm: write down what becomes of it.";
+    }
+    text
 }
 
 /// What it was, and whether it still counts.
@@ -168,8 +179,7 @@ async fn excursion_page(
             when: when(&e, zone),
             figures: figures(&e),
             undecided: e.undecided,
-            withdrawn: e.withdrawn_at.is_some(),
-            ask_food: e.withdrawn_at.is_some() && e.wants_action,
+            withdrawn: e.withdrawn_at.map(|_| withdrawn(&e)),
             caution: (e.kind == ExcursionKind::TooWarm && e.standing != Some(SpellStanding::Settled) && !empty)
                 .then_some(WARM_SPELL),
             offered: lots.iter().filter(|l| l.stock_g > Grams::ZERO).count(),
@@ -190,7 +200,7 @@ async fn excursion_page(
 }
 
 fn lot_row(l: &LotThere, typed: &ActionForm) -> LotRow {
-    let marks = [(l.made_since, "packed since"), (l.on_hold, "on hold"), (!l.decided, "not decided")];
+    let marks = [(l.made_since, "packed or counted since"), (l.on_hold, "on hold"), (!l.decided, "not decided")];
     let ticked = |prefix: &str| typed.more_fields.contains_key(&format!("{prefix}{}", l.lot));
     LotRow {
         lot: l.lot.to_string(),

@@ -98,6 +98,7 @@ struct ExcursionLine {
 
 fn standing(e: &Excursion) -> &'static str {
     match (e.ended_at, e.wants_action) {
+        _ if e.withdrawn_at.is_some() && e.wants_action => "say what becomes of the food",
         _ if e.is_closed() => "countersigned",
         (None, true) => "still on: note what you are doing",
         (None, false) => "still on",

@@ -170,7 +170,8 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
 fn next(head: &Head, spells: &[Excursion], orders_to_make_up: bool) -> (String, String) {
     let warm = spells.iter().find(|e| e.kind == ExcursionKind::TooWarm && e.wants_action);
     if let Some(e) = warm.filter(|_| head.may("POST", "/excursions/{excursion}/action")) {
-        let text = format!("Warm spell in {}: say what becomes of the food", e.place);
+        let spell = if e.withdrawn_at.is_some() { "Withdrawn warm spell" } else { "Warm spell" };
+        let text = format!("{spell} in {}: say what becomes of the food", e.place);
         return (format!("/excursions/{}", e.excursion_id), text);
     }
     let (href, text) = if orders_to_make_up && head.may("POST", "/orders/{order}/set-aside") {

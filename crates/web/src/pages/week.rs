@@ -42,7 +42,10 @@ pub(super) struct WeekPage {
     /// Whether there are more late entries than are listed.
     late_more: bool,
     late: Vec<String>,
-    unknown_to_count: Vec<String>,
+    /// Entered after the count, though it happened before.
+    after_count: Vec<String>,
+    /// Taken back after the count.
+    back_after_count: Vec<String>,
     sold: String,
     wasted: String,
     unexplained: String,
@@ -290,6 +293,9 @@ fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage 
     let returned: (Grams, Decimal) =
         (shown.money.iter().map(|m| m.returned_g).sum(), shown.money.iter().map(|m| m.returned).sum());
     let currency = shown.currency.clone();
+    let after_count = |is: fn(ActKind) -> bool| -> Vec<String> {
+        week.entered_after_count.iter().filter(|e| is(e.kind)).map(|e| late_line(e, zone)).collect()
+    };
     WeekPage {
         head,
         week: week.week.to_string(),
@@ -302,7 +308,8 @@ fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage 
         late_count: week.after_close,
         late_more: usize::try_from(week.after_close).is_ok_and(|n| n > week.late_entries.len()),
         late: week.late_entries.iter().map(|e| late_line(e, zone)).collect(),
-        unknown_to_count: week.unknown_to_count.iter().map(|e| late_line(e, zone)).collect(),
+        after_count: after_count(|kind| kind != ActKind::Reversal),
+        back_after_count: after_count(|kind| kind == ActKind::Reversal),
         sold: kg(s.sold_g),
         wasted: kg(s.wasted_g),
         unexplained: match &shown.counted {
