@@ -448,22 +448,18 @@ create table stock_count (
     constraint stock_count_found_reason_length check (length(found_reason) between 1 and 200)
 );
 create index stock_count_by_lot on stock_count (farm_id, lot, place);
-create index stock_count_missed on stock_count (farm_id, place) where unexplained_g > 0;
-create index stock_count_found on stock_count (farm_id, place) where counted_g > book_g and found_reason is not null;
+create index stock_count_found on stock_count (farm_id, lot) where counted_g > book_g and found_reason is not null;
 call keep_as_record('stock_count');
 
--- Pairs of lots that counts of one place may have taken for each other: more of the one was missing than water, more of the other was there than
--- scales differ by, and both were there by the earlier count.
+-- Pairs of lots that counts may have taken for each other, whatever was counted first: less of the one was there than the book had, more of
+-- the other than scales differ by. Goods do not keep for much longer than the time between.
 create view count_swap with (security_invoker) as
-    select m.farm_id, m.place, m.lot as missed, m.act_id as missed_by, f.lot as found, f.act_id as found_by
-      from stock_count m join act ma using (farm_id, act_id)
-      join stock_count f on f.farm_id = m.farm_id and f.place = m.place and f.lot <> m.lot
-      join act fa on fa.farm_id = f.farm_id and fa.act_id = f.act_id
-     where m.unexplained_g > 0 and f.counted_g > f.book_g and f.found_reason is not null
-       and exists (select from movement v join act a using (farm_id, act_id)
-                    where v.farm_id = m.farm_id and v.lot = m.lot and v.to_place = m.place and a.happened_at <= fa.happened_at)
-       and exists (select from movement v join act a using (farm_id, act_id)
-                    where v.farm_id = f.farm_id and v.lot = f.lot and v.to_place = f.place and a.happened_at <= ma.happened_at);
+    select m.farm_id, m.place, m.lot as missed, m.act_id as missed_by, f.place as found_in, f.lot as found, f.act_id as found_by
+      from stock_count f join act fa using (farm_id, act_id)
+      join act ma on ma.farm_id = f.farm_id and ma.kind = 'count'
+       and ma.recorded_at between fa.recorded_at - interval '60 days' and fa.recorded_at + interval '60 days'
+      join stock_count m on m.farm_id = ma.farm_id and m.act_id = ma.act_id and m.lot <> f.lot and m.counted_g < m.book_g
+     where f.counted_g > f.book_g and f.found_reason is not null;
 grant select on count_swap to gillbook_app, gillbook_audit;
 
 -- The closing of an ISO week: a snapshot of what it added up to. What is recorded later shows as "after close".

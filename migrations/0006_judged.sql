@@ -161,6 +161,8 @@ create table excursion_sign_off (
     signed_at     timestamptz not null,
     signed_by     text        not null,
     note          text        not null,
+    -- When the spell had ended, as it was known then.
+    known_ended_at  timestamptz,
     constraint excursion_sign_off_pk primary key (farm_id, sign_off_id),
     constraint excursion_sign_off_excursion_fk foreign key (farm_id, excursion_id) references excursion,
     constraint excursion_sign_off_note_length check (length(note) <= 500)
@@ -186,7 +188,8 @@ begin
     -- What cannot be seen yet signs nothing.
     if not exists (select from excursion_action t join excursion_sign_off s on s.farm_id = t.farm_id and s.sign_off_id = new.sign_off_id
                     where t.farm_id = new.farm_id and t.action_id = new.action_id
-                      and s.excursion_id = t.excursion_id and s.signed_by not in (t.done_by, t.entered_by)) then
+                      and s.excursion_id = t.excursion_id
+                      and lower(btrim(s.signed_by)) not in (lower(btrim(t.done_by)), lower(btrim(t.entered_by)))) then
         raise exception 'action % is not countersigned by a second person for its own spell', new.action_id
             using errcode = 'check_violation', constraint = 'excursion_action_sign_off_by_another', table = 'excursion_action_sign_off';
     end if;
@@ -212,7 +215,7 @@ create function is_no_worse(e excursion, known_began_at timestamptz, known_ended
 create function spell_is_known(t excursion_action, e excursion) returns boolean
     language sql stable
     return is_no_worse(e, t.known_began_at, coalesce(t.known_ended_at, (
-           select s.signed_at from excursion_action_sign_off c join excursion_sign_off s using (farm_id, sign_off_id)
+           select s.known_ended_at from excursion_action_sign_off c join excursion_sign_off s using (farm_id, sign_off_id)
             where c.farm_id = t.farm_id and c.action_id = t.action_id)), t.known_air_c, t.known_product_c);
 
 -- The lots that were inside excursions: those in the place when it began or that came while it lasted, and what was packed since, or counted under another label, of grams of
@@ -226,7 +229,7 @@ create function spell_is_known(t excursion_action, e excursion) returns boolean
 --    slip of the finger. It brings no grams, and a lot of which nothing else stands in the book is left out.
 --  * What went onto the packing table may be in whatever came off it.
 --  * What a count found of a lot may have come from wherever the lot was, and stood where it was found since the lot first came there. It may
---    as well be of another lot that a count missed in that place: two labels look alike.
+--    as well be of another lot that a count missed: two labels look alike.
 --
 -- `spells` null means every warm spell, `of` null every lot. `grams` stood there by the book when it began or came, some twice where they left and
 -- came again; none of a lot that was `made_since`. `careful_g` are those that may have been there by what is said above, null where nobody
@@ -286,13 +289,12 @@ inside as (
        and case when spells is null then e.kind = 'too_warm' and e.withdrawn_at is null else e.excursion_id = any (spells) end
      group by s.lot, e.excursion_id, e.place),
 decision as (
-    select t.excursion_id, n.lot, t.action_id, t.recorded_at,
+    select t.excursion_id, n.lot, t.action_id, t.recorded_at, known.so as known,
            exists (select from excursion_action_sign_off c where c.farm_id = t.farm_id and c.action_id = t.action_id) as countersigned
       from excursion_action t join excursion_action_lot d on d.farm_id = t.farm_id and d.action_id = t.action_id
       cross join lateral (select d.lot where d.whole union select d.set_apart where d.set_apart is not null) n
       join excursion e on e.farm_id = t.farm_id and e.excursion_id = t.excursion_id
-     where t.farm_id = farm and t.excursion_id in (select i.excursion_id from inside i) and not action_reversed(t.farm_id, t.action_id)
-       and (t.food = 'held' and lot_held_since(farm, n.lot) is not null or spell_is_known(t, e) and not exists (
+     cross join lateral (select spell_is_known(t, e) and not exists (
             select from movement m join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
               join place f on f.farm_id = m.farm_id and f.place = m.from_place
               join place p on p.farm_id = m.farm_id and p.place = m.to_place
@@ -303,7 +305,9 @@ decision as (
                     or f.kind = 'found' and exists (select from stock_count c where c.farm_id = m.farm_id and c.act_id = m.act_id and c.lot = m.lot
                                                        and c.found_reason is not null)
                     or a.kind = 'reversal' and p.kind in ('fridge', 'shelf', 'van', 'stall')
-                       and f.kind not in ('fridge', 'shelf', 'van', 'stall'))))),
+                       and f.kind not in ('fridge', 'shelf', 'van', 'stall'))) as so) known
+     where t.farm_id = farm and t.excursion_id in (select i.excursion_id from inside i) and not action_reversed(t.farm_id, t.action_id)
+       and (known.so or t.food = 'held' and lot_held_since(farm, n.lot) is not null)),
 reached(lot, excursion_id, place, since, decisions) as (
     select i.lot, i.excursion_id, i.place, i.since, null::uuid[] from inside i
     union
@@ -318,10 +322,11 @@ reached(lot, excursion_id, place, since, decisions) as (
            select m.lot, m.to_place as place, r.decisions, null::timestamptz as since
            union all
            -- The labels were swapped before either count, nobody can tell when.
-           select w.found, w.place, coalesce((select array_agg(d.action_id order by d.action_id) from decision d
+           select w.found, w.found_in, coalesce((select array_agg(d.action_id order by d.action_id) from decision d
                                                where d.excursion_id = r.excursion_id and d.lot = r.lot
-                                                 and d.recorded_at <= least(s.recorded_at, c.recorded_at)), r.decisions), r.since
-             from count_swap w join act c on c.farm_id = w.farm_id and c.act_id = w.found_by and c.recorded_at >= r.since
+                                                 and d.recorded_at <= least(s.recorded_at, c.recorded_at)), r.decisions), e.began_at
+             from count_swap w join act c on c.farm_id = w.farm_id and c.act_id = w.found_by
+             join excursion e on e.farm_id = w.farm_id and e.excursion_id = r.excursion_id and c.recorded_at >= e.began_at
             where s.kind = 'count' and w.farm_id = farm and w.missed_by = s.act_id and w.missed = m.lot and w.place = r.place
            union all
            select case s.kind when 'reversal' then k.parent else k.child end, c.to_place,
@@ -336,7 +341,10 @@ reached(lot, excursion_id, place, since, decisions) as (
 concluded as (
     select distinct r.lot, r.excursion_id, r.place,
            coalesce((select array_agg(d.action_id order by d.action_id) from decision d
-                      where d.excursion_id = r.excursion_id and d.lot = r.lot), r.decisions) as decisions
+                      where d.excursion_id = r.excursion_id and d.lot = r.lot),
+                    -- A hold on what it was made of decides nothing on a lot that is not on hold itself.
+                    case when lot_held_since(farm, r.lot) is not null or not exists (
+                              select from decision d where d.action_id = any (r.decisions) and not d.known) then r.decisions end) as decisions
       from reached r where of is null or r.lot = any (of)),
 stood as (
     select i.lot, i.excursion_id, sum(i.grams)::bigint as grams, case when bool_and(i.careful_g is not null) then sum(i.careful_g)::bigint end as careful_g

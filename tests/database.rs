@@ -164,7 +164,7 @@ async fn nobody_countersigns_their_own_action() -> Result<()> {
     let action = format!("insert into excursion_action (farm_id, action_id, excursion_id, done, food, food_note, done_at, recorded_at, done_by, entered_by, orders_short, known_began_at)
                           values ({n}, {0}, {0}, 'Shut the door', 'kept', '', now(), now(), 'AB', 'CD', '{{}}', now())", spell(1));
     run(&mut db, &action).await?;
-    for (id, who, of) in [(1, "AB", 1), (2, "CD", 1), (3, "EF", 2), (4, "EF", 1)] {
+    for (id, who, of) in [(1, "AB", 1), (2, " cd ", 1), (3, "EF", 2), (4, "EF", 1)] {
         let sign_off =
             format!("insert into excursion_sign_off values ({n}, {}, {}, now(), '{who}', '')", spell(id), spell(of));
         run(&mut db, &sign_off).await?;

@@ -900,6 +900,54 @@ async fn what_is_found_beside_a_lot_that_is_missed_may_be_of_it() -> Result<()> 
     Ok(())
 }
 
+/// While a spell is not settled, only a person says that there is more of another lot than the book has.
+#[tokio::test]
+async fn on_a_shared_phone_nothing_is_found_while_a_spell_is_not_settled() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let other = weigh_into(farm, "F2", "B3", 1000, farm.now()).await;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let count = |grams: i64| json!({"place": "F2", "lots": [{"lot": other, "counted_g": grams, "found_reason": "At the back"}]});
+    farm.post_as(&shared, "/api/stock-counts", count(2000)).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/stock-counts", count(1005)).await.expect(201);
+    farm.create("/api/stock-counts", count(2000)).await;
+    // The crate of the warm lot is carried there by the book after it was found under another label, and missed then.
+    farm.pass(TimeDelta::minutes(5));
+    let moved = json!({"kind": "transfer", "lot": after.lot, "from_place": "F1", "to_place": "F2", "grams_g": 1000});
+    farm.create("/api/movements", moved).await;
+    farm.create("/api/stock-counts", json!({"place": "F2", "lots": [{"lot": after.lot, "counted_g": 0}]})).await;
+    assert_eq!(after.spell_of(&other).await, "undecided");
+    Ok(())
+}
+
+/// A hold for whatever reason settles nothing of lots that are not on hold.
+#[tokio::test]
+async fn a_hold_on_one_lot_decides_on_no_other() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    farm.create("/api/probes", json!({"probe": "p2", "place": "F1"})).await;
+    after.settle(json!({"done": "Set aside", "food": "held"})).await;
+    farm.create(&format!("/api/lots/{}/release", after.lot), json!({"reason": "Firm and dry"})).await;
+    // Packed together, and the packing taken back: grams of the one may be in the other.
+    let other = weigh(farm, "B1", 800, farm.now() - TimeDelta::days(1)).await;
+    let lots_in = json!([{"lot": after.lot, "grams_g": 400}, {"lot": other, "grams_g": 400}]);
+    let packs =
+        json!({"place": "F1", "lots_in": lots_in, "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 800}]});
+    let packed = farm.create("/api/packings", packs).await["act"]["act_id"].clone();
+    let path = format!("/api/acts/{}/reversal", packed.as_str().context("an act")?);
+    farm.create(&path, json!({"reason": "Mistake"})).await;
+    let hot: Vec<Value> = (0..170)
+        .map(|m| json!({"n": "p2", "u": "Cel", "t": (after.began + TimeDelta::minutes(m)).timestamp(), "v": 25.0}))
+        .collect();
+    farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(hot))).await.expect(200);
+    farm.get("/api/excursions").await;
+    assert_eq!(after.spell_of(&other).await, "undecided");
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    farm.post_as(&shared, &format!("/api/lots/{}/hold", after.lot), json!({"reason": "Smells"})).await.expect(201);
+    assert_eq!(after.spell_of(&other).await, "undecided");
+    Ok(())
+}
+
 /// A limit that is raised says nothing of the food: it is asked about until somebody decides, though the lots carry no caution any more.
 #[tokio::test]
 async fn a_spell_that_a_limit_withdraws_still_asks_about_the_food() -> Result<()> {
@@ -1069,7 +1117,7 @@ async fn no_crate_is_undone_out_of_a_spell_and_none_is_found_beside_it() -> Resu
     after.carry(&moved, ("F1", "F2"), 1000, -30).await;
     assert_eq!(after.spell_of(&moved).await, Value::Null);
     let count = json!({"place": "F1", "lots": [{"lot": moved, "counted_g": 500, "found_reason": "Stood at the back"}]});
-    farm.post_as(&shared, "/api/stock-counts", count).await.expect(201);
+    farm.create("/api/stock-counts", count).await;
     assert_eq!(after.spell_of(&moved).await, "undecided");
     farm.pass(TimeDelta::minutes(11));
     let weighing = farm.get("/api/weighings").await["rows"]
@@ -1187,9 +1235,9 @@ async fn what_has_just_arrived_counts_before_a_reversal() -> Result<()> {
     Ok(())
 }
 
-/// What was done while it lasted, and was countersigned when it was over, is about a spell that had ended by then.
+/// What was done while it lasted, and was countersigned when it was over, is about a spell that ended when the signer knew it to have.
 #[tokio::test]
-async fn a_spell_that_goes_on_after_its_signature_is_undecided_again() -> Result<()> {
+async fn a_spell_that_lasted_longer_than_the_signer_knew_is_undecided_again() -> Result<()> {
     let farm = Farm::new().await?;
     for probe in ["p2", "p3"] {
         farm.create("/api/probes", json!({"probe": probe, "place": "F1"})).await;
@@ -1214,12 +1262,12 @@ async fn a_spell_that_goes_on_after_its_signature_is_undecided_again() -> Result
     farm.post_as(&verifier, &format!("{path}/sign-off"), json!({})).await.expect(201);
     let standing = async || farm.get(&path).await["standing"].clone();
     assert_eq!(standing().await, "settled");
-    // Probes that were out of reach say that it was as warm for longer: until before the signature, then until after it.
-    read("p2", 0..260, 9.0).await;
-    read("p2", 260..360, 2.0).await;
+    // Probes that were out of reach say that it was as warm meanwhile, then that it lasted for longer than the one who signed knew.
+    read("p2", 0..180, 9.0).await;
+    read("p2", 180..360, 2.0).await;
     assert_eq!(standing().await, "settled");
-    farm.pass(TimeDelta::hours(3));
-    read("p3", 0..500, 9.0).await;
+    read("p3", 0..230, 9.0).await;
+    read("p3", 230..360, 2.0).await;
     assert_ne!(standing().await, "settled");
     Ok(())
 }

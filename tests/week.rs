@@ -112,6 +112,37 @@ async fn what_a_count_could_not_know_of_is_told() -> Result<()> {
     Ok(())
 }
 
+/// A finished lot is counted to nothing: what is taken back of it later is told of, too.
+#[tokio::test]
+async fn what_comes_back_of_a_finished_lot_is_told() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    let binned = waste(&farm, &lot, 1000).await;
+    farm.pass(TimeDelta::hours(1));
+    farm.create(&format!("/api/lots/{lot}/finish"), json!({"reason": "Empty"})).await;
+    farm.pass(TimeDelta::hours(1));
+    let path = format!("/api/acts/{}/reversal", binned["act_id"].as_str().context("an act")?);
+    farm.create(&path, json!({"reason": "Not binned"})).await;
+    let told = week(&farm, WEEK).await["entered_after_count"].clone();
+    assert_eq!((told.as_array().map(Vec::len), &told[0]["grams_g"]), (Some(1), &json!(1000)), "{told}");
+    Ok(())
+}
+
+/// A phone whose clock runs ahead: what it enters has happened by the time it is entered, so a count right after knows of it.
+#[tokio::test]
+async fn nothing_happens_later_than_it_is_entered() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(1000).await;
+    let mut ahead = Farm::weighing(3000);
+    ahead["weighed_at"] = json!(farm.now() + TimeDelta::minutes(4));
+    let kept = farm.create("/api/weighings", ahead).await;
+    let at: DateTime<Utc> = kept["weighed_at"].as_str().context("an instant")?.parse()?;
+    assert_eq!((at, &kept["lot"]), (farm.now(), &json!(lot)));
+    let counted = farm.create("/api/stock-counts", count(&lot, 4000)).await;
+    assert_eq!(counted["rows"][0]["book_g"], 4000, "{counted}");
+    Ok(())
+}
+
 #[tokio::test]
 async fn a_late_move_between_two_counted_places_is_told_once() -> Result<()> {
     let farm = Farm::new().await?;

@@ -143,13 +143,15 @@ impl Tx {
             there.excursion.waiting_actions().filter(|a| a.may_be_signed_by(&signer)).map(|a| a.action_id).collect();
         let sign_off = self.new_id();
         sqlx::query!(
-            "insert into excursion_sign_off (farm_id, sign_off_id, excursion_id, signed_at, signed_by, note) values ($1, $2, $3, $4, $5, $6)",
+            "insert into excursion_sign_off (farm_id, sign_off_id, excursion_id, signed_at, signed_by, note, known_ended_at)
+             values ($1, $2, $3, $4, $5, $6, $7)",
             self.farm.0,
             sign_off,
             id,
             self.now,
             signer,
-            new.note.as_str()
+            new.note.as_str(),
+            there.excursion.ended_at
         )
         .execute(&mut *self.db)
         .await?;

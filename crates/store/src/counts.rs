@@ -7,7 +7,7 @@ use gillbook_core::{
     stock_count::{scale_tolerance, split},
     text::{Line, LotCode, PlaceCode, Short},
     weight_loss::{COEFFICIENTS_VERSION, ExpectedLoss},
-    words::{ActKind, PlaceKind},
+    words::{ActKind, ExcursionKind, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -111,7 +111,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a place that holds no stock, a lot that was never there or was counted again since, more above the book than two weighings
-    /// can differ by unless it is said why, and a shortage of goods that have left since or are set aside.
+    /// can differ by unless it is said why (while a warm spell is not settled, by the person's own sign-in), and a shortage of goods that have left since or are set aside.
     pub async fn count_stock(&mut self, new: &NewStockCount) -> Result<StockCount> {
         let counted_at = self.happened(new.counted_at, "/counted_at")?;
         let kind = self.place_kind(&new.place, "/place").await?;
@@ -142,6 +142,7 @@ impl Tx {
             check_row(&row, booked, &new.place, i)?;
             rows.push(row);
         }
+        self.authorise_found(&rows).await?;
         let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
             id,
@@ -160,6 +161,22 @@ impl Tx {
             coefficients_version: COEFFICIENTS_VERSION.to_owned(),
             act: self.act(id).await?,
         })
+    }
+
+    /// Asks for the person's own sign-in where a count finds more of a lot than scales differ by while a warm spell is not settled: what was
+    /// found may be of a lot that was inside.
+    async fn authorise_found(&mut self, rows: &[CountRow]) -> Result<()> {
+        let Some(found) = rows.iter().find(|r| r.found_g > scale_tolerance(r.book_g.max(r.counted_g))) else {
+            return Ok(());
+        };
+        let spells = self.excursions_to_deal_with().await?;
+        if let Some(spell) = spells.iter().find(|e| e.kind == ExcursionKind::TooWarm && e.withdrawn_at.is_none()) {
+            self.authoriser(&format!(
+                "Counting {} of lot {} more than the book has, while a warm spell in {} is not settled,",
+                found.found_g, found.lot, spell.place
+            ))?;
+        }
+        Ok(())
     }
 
     async fn count_legs(&mut self, place: &PlaceCode, rows: &[CountRow]) -> Result<Vec<Leg>> {

@@ -405,7 +405,8 @@ impl Tx {
         written.map_or_else(|| self.signed.name.chars().take(60).collect(), |w| w.as_str().to_owned())
     }
 
-    /// When it happened: what was written down, or else now. Up to five minutes of a phone's clock running ahead are let pass.
+    /// When it happened: what was written down, or else now. A phone's clock may run ahead by up to five minutes; nothing happens later than it
+    /// is entered, so what it says then is taken as now.
     fn happened(&self, written: Option<gillbook_core::calendar::Instant>, pointer: &str) -> Result<DateTime<Utc>> {
         let at = written.map_or(self.now, |i| i.0);
         if at > self.now + chrono::TimeDelta::minutes(5) {
@@ -418,7 +419,7 @@ impl Tx {
             )
             .into());
         }
-        Ok(at)
+        Ok(at.min(self.now))
     }
 
     /// Takes the next number of a kind, without gaps: the row stays locked until the transaction ends.

@@ -162,7 +162,7 @@ pub struct Week {
     pub after_close: i64,
     /// The first 500 of them, in the order of entry.
     pub late_entries: Vec<LateEntry>,
-    /// The first 500 acts that were entered after the last count of a lot at a place, where that was in the week, though they happened before
+    /// The first 500 acts that were entered after the last count of a lot at a place or after its finish, where that was in the week, though they happened before
     /// it. The count had allowed for what they moved, so it is counted twice until the count is taken back and made again; of what takes back
     /// another act only where the goods never left.
     pub entered_after_count: Vec<LateEntry>,
@@ -250,8 +250,13 @@ impl Tx {
             LateEntry,
             r#"with last as (
                    select distinct on (c.lot, c.place) c.lot, c.place, k.happened_at, k.recorded_at
-                     from stock_count c join act k using (farm_id, act_id)
-                    where c.farm_id = $1 and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)
+                     from (select act_id, lot, place from stock_count where farm_id = $1
+                           union all
+                           -- A finished lot is a lot of which nothing was there.
+                           select e.act_id, e.lot, p.place from lot_event e join place p using (farm_id)
+                            where e.farm_id = $1 and e.kind = 'finish' and p.kind in ('fridge', 'shelf', 'van', 'stall')) c
+                     join act k on k.farm_id = $1 and k.act_id = c.act_id
+                    where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)
                     order by c.lot, c.place, k.happened_at desc, k.recorded_at desc),
                unknown as (
                    select distinct a.act_id, m.leg, m.lot, m.grams

@@ -4,17 +4,17 @@ Inside is what stood in the place when it began or came while it lasted. Grams o
 place that any of them has reached may be of them, and what is packed of them then. What was entered on a phone that several use, or by a
 machine, left no earlier than it was entered. What was taken back counts, with no grams, as having happened until somebody took back
 it; a lot of which nothing else stands in the book is left out. What a count found of a lot may have come from wherever the lot was, and stood
-where it was found since the lot first came there. Where counts of one place miss one lot and find another one with a reason, and both were there
-by the earlier count, the one may be the other. What went onto the packing table may be in whatever came off it. A
+where it was found since the lot first came there. Where a count finds more of a lot with a reason, and one that was entered
+within 60 days of it has less of another lot than the book, the one may be the other. What went onto the packing table may be in whatever came off it. A
 phone's clock may be ahead: nothing came later than it was entered. The grams are those by the book: what stood there when it began, and
 all that came while it lasted.
 """
 
 from collections import defaultdict
 
-from rows import micros
+from rows import SECOND, micros
 
-FOREVER = float("inf")
+FOREVER, DAY = float("inf"), 86_400 * SECOND
 
 
 def questions(rows):
@@ -52,17 +52,11 @@ class Book:
                 self.out[leg["lot"], leg["from_place"]].append(act_id)
 
         self.swaps = defaultdict(list)
-        counts = [c | {"at": micros(rows.acts[c["act_id"]]["happened_at"])} for c in rows.table("stock_count")]
-        first = {}
-        for act_id, legs in rows.by_act.items():
-            for leg in legs:
-                key = leg["lot"], leg["to_place"]
-                first[key] = min(first.get(key, FOREVER), micros(rows.acts[act_id]["happened_at"]))
-        for m in (c for c in counts if c["unexplained_g"] > 0):
+        counts = [c | {"at": micros(rows.acts[c["act_id"]]["recorded_at"])} for c in rows.table("stock_count")]
+        for m in (c for c in counts if c["counted_g"] < c["book_g"]):
             for f in (c for c in counts if c["found_reason"] is not None and c["counted_g"] > c["book_g"]):
-                both_there = first[m["lot"], m["place"]] <= f["at"] and first[f["lot"], f["place"]] <= m["at"]
-                if m["place"] == f["place"] and m["lot"] != f["lot"] and both_there:
-                    self.swaps[m["lot"], m["place"]].append((m["act_id"], f["act_id"], f["lot"]))
+                if m["lot"] != f["lot"] and abs(m["at"] - f["at"]) <= 60 * DAY:
+                    self.swaps[m["lot"], m["place"]].append((m["act_id"], f))
 
     def came(self, act_id):
         act = self.rows.acts[act_id]
@@ -116,7 +110,7 @@ class Book:
                 earliest(lot, began)
         return since, {lot: max(before[lot], 0) + came[lot] for lot in since}
 
-    def reached(self, since, place):
+    def reached(self, since, place, began):
         """Every lot that grams of these may have become, out of the place from then on."""
         seen, todo = set(), [(lot, place, at) for lot, at in since.items()]
         while todo:
@@ -125,9 +119,9 @@ class Book:
                 continue
             seen.add(node)
             lot, here, at = node
-            for missed_by, found_by, other in self.swaps[lot, here]:
-                if self.left(missed_by) >= at and micros(self.rows.acts[found_by]["recorded_at"]) >= at:
-                    todo.append((other, here, at))
+            for missed_by, found in self.swaps[lot, here]:
+                if self.left(missed_by) >= at and found["at"] >= began:
+                    todo.append((found["lot"], found["place"], began))
             for act_id in self.out[lot, here] + self.found[lot]:
                 if self.left(act_id) < at:
                     continue
@@ -149,7 +143,7 @@ def compare(rows, to):
     standing = {m.lot for m in rows.moves()}
     for excursion in told_of(rows):
         since, grams = book.there(excursion)
-        lots = book.reached(since, excursion["place"]) & standing
+        lots = book.reached(since, excursion["place"], micros(excursion["began_at"])) & standing
         told = {l["lot"]: l for l in rows.answer(path(excursion))["lots"]}
         what = f"{excursion['kind']} in {excursion['place']} of {excursion['began_at']}"
         to.same(f"{what}: lots", sorted(lots), sorted(told))

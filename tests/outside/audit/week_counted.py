@@ -50,12 +50,18 @@ def compare(rows, to):
 
 
 def after_count(rows, begins, ends):
-    """Acts that the last count of a lot at a place did not know though they happened before it, with the grams that they moved of it."""
+    """Acts that the last count of a lot at a place, or its finish, did not know though they happened before it, with the grams that they moved of it."""
     last, legs = {}, {}
     for row in rows.table("stock_count"):
         act, key = rows.acts[row["act_id"]], (row["lot"], row["place"])
         if row["act_id"] not in rows.dead:
             last[key] = max(last.get(key, (0, 0)), (micros(act["happened_at"]), micros(act["recorded_at"])))
+    for event in rows.table("lot_event"):
+        if event["kind"] == "finish" and event["act_id"] not in rows.dead:
+            act = rows.acts[event["act_id"]]
+            for place in (p for p, kind in rows.kind.items() if kind in STOCK):
+                key = event["lot"], place
+                last[key] = max(last.get(key, (0, 0)), (micros(act["happened_at"]), micros(act["recorded_at"])))
     for (lot, place), (counted, written) in last.items():
         if not begins <= counted < ends:
             continue

@@ -133,5 +133,6 @@ async fn get_stock_counts(
 /// Counts lots at a place and books the differences.
 #[utoipa::path(post, path = "/api/stock-counts", tag = "stock", request_body = NewStockCount, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Counted", body = StockCount), Problems))]
 async fn post_stock_counts(State(app): State<App>, who: Who, new: Create<NewStockCount>) -> Result<Answered, Problem> {
+    app.judge_first(&who).await?;
     Ok(Answered(once!(app, who, &new.once, |tx| tx.count_stock(&new.value).await)?))
 }
