@@ -451,14 +451,15 @@ create index stock_count_by_lot on stock_count (farm_id, lot, place);
 create index stock_count_found on stock_count (farm_id, lot) where counted_g > book_g and found_reason is not null;
 call keep_as_record('stock_count');
 
--- Pairs of lots that counts may have taken for each other, whatever was counted first: less of the one was there than the book had, more of
--- the other than scales differ by. Goods do not keep for much longer than the time between.
+-- Pairs of lots that counts may have taken for each other, whatever was counted first: less of the one was there than the book had (of a
+-- finished lot nothing), more of the other than scales differ by. Goods do not keep for much longer than the time between.
 create view count_swap with (security_invoker) as
-    select m.farm_id, m.place, m.lot as missed, m.act_id as missed_by, f.place as found_in, f.lot as found, f.act_id as found_by
+    select distinct m.farm_id, m.from_place as place, m.lot as missed, m.act_id as missed_by, f.place as found_in, f.lot as found, f.act_id as found_by
       from stock_count f join act fa using (farm_id, act_id)
-      join act ma on ma.farm_id = f.farm_id and ma.kind = 'count'
+      join act ma on ma.farm_id = f.farm_id and ma.kind in ('count', 'finish')
        and ma.recorded_at between fa.recorded_at - interval '60 days' and fa.recorded_at + interval '60 days'
-      join stock_count m on m.farm_id = ma.farm_id and m.act_id = ma.act_id and m.lot <> f.lot and m.counted_g < m.book_g
+      join movement m on m.farm_id = ma.farm_id and m.act_id = ma.act_id and m.lot <> f.lot
+      join place w on w.farm_id = m.farm_id and w.place = m.to_place and w.kind = 'water'
      where f.counted_g > f.book_g and f.found_reason is not null;
 grant select on count_swap to gillbook_app, gillbook_audit;
 

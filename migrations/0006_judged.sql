@@ -327,7 +327,7 @@ reached(lot, excursion_id, place, since, decisions) as (
                                                  and d.recorded_at <= least(s.recorded_at, c.recorded_at)), r.decisions), e.began_at
              from count_swap w join act c on c.farm_id = w.farm_id and c.act_id = w.found_by
              join excursion e on e.farm_id = w.farm_id and e.excursion_id = r.excursion_id and c.recorded_at >= e.began_at
-            where s.kind = 'count' and w.farm_id = farm and w.missed_by = s.act_id and w.missed = m.lot and w.place = r.place
+            where s.kind in ('count', 'finish') and w.farm_id = farm and w.missed_by = s.act_id and w.missed = m.lot and w.place = r.place
            union all
            select case s.kind when 'reversal' then k.parent else k.child end, c.to_place,
                   coalesce((select array_agg(d.action_id order by d.action_id) from decision d

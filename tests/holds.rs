@@ -346,3 +346,20 @@ async fn a_held_lot_is_not_handed_over_earlier_on_a_shared_phone() -> Result<()>
     farm.create(path, earlier).await;
     expect_everything_holds(&farm).await
 }
+
+/// What is found while a lot is on hold may be of that lot under another label.
+#[tokio::test]
+async fn on_a_shared_phone_nothing_is_found_while_a_lot_is_on_hold() -> Result<()> {
+    let farm = Farm::new().await?;
+    let (held, lot) = (farm.lot_of(1000).await, {
+        let mut other = Farm::weighing(1000);
+        other["sources"] = json!([{"batch": "B3", "flush": 1}]);
+        farm.create("/api/weighings", other).await["lot"].as_str().context("a lot")?.to_owned()
+    });
+    farm.create(&format!("/api/lots/{held}/hold"), json!({"reason": "Recall"})).await;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let count = json!({"place": "F1", "lots": [{"lot": lot, "counted_g": 2000, "found_reason": "At the back"}]});
+    farm.post_as(&shared, "/api/stock-counts", count.clone()).await.expect_problem(403, "own-sign-in", None);
+    farm.create("/api/stock-counts", count).await;
+    Ok(())
+}

@@ -172,8 +172,9 @@ fn status_of<'a>(list: &'a Value, field: &str, code: &str) -> &'a str {
 
 /// Asks for one act, holds the answer against what the rules say, and the farm against the book after it.
 async fn step(farm: &Farm, book: &mut Book, ask: &Ask, log: &mut Vec<String>, tally: &mut Tally) -> Result<()> {
-    let verdict = book.judge(ask, farm.now());
     let request = ask.request(book);
+    let ask = &ask.as_entered(farm.now());
+    let verdict = book.judge(ask, farm.now());
     let body = request.body.as_ref().map(ToString::to_string).unwrap_or_default();
     log.push(format!("{} {} {} {body}", farm.now().format("%dT%H:%M:%S"), request.method, request.path));
     let key = format!("k{}", ask.id);

@@ -874,15 +874,18 @@ async fn counts_carry_no_lot_out_of_a_spell() -> Result<()> {
 /// Two labels are swapped: one lot is counted away, and another is found where it stood.
 #[tokio::test]
 async fn what_is_found_beside_a_lot_that_is_missed_may_be_of_it() -> Result<()> {
-    for found_first in [false, true] {
+    for (found_first, by_finish) in [(false, false), (true, false), (true, true)] {
         let after = AfterTheSpell::new().await?;
         let farm = &after.farm;
         let other = weigh(farm, "B3", 100, farm.now()).await;
         assert_eq!(after.spell_of(&other).await, Value::Null);
-        let missed = json!({"lot": after.lot, "counted_g": 0});
-        let found = json!({"lot": other, "counted_g": 3100, "found_reason": "More than was weighed"});
+        let missed = json!({"place": "F1", "lots": [{"lot": after.lot, "counted_g": 0}]});
+        let found = json!({"place": "F1", "lots": [{"lot": other, "counted_g": 3100, "found_reason": "More than was weighed"}]});
+        let finished = (format!("/api/lots/{}/finish", after.lot), json!({"reason": "Empty"}));
+        let [missed, found] = [missed, found].map(|body| ("/api/stock-counts".to_owned(), body));
+        let missed = if by_finish { finished } else { missed };
         let [first, second] = if found_first { [found, missed] } else { [missed, found] };
-        farm.create("/api/stock-counts", json!({"place": "F1", "lots": [first]})).await;
+        farm.create(&first.0, first.1).await;
         farm.pass(TimeDelta::hours(1));
         let made_between = if found_first {
             let packs = json!({"place": "F1", "lots_in": [{"lot": other, "grams_g": 900}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 900}]});
@@ -891,7 +894,7 @@ async fn what_is_found_beside_a_lot_that_is_missed_may_be_of_it() -> Result<()> 
             None
         };
         farm.pass(TimeDelta::hours(1));
-        farm.create("/api/stock-counts", json!({"place": "F1", "lots": [second]})).await;
+        farm.create(&second.0, second.1).await;
         for lot in made_between.iter().chain([&other]) {
             assert_eq!(after.spell_of(lot).await, "undecided", "found first: {found_first}");
             assert!(after.inside().await.contains(lot));
@@ -1297,6 +1300,22 @@ async fn what_turns_out_warmer_than_it_was_sent_out_with_is_handed_over_by_a_per
             answer.expect(201);
         }
     }
+    Ok(())
+}
+
+/// A docket goes out with what is known of its own grams: more of the lot that is brought into the van later takes a person at the door.
+#[tokio::test]
+async fn what_is_brought_into_the_van_later_is_handed_over_by_a_person() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let order = after.order(400).await["order"].as_str().context("a code")?.to_owned();
+    farm.create("/api/dockets", json!({"order": order, "van": "VAN"})).await;
+    let more = json!({"kind": "transfer", "lot": after.lot, "from_place": "F1", "to_place": "VAN", "grams_g": 900});
+    farm.post_as(&shared, "/api/movements", more).await.expect(201);
+    let taken = json!({"taken_by": "Cook"});
+    farm.post_as(&shared, "/api/dockets/D-1/delivery", taken.clone()).await.expect_problem(403, "own-sign-in", None);
+    farm.create("/api/dockets/D-1/delivery", taken).await;
     Ok(())
 }
 

@@ -91,6 +91,12 @@ impl What {
 }
 
 impl Ask {
+    /// A phone's clock may be a few minutes ahead; nothing happens later than it is entered.
+    pub fn as_entered(&self, now: DateTime<Utc>) -> Self {
+        let ahead = self.at > now && self.at <= now + TimeDelta::minutes(5);
+        Self { at: if ahead { now } else { self.at }, ..self.clone() }
+    }
+
     /// The request that asks for it.
     pub fn request(&self, book: &Book) -> Request {
         let (method, path, mut body) = self.bare_request(book);

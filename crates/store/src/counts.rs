@@ -111,7 +111,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a place that holds no stock, a lot that was never there or was counted again since, more above the book than two weighings
-    /// can differ by unless it is said why (while a warm spell is not settled, by the person's own sign-in), and a shortage of goods that have left since or are set aside.
+    /// can differ by unless it is said why (while a warm spell is not settled or a lot is on hold, by the person's own sign-in), and a shortage of goods that have left since or are set aside.
     pub async fn count_stock(&mut self, new: &NewStockCount) -> Result<StockCount> {
         let counted_at = self.happened(new.counted_at, "/counted_at")?;
         let kind = self.place_kind(&new.place, "/place").await?;
@@ -163,8 +163,8 @@ impl Tx {
         })
     }
 
-    /// Asks for the person's own sign-in where a count finds more of a lot than scales differ by while a warm spell is not settled: what was
-    /// found may be of a lot that was inside.
+    /// Asks for the person's own sign-in where a count finds more of a lot than scales differ by while a warm spell is not settled or a lot is on
+    /// hold: what was found may be of such a lot.
     async fn authorise_found(&mut self, rows: &[CountRow]) -> Result<()> {
         let Some(found) = rows.iter().find(|r| r.found_g > scale_tolerance(r.book_g.max(r.counted_g))) else {
             return Ok(());
@@ -174,6 +174,20 @@ impl Tx {
             self.authoriser(&format!(
                 "Counting {} of lot {} more than the book has, while a warm spell in {} is not settled,",
                 found.found_g, found.lot, spell.place
+            ))?;
+        }
+        let on_hold = sqlx::query_scalar!(
+            r#"select b.lot from balance b join place p using (farm_id, place)
+                where b.farm_id = $1 and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                  and lot_held_since(b.farm_id, b.lot) is not null order by b.lot limit 1"#,
+            self.farm.0
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        if let Some(lot) = on_hold {
+            self.authoriser(&format!(
+                "Counting {} of lot {} more than the book has, while lot {lot} is on hold,",
+                found.found_g, found.lot
             ))?;
         }
         Ok(())

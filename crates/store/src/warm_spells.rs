@@ -154,15 +154,19 @@ impl Tx {
         Ok(())
     }
 
-    /// The warm spells that a docket's lots were sent out with and that are no worse than they were known to be then. Lots left the other places
-    /// by being sent out, so a spell may last longer there; one in the van itself may not.
+    /// The warm spells that a docket's lots were sent out with and that are no worse than they were known to be then. What was sent out had
+    /// left the other places, so a spell may last longer there; one in the van itself may not. Where more of the lot was brought into the van
+    /// since, nothing is known of that.
     pub(crate) async fn known_docket_spells(&mut self, docket: &DocketCode) -> Result<BTreeSet<(LotCode, Uuid)>> {
         let rows = sqlx::query!(
             r#"select d.lot as "lot: LotCode", d.excursion_id
                  from docket_spell d join excursion e using (farm_id, excursion_id) join docket k using (farm_id, docket)
                  join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
                 where d.farm_id = $1 and d.docket = $2
-                  and is_no_worse(e, d.began_at, case when e.place = k.van then coalesce(d.ended_at, a.recorded_at) else d.ended_at end, d.air_c, d.product_c)"#,
+                  and is_no_worse(e, d.began_at, case when e.place = k.van then coalesce(d.ended_at, a.recorded_at) else d.ended_at end, d.air_c, d.product_c)
+                  and not exists (select from movement m join act t on t.farm_id = m.farm_id and t.act_id = m.act_id
+                                   where m.farm_id = d.farm_id and m.lot = d.lot and m.to_place = k.van
+                                     and t.kind <> 'dispatch' and t.recorded_at >= a.recorded_at)"#,
             self.farm.0,
             docket.as_str()
         )

@@ -5,7 +5,7 @@ place that any of them has reached may be of them, and what is packed of them th
 machine, left no earlier than it was entered. What was taken back counts, with no grams, as having happened until somebody took back
 it; a lot of which nothing else stands in the book is left out. What a count found of a lot may have come from wherever the lot was, and stood
 where it was found since the lot first came there. Where a count finds more of a lot with a reason, and one that was entered
-within 60 days of it has less of another lot than the book, the one may be the other. What went onto the packing table may be in whatever came off it. A
+within 60 days of it has less of another lot than the book, or finishes it, the one may be the other. What went onto the packing table may be in whatever came off it. A
 phone's clock may be ahead: nothing came later than it was entered. The grams are those by the book: what stood there when it began, and
 all that came while it lasted.
 """
@@ -53,10 +53,14 @@ class Book:
 
         self.swaps = defaultdict(list)
         counts = [c | {"at": micros(rows.acts[c["act_id"]]["recorded_at"])} for c in rows.table("stock_count")]
-        for m in (c for c in counts if c["counted_g"] < c["book_g"]):
-            for f in (c for c in counts if c["found_reason"] is not None and c["counted_g"] > c["book_g"]):
-                if m["lot"] != f["lot"] and abs(m["at"] - f["at"]) <= 60 * DAY:
-                    self.swaps[m["lot"], m["place"]].append((m["act_id"], f))
+        for f in (c for c in counts if c["found_reason"] is not None and c["counted_g"] > c["book_g"]):
+            for act_id, legs in rows.by_act.items():
+                act = rows.acts[act_id]
+                if act["kind"] not in ("count", "finish") or abs(micros(act["recorded_at"]) - f["at"]) > 60 * DAY:
+                    continue
+                for m in legs:
+                    if rows.kind[m["to_place"]] == "water" and m["lot"] != f["lot"]:
+                        self.swaps[m["lot"], m["from_place"]].append((act_id, f))
 
     def came(self, act_id):
         act = self.rows.acts[act_id]
