@@ -5,15 +5,21 @@ use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc, Weekday};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
-    air::{Reading, known_air},
-    calendar::{IsoWeek, Span, day_span},
-    earnings::settle,
-    exposure::{Exposure, mean_air, seconds},
-    judgement::{Figures, Rules, State, figures_within, judge_hour},
-    money::{Coinage, Rounding},
-    rejudge::hour_of,
-    takings::{StallLot, share_takings},
-    weight_loss::{Entry, Goods, Surroundings, expected_loss, rates},
+    cold::{
+        air::{Reading, known_air},
+        exposure::{Exposure, mean_air, seconds},
+        judgement::{Figures, Rules, State, figures_within, judge_hour},
+        rejudge::hour_of,
+        weight_loss::{Entry, Goods, Surroundings, expected_loss, rates},
+    },
+    selling::{
+        earnings::settle,
+        takings::{StallLot, share_takings},
+    },
+    units::{
+        calendar::{IsoWeek, Span, day_span},
+        money::{Coinage, Rounding},
+    },
     words::{Form, Packaging},
 };
 use gillbook_testkit::Farm;

@@ -15,9 +15,11 @@ use gillbook::{
 };
 use gillbook_store::{
     FarmId, Store,
-    farm::NewFarm,
+    farm::{
+        farms::NewFarm,
+        people::{NewPerson, Passphrase},
+    },
     migrate::migrate,
-    people::{NewPerson, Passphrase},
 };
 use gillbook_web::{App, Clock, Settings};
 use sha2::{Digest, Sha256};

@@ -4,6 +4,8 @@
 //! given again, names and times are joined, values are added to base values, a time below 2^28 is relative to now, a label
 //! that ends in `_` must be understood or refused, and a version above 10 is refused.
 
+pub mod decode;
+
 use std::{borrow::Cow, collections::BTreeMap, fmt};
 
 use chrono::{DateTime, TimeDelta, Utc};
@@ -402,7 +404,7 @@ mod tests {
     }
 
     fn read(json: &str) -> (Vec<Resolved>, Vec<Refused>) {
-        resolve(&crate::senml_decode::from_json(json.as_bytes()).unwrap(), now())
+        resolve(&crate::senml::decode::from_json(json.as_bytes()).unwrap(), now())
     }
 
     #[test]

@@ -2,9 +2,11 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
-    air::Reading,
-    calendar::Span,
-    judgement::{Excursion, Rules, State, figures_within, judge_hour, still_open},
+    cold::{
+        air::Reading,
+        judgement::{Excursion, Rules, State, figures_within, judge_hour, still_open},
+    },
+    units::calendar::Span,
     words::ExcursionKind,
 };
 use proptest::prelude::*;
@@ -205,7 +207,7 @@ proptest! {
         let mut sum = part(3600, 3600 + cut);
         sum.add(&part(3600 + cut, 7200));
         prop_assert_eq!((sum.readings, sum.least_c, sum.most_c), (whole.readings, whole.least_c, whole.most_c));
-        let product = |f: &gillbook_core::judgement::Figures| f.product_c.unwrap_or(f64::MIN);
+        let product = |f: &gillbook_core::cold::judgement::Figures| f.product_c.unwrap_or(f64::MIN);
         prop_assert!((product(&sum) - product(&whole)).abs() < 1e-9, "{:?} {:?}", sum.product_c, whole.product_c);
         for (a, b) in [(sum.known_s, whole.known_s), (sum.air_c_s, whole.air_c_s), (sum.above_s, whole.above_s), (sum.below_s, whole.below_s)] {
             prop_assert!((a - b).abs() < 1e-6, "{a} {b}");

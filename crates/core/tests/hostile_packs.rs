@@ -8,9 +8,9 @@ use std::{
 
 use cap::Cap;
 use chrono::DateTime;
-use gillbook_core::{
-    senml::resolve,
-    senml_decode::{from_cbor, from_json},
+use gillbook_core::senml::{
+    decode::{from_cbor, from_json},
+    resolve,
 };
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;

@@ -5,12 +5,13 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     Grams,
-    calendar::Span,
-    exposure::Segment,
-    path::{Leg, Moved, Paths},
-    shelf_life::Profile,
+    cold::{exposure::Segment, shelf_life::Profile},
+    ledger::{
+        path::{Leg, Moved, Paths},
+        wear::{Fared, PlaceAir, Profiles, Wearing},
+    },
     text::{LotCode, PlaceCode},
-    wear::{Fared, PlaceAir, Profiles, Wearing},
+    units::calendar::Span,
     words::PlaceKind,
 };
 use proptest::prelude::*;
@@ -215,7 +216,7 @@ fn of_acts_at_one_instant_those_come_first_whose_grams_are_there() {
 fn an_hour_long_past_counts_by_its_figures_and_a_part_of_it_by_its_worst() {
     let acts = [moved(start() + TimeDelta::minutes(30), leg(None, Some(0), 5))];
     let now = start() + TimeDelta::hours(3);
-    let hour = |n: i64, known_s: f64| gillbook_core::wear::HourAir {
+    let hour = |n: i64, known_s: f64| gillbook_core::ledger::wear::HourAir {
         hour: start() + TimeDelta::hours(n),
         known_s,
         mean_c: 3.0,

@@ -13,9 +13,11 @@ use gillbook_core::{
 use gillbook_store::{
     FarmId, Signed, Store,
     check::{INVARIANTS, check},
-    farm::NewFarm,
+    farm::{
+        farms::NewFarm,
+        people::{NewPerson, NewToken},
+    },
     migrate::{detach_readings, migrate},
-    people::{NewPerson, NewToken},
     transact,
 };
 use gillbook_web::{App, Clock, Settings};
@@ -326,7 +328,7 @@ async fn run_farms(what: Farms, open: &Open) -> Result<()> {
             println!("Farm {} is open. Sign in as {sign_in}.", id.0);
         }
         Farms::List => {
-            for (id, name) in gillbook_store::farm::farms(open.audit()).await? {
+            for (id, name) in gillbook_store::farm::farms::farms(open.audit()).await? {
                 println!("{id}\t{name}");
             }
         }

@@ -13,7 +13,7 @@ use gillbook_core::{
     limits::{MAX_NOTICE_TIME, MAX_NOTICES_IN_FLIGHT},
     words::{NoticeAbout, NoticeWay},
 };
-use gillbook_store::{Store, notices::Notice};
+use gillbook_store::{Store, cold::notices::Notice};
 use gillbook_web::Clock;
 use hmac::{Hmac, KeyInit, Mac};
 use lettre::{

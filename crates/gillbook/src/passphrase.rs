@@ -6,7 +6,7 @@ use std::{
 };
 
 use anyhow::{Context, Result, ensure};
-use gillbook_store::people::Passphrase;
+use gillbook_store::farm::people::Passphrase;
 use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr};
 
 /// A terminal that does not show what is typed until this is dropped.

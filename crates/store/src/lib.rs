@@ -5,66 +5,20 @@
 //!
 //! *Invariant:* nothing outside this crate holds a connection, and no query runs before `gillbook.farms` is set.
 
-mod action_lots;
 pub mod authority;
-pub mod batches;
-mod booked;
 pub mod bounded;
 pub mod check;
-pub mod chilling;
-pub mod cooks;
-pub mod countersign;
-pub mod counts;
-pub mod crates;
-pub mod customers;
-pub mod deliveries;
-pub mod dockets;
-pub mod earnings;
+pub mod cold;
 pub mod error;
-pub mod excursion_actions;
-pub mod excursions;
 pub mod farm;
-mod held;
-pub mod holds;
-pub mod house_checks;
+pub mod growing;
 pub mod idempotency;
-pub mod judging;
-mod kept;
 pub mod ledger;
-mod life;
-pub mod lots;
-pub mod market;
-mod market_takings;
 pub mod migrate;
-pub mod notices;
-pub mod orders;
-pub mod packings;
-pub mod people;
-pub mod places;
-pub mod probe_checks;
-pub mod products;
 mod ranges;
-mod reading_group;
-pub mod readings;
-pub mod recipes;
-pub mod record;
-pub mod record_parts;
 pub mod reports;
-mod reversals;
-pub mod risk;
-pub mod rooms;
-mod sales;
 mod schema_names;
-pub mod set_aside;
-pub mod shortage;
-pub mod strains;
-pub mod temperature;
-pub mod trace;
-pub mod warm_spells;
-pub mod week_counts;
-pub mod week_money;
-pub mod weeks;
-pub mod weighings;
+pub mod selling;
 
 use std::{
     collections::BTreeSet,
@@ -78,10 +32,9 @@ use std::{
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
-    calendar::cut_to_micros,
-    money::Coinage,
     refusal::Refusal,
     text::{PlaceCode, Short},
+    units::{calendar::cut_to_micros, money::Coinage},
 };
 use quick_cache::{UnitWeighter, sync::Cache};
 use rand::{RngExt, SeedableRng};
@@ -155,26 +108,26 @@ const TOKEN_REST: TimeDelta = TimeDelta::minutes(2);
 const MOST_PROBES: u64 = 200_000;
 
 /// A session, and until when it is believed to be good.
-type BelievedUntil = (Arc<people::Session>, DateTime<Utc>);
+type BelievedUntil = (Arc<farm::people::Session>, DateTime<Utc>);
 
 /// A pool of connections of the service's role.
 #[derive(Debug, Clone)]
 pub struct Store {
     pool: PgPool,
     /// Connections that readings are kept on.
-    held: held::Held,
+    held: cold::held::Held,
     /// Whether readings are likely to be there already.
-    wary: readings::Wary,
+    wary: cold::readings::Wary,
     /// Months whose partitions are known to be there.
     months: Arc<RwLock<BTreeSet<(i32, u32)>>>,
     /// Numbers and places of probes by farm and name.
-    probes: Arc<Cache<(FarmId, String), Arc<readings::KnownProbe>>>,
+    probes: Arc<Cache<(FarmId, String), Arc<cold::readings::KnownProbe>>>,
     /// Probes' tokens that were good a moment ago and until when that is believed, so that a reading need not ask twice.
     tokens: Arc<Cache<[u8; 32], BelievedUntil>>,
     /// How often they were forgotten.
     tokens_forgotten: Arc<AtomicU64>,
     /// What was touched and must be judged.
-    touched: Arc<judging::Touched>,
+    touched: Arc<cold::judging::Touched>,
     /// Where the chance in ids comes from.
     ids: Arc<Mutex<ChaCha12Rng>>,
     /// Tells of every place that was judged.
@@ -220,8 +173,8 @@ impl Store {
             .await?;
         Ok(Self {
             pool,
-            held: held::Held::default(),
-            wary: readings::Wary::default(),
+            held: cold::held::Held::default(),
+            wary: cold::readings::Wary::default(),
             months: Arc::default(),
             probes: Arc::new(Cache::with_weighter(1000, MOST_PROBES, UnitWeighter)),
             tokens: Arc::new(Cache::with_weighter(1000, MOST_PROBES, UnitWeighter)),
@@ -356,7 +309,7 @@ impl Tx {
         now: DateTime<Utc>,
         ids: Arc<Mutex<ChaCha12Rng>>,
     ) -> Result<Self> {
-        set_farms(&mut db, &judging::setting_of([signed.farm])).await?;
+        set_farms(&mut db, &cold::judging::setting_of([signed.farm])).await?;
         Ok(Self { db, farm: signed.farm, signed: Arc::new(signed.clone()), now: cut_to_micros(now), ids })
     }
 
@@ -407,7 +360,11 @@ impl Tx {
 
     /// When it happened: what was written down, or else now. A phone's clock may run ahead by up to five minutes; nothing happens later than it
     /// is entered, so what it says then is taken as now.
-    fn happened(&self, written: Option<gillbook_core::calendar::Instant>, pointer: &str) -> Result<DateTime<Utc>> {
+    fn happened(
+        &self,
+        written: Option<gillbook_core::units::calendar::Instant>,
+        pointer: &str,
+    ) -> Result<DateTime<Utc>> {
         let at = written.map_or(self.now, |i| i.0);
         if at > self.now + chrono::TimeDelta::minutes(5) {
             return Err(Refusal::field(

@@ -4,7 +4,7 @@ use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use gillbook_core::refusal::Refusal;
 use sqlx::{Connection, Executor, PgConnection, migrate::Migrator, postgres::PgConnectOptions};
 
-use crate::{Error, Result, Store, readings::OLDEST};
+use crate::{Error, Result, Store, cold::readings::OLDEST};
 
 static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations");
 

@@ -6,7 +6,7 @@ use anyhow::{Result, ensure};
 use chrono::Days;
 use chrono_tz::Europe::Paris;
 use futures::future::try_join_all;
-use gillbook_core::calendar::{IsoWeek, day_of};
+use gillbook_core::units::calendar::{IsoWeek, day_of};
 use gillbook_store::check::check;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;

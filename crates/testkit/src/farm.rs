@@ -15,8 +15,10 @@ use chrono_tz::Tz;
 use gillbook_core::{text::Text, words::Role};
 use gillbook_store::{
     FarmId, Store,
-    farm::NewFarm,
-    people::{NewPerson, Passphrase},
+    farm::{
+        farms::NewFarm,
+        people::{NewPerson, Passphrase},
+    },
 };
 use gillbook_web::{App, Settings};
 use serde_json::{Value, json};

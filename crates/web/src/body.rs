@@ -8,8 +8,8 @@ use axum::{
 };
 use bytes::Bytes;
 use gillbook_core::{
-    calendar::IsoWeek,
     refusal::{Fault, Kind, Refusal},
+    units::calendar::IsoWeek,
 };
 use gillbook_store::{Page, idempotency::Once};
 use serde::{Deserialize, de::DeserializeOwned};

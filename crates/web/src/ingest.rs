@@ -14,7 +14,7 @@ use std::{
 use gillbook_core::limits::{MAX_LARGE_POSTS_WAITING, MAX_POSTS_WAITING};
 use gillbook_store::{
     Store,
-    readings::{Post, Receipt},
+    cold::readings::{Post, Receipt},
 };
 use tokio::sync::{Semaphore, oneshot};
 

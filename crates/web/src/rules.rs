@@ -8,7 +8,7 @@ use gillbook_core::{
 };
 use gillbook_store::{
     SignedWith,
-    people::{Session, Standing},
+    farm::people::{Session, Standing},
 };
 use utoipa::openapi::OpenApi;
 

@@ -15,7 +15,7 @@ use gillbook_core::{
     limits::{MAX_SIGN_INS_PER_ADDRESS, MAX_SIGN_INS_PER_NAME},
     refusal::{Kind, Refusal},
 };
-use gillbook_store::people::{Passphrase, SignInName};
+use gillbook_store::farm::people::{Passphrase, SignInName};
 use governor::{DefaultKeyedRateLimiter, Quota, RateLimiter};
 
 use crate::{

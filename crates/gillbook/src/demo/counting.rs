@@ -4,8 +4,8 @@ use anyhow::{Context, Result};
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
-    stock_count::SCALE_STEP_G,
-    weight_loss::{Entry, Goods, Rates, Surroundings, expected_loss, rates},
+    cold::weight_loss::{Entry, Goods, Rates, Surroundings, expected_loss, rates},
+    ledger::stock_count::SCALE_STEP_G,
     words::{Form, Packaging},
 };
 use rand::RngExt;

@@ -25,8 +25,8 @@ use std::{
 use anyhow::{Context, Result, bail};
 use chrono::{DateTime, TimeDelta, Timelike, Utc};
 use gillbook_core::{text::Text, words::Role};
-use gillbook_store::{
-    farm::NewFarm,
+use gillbook_store::farm::{
+    farms::NewFarm,
     people::{NewPerson, Passphrase},
 };
 use gillbook_web::{App, Clock, Settings};
@@ -127,7 +127,7 @@ async fn live_and_serve(
     until: DateTime<Utc>,
     stop: &CancellationToken,
 ) -> Result<()> {
-    if !gillbook_store::farm::farms(open.audit()).await?.is_empty() {
+    if !gillbook_store::farm::farms::farms(open.audit()).await?.is_empty() {
         bail!(
             "There is a farm in this database already. The demo wants a fresh one: leave --data-dir out, or name an empty directory."
         );

@@ -2,7 +2,7 @@
 
 use anyhow::Result;
 use chrono::{DateTime, Utc};
-use gillbook_core::calendar::{IsoWeek, day_of};
+use gillbook_core::units::calendar::{IsoWeek, day_of};
 use serde_json::Value;
 
 use super::{client::Client, setting::ZONE};

@@ -1,22 +1,12 @@
-//! The JSON interface, `/api/…`: one module a thing, as in the store.
+//! The JSON interface, `/api/…`: a folder a subject, as in the store.
 
-mod batches;
-mod books;
 mod cold;
-mod customers;
 mod described;
-mod dockets;
 mod farm;
 mod growing;
-mod lots;
-mod market;
-mod orders;
-mod people;
-mod places;
-mod products;
-mod readings;
-mod stock;
-mod weighings;
+mod ledger;
+mod reports;
+mod selling;
 
 use axum::{Router, http::header, response::IntoResponse};
 use utoipa::{
@@ -58,22 +48,12 @@ impl Modify for Security {
 /// The routes of the interface and their description.
 pub(crate) fn router() -> (Router<App>, utoipa::openapi::OpenApi) {
     let (router, mut description) = OpenApiRouter::with_openapi(Description::openapi())
-        .merge(people::router())
         .merge(farm::router())
         .merge(growing::router())
-        .merge(batches::router())
-        .merge(weighings::router())
-        .merge(lots::router())
-        .merge(places::router())
-        .merge(readings::router())
+        .merge(ledger::router())
         .merge(cold::router())
-        .merge(stock::router())
-        .merge(products::router())
-        .merge(customers::router())
-        .merge(orders::router())
-        .merge(dockets::router())
-        .merge(market::router())
-        .merge(books::router())
+        .merge(selling::router())
+        .merge(reports::router())
         .routes(routes!(get_openapi))
         .split_for_parts();
     described::describe(&mut description);

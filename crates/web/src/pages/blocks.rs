@@ -2,8 +2,8 @@
 
 use askama::Template;
 use axum::extract::State;
-use gillbook_core::earnings::BatchStage;
-use gillbook_store::earnings::{BatchEarnings, Earnings};
+use gillbook_core::selling::earnings::BatchStage;
+use gillbook_store::reports::earnings::{BatchEarnings, Earnings};
 
 use super::{Head, Page, date, kg};
 use crate::{App, problem::Problem, read, who::Who};

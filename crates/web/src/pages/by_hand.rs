@@ -11,15 +11,17 @@ use axum::{
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
-    calendar::{Instant, Span},
     refusal::Refusal,
     text::{PlaceCode, Text},
+    units::calendar::{Instant, Span},
     words::{CheckTopic, PlaceKind, ProbeCheckKind},
 };
 use gillbook_store::{
     Page as Rows, SignedWith,
-    house_checks::NewSpotReading,
-    probe_checks::{NewProbeCheck, ProbeStanding},
+    cold::{
+        house_checks::NewSpotReading,
+        probe_checks::{NewProbeCheck, ProbeStanding},
+    },
 };
 use serde::Deserialize;
 use uuid::Uuid;

@@ -8,12 +8,12 @@ use axum::{
 };
 use chrono::TimeDelta;
 use gillbook_core::{
-    calendar::Span,
     refusal::Refusal,
     text::{HouseCheckCode, Line, Text},
+    units::calendar::Span,
     words::CheckTopic,
 };
-use gillbook_store::house_checks::{NewCheckDone, NewHouseCheck};
+use gillbook_store::cold::house_checks::{NewCheckDone, NewHouseCheck};
 use serde::Deserialize;
 use uuid::Uuid;
 
@@ -67,7 +67,7 @@ async fn checks_page(app: &App, who: &Who, typed: CheckForm, wrong: Option<Strin
         let fortnight = Span { from: tx.now() - TimeDelta::days(14), until: tx.now() + TimeDelta::minutes(5) };
         let mut done = tx.checks_done(fortnight).await?;
         done.reverse();
-        let row = |c: &gillbook_store::house_checks::HouseCheck| CheckRow {
+        let row = |c: &gillbook_store::cold::house_checks::HouseCheck| CheckRow {
             code: c.check.to_string(),
             name: c.name.clone(),
             key: Uuid::new_v4(),

@@ -18,10 +18,12 @@ use gillbook_core::{
 };
 use gillbook_store::{
     Page as Rows,
-    countersign::{NewSignOff, SignOffWanted},
-    excursion_actions::{ActionTaken, NewActedLot, NewAction},
-    excursions::{Excursion, ExcursionWithLots, LotThere},
-    warm_spells::WARM_SPELL,
+    cold::excursions::{Excursion, ExcursionWithLots, LotThere},
+    ledger::{
+        countersign::{NewSignOff, SignOffWanted},
+        excursion_actions::{ActionTaken, NewActedLot, NewAction},
+        warm_spells::WARM_SPELL,
+    },
 };
 use serde::{Deserialize, Deserializer, de::Error as _};
 use uuid::Uuid;

@@ -7,16 +7,18 @@ use axum::extract::State;
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
-    calendar::Span,
-    judgement::GAP_WITHOUT_RULES,
+    cold::judgement::GAP_WITHOUT_RULES,
     refusal::{Kind, Refusal},
     text::PlaceCode,
+    units::calendar::Span,
     words::PlaceKind,
 };
 use gillbook_store::{
     Page as Rows, Tx,
-    excursions::Excursion,
-    temperature::{AirPoint, Gap, Temperature},
+    cold::{
+        excursions::Excursion,
+        temperature::{AirPoint, Gap, Temperature},
+    },
 };
 use serde::Deserialize;
 
@@ -308,8 +310,8 @@ impl Scale {
     }
 
     fn x(&self, at: DateTime<Utc>) -> f64 {
-        let whole = gillbook_core::exposure::seconds(self.window);
-        let part = gillbook_core::exposure::seconds(Span { from: self.window.from, until: at });
+        let whole = gillbook_core::cold::exposure::seconds(self.window);
+        let part = gillbook_core::cold::exposure::seconds(Span { from: self.window.from, until: at });
         LEFT + (RIGHT - LEFT) * (part / whole).clamp(0.0, 1.0)
     }
 

@@ -9,17 +9,19 @@ use axum::{
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
+    cold::shelf_life::LifeLeft,
     refusal::Refusal,
-    shelf_life::LifeLeft,
     text::{Line, LotCode},
     words::{ActKind, Basis, LotEventKind, PlaceKind},
 };
 use gillbook_store::{
     SignedWith,
-    holds::HoldEvent,
     idempotency::Answer,
-    lots::{Lot, LotAt, NewLotEvent},
-    trace::{NotSold, Trace, WasIn, WentTo},
+    ledger::{
+        holds::HoldEvent,
+        lots::{Lot, LotAt, NewLotEvent},
+        trace::{NotSold, Trace, WasIn, WentTo},
+    },
 };
 use serde::Deserialize;
 use uuid::Uuid;

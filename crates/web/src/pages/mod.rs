@@ -32,7 +32,11 @@ use axum::{
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{Grams, limits::MAX_SIGN_IN_BYTES, words::Role};
-use gillbook_store::{farm::Farm, idempotency::Once, people::Standing, readings::CAUTION};
+use gillbook_store::{
+    cold::readings::CAUTION,
+    farm::{farms::Farm, people::Standing},
+    idempotency::Once,
+};
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 

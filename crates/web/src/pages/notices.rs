@@ -8,7 +8,7 @@ use axum::{
 };
 use chrono::{NaiveTime, Timelike};
 use gillbook_core::{refusal::Refusal, text::Text, words::NoticeWay};
-use gillbook_store::notices::{NewNoticeTo, NoticeTo};
+use gillbook_store::cold::notices::{NewNoticeTo, NoticeTo};
 use serde::Deserialize;
 use uuid::Uuid;
 

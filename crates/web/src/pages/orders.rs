@@ -10,21 +10,23 @@ use chrono::{NaiveDate, TimeDelta};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
-    calendar::day_of,
     refusal::Refusal,
     text::{DocketCode, Line, OrderCode, PlaceCode},
+    units::calendar::day_of,
     words::{OrderStatus, PlaceKind},
 };
 use gillbook_documents::docket as paper;
 use gillbook_store::{
     Page as Rows, SignedWith, Tx,
-    deliveries::NewDelivery,
-    dockets::{Docket, DocketLine, DocketStatus, NewDocket, packs_of},
-    farm::Farm,
-    orders::Order,
-    set_aside::NewSetAside,
-    shortage::Shortage,
-    warm_spells::WarmSpell,
+    farm::farms::Farm,
+    ledger::warm_spells::WarmSpell,
+    selling::{
+        deliveries::NewDelivery,
+        dockets::{Docket, DocketLine, DocketStatus, NewDocket, packs_of},
+        orders::Order,
+        set_aside::NewSetAside,
+        shortage::Shortage,
+    },
 };
 use rust_decimal::Decimal;
 use serde::Deserialize;

@@ -6,9 +6,9 @@ use askama::Template;
 use axum::extract::State;
 use chrono::{DateTime, Datelike, Days, DurationRound, Months, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{calendar::day_of, text::PlaceCode, words::PlaceKind};
+use gillbook_core::{text::PlaceCode, units::calendar::day_of, words::PlaceKind};
 use gillbook_documents::record as paper;
-use gillbook_store::{Page as Rows, record::TemperatureRecord};
+use gillbook_store::{Page as Rows, cold::record::TemperatureRecord};
 use serde::Deserialize;
 
 use super::{Head, Page, record_sheet::sheet_of, zone_of};
@@ -115,8 +115,8 @@ impl Month {
 #[derive(Debug, Deserialize)]
 pub(super) struct RecordPageAsked {
     place: Option<PlaceCode>,
-    from: Option<gillbook_core::calendar::Day>,
-    until: Option<gillbook_core::calendar::Day>,
+    from: Option<gillbook_core::units::calendar::Day>,
+    until: Option<gillbook_core::units::calendar::Day>,
 }
 
 pub(super) async fn get_record(

@@ -2,9 +2,9 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{calendar::day_of, exposure::Exposure};
+use gillbook_core::{cold::exposure::Exposure, units::calendar::day_of};
 use gillbook_documents::record as paper;
-use gillbook_store::{
+use gillbook_store::cold::{
     excursions::{Excursion, LotThere},
     places::Limit,
     record::{DayFigures, TemperatureRecord},

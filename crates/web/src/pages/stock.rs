@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use askama::Template;
 use axum::extract::State;
 use chrono::{Days, NaiveDate};
-use gillbook_core::{Grams, calendar::day_of, text::LotCode};
-use gillbook_store::{Page as Rows, lots::Lot};
+use gillbook_core::{Grams, text::LotCode, units::calendar::day_of};
+use gillbook_store::{Page as Rows, ledger::lots::Lot};
 
 use super::{Head, Page, count, full_day, kg, lot::life_of, zone_of};
 use crate::{App, problem::Problem, read, who::Who};

@@ -8,10 +8,14 @@ use chrono::{DateTime, Days, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
-    calendar::{Span, day_begins, day_of},
+    units::calendar::{Span, day_begins, day_of},
     words::{ExcursionKind, PlaceKind},
 };
-use gillbook_store::{Page as Rows, Tx, excursions::Excursion, risk::EndsBy, temperature::Temperature};
+use gillbook_store::{
+    Page as Rows, Tx,
+    cold::{excursions::Excursion, temperature::Temperature},
+    reports::risk::EndsBy,
+};
 
 use super::{
     Head, Page, clock, count,
@@ -244,7 +248,7 @@ pub(super) fn judge(air: &Temperature, now: DateTime<Utc>, zone: Tz) -> String {
     let Some(limit) = &air.limit else { return "no limit is set for it".into() };
     let gap = TimeDelta::minutes(i64::from(limit.gap_minutes));
     let points: Vec<(DateTime<Utc>, f64)> = air.series.iter().map(|p| (p.at, p.c)).collect();
-    let since = gillbook_core::exposure::since(&points, gap, limit.warm_c).unwrap_or(last.at);
+    let since = gillbook_core::cold::exposure::since(&points, gap, limit.warm_c).unwrap_or(last.at);
     let word = if last.c > limit.warm_c { "above the limit" } else { "within the limit" };
     format!("{word} of {} °C since {}", limit.warm_c, clock(since, zone))
 }

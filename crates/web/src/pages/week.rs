@@ -5,14 +5,14 @@ use axum::extract::State;
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
-    calendar::{IsoWeek, day_of},
-    reconciliation::Sheet,
+    ledger::reconciliation::Sheet,
+    units::calendar::{IsoWeek, day_of},
     words::ActKind,
 };
-use gillbook_store::{
+use gillbook_store::reports::{
+    week::{LateEntry, Week, WeekBefore, WeekStage},
     week_counts::{BookCheck, PlaceCounted, WeekCounted},
     week_money::{ChannelMoney, MoneyTotal, WeekSale},
-    weeks::{LateEntry, Week, WeekBefore, WeekStage},
 };
 use rust_decimal::Decimal;
 use serde::Deserialize;

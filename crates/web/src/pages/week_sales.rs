@@ -2,8 +2,8 @@
 
 use chrono_tz::Tz;
 use gillbook_store::{
-    farm::Farm,
-    week_money::{SaleKind, WeekSale},
+    farm::farms::Farm,
+    reports::week_money::{SaleKind, WeekSale},
 };
 
 use super::{full_time, g as grams, zone_of};

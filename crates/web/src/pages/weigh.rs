@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::extract::State;
 use gillbook_core::{
-    weighing::MOST_GROSS,
+    ledger::weighing::MOST_GROSS,
     words::{CrateKind, PlaceKind},
 };
 use gillbook_store::Page as Rows;

@@ -1,0 +1,12 @@
+//! Air and food over time: figures of the hour, excursions, life and weight loss.
+
+pub mod air;
+pub mod exposure;
+pub mod judgement;
+pub mod kinetic;
+pub mod product;
+pub mod rejudge;
+pub mod shelf_life;
+pub mod spell;
+pub mod unknown_air;
+pub mod weight_loss;

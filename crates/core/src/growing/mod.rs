@@ -1,0 +1,3 @@
+//! Blocks and what they yield.
+
+pub mod yields;

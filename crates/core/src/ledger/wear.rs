@@ -1,0 +1,297 @@
+//! What the ways that grams went took of their saleable life.
+//!
+//! Life used on a way is the sum over its stays of what each took, by the profile of the lot that the grams were then (of the packaging
+//! that they were in). Time whose temperature is known takes the exact integral of [`Profile::used`] over the air of the place; of days
+//! that are long past only the figures of whole hours are kept, and the most that an hour with such figures can have taken counts
+//! ([`Profile::used_at_most`]). Time without a known temperature takes what the worst temperature that is known anywhere on the ways of
+//! these grams would have taken; at a place where no temperature is known on every one of them, what the place's assumed temperature would
+//! have taken, if that is more. So an unknown hour is never a good one.
+//!
+//! Where grams went different ways the one that took most counts ([`Fared::worst`]), and the one that took least stands beside it.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use crate::{
+    cold::{
+        exposure::{Segment, seconds},
+        rejudge::hour_of,
+        shelf_life::{DAY_S, Profile, Wear},
+    },
+    ledger::path::{Paths, Stay},
+    text::{LotCode, PlaceCode},
+    units::calendar::Span,
+};
+
+/// How far back the air is looked at piece by piece.
+const CLOSE: TimeDelta = TimeDelta::days(8);
+/// How far back life is counted by temperatures: time before counts as time without one.
+pub const OLDEST: TimeDelta = TimeDelta::days(400);
+
+/// The first hour that is looked at piece by piece when life is counted now: before it the figures of whole hours do.
+#[must_use]
+pub fn close_from(now: DateTime<Utc>) -> DateTime<Utc> {
+    hour_of(now - CLOSE)
+}
+
+/// The parts of known air that lie in any of some spans that do not overlap.
+#[must_use]
+pub fn within(pieces: &[Segment], spans: &[Span]) -> Vec<Segment> {
+    spans.iter().flat_map(|span| pieces.iter().filter_map(|p| p.clip(*span))).collect()
+}
+
+/// The figures of an hour of air.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HourAir {
+    /// When it began.
+    pub hour: DateTime<Utc>,
+    /// Seconds of it that are known.
+    pub known_s: f64,
+    /// Their mean, °C.
+    pub mean_c: f64,
+    /// The coldest, °C.
+    pub least_c: f64,
+    /// The warmest, °C.
+    pub most_c: f64,
+}
+
+/// The air of a place as far back as life is counted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlaceAir {
+    /// Whole hours long past, in time order.
+    pub hours: Vec<HourAir>,
+    /// From this whole hour on the air is known piece by piece.
+    pub close_from: DateTime<Utc>,
+    /// Its pieces from then on, in time order.
+    pub pieces: Vec<Segment>,
+    /// What time without a temperature is counted at where none is known, °C.
+    pub assumed_c: f64,
+    /// What is expected of it from now on, °C.
+    pub expected_c: f64,
+}
+
+/// A stay as far as its air is known.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+struct Known {
+    used: f64,
+    seconds: f64,
+    least_c: Option<f64>,
+    most_c: Option<f64>,
+}
+
+impl Known {
+    fn saw(&mut self, c: f64) {
+        self.least_c = Some(self.least_c.map_or(c, |l| l.min(c)));
+        self.most_c = Some(self.most_c.map_or(c, |m| m.max(c)));
+    }
+}
+
+/// Life and seconds used up to each piece and hour, so that a stay's share is one subtraction.
+#[derive(Debug)]
+struct Sums {
+    hours: Vec<(f64, f64)>,
+    pieces: Vec<(f64, f64)>,
+}
+
+fn running(of: impl Iterator<Item = (f64, f64)>) -> Vec<(f64, f64)> {
+    let mut sums = vec![(0.0, 0.0)];
+    sums.extend(of.scan((0.0, 0.0), |sum, (used, known_s)| {
+        sum.0 += used;
+        sum.1 += known_s;
+        Some(*sum)
+    }));
+    sums
+}
+
+impl Sums {
+    fn of(air: &PlaceAir, profile: &Profile) -> Self {
+        Self {
+            hours: running(
+                air.hours.iter().map(|h| (profile.used_at_most(h.known_s, h.mean_c, h.least_c, h.most_c), h.known_s)),
+            ),
+            pieces: running(air.pieces.iter().map(|p| (profile.used(p), seconds(p.span)))),
+        }
+    }
+
+    fn add(&self, known: &mut Known, air: &PlaceAir, profile: &Profile, span: Span) {
+        self.add_hours(known, air, profile, Span { until: span.until.min(air.close_from), ..span });
+        self.add_pieces(known, air, profile, Span { from: span.from.max(air.close_from), ..span });
+    }
+
+    fn add_hours(&self, known: &mut Known, air: &PlaceAir, profile: &Profile, span: Span) {
+        let hour = TimeDelta::hours(1);
+        let first = air.hours.partition_point(|h| h.hour + hour <= span.from);
+        let end = air.hours.partition_point(|h| h.hour < span.until).max(first);
+        // Hours that the stay is in from end to end.
+        let whole = first + air.hours[first..end].partition_point(|h| h.hour < span.from);
+        let whole_end = whole.max(air.hours[..end].partition_point(|h| h.hour + hour <= span.until));
+        known.used += self.hours[whole_end].0 - self.hours[whole].0;
+        known.seconds += self.hours[whole_end].1 - self.hours[whole].1;
+        for (n, h) in air.hours.iter().enumerate().take(end).skip(first) {
+            if !(whole..whole_end).contains(&n) {
+                let part = seconds(Span { from: span.from.max(h.hour), until: span.until.min(h.hour + hour) });
+                // Which seconds of the hour are known is not kept: the least that can be known of the part counts.
+                let known_s = (h.known_s - (3600.0 - part)).max(0.0);
+                known.used += known_s / DAY_S * profile.fastest(h.least_c, h.most_c);
+                known.seconds += known_s;
+            }
+            known.saw(h.least_c);
+            known.saw(h.most_c);
+        }
+    }
+
+    fn add_pieces(&self, known: &mut Known, air: &PlaceAir, profile: &Profile, span: Span) {
+        if span.from >= span.until {
+            return;
+        }
+        let first = air.pieces.partition_point(|p| p.span.until <= span.from);
+        let end = air.pieces.partition_point(|p| p.span.from < span.until).max(first);
+        known.used += self.pieces[end].0 - self.pieces[first].0;
+        known.seconds += self.pieces[end].1 - self.pieces[first].1;
+        for (n, piece) in air.pieces.iter().enumerate().take(end).skip(first) {
+            let inside = if n == first || n + 1 == end { piece.clip(span) } else { Some(*piece) };
+            let Some(inside) = inside else { continue };
+            if inside != *piece {
+                known.used -= profile.used(piece) - profile.used(&inside);
+                known.seconds -= seconds(piece.span) - seconds(inside.span);
+            }
+            known.saw(inside.from_c);
+            known.saw(inside.until_c);
+        }
+    }
+}
+
+/// How grams fared: on the way that took most of their life, and on the one that took least.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fared {
+    /// By the way that took most.
+    pub worst: Wear,
+    /// By the way that took least.
+    pub best: Wear,
+}
+
+/// Counts what the ways of grams took of their life.
+#[derive(Debug)]
+pub struct Wearing<'a> {
+    paths: &'a Paths,
+    airs: &'a BTreeMap<PlaceCode, PlaceAir>,
+    profiles: &'a Profiles,
+    sums: BTreeMap<(PlaceCode, usize), Sums>,
+}
+
+/// The profiles of some lots. Many share one.
+#[derive(Debug, Clone, Default)]
+pub struct Profiles {
+    /// The profiles.
+    pub all: Vec<Profile>,
+    /// Which of them is a lot's. A lot without one is not in it.
+    pub of: BTreeMap<LotCode, usize>,
+}
+
+impl<'a> Wearing<'a> {
+    /// Over paths, the air of the places on them, and the profile of each lot, where it has one.
+    #[must_use]
+    pub fn new(paths: &'a Paths, airs: &'a BTreeMap<PlaceCode, PlaceAir>, profiles: &'a Profiles) -> Self {
+        Self { paths, airs, profiles, sums: BTreeMap::new() }
+    }
+
+    /// How the grams that stand in a stay have fared until now. Nothing where the lot has no profile or the air of its place was not
+    /// given. A lot that they were before and that has no profile of its own counts by this lot's.
+    #[must_use]
+    pub fn fared(&mut self, stay: usize) -> Option<Fared> {
+        let own = *self.profiles.of.get(&self.paths.stays()[stay].lot)?;
+        let expected_c = self.airs.get(&self.paths.stays()[stay].place)?.expected_c;
+        let behind = self.paths.behind(stay);
+        let known: BTreeMap<usize, Known> = behind.iter().map(|n| (*n, self.known(*n, own))).collect();
+        let unknown = Unknown::on(self.paths, &known);
+        let mut fared: BTreeMap<usize, Fared> = BTreeMap::new();
+        for (n, known) in &known {
+            let here = &self.paths.stays()[*n];
+            let profile = &self.profiles.all[self.profile_of(here, own)];
+            let assumed_c = self.airs.get(&here.place).map_or(f64::NAN, |a| a.assumed_c);
+            let step = unknown.step(here, known, profile, assumed_c, expected_c);
+            let before = |pick: fn(&Fared) -> Wear, more: fn(f64, f64) -> bool| {
+                here.before
+                    .iter()
+                    .filter_map(|b| fared.get(b))
+                    .map(pick)
+                    .reduce(|a, b| if more(b.used, a.used) { b } else { a })
+            };
+            let worst = before(|f| f.worst, |b, a| b > a).unwrap_or_default().then(&step, &self.profiles.all[own]);
+            let best = before(|f| f.best, |b, a| b < a).unwrap_or_default().then(&step, &self.profiles.all[own]);
+            fared.insert(*n, Fared { worst, best });
+        }
+        fared.remove(&stay)
+    }
+
+    fn profile_of(&self, stay: &Stay, own: usize) -> usize {
+        self.profiles.of.get(&stay.lot).copied().unwrap_or(own)
+    }
+
+    fn known(&mut self, n: usize, own: usize) -> Known {
+        let stay = &self.paths.stays()[n];
+        let number = self.profile_of(stay, own);
+        let mut known = Known::default();
+        if let Some(air) = self.airs.get(&stay.place).filter(|_| stay.span.from < stay.span.until) {
+            let profile = &self.profiles.all[number];
+            let sums = self.sums.entry((stay.place.clone(), number)).or_insert_with(|| Sums::of(air, profile));
+            sums.add(&mut known, air, profile, stay.span);
+        }
+        known
+    }
+}
+
+/// What is known of the temperatures on the ways of some grams, for the time without one.
+#[derive(Debug, Default)]
+struct Unknown<'a> {
+    extremes: Vec<f64>,
+    /// Places at which a temperature is known on every one of the ways.
+    known_at: BTreeSet<&'a PlaceCode>,
+}
+
+impl<'a> Unknown<'a> {
+    /// `known` are the stays of the ways, the last of them where the grams are now.
+    fn on(paths: &'a Paths, known: &BTreeMap<usize, Known>) -> Self {
+        let mut all = Known::default();
+        let mut certain: BTreeMap<usize, BTreeSet<&PlaceCode>> = BTreeMap::new();
+        for (n, k) in known {
+            let stay = &paths.stays()[*n];
+            let before = stay.before.iter().filter_map(|b| certain.get(b)).cloned();
+            let mut places = before.reduce(|a, b| &a & &b).unwrap_or_default();
+            for c in k.least_c.into_iter().chain(k.most_c) {
+                all.saw(c);
+                places.insert(&stay.place);
+            }
+            certain.insert(*n, places);
+        }
+        Self {
+            extremes: all.least_c.into_iter().chain(all.most_c).collect(),
+            known_at: certain.pop_last().map(|last| last.1).unwrap_or_default(),
+        }
+    }
+
+    /// What a stay took.
+    fn step(&self, stay: &Stay, known: &Known, profile: &Profile, assumed_c: f64, expected_c: f64) -> Wear {
+        let whole_s = seconds(stay.span);
+        let unknown_s = (whole_s - known.seconds).max(0.0);
+        let assumed = (!self.known_at.contains(&stay.place) && assumed_c.is_finite()).then_some(assumed_c);
+        let at_c = self
+            .extremes
+            .iter()
+            .copied()
+            .chain(assumed)
+            .min_by(|a, b| profile.life_days(*a).total_cmp(&profile.life_days(*b)))
+            .unwrap_or(expected_c);
+        let days = unknown_s / DAY_S;
+        let rate = 1.0 / profile.life_days(at_c);
+        let hopeful = rate.min(1.0 / profile.life_days(expected_c));
+        Wear {
+            used: known.used + days * rate,
+            used_at_least: known.used + days * hopeful,
+            known_s: known.seconds.min(whole_s),
+            whole_s,
+            assumed_c: (unknown_s > 0.0).then_some(at_c),
+        }
+    }
+}

@@ -1,0 +1,5 @@
+//! Grams, money and days: what the trade counts in.
+
+pub mod calendar;
+pub mod money;
+pub mod quantity;

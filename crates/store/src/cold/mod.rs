@@ -1,0 +1,15 @@
+//! Places and their air: readings, excursions, checks, and who is told.
+
+pub mod chilling;
+pub mod excursions;
+pub(crate) mod held;
+pub mod house_checks;
+pub mod judging;
+pub mod notices;
+pub mod places;
+pub mod probe_checks;
+pub(crate) mod reading_group;
+pub mod readings;
+pub mod record;
+pub mod record_parts;
+pub mod temperature;

@@ -1,0 +1,420 @@
+//! Posts of any number of farms as one group: judged record by record, kept in one commit, and told what became of each.
+
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
+
+use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_core::{
+    cold::rejudge::hour_of,
+    senml::{Resolved, Value},
+    text::PlaceCode,
+    units::calendar::Span,
+    words::ReadingFault,
+};
+use sqlx::{Connection, PgConnection};
+
+use crate::{
+    Error, FarmId, Result,
+    cold::{
+        held::{HeldConnection, Mark},
+        judging::setting_of,
+        readings::{AHEAD, KnownProbe, Named, OLDEST, Post, Receipt, RefusedReading, Remedy},
+    },
+    farm::people::Standing,
+};
+
+/// Tells faults from temperatures. 85 °C and −127 °C are what common digital probes give when they have not measured.
+fn fault_of(c: f64) -> Option<ReadingFault> {
+    if c.is_nan() {
+        Some(ReadingFault::NotANumber)
+    } else if (c - 85.0).abs() < 1e-9 {
+        Some(ReadingFault::PowerOnValue)
+    } else if (c + 127.0).abs() < 1e-9 {
+        Some(ReadingFault::Disconnected)
+    } else if !(-55.0..=125.0).contains(&c) {
+        Some(ReadingFault::OutOfRange)
+    } else {
+        None
+    }
+}
+
+/// A reading to be kept, and which record of which post it was.
+#[derive(Debug)]
+struct Row {
+    farm: FarmId,
+    probe: Arc<KnownProbe>,
+    at: DateTime<Utc>,
+    c: f64,
+    fault: Option<ReadingFault>,
+    post: usize,
+    index: usize,
+    /// Others of the same probe and instant: post, index, value.
+    again: Vec<(usize, usize, f64)>,
+}
+
+impl Row {
+    /// The whole hours that it touches.
+    fn touches(&self) -> Span {
+        let from = hour_of(self.at);
+        Span { from, until: from + TimeDelta::hours(1) }
+    }
+
+    /// The short ways for a reading that comes alone, on a connection that sees its farm, and whose hour is marked already. Returns
+    /// whether that was so.
+    async fn keep_alone(&self, held: &mut HeldConnection, now: DateTime<Utc>) -> sqlx::Result<bool> {
+        let hours = self.touches();
+        if let Some(claims) = held.marked(&self.probe.place, hours) {
+            let kept = self.keep_marked(&mut held.connection, claims, now).await?;
+            held.mark.take_if(|_| !kept);
+            return Ok(kept);
+        }
+        let claims = self.keep_where_marked(&mut held.connection, hours, now).await?;
+        held.mark = claims.map(|claims| Mark { place: self.probe.place.clone(), hours, claims });
+        Ok(claims.is_some())
+    }
+
+    /// Keeps it if the mark that was seen at a count of claims stands.
+    async fn keep_marked(&self, db: &mut PgConnection, claims: i64, now: DateTime<Utc>) -> sqlx::Result<bool> {
+        let kept = sqlx::query!(
+            "insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
+             select $1, $3, $4, $5, $6, $7 where marks_stand($1, $2)",
+            self.farm.0,
+            claims,
+            self.probe.number,
+            self.at,
+            self.c,
+            self.fault.map(ReadingFault::as_str),
+            now
+        )
+        .execute(db)
+        .await?;
+        Ok(kept.rows_affected() == 1)
+    }
+
+    /// Keeps it if there is a mark that covers hours, and gives the count of claims at which it stands.
+    async fn keep_where_marked(
+        &self,
+        db: &mut PgConnection,
+        hours: Span,
+        now: DateTime<Utc>,
+    ) -> sqlx::Result<Option<i64>> {
+        let claims = sqlx::query_scalar!(
+            "insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
+             select t.farm_id, $5, $6, $7, $8, $9
+               from place_touched t
+              where t.farm_id = $1 and t.place = $2 and not t.claimed and t.from_at <= $3 and t.through_at >= $4
+                and claims_kept_away(t.farm_id)
+                for key share
+             returning coalesce(pg_sequence_last_value('place_claim'), 0)",
+            self.farm.0,
+            self.probe.place.as_str(),
+            hours.from,
+            hours.until,
+            self.probe.number,
+            self.at,
+            self.c,
+            self.fault.map(ReadingFault::as_str),
+            now
+        )
+        .fetch_optional(db)
+        .await?;
+        Ok(claims.flatten())
+    }
+}
+
+/// What a record measures.
+enum Measured {
+    Air(Row),
+    Beside { farm: FarmId, probe: i32, at: DateTime<Utc>, unit: &'static str, value: f64 },
+}
+
+/// What became of a row, numbered from 1: whether it is new, and the value that is kept. None is told of when all are new.
+type Told = (i64, bool, Option<f64>);
+
+/// Posts of any number of farms, ready to be kept in one commit.
+#[derive(Debug, Default)]
+pub(crate) struct Group {
+    pub(crate) receipts: Vec<Receipt>,
+    rows: Vec<Row>,
+    beside: Vec<(FarmId, i32, DateTime<Utc>, &'static str, f64)>,
+}
+
+/// One bit pattern for every NaN, so that the same fault sent twice is the same.
+fn one_nan(c: f64) -> f64 {
+    if c.is_nan() { f64::NAN } else { c }
+}
+
+fn same(a: f64, b: f64) -> bool {
+    one_nan(a).to_bits() == one_nan(b).to_bits()
+}
+
+impl Group {
+    pub(crate) fn gather(posts: &[Named<'_>], now: DateTime<Utc>) -> Self {
+        let mut group = Self { receipts: vec![Receipt::default(); posts.len()], ..Self::default() };
+        let mut rows = Vec::new();
+        for (n, Named { post, probes }) in posts.iter().enumerate() {
+            for (record, probe) in post.records.iter().zip(probes) {
+                match judge(post, n, record, probe.as_ref(), now) {
+                    Ok(Measured::Air(row)) => rows.push(row),
+                    Ok(Measured::Beside { farm, probe, at, unit, value }) => {
+                        group.beside.push((farm, probe, at, unit, value));
+                        group.receipts[n].beside += 1;
+                    }
+                    Err((remedy, reason)) => {
+                        group.receipts[n].refused.push(RefusedReading { index: record.index, remedy, reason });
+                    }
+                }
+            }
+        }
+        // One order for everybody, so that two groups never wait for each other in a ring.
+        group.beside.sort_by_key(|&(farm, probe, at, unit, _)| (farm, probe, at, unit));
+        rows.sort_by_key(|r| (r.farm, r.probe.number, r.at, r.post, r.index));
+        for row in rows {
+            match group.rows.last_mut() {
+                Some(last) if (last.farm, last.probe.number, last.at) == (row.farm, row.probe.number, row.at) => {
+                    last.again.push((row.post, row.index, row.c));
+                }
+                _ => group.rows.push(row),
+            }
+        }
+        group
+    }
+
+    pub(crate) fn span(&self) -> Option<(DateTime<Utc>, DateTime<Utc>)> {
+        let instants = || self.rows.iter().map(|r| r.at).chain(self.beside.iter().map(|b| b.2));
+        instants().min().zip(instants().max())
+    }
+
+    /// What is touched: by farm and place, whole hours.
+    fn marks(&self) -> BTreeMap<(FarmId, &PlaceCode), Span> {
+        let mut marks: BTreeMap<(FarmId, &PlaceCode), Span> = BTreeMap::new();
+        for row in &self.rows {
+            let hours = row.touches();
+            let mark = marks.entry((row.farm, &row.probe.place)).or_insert(hours);
+            *mark = Span { from: mark.from.min(hours.from), until: mark.until.max(hours.until) };
+        }
+        marks
+    }
+
+    /// The setting that lets rows of its farms be seen.
+    fn farms(&self) -> String {
+        setting_of(self.rows.iter().map(|row| row.farm).collect::<BTreeSet<_>>())
+    }
+
+    /// Keeps them on a connection in one commit. `some_kept` says that some may be there already; where that was not said and one is,
+    /// nothing is kept and the answer is `false`.
+    pub(crate) async fn keep_on(
+        &mut self,
+        held: &mut HeldConnection,
+        now: DateTime<Utc>,
+        some_kept: bool,
+    ) -> Result<bool> {
+        let farms = self.farms();
+        let told = match self.keep_shortest(held, &farms, now, some_kept).await {
+            Ok(told) => told,
+            Err(sqlx::Error::Database(error)) if !some_kept && error.is_unique_violation() => return Ok(false),
+            Err(error) => return Err(error.into()),
+        };
+        if !self.rows.is_empty() && held.sees != farms {
+            (held.sees, held.mark) = (farms, None);
+        }
+        self.tell_all(told)?;
+        Ok(true)
+    }
+
+    /// Keeps them in a transaction that has begun, where some may be there already. No savepoint around it: rows that a savepoint wrote carry
+    /// its number, and would pass for rows that were there before.
+    pub(crate) async fn keep_in(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<()> {
+        let told = self.keep_rows(db, &self.farms(), now, true, false).await?;
+        if !self.beside.is_empty() {
+            self.keep_beside(db, now).await?;
+        }
+        self.tell_all(told)
+    }
+
+    async fn keep_shortest(
+        &self,
+        held: &mut HeldConnection,
+        farms: &str,
+        now: DateTime<Utc>,
+        some_kept: bool,
+    ) -> sqlx::Result<Vec<Told>> {
+        if let [row] = &self.rows[..]
+            && self.beside.is_empty()
+            && !some_kept
+            && held.sees == farms
+            && row.keep_alone(held, now).await?
+        {
+            return Ok(Vec::new());
+        }
+        if self.beside.is_empty() {
+            return self.keep_rows(&mut held.connection, farms, now, some_kept, true).await;
+        }
+        let mut both = held.connection.begin().await?;
+        let told = self.keep_rows(&mut both, farms, now, some_kept, true).await?;
+        self.keep_beside(&mut both, now).await?;
+        both.commit().await?;
+        Ok(told)
+    }
+
+    /// Keeps the temperatures. The connection goes on seeing their farms afterwards if that is to be `lasting`.
+    async fn keep_rows(
+        &self,
+        db: &mut PgConnection,
+        farms: &str,
+        now: DateTime<Utc>,
+        some_kept: bool,
+        lasting: bool,
+    ) -> sqlx::Result<Vec<Told>> {
+        if self.rows.is_empty() {
+            return Ok(Vec::new());
+        }
+        let marks = self.marks();
+        let told = sqlx::query!(
+            r#"select ord as "ord!", is_new as "is_new!", kept_c
+                 from keep_readings($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)"#,
+            farms,
+            &marks.keys().map(|m| m.0.0).collect::<Vec<_>>(),
+            &marks.keys().map(|m| m.1.to_string()).collect::<Vec<_>>(),
+            &marks.values().map(|m| m.from).collect::<Vec<_>>(),
+            &marks.values().map(|m| m.until).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.farm.0).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.probe.number).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.at).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.c).collect::<Vec<_>>(),
+            &self.rows.iter().map(|r| r.fault.map(|f| f.as_str().to_owned())).collect::<Vec<_>>()
+                as &[Option<String>],
+            now,
+            some_kept,
+            lasting
+        )
+        .fetch_all(db)
+        .await?;
+        Ok(told.into_iter().map(|r| (r.ord, r.is_new, r.kept_c)).collect())
+    }
+
+    async fn keep_beside(&self, db: &mut PgConnection, now: DateTime<Utc>) -> sqlx::Result<()> {
+        let b = &self.beside;
+        sqlx::query!(
+            r#"select keep_beside($1, $2, $3, $4, $5, $6) as "n!""#,
+            &b.iter().map(|b| b.0.0).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.1).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.2).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.3.to_owned()).collect::<Vec<_>>(),
+            &b.iter().map(|b| b.4).collect::<Vec<_>>(),
+            now
+        )
+        .fetch_one(db)
+        .await?;
+        Ok(())
+    }
+
+    /// Tells each post what became of its records.
+    fn tell_all(&mut self, told: Vec<Told>) -> Result<()> {
+        if told.is_empty() {
+            for row in &self.rows {
+                tell(&mut self.receipts, row, true, None);
+            }
+        }
+        for (ord, is_new, kept_c) in told {
+            let Some(of) = usize::try_from(ord - 1).ok().and_then(|i| self.rows.get(i)) else {
+                return Err(Error::Stored("a reading was answered that was not asked".into()));
+            };
+            tell(&mut self.receipts, of, is_new, kept_c);
+        }
+        for receipt in &mut self.receipts {
+            receipt.refused.sort_by_key(|r| r.index);
+        }
+        Ok(())
+    }
+}
+
+/// Tells each record of a row what became of it.
+fn tell(receipts: &mut [Receipt], row: &Row, is_new: bool, kept: Option<f64>) {
+    let there = if is_new {
+        receipts[row.post].accepted += 1;
+        receipts[row.post].faults += usize::from(row.fault.is_some());
+        Some(row.c)
+    } else {
+        kept
+    };
+    let mine = (!is_new).then_some((row.post, row.index, row.c));
+    for (post, index, c) in mine.into_iter().chain(row.again.iter().copied()) {
+        match there {
+            Some(there) if same(there, c) => receipts[post].duplicate += 1,
+            Some(_) => receipts[post].refused.push(RefusedReading {
+                index,
+                remedy: Remedy::Permanent,
+                reason: "A reading of this probe at this time is kept with another value. Readings are never changed."
+                    .into(),
+            }),
+            // Another post is keeping it at this very moment.
+            None => receipts[post].refused.push(RefusedReading {
+                index,
+                remedy: Remedy::Retry,
+                reason: "The same reading is being kept by another request. Send it again in a moment.".into(),
+            }),
+        }
+    }
+}
+
+fn judge(
+    post: &Post,
+    n: usize,
+    r: &Resolved,
+    probe: Option<&Arc<KnownProbe>>,
+    now: DateTime<Utc>,
+) -> Result<Measured, (Remedy, String)> {
+    let never = |reason: String| (Remedy::Permanent, reason);
+    let Some(probe) = probe else {
+        return Err((Remedy::Retry, format!("There is no probe {} on this farm. Add it first.", r.name)));
+    };
+    if matches!(post.standing, Standing::Probe(own) if own != probe.number) {
+        return Err(never(format!("This token posts for another probe than {}. Use that probe's own token.", r.name)));
+    }
+    if r.relative && !post.relative_allowed {
+        return Err(never(
+            "The time is missing or relative to now. Send the probe's own time, or an Idempotency-Key with the pack."
+                .into(),
+        ));
+    }
+    if r.at > now + AHEAD {
+        return Err(never(format!("{} is in the future. Set the probe's clock.", r.at.format("%Y-%m-%d %H:%M UTC"))));
+    }
+    if r.at < now - OLDEST {
+        return Err(never(format!(
+            "{} is more than three years ago: the probe's clock seems to have been reset. Set it.",
+            r.at.format("%Y-%m-%d")
+        )));
+    }
+    let number = match &r.value {
+        Value::Number(c) => Some(*c),
+        Value::Text(t) if t.eq_ignore_ascii_case("nan") => Some(f64::NAN),
+        _ => None,
+    };
+    let (farm, at) = (post.farm, r.at);
+    match (r.unit.as_deref(), number) {
+        (Some("Cel"), Some(c)) => {
+            let (c, fault) = (one_nan(c), fault_of(c));
+            Ok(Measured::Air(Row {
+                farm,
+                probe: probe.clone(),
+                at,
+                c,
+                fault,
+                post: n,
+                index: r.index,
+                again: Vec::new(),
+            }))
+        }
+        (Some("Cel"), None) => Err(never("A temperature is a number (v).".into())),
+        (Some(unit @ ("%RH" | "%EL")), Some(value)) if (0.0..=100.0).contains(&value) => {
+            let unit = if unit == "%RH" { "%RH" } else { "%EL" };
+            Ok(Measured::Beside { farm, probe: probe.number, at, unit, value })
+        }
+        (Some(unit @ ("%RH" | "%EL")), _) => Err(never(format!("{unit} is a number from 0 to 100 (v)."))),
+        _ => Err(never("The unit is none of Cel, %RH and %EL. Send air temperature in degrees Celsius.".into())),
+    }
+}

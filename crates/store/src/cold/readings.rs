@@ -1,0 +1,343 @@
+//! Readings: kept as the probe sent them, many posts in one commit.
+
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::{
+        Arc,
+        atomic::{AtomicU32, Ordering},
+    },
+};
+
+use chrono::{DateTime, Datelike, Months, TimeDelta, Utc};
+use gillbook_core::{cold::air::Reading, senml::Resolved, text::PlaceCode, units::calendar::Span};
+use quick_cache::Equivalent;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use crate::{Error, FarmId, Result, Signed, Store, Tx, cold::reading_group::Group, farm::people::Standing, transact};
+
+/// The oldest reading that is taken: three years.
+pub(crate) const OLDEST: TimeDelta = TimeDelta::days(3 * 366);
+
+/// The farthest that a probe's clock may run ahead.
+pub(crate) const AHEAD: TimeDelta = TimeDelta::minutes(10);
+
+/// Whether a reading of an instant is taken.
+fn is_taken_at(at: DateTime<Utc>, now: DateTime<Utc>) -> bool {
+    at >= now - OLDEST && at <= now + AHEAD
+}
+
+/// A record that was not taken.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct RefusedReading {
+    /// Its place in the pack as it was sent, from 0.
+    pub index: usize,
+    /// Whether sending it again can ever help.
+    pub remedy: Remedy,
+    /// What is wrong and what to do.
+    pub reason: String,
+}
+
+/// Whether sending a record again can help.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Remedy {
+    /// It will never be taken as it is: drop it.
+    Permanent,
+    /// It is taken once the reason is mended, by adding the probe for instance: keep it and send it again.
+    Retry,
+}
+
+/// What became of a pack.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Receipt {
+    /// Readings that were new and are kept now.
+    pub accepted: usize,
+    /// Of those, kept as faults and not as temperatures.
+    pub faults: usize,
+    /// Humidities (`%RH`) and battery levels (`%EL`) that were kept, new or not. They are neither accepted nor duplicate, and nothing is
+    /// evaluated from them.
+    pub beside: usize,
+    /// Readings that were there with the same value.
+    pub duplicate: usize,
+    /// Records that were not taken.
+    pub refused: Vec<RefusedReading>,
+}
+
+/// The caution that stands wherever a figure about temperature or shelf life is shown.
+pub const CAUTION: &str = "Planning aid. Your local food-safety rules and your own food-safety plan decide. Gillbook does not judge whether food is fit to eat.";
+
+/// A pack that was posted, resolved.
+#[derive(Debug)]
+pub struct Post {
+    /// The farm.
+    pub farm: FarmId,
+    /// Who posts.
+    pub standing: Standing,
+    /// Its records.
+    pub records: Vec<Resolved>,
+    /// Whether times that are missing or relative to now are let pass.
+    pub relative_allowed: bool,
+}
+
+/// A probe as it is known by its name. It keeps its number and its place for good.
+#[derive(Debug)]
+pub(crate) struct KnownProbe {
+    pub(crate) number: i32,
+    pub(crate) place: PlaceCode,
+}
+
+/// What a probe is known by.
+#[derive(Debug, PartialEq, Eq, Hash)]
+struct ProbeName<'a>(FarmId, &'a str);
+
+impl Equivalent<(FarmId, String)> for ProbeName<'_> {
+    fn equivalent(&self, key: &(FarmId, String)) -> bool {
+        (self.0, self.1) == (key.0, key.1.as_str())
+    }
+}
+
+/// A post and the probe that each of its records names, if there is one.
+#[derive(Debug)]
+pub(crate) struct Named<'a> {
+    pub(crate) post: &'a Post,
+    pub(crate) probes: Vec<Option<Arc<KnownProbe>>>,
+}
+
+/// Years and months from one instant's through another's.
+fn months_between(first: DateTime<Utc>, last: DateTime<Utc>) -> impl Iterator<Item = (i32, u32)> {
+    let month = |at: DateTime<Utc>| at.date_naive().with_day(1);
+    std::iter::successors(month(first), |m| m.checked_add_months(Months::new(1)))
+        .take_while(move |m| Some(*m) <= month(last))
+        .map(|m| (m.year(), m.month()))
+}
+
+/// How many groups are looked at row by row after one of them held a reading that was there already.
+const WARY: u32 = 1000;
+
+/// Whether the next groups are likely to hold readings that are there already: a board that sends its backlog twice does so for a while,
+/// and the database's log tells of every broken key.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Wary(Arc<AtomicU32>);
+
+impl Wary {
+    fn next(&self) -> bool {
+        self.0.fetch_update(Ordering::Relaxed, Ordering::Relaxed, |left| left.checked_sub(1)).is_ok()
+    }
+
+    fn begin(&self) {
+        self.0.store(WARY, Ordering::Relaxed);
+    }
+}
+
+impl Store {
+    /// Keeps posts of any number of farms in one commit, and tells each what became of it. If the database refuses the group, it is
+    /// parted until the one that it refuses stands alone, whose error is told to it only.
+    ///
+    /// # Errors
+    /// One a post, when the database fails.
+    pub async fn keep_posts(&self, posts: Vec<Post>, now: DateTime<Utc>) -> Vec<Result<Receipt>> {
+        let named = match self.named(&posts, now).await {
+            Ok(named) => named,
+            Err(error) => return posts.iter().map(|_| Err(error.told_again())).collect(),
+        };
+        let farms: BTreeSet<FarmId> = posts.iter().map(|post| post.farm).collect();
+        let mut todo = vec![&named[..]];
+        let mut done = Vec::new();
+        while let Some(posts) = todo.pop() {
+            let mut group = Group::gather(posts, now);
+            match self.keep_group(&mut group, now).await {
+                Ok(()) => done.extend(group.receipts.into_iter().map(Ok)),
+                Err(error) if posts.len() == 1 || error.is_passing() => {
+                    done.extend(posts.iter().map(|_| Err(error.told_again())));
+                }
+                Err(_) => {
+                    let (first, second) = posts.split_at(posts.len() / 2);
+                    todo.extend([second, first]);
+                }
+            }
+        }
+        self.touched.tell(farms);
+        done
+    }
+
+    async fn keep_group(&self, group: &mut Group, now: DateTime<Utc>) -> Result<()> {
+        let Some((first, last)) = group.span() else { return Ok(()) };
+        self.ensure_months(first, last).await?;
+        let mut tries = 0;
+        let mut some_kept = self.wary.next();
+        loop {
+            let mut db = self.held.take(&self.pool).await?;
+            let mut kept = group.keep_on(&mut db, now, some_kept).await;
+            if matches!(kept, Ok(false)) {
+                self.wary.begin();
+                some_kept = true;
+                kept = group.keep_on(&mut db, now, some_kept).await;
+            }
+            match kept {
+                Ok(_) => {
+                    self.held.rest(db, &self.pool);
+                    return Ok(());
+                }
+                Err(error) if error.is_retryable() && tries < crate::TRIES => tries += 1,
+                Err(error) => return Err(error),
+            }
+        }
+    }
+
+    /// Makes the partitions that readings of a span go to, once a program and month.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn ensure_months(&self, first: DateTime<Utc>, last: DateTime<Utc>) -> Result<()> {
+        let months: Vec<_> = months_between(first, last).collect();
+        if self.months.read().is_ok_and(|known| months.iter().all(|month| known.contains(month))) {
+            return Ok(());
+        }
+        sqlx::query!("select ensure_reading_months($1, $2)", first, last).fetch_one(&self.pool).await?;
+        if let Ok(mut known) = self.months.write() {
+            known.extend(months);
+        }
+        Ok(())
+    }
+
+    /// Makes the partitions that a pack's readings go to, before the transaction that keeps them: making one is locked for all farms, and
+    /// whoever held that lock to the end of a transaction would have all of them stand in one line.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn ensure_months_of(&self, post: &Post, now: DateTime<Utc>) -> Result<()> {
+        let taken = || post.records.iter().map(|r| r.at).filter(|at| is_taken_at(*at, now));
+        match taken().min().zip(taken().max()) {
+            Some((first, last)) => self.ensure_months(first, last).await,
+            None => Ok(()),
+        }
+    }
+
+    /// The probes that posts name. A probe keeps its number for good, so what was found once is remembered.
+    async fn named<'a>(&self, posts: &'a [Post], now: DateTime<Utc>) -> Result<Vec<Named<'a>>> {
+        let mut unknown: BTreeMap<FarmId, BTreeSet<String>> = BTreeMap::new();
+        let known = |farm, name: &str| self.probes.get(&ProbeName(farm, name));
+        let named = posts.iter().map(|post| {
+            Named::of(post, known, |name| {
+                unknown.entry(post.farm).or_default().insert(name.to_owned());
+            })
+        });
+        let named: Vec<_> = named.collect();
+        if unknown.is_empty() {
+            return Ok(named);
+        }
+        // Boxed, so that the many posts of probes that are known do not carry the room for it.
+        let found = Box::pin(self.look_probes_up(unknown, now)).await?;
+        let found = |farm, name: &str| known(farm, name).or_else(|| found.get(&(farm, name.to_owned())).cloned());
+        Ok(posts.iter().map(|post| Named::of(post, found, |_| {})).collect())
+    }
+
+    async fn look_probes_up(
+        &self,
+        unknown: BTreeMap<FarmId, BTreeSet<String>>,
+        now: DateTime<Utc>,
+    ) -> Result<BTreeMap<(FarmId, String), Arc<KnownProbe>>> {
+        let mut all = BTreeMap::new();
+        for (farm, names) in unknown {
+            let signed = Signed::program(farm, "look-up");
+            let names: Vec<String> = names.into_iter().collect();
+            let found = transact!(read, self, &signed, now, |tx| tx.probes_named(&names).await)?;
+            for (name, probe) in found {
+                self.probes.insert((farm, name.clone()), probe.clone());
+                all.insert((farm, name), probe);
+            }
+        }
+        Ok(all)
+    }
+}
+
+impl<'a> Named<'a> {
+    /// Looks the probes of a post up. Records of one probe mostly stand together in a pack.
+    fn of(
+        post: &'a Post,
+        known: impl Fn(FarmId, &str) -> Option<Arc<KnownProbe>>,
+        mut unknown: impl FnMut(&str),
+    ) -> Self {
+        let mut before: Option<(&str, Option<Arc<KnownProbe>>)> = None;
+        let probes = post.records.iter().map(|record| match &before {
+            Some((name, probe)) if *name == record.name => probe.clone(),
+            _ => {
+                let probe = known(post.farm, &record.name);
+                if probe.is_none() {
+                    unknown(&record.name);
+                }
+                before = Some((&record.name, probe.clone()));
+                probe
+            }
+        });
+        Self { probes: probes.collect(), post }
+    }
+}
+
+impl Tx {
+    async fn probes_named(&mut self, names: &[String]) -> Result<BTreeMap<String, Arc<KnownProbe>>> {
+        let rows = sqlx::query!(
+            r#"select name, probe_id, place as "place: PlaceCode" from probe where farm_id = $1 and name = any ($2)"#,
+            self.farm.0,
+            names
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows.into_iter().map(|r| (r.name, Arc::new(KnownProbe { number: r.probe_id, place: r.place }))).collect())
+    }
+
+    /// Keeps one pack in this transaction: for packs with a key, whose answer is kept beside it. The months are there already:
+    /// [`Store::ensure_months_of`].
+    ///
+    /// # Errors
+    /// When the database fails; what is wrong with single records stands in the receipt.
+    pub async fn keep_readings(&mut self, post: &Post) -> Result<Receipt> {
+        let names: Vec<String> =
+            post.records.iter().map(|r| r.name.clone()).collect::<BTreeSet<_>>().into_iter().collect();
+        let probes = self.probes_named(&names).await?;
+        let named = Named::of(post, |_, name| probes.get(name).cloned(), |_| {});
+        let mut group = Group::gather(&[named], self.now);
+        group.keep_in(&mut self.db, self.now).await?;
+        group.receipts.pop().ok_or_else(|| Error::Stored("a post has a receipt".into()))
+    }
+
+    /// The readings of a place's probes in a span, in time order, with the offsets in force added.
+    pub(crate) async fn readings_of(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<Reading>> {
+        let probes = sqlx::query_scalar!(
+            "select probe_id from probe where farm_id = $1 and place = $2 order by probe_id",
+            self.farm.0,
+            place.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let offsets = self.offsets_of(&probes).await?;
+        let rows = sqlx::query!(
+            r#"select probe_id, at, value_c, (fault is not null) as "faulty!" from reading
+                where farm_id = $1 and probe_id = any ($2) and at >= $3 and at < $4 order by at, probe_id"#,
+            self.farm.0,
+            &probes,
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let reading = |probe, at, c: f64, faulty: bool| {
+            let offset = offsets.iter().rev().find(|o| o.0 == probe && o.1 <= at).map_or(0.0, |o| o.2);
+            Reading { probe, at, c: (!faulty).then_some(c + offset) }
+        };
+        Ok(rows.into_iter().map(|r| reading(r.probe_id, r.at, r.value_c, r.faulty)).collect())
+    }
+
+    /// Offsets of probes in the order in which they begin: probe, since when, °C.
+    pub(crate) async fn offsets_of(&mut self, probes: &[i32]) -> Result<Vec<(i32, DateTime<Utc>, f64)>> {
+        let rows = sqlx::query!(
+            "select probe_id, effective_from, offset_c from probe_offset where farm_id = $1 and probe_id = any ($2) order by effective_from",
+            self.farm.0,
+            probes
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows.into_iter().map(|r| (r.probe_id, r.effective_from, r.offset_c)).collect())
+    }
+}

@@ -1,0 +1,350 @@
+//! What the air of a place was: the series, its figures, and the hours that they are summed from.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_core::{
+    cold::{
+        air::{HOUR_S, Last, LastReading, Reading, known_air},
+        exposure::{Exposure, Point, Segment, gaps, seconds},
+        judgement::{Figures, Rules, State, figures_within, gap_at, trace_hour},
+        rejudge::{hour_of, reach},
+    },
+    refusal::Refusal,
+    text::PlaceCode,
+    units::calendar::Span,
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use crate::{
+    Result, Tx,
+    cold::{chilling::ChilledLot, places::Limit, readings::CAUTION, record::HourFigures},
+};
+
+/// A stretch of time without readings.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Gap {
+    /// Its beginning.
+    pub from: DateTime<Utc>,
+    /// Its end.
+    pub until: DateTime<Utc>,
+}
+
+/// A reading of air.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct AirPoint {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// °C.
+    pub c: f64,
+}
+
+/// What a place's air was over a span.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Temperature {
+    /// The place.
+    pub place: PlaceCode,
+    /// The limit in force at the end of the span.
+    pub limit: Option<Limit>,
+    /// The span.
+    pub from: DateTime<Utc>,
+    /// Its end.
+    pub until: DateTime<Utc>,
+    /// Exact figures of the readings, not of the thinned series.
+    pub exposure: Exposure,
+    /// Stretches in which nothing is known, exact also over long spans: with `exposure.known_s` they add up to the span. They are gaps by
+    /// the gap limit; only those longer than the silence time are excursions ("no data").
+    pub gaps: Vec<Gap>,
+    /// The air, thinned to the step that was asked for; each point is the warmest of its step. Where several probes measure, the warmer one
+    /// counts, each joined with its own readings only. Over spans of more than a week its
+    /// points are the warmest of the hours.
+    pub series: Vec<AirPoint>,
+    /// The estimated food temperature, likewise: the warm estimate, which no gap makes colder. Only for spans of at most a week.
+    pub product: Vec<AirPoint>,
+    /// The whole hours of the span in which something was known.
+    pub hours: Vec<HourFigures>,
+    /// Faults in the span.
+    pub faults: i32,
+    /// Lots there now that were too cold for their strain in hours of the span.
+    pub chilled: Vec<ChilledLot>,
+    /// The usual caution.
+    pub caution: &'static str,
+}
+
+/// The longest span whose readings are read one by one.
+const CLOSE_LOOK: TimeDelta = TimeDelta::days(8);
+
+fn whole_hour_after(at: DateTime<Utc>) -> DateTime<Utc> {
+    let hour = hour_of(at);
+    if hour == at { hour } else { hour + TimeDelta::hours(1) }
+}
+
+/// The last good reading of each probe before an instant, and the first after another.
+fn last_and_next(readings: &[Reading], from: DateTime<Utc>, until: DateTime<Utc>) -> (Last, Vec<Reading>) {
+    let mut last = Last::new();
+    let mut next: Vec<Reading> = Vec::new();
+    for r in readings {
+        let Some(c) = r.c else { continue };
+        if r.at < from {
+            last.insert(r.probe, LastReading { at: r.at, c });
+        } else if r.at >= until && next.iter().all(|n| n.probe != r.probe) {
+            next.push(*r);
+        }
+    }
+    (last, next)
+}
+
+fn within(readings: &[Reading], from: DateTime<Utc>, until: DateTime<Utc>) -> &[Reading] {
+    &readings[readings.partition_point(|r| r.at < from)..readings.partition_point(|r| r.at < until)]
+}
+
+impl Tx {
+    /// The rules of a place, in the order in which they begin.
+    pub(crate) async fn rules_of(&mut self, place: &PlaceCode) -> Result<Vec<Rules>> {
+        let minutes = |n: i32| TimeDelta::minutes(i64::from(n));
+        let rows = sqlx::query!(
+            "select effective_from, warm_c, air_c, cold_c, grace_minutes, hysteresis_c, gap_minutes, silence_minutes, lag_minutes
+               from place_limit where farm_id = $1 and place = $2 order by effective_from",
+            self.farm.0,
+            place.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| Rules {
+                from: r.effective_from,
+                warm_c: r.warm_c,
+                air_c: r.air_c,
+                cold_c: r.cold_c,
+                grace: minutes(r.grace_minutes),
+                hysteresis_c: r.hysteresis_c,
+                gap: minutes(r.gap_minutes),
+                silence: minutes(r.silence_minutes),
+                lag: minutes(r.lag_minutes),
+            })
+            .collect())
+    }
+
+    /// The judged hours that begin in a span, with their figures. Hours in which nothing was known have none.
+    pub(crate) async fn hours_between(
+        &mut self,
+        place: &PlaceCode,
+        span: Span,
+    ) -> Result<BTreeMap<DateTime<Utc>, Figures>> {
+        let rows = sqlx::query!(
+            "select hour, readings, faults, known_s, air_c_s, aged_s, above_s, above_c_s, below_s, least_c, most_c, product_c, apart_c
+               from place_hour where farm_id = $1 and place = $2 and hour >= $3 and hour < $4 order by hour",
+            self.farm.0,
+            place.as_str(),
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| {
+                let figures = Figures {
+                    readings: r.readings,
+                    faults: r.faults,
+                    known_s: r.known_s,
+                    air_c_s: r.air_c_s,
+                    aged_s: r.aged_s,
+                    above_s: r.above_s,
+                    above_c_s: r.above_c_s,
+                    below_s: r.below_s,
+                    least_c: r.least_c,
+                    most_c: r.most_c,
+                    product_c: r.product_c,
+                    apart_c: r.apart_c,
+                };
+                (r.hour, figures)
+            })
+            .collect())
+    }
+
+    /// The figures of the hours that a span touches. Whole hours are as they were evaluated; where the span begins or ends within an hour
+    /// the part of it is evaluated from its readings, under the instant at which the part begins.
+    pub(crate) async fn hours_within(
+        &mut self,
+        place: &PlaceCode,
+        rules: &[Rules],
+        span: Span,
+    ) -> Result<BTreeMap<DateTime<Utc>, Figures>> {
+        let first = whole_hour_after(span.from).min(span.until);
+        let last = hour_of(span.until).max(first);
+        let mut hours = self.hours_between(place, Span { from: first, until: last }).await?;
+        for part in [Span { from: span.from, until: first }, Span { from: last, until: span.until }] {
+            if part.from < part.until {
+                let figures = self.part_of_hour(place, rules, part).await?;
+                if figures != Figures::default() {
+                    hours.insert(part.from, figures);
+                }
+            }
+        }
+        Ok(hours)
+    }
+
+    /// The figures of a span, summed from the hours that it touches.
+    pub(crate) async fn figures_between(&mut self, place: &PlaceCode, rules: &[Rules], span: Span) -> Result<Figures> {
+        let mut sum = Figures::default();
+        for figures in self.hours_within(place, rules, span).await?.values() {
+            sum.add(figures);
+        }
+        Ok(sum)
+    }
+
+    async fn part_of_hour(&mut self, place: &PlaceCode, rules: &[Rules], part: Span) -> Result<Figures> {
+        let hour = hour_of(part.from);
+        let end = hour + TimeDelta::hours(1);
+        let readings = self.readings_of(place, Span { from: hour - reach(rules), until: end + reach(rules) }).await?;
+        let (last, next) = last_and_next(&readings, hour, end);
+        let begins = State { last, ..self.state_before(place, hour).await? };
+        Ok(figures_within(rules, hour, &begins, within(&readings, hour, end), &next, part))
+    }
+
+    /// The known air of a place over a span: the warmer of its probes, each joined with its own readings only.
+    pub(crate) async fn known_air(&mut self, place: &PlaceCode, rules: &[Rules], span: Span) -> Result<Vec<Segment>> {
+        let reach = reach(rules);
+        let wide = Span { from: hour_of(span.from) - reach, until: span.until + TimeDelta::hours(1) + reach };
+        let readings = self.readings_of(place, wide).await?;
+        Ok(known_air(&readings, span, reach, |at| gap_at(rules, at)))
+    }
+
+    /// The gaps of a long span: whole hours that are known or silent from their figures, the others from their readings.
+    pub(crate) async fn gaps_within(&mut self, place: &PlaceCode, rules: &[Rules], window: Span) -> Result<Vec<Gap>> {
+        let hours = self.hours_between(place, Span { from: hour_of(window.from), until: window.until }).await?;
+        let hour_from = |from: DateTime<Utc>| Span { from, until: from + TimeDelta::hours(1) };
+        let is_whole = |f: &Figures| f.known_s > HOUR_S - 1e-3;
+        let mut close: Vec<Span> = Vec::new();
+        for hour in hours.iter().filter(|(_, f)| f.known_s > 0.0 && !is_whole(f)).map(|(h, _)| hour_from(*h)) {
+            match close.last_mut() {
+                Some(run) if hour.from - run.until <= TimeDelta::days(1) && hour.until - run.from <= CLOSE_LOOK => {
+                    run.until = hour.until;
+                }
+                _ => close.push(hour),
+            }
+        }
+        let is_read = |hour: DateTime<Utc>| close.iter().any(|run| run.from <= hour && hour < run.until);
+        let mut known: Vec<Span> =
+            hours.iter().filter(|(h, f)| is_whole(f) && !is_read(**h)).map(|(h, _)| hour_from(*h)).collect();
+        for run in &close {
+            known.extend(self.known_air(place, rules, *run).await?.into_iter().map(|s| s.span));
+        }
+        known.sort_by_key(|span| span.from);
+        Ok(as_gaps(gaps(known, window)))
+    }
+
+    /// The product through a span of at most a week, from the state that its first hour begins with.
+    async fn product_through(
+        &mut self,
+        place: &PlaceCode,
+        rules: &[Rules],
+        readings: &[Reading],
+        span: Span,
+    ) -> Result<Vec<Point>> {
+        let first = hour_of(span.from);
+        let mut state = self.state_before(place, first).await?;
+        let mut points = Vec::new();
+        let mut hour = first;
+        while hour < span.until {
+            let end = hour + TimeDelta::hours(1);
+            let (_, next) = last_and_next(readings, hour, end);
+            let (judged, product) = trace_hour(rules, hour, &state, within(readings, hour, end), &next);
+            state = judged.state;
+            points.extend(product);
+            hour = end;
+        }
+        Ok(points)
+    }
+
+    /// What a place's air was. `step` thins the series, not the figures.
+    ///
+    /// # Errors
+    /// Refuses a place that is not there and a span that is empty or longer than 400 days.
+    pub async fn temperature(&mut self, code: &PlaceCode, window: Span, step: TimeDelta) -> Result<Temperature> {
+        if window.from >= window.until {
+            return Err(Refusal::field("until", "The span is empty. Choose an end after its beginning.").into());
+        }
+        if window.until - window.from > TimeDelta::days(400) {
+            return Err(Refusal::field("until", "The span is longer than 400 days. Ask for less at once.").into());
+        }
+        let place = self.place(code).await?;
+        let rules = self.rules_of(code).await?;
+        let figures = self.figures_between(code, &rules, window).await?;
+        let mut answer = Temperature {
+            limit: place.limit,
+            place: place.place,
+            from: window.from,
+            until: window.until,
+            exposure: Exposure::of(&figures, seconds(window)),
+            gaps: Vec::new(),
+            series: Vec::new(),
+            product: Vec::new(),
+            hours: Vec::new(),
+            faults: figures.faults,
+            chilled: self.chilled_lots(code, window).await?,
+            caution: CAUTION,
+        };
+        let hours = self
+            .hours_between(code, Span { from: whole_hour_after(window.from), until: hour_of(window.until) })
+            .await?;
+        answer.hours = hours.iter().map(|(hour, figures)| HourFigures::of(*hour, figures)).collect();
+        if window.until - window.from <= CLOSE_LOOK {
+            let known = self.known_air(code, &rules, window).await?;
+            answer.gaps = as_gaps(gaps(known.iter().map(|s| s.span), window));
+            let reach = reach(&rules);
+            let wide =
+                Span { from: hour_of(window.from) - reach, until: window.until + reach.max(TimeDelta::hours(1)) };
+            let readings = self.readings_of(code, wide).await?;
+            answer.series = thin(&corners(&known, &readings), window, step);
+            answer.product = thin(&self.product_through(code, &rules, &readings, window).await?, window, step);
+        } else {
+            answer.gaps = self.gaps_within(code, &rules, window).await?;
+            answer.series = hours.iter().filter_map(|(at, f)| f.most_c.map(|c| AirPoint { at: *at, c })).collect();
+        }
+        Ok(answer)
+    }
+}
+
+fn as_gaps(spans: Vec<Span>) -> Vec<Gap> {
+    spans.into_iter().map(|g| Gap { from: g.from, until: g.until }).collect()
+}
+
+/// The corners of known air, and the readings that stand alone between gaps, in time order.
+fn corners(known: &[Segment], readings: &[Reading]) -> Vec<Point> {
+    let mut points: Vec<Point> = Vec::with_capacity(known.len() + 1);
+    for segment in known {
+        points.extend([(segment.span.from, segment.from_c), (segment.span.until, segment.until_c)]);
+    }
+    let is_known = |at: DateTime<Utc>| {
+        let after = known.partition_point(|s| s.span.until < at);
+        known.get(after).is_some_and(|s| s.span.from <= at)
+    };
+    points.extend(readings.iter().filter(|r| !is_known(r.at)).filter_map(|r| Some((r.at, r.c?))));
+    points.sort_by_key(|p| p.0);
+    points.dedup();
+    points
+}
+
+/// The warmest reading of each step, at its own time.
+fn thin(readings: &[Point], window: Span, step: TimeDelta) -> Vec<AirPoint> {
+    let step_ms = step.num_milliseconds().max(1);
+    let mut series: Vec<AirPoint> = Vec::new();
+    let mut bin = None;
+    for (at, c) in readings.iter().filter(|(t, _)| *t >= window.from && *t < window.until) {
+        let this = (*at - window.from).num_milliseconds() / step_ms;
+        match (bin, series.last_mut()) {
+            (Some(b), Some(last)) if b == this => {
+                if *c > last.c {
+                    *last = AirPoint { at: *at, c: *c };
+                }
+            }
+            _ => series.push(AirPoint { at: *at, c: *c }),
+        }
+        bin = Some(this);
+    }
+    series
+}

@@ -1,0 +1,370 @@
+//! The farm and its settings.
+
+use std::collections::BTreeMap;
+
+use chrono_tz::Tz;
+use gillbook_core::{
+    refusal::{Faults, Kind, Refusal},
+    text::{GradeCode, Line, Note, ProductCode, Short, Text},
+    units::money::{Coinage, Rounding},
+    words::Packaging,
+};
+use serde::{Deserialize, Serialize};
+use sqlx::types::Json;
+use utoipa::ToSchema;
+
+use crate::{Error, FarmId, Result, Signed, Store, Tx, Ways, farm::people::NewPerson, transact};
+
+/// A grade of the farm's own ranked list.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Grade {
+    /// Code.
+    pub grade: GradeCode,
+    /// 1 is the best.
+    #[schema(minimum = 1, maximum = 9)]
+    pub rank: i32,
+    /// In plain words.
+    pub name: Line,
+    /// The class of a published standard that it stands for, where one covers the species.
+    #[serde(default)]
+    pub published_class: Option<Short>,
+}
+
+/// Days from harvest to best before.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct BestBeforeRule {
+    /// The product.
+    pub product: ProductCode,
+    /// Its packaging.
+    pub packaging: Packaging,
+    /// Days from the harvest day.
+    #[schema(minimum = 0, maximum = 1000)]
+    pub days: i32,
+}
+
+/// The farm and its settings.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Farm {
+    /// Its number.
+    pub farm_id: FarmId,
+    /// Its name.
+    pub name: String,
+    /// Its address, as documents print it.
+    pub address: String,
+    /// The number under which it is registered as a food business, as documents print it; empty where there is none.
+    pub registration: String,
+    /// ISO 4217 letters.
+    pub currency: String,
+    /// IANA time zone.
+    pub zone: String,
+    /// What tax is called on documents.
+    pub tax_name: String,
+    /// How halves of a cent are rounded.
+    pub rounding: Rounding,
+    /// Whether 234 on the phone form means 2.34 kg.
+    pub implied_decimals: bool,
+    /// Words that differ by region: `docket`, `verifier`, `plan`.
+    pub words: BTreeMap<String, String>,
+    /// Ranked grades.
+    pub grades: Vec<Grade>,
+    /// Best-before rules in force.
+    pub best_before: Vec<BestBeforeRule>,
+    /// Goes up with every change.
+    pub version: i32,
+}
+
+impl Farm {
+    /// The farm's own word for something, or the trade's.
+    #[must_use]
+    pub fn word<'a>(&'a self, word: &'a str) -> &'a str {
+        self.words.get(word).map_or(word, String::as_str)
+    }
+
+    /// What documents print under the farm's name: address and registration.
+    #[must_use]
+    pub fn letterhead(&self) -> String {
+        if self.registration.is_empty() {
+            return self.address.clone();
+        }
+        [self.address.as_str(), &format!("Registration {}", self.registration)].join("\n").trim_start().to_owned()
+    }
+}
+
+/// Changes of a farm's settings. What is left out stays.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FarmChange {
+    /// Its name.
+    pub name: Option<Line>,
+    /// Its address.
+    pub address: Option<Note>,
+    /// The number under which it is registered as a food business; empty where there is none.
+    pub registration: Option<Text<0, 60>>,
+    /// What tax is called.
+    pub tax_name: Option<Short>,
+    /// How halves of a cent are rounded.
+    pub rounding: Option<Rounding>,
+    /// Whether 234 on the phone form means 2.34 kg.
+    pub implied_decimals: Option<bool>,
+    /// Words that differ by region: `docket`, `verifier`, `plan`.
+    pub words: Option<BTreeMap<String, Short>>,
+    /// Grades to add or rename. Ranks of grades that are there stay.
+    pub grades: Option<Vec<Grade>>,
+    /// Best-before rules, from now on. A date that was given before never moves.
+    pub best_before: Option<Vec<BestBeforeRule>>,
+}
+
+/// A farm to be opened.
+#[derive(Debug, Clone)]
+pub struct NewFarm {
+    /// Its name.
+    pub name: Line,
+    /// IANA time zone. Fixed once there is stock.
+    pub zone: Tz,
+    /// ISO 4217 letters.
+    pub currency: String,
+    /// Its first person, an owner.
+    pub owner: NewPerson,
+}
+
+/// The three grades that a farm begins with, in plain words.
+const FIRST_GRADES: [(&str, i32, &str); 3] = [("A", 1, "Best"), ("B", 2, "Good"), ("C", 3, "For cooking")];
+
+/// The sinks and sources that every farm has.
+const FIRST_PLACES: [(&str, &str, &str); 9] = [
+    ("OPENING", "Opening entry", "opening"),
+    ("FOUND", "Found", "found"),
+    ("PACKING", "On the packing table", "packing"),
+    ("TRIM", "Trim", "trim"),
+    ("WASTE", "Waste", "waste"),
+    ("GIFT", "Given away", "gift"),
+    ("TEST", "Tests", "test"),
+    ("WATER", "Water loss", "water"),
+    ("HOME", "Home use", "home"),
+];
+
+/// Words that a farm may set.
+const SETTABLE_WORDS: [&str; 3] = ["docket", "verifier", "plan"];
+
+impl Store {
+    /// Opens a farm with its built-in places, three grades and an owner. Returns its number.
+    ///
+    /// # Errors
+    /// Refuses a currency without a minor unit and a taken sign-in name.
+    pub async fn open_farm(&self, farm: &NewFarm, now: chrono::DateTime<chrono::Utc>) -> Result<FarmId> {
+        if Coinage::new(&farm.currency, Rounding::HalfUp).is_none() {
+            return Err(Refusal::field("/currency", "The currency is three letters of ISO 4217, such as EUR.").into());
+        }
+        let number = sqlx::query_scalar!(r#"select nextval('farm_number')::int as "n!""#).fetch_one(&self.pool).await?;
+        let id = FarmId(number);
+        let signed = Signed::program(id, "opening");
+        transact!(write, self, &signed, now, |tx| {
+            sqlx::query!(
+                "insert into farm (farm_id, name, currency, zone, opened_at) values ($1, $2, $3, $4, $5)",
+                id.0,
+                farm.name.as_str(),
+                farm.currency,
+                farm.zone.name(),
+                tx.now
+            )
+            .execute(&mut *tx.db)
+            .await?;
+            for (grade, rank, name) in FIRST_GRADES {
+                sqlx::query!(
+                    "insert into grade (farm_id, grade, rank, name) values ($1, $2, $3, $4)",
+                    id.0,
+                    grade,
+                    rank,
+                    name
+                )
+                .execute(&mut *tx.db)
+                .await?;
+            }
+            for (place, name, kind) in FIRST_PLACES {
+                sqlx::query!(
+                    "insert into place (farm_id, place, name, kind) values ($1, $2, $3, $4)",
+                    id.0,
+                    place,
+                    name,
+                    kind
+                )
+                .execute(&mut *tx.db)
+                .await?;
+            }
+            tx.add_person(&farm.owner).await?;
+            Ok(())
+        })?;
+        Ok(id)
+    }
+}
+
+impl Tx {
+    /// The farm and its settings.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn farm(&mut self) -> Result<Farm> {
+        let f = sqlx::query!(
+            r#"select name, address, registration, currency, zone, tax_name, rounding as "rounding: Rounding", implied_decimals,
+                      words as "words: Json<BTreeMap<String, String>>", version
+                 from farm where farm_id = $1"#,
+            self.farm.0
+        )
+        .fetch_optional(&mut *self.db)
+        .await?
+        .ok_or_else(|| Refusal::new(Kind::NotFound, "There is no such farm."))?;
+        let grades = self.grades().await?;
+        let best_before = sqlx::query_as!(
+            BestBeforeRule,
+            r#"select distinct on (product, packaging) product as "product: _", packaging as "packaging: _", days
+                 from best_before_rule where farm_id = $1 and effective_from <= $2
+                order by product, packaging, effective_from desc"#,
+            self.farm.0,
+            self.now
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(Farm {
+            farm_id: self.farm,
+            name: f.name,
+            address: f.address,
+            registration: f.registration,
+            currency: f.currency,
+            zone: f.zone,
+            tax_name: f.tax_name,
+            rounding: f.rounding,
+            implied_decimals: f.implied_decimals,
+            words: f.words.0,
+            grades,
+            best_before,
+            version: f.version,
+        })
+    }
+
+    /// The farm's grades, the best first.
+    pub(crate) async fn grades(&mut self) -> Result<Vec<Grade>> {
+        let rows = sqlx::query!(
+            r#"select grade as "grade: GradeCode", rank, name as "name: Line", published_class as "published_class: Short"
+                 from grade where farm_id = $1 order by rank"#,
+            self.farm.0
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| Grade { grade: r.grade, rank: r.rank, name: r.name, published_class: r.published_class })
+            .collect())
+    }
+
+    /// The farm's zone and coinage.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn ways(&mut self) -> Result<Ways> {
+        let f = sqlx::query!(
+            r#"select currency, zone, rounding as "rounding: Rounding" from farm where farm_id = $1"#,
+            self.farm.0
+        )
+        .fetch_one(&mut *self.db)
+        .await?;
+        let zone = f.zone.parse().map_err(|_| Error::Stored(format!("{} is no time zone", f.zone)))?;
+        let coinage = Coinage::new(&f.currency, f.rounding)
+            .ok_or_else(|| Error::Stored(format!("{} is no currency", f.currency)))?;
+        Ok(Ways { zone, coinage })
+    }
+
+    /// Changes settings. `read_version` is the version that the change was made from.
+    ///
+    /// # Errors
+    /// Refuses a stale version and what a constraint refuses.
+    pub async fn change_farm(&mut self, change: &FarmChange, read_version: i32) -> Result<Farm> {
+        let mut faults = Faults::default();
+        for word in change.words.iter().flatten().map(|(w, _)| w) {
+            faults.check(
+                SETTABLE_WORDS.contains(&word.as_str()),
+                format!("/words/{word}"),
+                format!("Only these words can be set: {}.", SETTABLE_WORDS.join(", ")),
+            );
+        }
+        faults.done()?;
+        if *change == FarmChange::default() {
+            let farm = self.farm().await?;
+            expect_version(farm.version, read_version)?;
+            return Ok(farm);
+        }
+        let words = change.words.as_ref().map(Json);
+        let done = sqlx::query!(
+            "update farm set name = coalesce($3, name), address = coalesce($4, address), tax_name = coalesce($5, tax_name),
+                    rounding = coalesce($6, rounding), implied_decimals = coalesce($7, implied_decimals),
+                    words = words || coalesce($8, '{}'::jsonb), registration = coalesce($9, registration), version = version + 1
+              where farm_id = $1 and version = $2",
+            self.farm.0,
+            read_version,
+            change.name.as_ref().map(Line::as_str),
+            change.address.as_ref().map(Note::as_str),
+            change.tax_name.as_ref().map(Short::as_str),
+            change.rounding.map(Rounding::as_str),
+            change.implied_decimals,
+            words as _,
+            change.registration.as_ref().map(Text::as_str)
+        )
+        .execute(&mut *self.db)
+        .await?;
+        expect_current(done.rows_affected())?;
+        for g in change.grades.iter().flatten() {
+            sqlx::query!(
+                "insert into grade (farm_id, grade, rank, name, published_class) values ($1, $2, $3, $4, $5)
+                 on conflict (farm_id, grade) do update set name = excluded.name, published_class = excluded.published_class",
+                self.farm.0,
+                g.grade.as_str(),
+                g.rank,
+                g.name.as_str(),
+                g.published_class.as_ref().map(Short::as_str)
+            )
+            .execute(&mut *self.db)
+            .await?;
+        }
+        for b in change.best_before.iter().flatten() {
+            sqlx::query!(
+                "insert into best_before_rule (farm_id, product, packaging, effective_from, days) values ($1, $2, $3, $4, $5)",
+                self.farm.0,
+                b.product.as_str(),
+                b.packaging.as_str(),
+                self.now,
+                b.days
+            )
+            .execute(&mut *self.db)
+            .await?;
+        }
+        self.farm().await
+    }
+}
+
+/// Turns "no row had that version" into a refusal.
+pub(crate) fn expect_current(rows: u64) -> Result<()> {
+    if rows == 0 {
+        return Err(Refusal::new(
+            Kind::Stale,
+            "Somebody changed it after you read it. Read it again, look at what changed, and send your change with the new version.",
+        )
+        .into());
+    }
+    Ok(())
+}
+
+/// Refuses a change that was made from another version than the one that is there. For a change that says nothing.
+pub(crate) fn expect_version(version: i32, read_version: i32) -> Result<()> {
+    expect_current(u64::from(version == read_version))
+}
+
+/// Numbers and names of every farm, for the role that reads them all.
+///
+/// # Errors
+/// When the database fails.
+pub async fn farms(options: &sqlx::postgres::PgConnectOptions) -> Result<Vec<(i32, String)>> {
+    use sqlx::Connection;
+    let mut db = sqlx::PgConnection::connect_with(options).await?;
+    let rows = sqlx::query!("select farm_id, name from farm order by farm_id").fetch_all(&mut db).await?;
+    db.close().await?;
+    Ok(rows.into_iter().map(|r| (r.farm_id, r.name)).collect())
+}

@@ -1,0 +1,4 @@
+//! The farm, and who may sign in.
+
+pub mod farms;
+pub mod people;

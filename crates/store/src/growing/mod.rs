@@ -1,0 +1,8 @@
+//! Strains, recipes, rooms, cooks, batches and crates.
+
+pub mod batches;
+pub mod cooks;
+pub mod crates;
+pub mod recipes;
+pub mod rooms;
+pub mod strains;

@@ -1,0 +1,166 @@
+//! What the book knows of lots at a place at the instant of a count, and what water they can have lost there since.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use gillbook_core::{
+    Grams,
+    cold::{
+        exposure::{Segment, mean_air, seconds},
+        judgement::in_force,
+        unknown_air::UnknownAir,
+        weight_loss::{Entry, ExpectedLoss, Goods, Surroundings, expected_loss, rates},
+    },
+    text::{LotCode, PlaceCode},
+    units::calendar::Span,
+    words::{Form, Packaging, PlaceKind},
+};
+
+use crate::{Result, Tx};
+
+/// What the book knows of a lot at the place and instant of a count.
+pub(crate) struct Booked {
+    packaging: Packaging,
+    form: Form,
+    latin_name: String,
+    /// At the place now, whenever that came.
+    pub grams_now: Grams,
+    /// By an earlier count, if there was one.
+    counted_before: Option<DateTime<Utc>>,
+    /// By a later count, if there was one.
+    pub counted_after: Option<DateTime<Utc>>,
+    /// What came and left until the count, in order of time.
+    moved: Vec<(DateTime<Utc>, Grams)>,
+}
+
+impl Booked {
+    pub(crate) fn grams_then(&self) -> Grams {
+        self.moved.iter().map(|m| m.1).sum()
+    }
+
+    /// When what is to be expected of it begins: at the last count, or when it came.
+    fn since(&self) -> Option<DateTime<Utc>> {
+        self.counted_before.max(self.moved.first().map(|m| m.0))
+    }
+
+    fn entries(&self, counted_at: DateTime<Utc>) -> Vec<Entry> {
+        let since = self.since().unwrap_or(counted_at);
+        let hours = |at: DateTime<Utc>| seconds(Span { from: at.max(since), until: counted_at }) / 3600.0;
+        self.moved.iter().map(|(at, grams)| Entry { grams: *grams, hours: hours(*at) }).collect()
+    }
+
+    /// Water loss that is to be expected of it by the count.
+    pub(crate) fn expected(&self, air: &AirBefore, counted_at: DateTime<Utc>) -> ExpectedLoss {
+        let since = self.since().unwrap_or(counted_at).min(counted_at);
+        let goods = Goods { latin_name: &self.latin_name, packaging: self.packaging, form: self.form };
+        let rates = rates(goods, &air.over(Span { from: since, until: counted_at }));
+        expected_loss(&self.entries(counted_at), rates)
+    }
+}
+
+/// Air of a place before a count.
+pub(crate) struct AirBefore {
+    known: Vec<Segment>,
+    unknown: UnknownAir,
+    humidity_percent: f64,
+}
+
+impl AirBefore {
+    fn over(&self, span: Span) -> Surroundings {
+        let known = mean_air(&self.known, span);
+        let known_hours = known.map_or(0.0, |k| k.known_s / 3600.0);
+        let UnknownAir { coldest_c, likeliest_c, warmest_c, .. } = self.unknown;
+        Surroundings {
+            known_hours,
+            known_c: known.map_or(likeliest_c, |k| k.mean_c),
+            unknown_hours: seconds(span) / 3600.0 - known_hours,
+            unknown_c: [coldest_c, likeliest_c, warmest_c],
+            humidity_percent: self.humidity_percent,
+        }
+    }
+}
+
+impl Tx {
+    /// What the book has of lots at a place, by the times at which things happened. Lots that were never there are left out.
+    pub(crate) async fn booked(
+        &mut self,
+        place: &PlaceCode,
+        lots: &[LotCode],
+        counted_at: DateTime<Utc>,
+    ) -> Result<BTreeMap<LotCode, Booked>> {
+        let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        let facts = sqlx::query!(
+            r#"select l.lot as "lot: LotCode", l.packaging as "packaging: Packaging", l.form as "form: Form", s.latin_name, b.grams as "grams: Grams",
+                      max(a.happened_at) filter (where a.happened_at <= $4) as counted_before,
+                      max(a.happened_at) filter (where a.happened_at > $4) as counted_after
+                 from lot l join strain s using (farm_id, strain) join balance b on b.farm_id = l.farm_id and b.lot = l.lot and b.place = $3
+                 left join (stock_count c join act a using (farm_id, act_id)) on c.farm_id = l.farm_id and c.lot = l.lot and c.place = $3
+                      and not exists (select from act x where x.farm_id = c.farm_id and x.reverses = c.act_id)
+                where l.farm_id = $1 and l.lot = any ($2)
+                group by l.lot, l.packaging, l.form, s.latin_name, b.grams"#,
+            self.farm.0,
+            &codes,
+            place.as_str(),
+            counted_at
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let mut booked: BTreeMap<LotCode, Booked> = facts
+            .into_iter()
+            .map(|f| {
+                let booked = Booked {
+                    packaging: f.packaging,
+                    form: f.form,
+                    latin_name: f.latin_name,
+                    grams_now: f.grams,
+                    counted_before: f.counted_before,
+                    counted_after: f.counted_after,
+                    moved: Vec::new(),
+                };
+                (f.lot, booked)
+            })
+            .collect();
+        let moved = sqlx::query!(
+            r#"select m.lot as "lot: LotCode", a.happened_at, sum(case when m.to_place = $3 then m.grams else -m.grams end)::bigint as "grams!: Grams"
+                 from movement m join act a using (farm_id, act_id)
+                where m.farm_id = $1 and m.lot = any ($2) and $3 in (m.from_place, m.to_place) and a.happened_at <= $4
+                group by m.lot, a.happened_at order by a.happened_at"#,
+            self.farm.0,
+            &codes,
+            place.as_str(),
+            counted_at
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        for m in moved.into_iter().filter(|m| m.grams != Grams::ZERO) {
+            if let Some(lot) = booked.get_mut(&m.lot) {
+                lot.moved.push((m.happened_at, m.grams));
+            }
+        }
+        Ok(booked)
+    }
+
+    pub(crate) async fn air_before(
+        &mut self,
+        place: &PlaceCode,
+        kind: PlaceKind,
+        booked: &BTreeMap<LotCode, Booked>,
+        counted_at: DateTime<Utc>,
+    ) -> Result<AirBefore> {
+        let rules = self.rules_of(place).await?;
+        let humidity_percent = sqlx::query_scalar!(
+            "select humidity_percent from place where farm_id = $1 and place = $2",
+            self.farm.0,
+            place.as_str()
+        )
+        .fetch_one(&mut *self.db)
+        .await?;
+        let day = Span { from: counted_at - TimeDelta::days(1), until: counted_at };
+        let oldest = booked.values().filter_map(Booked::since).min().unwrap_or(day.from).min(day.from);
+        let known = self.known_air(place, &rules, Span { from: oldest, until: counted_at }).await?;
+        let unknown = UnknownAir::of(kind, in_force(&rules, counted_at));
+        // Where the place was read in the last day, that is the likeliest for the hours that were not.
+        let unknown = mean_air(&known, day).map_or(unknown, |day| unknown.read_nearby(day.mean_c));
+        Ok(AirBefore { known, unknown, humidity_percent })
+    }
+}

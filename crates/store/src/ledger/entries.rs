@@ -1,0 +1,490 @@
+//! Acts and their movements: the one way that stock changes.
+
+use chrono::{DateTime, Utc};
+use gillbook_core::{
+    Grams,
+    refusal::{Kind, Refusal},
+    text::{Line, LotCode, PlaceCode, Short, StrainCode},
+    units::calendar::Instant,
+    words::{ActKind, LotEventKind, MovementKind, PlaceKind},
+};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::{
+    Page, Result, Tx,
+    authority::SignedWith,
+    ledger::{reversals::expect_reversible, warm_spells::WarmSpell},
+};
+
+/// One leg of an act.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Leg {
+    /// The lot.
+    pub lot: LotCode,
+    /// From here.
+    pub from_place: PlaceCode,
+    /// To there.
+    pub to_place: PlaceCode,
+    /// How much.
+    pub grams_g: Grams,
+}
+
+/// An act to be entered.
+pub(crate) struct NewAct<'a> {
+    pub id: Uuid,
+    pub kind: ActKind,
+    pub happened_at: DateTime<Utc>,
+    pub by: Option<&'a Short>,
+    pub document: Option<&'a str>,
+    pub reason: &'a str,
+}
+
+/// An act with what it moved.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Act {
+    /// Id.
+    pub act_id: Uuid,
+    /// Kind.
+    pub kind: ActKind,
+    /// When it happened.
+    pub happened_at: DateTime<Utc>,
+    /// When it was written down.
+    pub recorded_at: DateTime<Utc>,
+    /// Who did it.
+    pub done_by: String,
+    /// Who was signed in.
+    pub entered_by: String,
+    /// The docket or market day that it belongs to.
+    pub document: Option<String>,
+    /// Why.
+    pub reason: String,
+    /// The act that it reverses.
+    pub reverses: Option<Uuid>,
+    /// The act that reversed it.
+    pub reversed_by: Option<Uuid>,
+    /// What it moved.
+    pub legs: Vec<Leg>,
+}
+
+/// Grams to be moved by hand.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewMovement {
+    /// Made by the client; the same again counts once.
+    pub id: Option<Uuid>,
+    /// What it is.
+    pub kind: MovementKind,
+    /// The lot.
+    pub lot: LotCode,
+    /// From here.
+    pub from_place: PlaceCode,
+    /// To there, for a transfer. The others know where they go.
+    pub to_place: Option<PlaceCode>,
+    /// How much.
+    pub grams_g: Grams,
+    /// Why. Needed for everything but a transfer.
+    pub reason: Option<Line>,
+    /// When; now unless said.
+    pub happened_at: Option<Instant>,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// Why an act is taken back.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewReversal {
+    /// Why.
+    pub reason: Line,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// Grams of a lot at a place.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct StockRow {
+    /// The lot.
+    pub lot: LotCode,
+    /// Its strain.
+    pub strain: StrainCode,
+    /// Where.
+    pub place: PlaceCode,
+    /// Kind of place.
+    pub place_kind: PlaceKind,
+    /// How much.
+    pub grams_g: Grams,
+    /// Of that, set aside for orders.
+    pub set_aside_g: Grams,
+    /// Of that, free: neither set aside nor, in a van, on a docket that is under way. Nothing of a lot on hold is.
+    pub free_g: Grams,
+    /// Whether the lot is on hold.
+    pub on_hold: bool,
+    /// The warm spell that the lot was in and that is not settled. Only of the stock as it is now.
+    pub warm_spell: Option<WarmSpell>,
+}
+
+/// What happened to a lot beside its movements.
+pub(crate) struct LotEvent<'a> {
+    pub(crate) kind: LotEventKind,
+    pub(crate) reason: &'a str,
+    pub(crate) at: DateTime<Utc>,
+    pub(crate) by: Option<&'a Short>,
+    /// The warm spell that it is held for.
+    pub(crate) document: Option<&'a str>,
+    /// The act that finished it.
+    pub(crate) act_id: Option<Uuid>,
+}
+
+impl Tx {
+    /// Enters an act with its legs. The database posts the balances, and refuses what does not add up when the transaction commits.
+    pub(crate) async fn enter(&mut self, act: &NewAct<'_>, legs: &[Leg]) -> Result<()> {
+        self.enter_act(act, None).await?;
+        self.enter_legs(act.id, legs).await
+    }
+
+    pub(crate) async fn enter_act(&mut self, act: &NewAct<'_>, reverses: Option<Uuid>) -> Result<()> {
+        let entered = sqlx::query!(
+            "insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by, own_sign_in, document, reason, reverses)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) on conflict on constraint act_pk do nothing",
+            self.farm.0,
+            act.id,
+            act.kind.as_str(),
+            act.happened_at,
+            self.now,
+            self.done_by(act.by),
+            self.signed.name,
+            self.signed.with == SignedWith::OwnSignIn,
+            act.document,
+            act.reason,
+            reverses
+        )
+        .execute(&mut *self.db)
+        .await?;
+        if entered.rows_affected() == 1 { Ok(()) } else { Err(self.id_taken(act).await?.into()) }
+    }
+
+    /// Why an act's id is not to be had: the same entry was sent again after its answer was forgotten, or another one has it.
+    async fn id_taken(&mut self, act: &NewAct<'_>) -> Result<Refusal> {
+        let there = self.act(act.id).await?;
+        Ok(if there.kind == act.kind {
+            Refusal::new(
+                Kind::AlreadyThere,
+                "This is in the book already, under the same id: it was kept the first time and counts once. Nothing is left to do.",
+            )
+        } else {
+            Refusal::new(
+                Kind::KeyReused,
+                format!(
+                    "Another entry of the book, {}, has this id. Make a new id and send it again.",
+                    there.kind.said()
+                ),
+            )
+        })
+    }
+
+    pub(crate) async fn enter_legs(&mut self, act_id: Uuid, legs: &[Leg]) -> Result<()> {
+        if let Some(i) = legs.iter().position(|l| l.grams_g <= Grams::ZERO) {
+            return Err(Refusal::field(
+                "/grams_g",
+                format!("Line {} moves {}. Give a weight above zero.", i + 1, legs[i].grams_g),
+            )
+            .into());
+        }
+        let column = |f: fn(&Leg) -> &str| legs.iter().map(|l| f(l).to_owned()).collect::<Vec<String>>();
+        let grams: Vec<i64> = legs.iter().map(|l| l.grams_g.0).collect();
+        sqlx::query!(
+            "insert into movement (farm_id, act_id, leg, lot, from_place, to_place, grams)
+             select $1, $2, n::smallint, l, f, t, g from unnest($3::text[], $4::text[], $5::text[], $6::bigint[]) with ordinality as u(l, f, t, g, n)",
+            self.farm.0,
+            act_id,
+            &column(|l| l.lot.as_str()),
+            &column(|l| l.from_place.as_str()),
+            &column(|l| l.to_place.as_str()),
+            &grams
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
+    /// The farm's only place of a kind that makes itself.
+    pub(crate) async fn sink(&mut self, kind: PlaceKind) -> Result<PlaceCode> {
+        Ok(sqlx::query_scalar!(
+            r#"select place as "place: PlaceCode" from place where farm_id = $1 and kind = $2 order by place limit 1"#,
+            self.farm.0,
+            kind.as_str()
+        )
+        .fetch_one(&mut *self.db)
+        .await?)
+    }
+
+    /// The kind of a place.
+    pub(crate) async fn place_kind(&mut self, code: &PlaceCode, pointer: &str) -> Result<PlaceKind> {
+        Ok(sqlx::query_scalar!(
+            r#"select kind as "kind: PlaceKind" from place where farm_id = $1 and place = $2"#,
+            self.farm.0,
+            code.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?
+        .ok_or_else(|| Refusal::field(pointer, format!("There is no place {code} on this farm. Check the code.")))?)
+    }
+
+    /// Locks the balances of lots, in the order that postings lock them.
+    pub(crate) async fn lock_lots(&mut self, lots: &[LotCode]) -> Result<()> {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        sqlx::query!("select lock_balances($1, $2)", self.farm.0, &lots).execute(&mut *self.db).await?;
+        Ok(())
+    }
+
+    /// Moves grams by hand: a transfer, waste, a gift, a test, trim, home.
+    ///
+    /// # Errors
+    /// Refuses a missing reason, more than is there, what is set aside, and a lot on hold for anything but waste and test.
+    pub async fn move_grams(&mut self, new: &NewMovement) -> Result<Act> {
+        let happened_at = self.happened(new.happened_at, "/happened_at")?;
+        let (kind, sink) = match new.kind {
+            MovementKind::Transfer => (ActKind::Transfer, None),
+            MovementKind::Waste => (ActKind::Waste, Some(PlaceKind::Waste)),
+            MovementKind::Gift => (ActKind::Gift, Some(PlaceKind::Gift)),
+            MovementKind::Test => (ActKind::Test, Some(PlaceKind::Test)),
+            MovementKind::Trim => (ActKind::Trim, Some(PlaceKind::Trim)),
+            MovementKind::Home => (ActKind::Home, Some(PlaceKind::Home)),
+        };
+        let to_place = match (sink, &new.to_place) {
+            (None, Some(to)) => to.clone(),
+            (None, None) => {
+                return Err(Refusal::field("/to_place", "A transfer goes somewhere. Name the place.").into());
+            }
+            (Some(_), Some(_)) => {
+                return Err(Refusal::field("/to_place", "It is clear where this goes. Leave the place out.").into());
+            }
+            (Some(kind), None) => self.sink(kind).await?,
+        };
+        if sink.is_some() && new.reason.is_none() {
+            return Err(Refusal::field("/reason", "Say why, in a few words.").into());
+        }
+        self.lot_exists(&new.lot).await?;
+        self.lock_lots(std::slice::from_ref(&new.lot)).await?;
+        if !matches!(new.kind, MovementKind::Waste | MovementKind::Test | MovementKind::Transfer) {
+            self.expect_free_of_hold(std::slice::from_ref(&new.lot)).await?;
+        }
+        if matches!(new.kind, MovementKind::Gift | MovementKind::Home) {
+            self.authorise_warm(std::slice::from_ref(&new.lot)).await?;
+        }
+        let id = new.id.unwrap_or_else(|| self.new_id());
+        let act = NewAct {
+            id,
+            kind,
+            happened_at,
+            by: new.by.as_ref(),
+            document: None,
+            reason: new.reason.as_ref().map_or("", Line::as_str),
+        };
+        let leg = Leg { lot: new.lot.clone(), from_place: new.from_place.clone(), to_place, grams_g: new.grams_g };
+        self.enter(&act, &[leg]).await?;
+        self.act(id).await
+    }
+
+    /// Takes back an act, whole, dated as the act was.
+    ///
+    /// # Errors
+    /// Refuses an act that is not there, was reversed, is part of a delivered docket, or whose grams have moved on.
+    pub async fn reverse(&mut self, act_id: Uuid, new: &NewReversal) -> Result<Act> {
+        let original = self.act(act_id).await?;
+        expect_reversible(&original)?;
+        match original.kind {
+            ActKind::Dispatch => self.dispatch_taken_back(&original).await?,
+            ActKind::Delivery => self.delivery_taken_back(&original).await?,
+            ActKind::Weighing if !self.is_slip(&original) => {
+                let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
+                if let Some(lot) = self.warm_spells_of(&lots).await?.keys().next() {
+                    self.authoriser(&format!(
+                        "Saying that a crate of lot {lot}, which was in a warm spell, was never weighed"
+                    ))?;
+                }
+            }
+            _ => {}
+        }
+        // After the order, as everywhere.
+        let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
+        self.lock_lots(&lots).await?;
+        self.expect_nothing_rests_on(&original).await?;
+        let id = self.new_id();
+        let act = NewAct {
+            id,
+            kind: ActKind::Reversal,
+            happened_at: original.happened_at,
+            by: new.by.as_ref(),
+            document: original.document.as_deref(),
+            reason: new.reason.as_str(),
+        };
+        self.enter_act(&act, Some(act_id)).await?;
+        let legs: Vec<Leg> = original
+            .legs
+            .into_iter()
+            .map(|l| Leg { lot: l.lot, from_place: l.to_place, to_place: l.from_place, grams_g: l.grams_g })
+            .collect();
+        self.enter_legs(id, &legs).await.map_err(|error| match error {
+            crate::Error::Refused(r) if r.kind == Kind::NotEnough => Refusal::new(
+                Kind::NotReversible,
+                format!("What it moved has moved on since. {} Take back what came after it first.", r.detail),
+            )
+            .into(),
+            other => other,
+        })?;
+        self.act(id).await
+    }
+
+    /// One act.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    pub async fn act(&mut self, act_id: Uuid) -> Result<Act> {
+        self.acts_where(Some(act_id), None, None, &Page { after: None, limit: 1 })
+            .await?
+            .pop()
+            .ok_or_else(|| Refusal::not_found("entry", act_id).into())
+    }
+
+    /// Acts in the order of recording, all or of one kind or lot.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn acts(&mut self, kind: Option<ActKind>, lot: Option<&LotCode>, page: &Page) -> Result<Vec<Act>> {
+        self.acts_where(None, kind, lot, page).await
+    }
+
+    async fn acts_where(
+        &mut self,
+        only: Option<Uuid>,
+        kind: Option<ActKind>,
+        lot: Option<&LotCode>,
+        page: &Page,
+    ) -> Result<Vec<Act>> {
+        let after: Option<Uuid> = page.after.as_deref().and_then(|a| a.parse().ok());
+        let rows = sqlx::query!(
+            r#"select a.act_id, a.kind as "kind: ActKind", a.happened_at, a.recorded_at, a.done_by, a.entered_by, a.document, a.reason,
+                      a.reverses, r.act_id as "reversed_by?"
+                 from act a left join act r on r.farm_id = a.farm_id and r.reverses = a.act_id
+                where a.farm_id = $1 and ($2::uuid is null or a.act_id = $2) and ($3::text is null or a.kind = $3)
+                  and ($4::text is null or exists (select from movement m where m.farm_id = a.farm_id and m.act_id = a.act_id and m.lot = $4))
+                  and ($5::uuid is null or (a.recorded_at, a.act_id) > (select recorded_at, act_id from act where farm_id = $1 and act_id = $5))
+                order by a.recorded_at, a.act_id limit $6"#,
+            self.farm.0,
+            only,
+            kind.map(ActKind::as_str),
+            lot.map(LotCode::as_str),
+            after,
+            page.limit
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let ids: Vec<Uuid> = rows.iter().map(|r| r.act_id).collect();
+        let legs = sqlx::query!(
+            r#"select act_id, lot as "lot: LotCode", from_place as "from_place: PlaceCode", to_place as "to_place: PlaceCode", grams as "grams: Grams"
+                 from movement where farm_id = $1 and act_id = any ($2) order by act_id, leg"#,
+            self.farm.0,
+            &ids
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| Act {
+                legs: legs
+                    .iter()
+                    .filter(|l| l.act_id == r.act_id)
+                    .map(|l| Leg {
+                        lot: l.lot.clone(),
+                        from_place: l.from_place.clone(),
+                        to_place: l.to_place.clone(),
+                        grams_g: l.grams,
+                    })
+                    .collect(),
+                act_id: r.act_id,
+                kind: r.kind,
+                happened_at: r.happened_at,
+                recorded_at: r.recorded_at,
+                done_by: r.done_by,
+                entered_by: r.entered_by,
+                document: r.document,
+                reason: r.reason,
+                reverses: r.reverses,
+                reversed_by: r.reversed_by,
+            })
+            .collect())
+    }
+
+    /// Stock in fridges, shelves, vans and stalls now, or of all that had happened by an instant.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn stock(&mut self, at: Option<DateTime<Utc>>, place: Option<&PlaceCode>) -> Result<Vec<StockRow>> {
+        let rows = sqlx::query!(
+            r#"select x.lot as "lot!: LotCode", l.strain as "strain!: StrainCode", x.place as "place!: PlaceCode", p.kind as "kind!: PlaceKind",
+                      x.grams as "grams!: Grams", x.set_aside_g as "set_aside_g!: Grams",
+                      case when p.kind = 'van' and $2 is null then docketed_g(l.farm_id, l.lot, x.place) else 0 end as "under_way_g!: Grams",
+                      coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
+                        order by e.turn desc limit 1) = 'hold', false) as "on_hold!"
+                 from (select lot, place, grams, set_aside_g from balance where farm_id = $1 and grams > 0 and $2::timestamptz is null
+                       union all
+                       select m.lot, m.place, sum(m.delta)::bigint, 0::bigint
+                         from (select lot, from_place as place, -grams as delta, act_id from movement where farm_id = $1 and $2 is not null
+                               union all
+                               select lot, to_place, grams, act_id from movement where farm_id = $1 and $2 is not null) m
+                         join act a on a.farm_id = $1 and a.act_id = m.act_id and a.happened_at <= $2
+                        group by m.lot, m.place having sum(m.delta) <> 0) x
+                 join place p on p.farm_id = $1 and p.place = x.place and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                 join lot l on l.farm_id = $1 and l.lot = x.lot
+                where $3::text is null or x.place = $3
+                order by l.strain, l.harvest_day, x.lot, x.place"#,
+            self.farm.0,
+            at,
+            place.map(PlaceCode::as_str)
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let lots: Vec<LotCode> = rows.iter().filter(|_| at.is_none()).map(|r| r.lot.clone()).collect();
+        let warm = self.warm_spells_of(&lots).await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| StockRow {
+                warm_spell: warm.get(&r.lot).cloned(),
+                free_g: if r.on_hold { Grams::ZERO } else { r.grams - r.set_aside_g - r.under_way_g },
+                lot: r.lot,
+                strain: r.strain,
+                place: r.place,
+                place_kind: r.kind,
+                grams_g: r.grams,
+                set_aside_g: r.set_aside_g,
+                on_hold: r.on_hold,
+            })
+            .collect())
+    }
+
+    /// Enters that a lot was held, released or finished. Call with the lot locked.
+    pub(crate) async fn enter_lot_event(&mut self, lot: &LotCode, event: &LotEvent<'_>) -> Result<()> {
+        let id = self.new_id();
+        sqlx::query!(
+            "insert into lot_event (farm_id, event_id, lot, kind, reason, happened_at, recorded_at, done_by, entered_by, document, act_id, turn)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, (select count(*) + 1 from lot_event where farm_id = $1 and lot = $3))",
+            self.farm.0,
+            id,
+            lot.as_str(),
+            event.kind.as_str(),
+            event.reason,
+            event.at,
+            self.now,
+            self.done_by(event.by),
+            self.signed.name,
+            event.document,
+            event.act_id
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+}

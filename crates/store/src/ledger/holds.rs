@@ -1,0 +1,278 @@
+//! Holds: nothing of a lot on hold leaves but to waste or to a test, until the owner releases it.
+//!
+//! The database has the last word (`lot_hold_kept`): it lets no grams of a held lot go and none be set aside. Here is what people do: a
+//! hold takes every lot that was made of the lot with it and releases what was set aside of them, a child of a held lot begins on hold,
+//! and a release is of one lot.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Utc};
+use gillbook_core::{
+    refusal::{Kind, Refusal},
+    text::{LotCode, OrderCode, PlaceCode, Short},
+    words::LotEventKind,
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::{
+    Result, Tx,
+    ledger::{
+        entries::LotEvent,
+        lots::{Lot, NewLotEvent},
+    },
+    schema_names::on_hold,
+};
+
+/// A hold that lasts.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Hold {
+    /// Why.
+    pub reason: String,
+    /// Since when.
+    pub since: DateTime<Utc>,
+    /// By whom.
+    pub done_by: String,
+    /// Who was signed in.
+    pub entered_by: String,
+    /// The excursion that it is for.
+    pub excursion_id: Option<Uuid>,
+}
+
+/// A lot that was put on hold, and what went with it.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct HeldLot {
+    /// The lot.
+    #[serde(flatten)]
+    pub lot: Lot,
+    /// Lots that were made of it and are held with it.
+    pub held_with: Vec<LotCode>,
+    /// Orders that went short: what was set aside of these lots was released.
+    pub orders_short: Vec<OrderCode>,
+}
+
+/// A hold to be entered.
+pub(crate) struct NewHold<'a> {
+    pub reason: &'a str,
+    pub at: DateTime<Utc>,
+    pub by: Option<&'a Short>,
+    /// The warm spell that it is for.
+    pub document: Option<&'a str>,
+}
+
+/// A hold or a release, as it was written down.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HoldEvent {
+    /// Hold or release.
+    pub kind: LotEventKind,
+    /// Why.
+    pub reason: String,
+    /// When.
+    pub happened_at: DateTime<Utc>,
+    /// By whom.
+    pub done_by: String,
+}
+
+impl Tx {
+    /// Every hold and release of a lot, oldest first.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn hold_history(&mut self, lot: &LotCode) -> Result<Vec<HoldEvent>> {
+        Ok(sqlx::query_as!(
+            HoldEvent,
+            r#"select kind as "kind: _", reason, happened_at, done_by from lot_event
+                where farm_id = $1 and lot = $2 and kind in ('hold', 'release') order by turn"#,
+            self.farm.0,
+            lot.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// Holds a lot, and every lot that was made of it: nothing of them leaves but to waste or a test until they are released. What was set
+    /// aside of them is released, so that the orders show short.
+    ///
+    /// # Errors
+    /// Refuses a lot that is not there or is on hold.
+    pub async fn hold_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<HeldLot> {
+        let at = self.happened(new.happened_at, "/happened_at")?;
+        self.lot_exists(code).await?;
+        let family = self.lock_made_of(std::slice::from_ref(code)).await?;
+        if self.lot_facts(code).await?.on_hold {
+            return Err(Refusal::new(Kind::Closed, format!("Lot {code} is on hold already.")).into());
+        }
+        let hold = NewHold { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
+        let held = self.hold_locked(&family, &hold).await?;
+        let orders_short = self.release_set_aside_of(&family, None).await?;
+        Ok(HeldLot {
+            lot: self.lot(code).await?,
+            held_with: held.into_iter().filter(|l| l != code).collect(),
+            orders_short,
+        })
+    }
+
+    /// Releases one lot from hold. Lots that were held with it stay on hold until each is released.
+    ///
+    /// # Errors
+    /// Refuses a lot that is not there or not on hold, and whoever is not signed in themselves.
+    pub async fn release_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
+        self.authoriser("Releasing a hold")?;
+        let at = self.happened(new.happened_at, "/happened_at")?;
+        // Whoever holds, wastes or sends at this moment has the same locks.
+        self.lock_lots(std::slice::from_ref(code)).await?;
+        if !self.lot_facts(code).await?.on_hold {
+            return Err(Refusal::new(Kind::Closed, format!("Lot {code} is not on hold.")).into());
+        }
+        let release = LotEvent {
+            kind: LotEventKind::Release,
+            reason: new.reason.as_str(),
+            at,
+            by: new.by.as_ref(),
+            document: None,
+            act_id: None,
+        };
+        self.enter_lot_event(code, &release).await?;
+        self.lot(code).await
+    }
+
+    /// Puts lots on hold that are not yet. Call with them locked. Gives those that were not.
+    pub(crate) async fn hold_locked(&mut self, lots: &[LotCode], hold: &NewHold<'_>) -> Result<Vec<LotCode>> {
+        let mut held = Vec::new();
+        for lot in lots {
+            if !self.lot_facts(lot).await?.on_hold {
+                let event = LotEvent {
+                    kind: LotEventKind::Hold,
+                    reason: hold.reason,
+                    at: hold.at,
+                    by: hold.by,
+                    document: hold.document,
+                    act_id: None,
+                };
+                self.enter_lot_event(lot, &event).await?;
+                held.push(lot.clone());
+            }
+        }
+        Ok(held)
+    }
+
+    /// Puts a lot that was just made on hold where a lot that it was made of is. Call with the parent locked.
+    pub(crate) async fn inherit_hold(&mut self, parent: &LotCode, child: &LotCode) -> Result<()> {
+        let Some(hold) = self.holds_of(&[parent.to_string()]).await?.remove(parent) else { return Ok(()) };
+        let document = hold.excursion_id.map(|id| id.to_string());
+        let hold = NewHold { reason: &hold.reason, at: self.now, by: None, document: document.as_deref() };
+        self.hold_locked(std::slice::from_ref(child), &hold).await?;
+        Ok(())
+    }
+
+    /// Refuses lots that are on hold. Call with the lots locked.
+    pub(crate) async fn expect_free_of_hold(&mut self, lots: &[LotCode]) -> Result<()> {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        match self.holds_of(&lots).await?.pop_first() {
+            None => Ok(()),
+            Some((lot, hold)) => Err(Refusal::new(Kind::OnHold, on_hold(lot.as_str(), &hold.reason)).into()),
+        }
+    }
+
+    /// The holds of those lots that are on hold.
+    pub(crate) async fn holds_of(&mut self, lots: &[String]) -> Result<BTreeMap<LotCode, Hold>> {
+        let rows = sqlx::query!(
+            r#"select l.lot as "lot: LotCode", e.reason, e.happened_at, e.done_by, e.entered_by, e.document
+                 from lot l cross join lateral (select * from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot
+                                                  and e.kind in ('hold', 'release') order by e.turn desc limit 1) e
+                where l.farm_id = $1 and l.lot = any ($2) and e.kind = 'hold'"#,
+            self.farm.0,
+            lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| {
+                let excursion_id = r.document.and_then(|d| d.parse().ok());
+                let hold = Hold {
+                    reason: r.reason,
+                    since: r.happened_at,
+                    done_by: r.done_by,
+                    entered_by: r.entered_by,
+                    excursion_id,
+                };
+                (r.lot, hold)
+            })
+            .collect())
+    }
+
+    /// Lots and every lot that was made of them.
+    pub(crate) async fn made_of_them(&mut self, lots: &[LotCode]) -> Result<Vec<LotCode>> {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        Ok(sqlx::query_scalar!(
+            r#"with recursive down(lot) as (
+                   select unnest($2::text[])
+                   union
+                   select k.child from down join lot_kin k on k.farm_id = $1 and k.parent = down.lot
+                    where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
+               select lot as "lot!: LotCode" from down order by lot"#,
+            self.farm.0,
+            &lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// Locks lots, what was made of them, and before them the orders that have any of it set aside. Looks again until
+    /// nothing has come in between. Gives all the lots.
+    pub(crate) async fn lock_made_of(&mut self, lots: &[LotCode]) -> Result<Vec<LotCode>> {
+        let mut locked: Option<(Vec<LotCode>, Vec<OrderCode>)> = None;
+        loop {
+            let family = self.made_of_them(lots).await?;
+            let orders = self.orders_with(&family).await?;
+            if locked.as_ref().is_some_and(|(l, o)| *l == family && *o == orders) {
+                return Ok(family);
+            }
+            let codes: Vec<String> = orders.iter().map(ToString::to_string).collect();
+            sqlx::query!(
+                "select order_code from customer_order where farm_id = $1 and order_code = any ($2) order by order_code for update",
+                self.farm.0,
+                &codes
+            )
+            .fetch_all(&mut *self.db)
+            .await?;
+            self.lock_lots(&family).await?;
+            locked = Some((family, orders));
+        }
+    }
+
+    /// The orders that have something of lots set aside.
+    async fn orders_with(&mut self, lots: &[LotCode]) -> Result<Vec<OrderCode>> {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        Ok(sqlx::query_scalar!(
+            r#"select distinct order_code as "order: OrderCode" from set_aside where farm_id = $1 and lot = any ($2) order by 1"#,
+            self.farm.0,
+            &lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// Releases what is set aside of lots, everywhere or at one place, and gives the orders that are short by it.
+    pub(crate) async fn release_set_aside_of(
+        &mut self,
+        lots: &[LotCode],
+        place: Option<&PlaceCode>,
+    ) -> Result<Vec<OrderCode>> {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        let mut orders = sqlx::query_scalar!(
+            r#"delete from set_aside where farm_id = $1 and lot = any ($2) and ($3::text is null or place = $3)
+               returning order_code as "order: OrderCode""#,
+            self.farm.0,
+            &lots,
+            place.map(PlaceCode::as_str)
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        orders.sort_unstable();
+        orders.dedup();
+        Ok(orders)
+    }
+}

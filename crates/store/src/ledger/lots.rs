@@ -1,0 +1,402 @@
+//! Lots: what they are, what they are made of, where each gram is, and what they touched.
+
+use crate::{
+    Page, Result, Tx,
+    cold::readings::CAUTION,
+    ledger::{
+        entries::{Leg, LotEvent, NewAct},
+        holds::Hold,
+        warm_spells::WarmSpell,
+    },
+};
+use chrono::{DateTime, NaiveDate, Utc};
+use gillbook_core::{
+    Grams,
+    cold::shelf_life::LifeLeft,
+    ledger::lot::{self, Link, MakeUp, Source},
+    refusal::{Kind, Refusal},
+    text::{BatchCode, GradeCode, Line, LotCode, PlaceCode, Short, StrainCode},
+    units::calendar::Instant,
+    words::{ActKind, Basis, Form, LotEventKind, LotOrigin, Packaging, PlaceKind},
+};
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, BTreeSet};
+use utoipa::ToSchema;
+
+/// What a lot is made of, from one batch and flush.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct MadeOf {
+    /// The batch.
+    pub batch: BatchCode,
+    /// Its flush.
+    pub flush: i32,
+    /// How much.
+    pub grams_g: Grams,
+    /// Weighed apart, or shared.
+    pub basis: Basis,
+}
+
+/// Grams of a lot at a place.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct LotAt {
+    /// Where.
+    pub place: PlaceCode,
+    /// Kind of place.
+    pub kind: PlaceKind,
+    /// How much.
+    pub grams_g: Grams,
+    /// Of that, set aside.
+    pub set_aside_g: Grams,
+    /// Shelf life left of what is there, where stock is kept and the strain has a life in this packaging. Where the grams went different
+    /// ways, of those that fared worst.
+    pub life: Option<LifeLeft>,
+    /// Of those that fared best, where that is more than a day longer.
+    pub life_at_best: Option<LifeLeft>,
+}
+
+/// A lot.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Lot {
+    /// Code.
+    pub lot: LotCode,
+    /// Strain.
+    pub strain: StrainCode,
+    /// Grade.
+    pub grade: GradeCode,
+    /// Packaging.
+    pub packaging: Packaging,
+    /// Fresh or dried.
+    pub form: Form,
+    /// Harvest day.
+    pub harvest_day: NaiveDate,
+    /// When the first of it was on the scale: the earliest weighing that stands, of this lot or of those that it was made of. For a lot of
+    /// the opening entry, when its harvest day began.
+    pub harvested_at: DateTime<Utc>,
+    /// How it began.
+    pub origin: LotOrigin,
+    /// Best before, by the farm's own rule, set when packed.
+    pub best_before: Option<NaiveDate>,
+    /// Whether it is on hold.
+    pub on_hold: bool,
+    /// Why it is on hold, since when and by whom.
+    pub hold: Option<Hold>,
+    /// The warm spell that it was in, itself or before it was packed, and that is not settled.
+    pub warm_spell: Option<WarmSpell>,
+    /// Whether it is finished.
+    pub finished: bool,
+    /// Where each gram is.
+    pub places: Vec<LotAt>,
+    /// What it is made of. Empty for lots of the opening entry.
+    pub made_of: Vec<MadeOf>,
+    /// The usual caution.
+    pub caution: &'static str,
+}
+
+/// What a lot is, without where it is and how it has fared.
+#[derive(Debug, Clone)]
+pub(crate) struct LotFacts {
+    pub strain: StrainCode,
+    pub grade: GradeCode,
+    pub packaging: Packaging,
+    pub form: Form,
+    pub harvest_day: NaiveDate,
+    pub harvested_at: DateTime<Utc>,
+    pub best_before: Option<NaiveDate>,
+    pub on_hold: bool,
+}
+
+/// Why a lot is held, released or finished.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewLotEvent {
+    /// Why.
+    pub reason: Line,
+    /// When; now unless said.
+    pub happened_at: Option<Instant>,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// A lot to be begun.
+pub(crate) struct NewLot<'a> {
+    pub strain: &'a StrainCode,
+    pub grade: &'a GradeCode,
+    pub packaging: Packaging,
+    pub form: Form,
+    pub harvest_day: NaiveDate,
+    pub harvested_at: DateTime<Utc>,
+    pub origin: LotOrigin,
+    pub best_before: Option<NaiveDate>,
+    pub began_by: uuid::Uuid,
+}
+
+impl Tx {
+    /// What a lot is, where only that is needed.
+    pub(crate) async fn lot_facts(&mut self, code: &LotCode) -> Result<LotFacts> {
+        sqlx::query_as!(
+            LotFacts,
+            r#"select l.strain as "strain: _", l.grade as "grade: _", l.packaging as "packaging: _", l.form as "form: _", l.harvest_day,
+                      lot_harvested_at(l.farm_id, l.lot) as "harvested_at!", l.best_before,
+                      coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
+                        order by e.turn desc limit 1) = 'hold', false) as "on_hold!"
+                 from lot l where l.farm_id = $1 and l.lot = $2"#,
+            self.farm.0,
+            code.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?
+        .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
+    }
+
+    pub(crate) async fn lot_exists(&mut self, code: &LotCode) -> Result<()> {
+        sqlx::query_scalar!(
+            r#"select 1 as "one!" from lot where farm_id = $1 and lot = $2"#,
+            self.farm.0,
+            code.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?
+        .map(|_| ())
+        .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
+    }
+
+    /// Begins a lot and gives it its code.
+    pub(crate) async fn begin_lot(&mut self, new: &NewLot<'_>) -> Result<LotCode> {
+        let number = self.next_number(&format!("lot {} {}", new.strain, new.harvest_day)).await?;
+        let code = lot::code(new.strain, new.harvest_day, u32::try_from(number).unwrap_or(u32::MAX));
+        sqlx::query!(
+            "insert into lot (farm_id, lot, strain, grade, packaging, form, harvest_day, harvested_at, origin, best_before, began_by)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+            self.farm.0,
+            code.as_str(),
+            new.strain.as_str(),
+            new.grade.as_str(),
+            new.packaging.as_str(),
+            new.form.as_str(),
+            new.harvest_day,
+            new.harvested_at,
+            new.origin.as_str(),
+            new.best_before,
+            new.began_by
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(code)
+    }
+
+    /// Lots by code, or only those with stock.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn lots(&mut self, in_stock: bool, page: &Page) -> Result<Vec<Lot>> {
+        self.lots_where(None, in_stock, page).await
+    }
+
+    /// One lot.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    pub async fn lot(&mut self, code: &LotCode) -> Result<Lot> {
+        self.lots_where(Some(code), false, &Page { after: None, limit: 1 })
+            .await?
+            .pop()
+            .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
+    }
+
+    async fn lots_where(&mut self, only: Option<&LotCode>, in_stock: bool, page: &Page) -> Result<Vec<Lot>> {
+        let rows = sqlx::query!(
+            r#"select l.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.grade as "grade: GradeCode",
+                      l.packaging as "packaging: Packaging", l.form as "form: Form", l.harvest_day,
+                      lot_harvested_at(l.farm_id, l.lot) as "harvested_at!",
+                      l.origin as "origin: LotOrigin", l.best_before,
+                      coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
+                        order by e.turn desc limit 1) = 'hold', false) as "on_hold!",
+                      lot_finished(l.farm_id, l.lot) as "finished!"
+                 from lot l
+                where l.farm_id = $1 and ($2::text is null or l.lot = $2) and ($3::text is null or l.lot > $3)
+                  and (not $4 or exists (select from balance b join place p using (farm_id, place)
+                                          where b.farm_id = l.farm_id and b.lot = l.lot and b.grams > 0
+                                            and p.kind in ('fridge', 'shelf', 'van', 'stall')))
+                order by l.lot limit $5"#,
+            self.farm.0,
+            only.map(LotCode::as_str),
+            page.after,
+            in_stock,
+            page.limit
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let codes: Vec<String> = rows.iter().map(|r| r.lot.to_string()).collect();
+        let places = sqlx::query!(
+            r#"select b.lot as "lot: LotCode", b.place as "place: PlaceCode", p.kind as "kind: PlaceKind", b.grams as "grams: Grams",
+                      b.set_aside_g as "set_aside_g: Grams"
+                 from balance b join place p using (farm_id, place)
+                where b.farm_id = $1 and b.lot = any ($2) and b.grams > 0 order by b.lot, b.place"#,
+            self.farm.0,
+            &codes
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let make_ups = self.make_ups(Some(&codes)).await?;
+        let in_stock: BTreeSet<&LotCode> = places.iter().filter(|p| p.kind.holds_stock()).map(|p| &p.lot).collect();
+        let ageing: Vec<LotCode> =
+            rows.iter().filter(|r| r.form == Form::Fresh && in_stock.contains(&r.lot)).map(|r| r.lot.clone()).collect();
+        let lives = self.lives_left(&ageing).await?;
+        let mut holds = self.holds_of(&codes).await?;
+        let warm = self.warm_spells_of(&rows.iter().map(|r| r.lot.clone()).collect::<Vec<_>>()).await?;
+        let mut lots = Vec::with_capacity(rows.len());
+        for r in rows {
+            let at = places.iter().filter(|p| p.lot == r.lot).map(|p| {
+                let life = lives.get(&(p.lot.clone(), p.place.clone()));
+                LotAt {
+                    place: p.place.clone(),
+                    kind: p.kind,
+                    grams_g: p.grams,
+                    set_aside_g: p.set_aside_g,
+                    life: life.map(|l| l.worst),
+                    life_at_best: life.and_then(|l| l.best),
+                }
+            });
+            lots.push(Lot {
+                places: at.collect(),
+                made_of: made_of(make_ups.get(&r.lot)),
+                hold: holds.remove(&r.lot),
+                warm_spell: warm.get(&r.lot).cloned(),
+                lot: r.lot,
+                strain: r.strain,
+                grade: r.grade,
+                packaging: r.packaging,
+                form: r.form,
+                harvest_day: r.harvest_day,
+                harvested_at: r.harvested_at,
+                origin: r.origin,
+                best_before: r.best_before,
+                on_hold: r.on_hold,
+                finished: r.finished,
+                caution: CAUTION,
+            });
+        }
+        Ok(lots)
+    }
+
+    /// The make-up of lots, or of every lot.
+    pub(crate) async fn make_ups(&mut self, only: Option<&[String]>) -> Result<BTreeMap<LotCode, MakeUp>> {
+        let wanted = only.unwrap_or_default();
+        let links: Vec<Link> = sqlx::query!(
+            r#"with recursive up(lot) as (
+                   select lot from lot where farm_id = $1 and (not $3 or lot = any ($2))
+                   union
+                   select k.parent from lot_link k join up on k.child = up.lot where k.farm_id = $1)
+               select k.parent as "parent: LotCode", k.child as "child: LotCode", k.grams as "grams: Grams"
+                 from lot_link k where k.farm_id = $1 and k.child in (select lot from up)
+                  and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)
+                order by k.act_id, k.parent, k.child"#,
+            self.farm.0,
+            wanted,
+            only.is_some()
+        )
+        .fetch_all(&mut *self.db)
+        .await?
+        .into_iter()
+        .map(|r| Link { parent: r.parent, child: r.child, grams: r.grams })
+        .collect();
+        let lots: Vec<String> = wanted.iter().cloned().chain(links.iter().map(|l| l.parent.to_string())).collect();
+        let sources = sqlx::query!(
+            r#"select w.lot as "lot: LotCode", s.batch as "batch: BatchCode", s.flush, sum(s.grams)::bigint as "grams!: Grams",
+                      bool_or(s.basis = 'shared') as "shared!"
+                 from weighing_source s join weighing w using (farm_id, act_id)
+                where s.farm_id = $1 and (not $3 or w.lot = any ($2))
+                  and not exists (select from act x where x.farm_id = s.farm_id and x.reverses = s.act_id)
+                group by w.lot, s.batch, s.flush"#,
+            self.farm.0,
+            &lots,
+            only.is_some()
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let mut weighed: BTreeMap<LotCode, MakeUp> = BTreeMap::new();
+        for s in sources {
+            let basis = if s.shared { Basis::Shared } else { Basis::Measured };
+            weighed.entry(s.lot).or_default().insert(Source { batch: s.batch, flush: s.flush }, (s.grams, basis));
+        }
+        Ok(lot::make_ups(&weighed, &links))
+    }
+
+    /// Finishes a lot: what the book still has of it in fridge, shelf, van and stall is weight lost as water.
+    ///
+    /// # Errors
+    /// Refuses a lot of which nothing is left and that is finished, one that is on its way to a customer or out at a stall, and one of which
+    /// something is set aside.
+    pub async fn finish_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
+        let at = self.happened(new.happened_at, "/happened_at")?;
+        self.lock_lots(std::slice::from_ref(code)).await?;
+        let lot = self.lot(code).await?;
+        let water = self.sink(PlaceKind::Water).await?;
+        let legs: Vec<Leg> = lot
+            .places
+            .iter()
+            .filter(|p| p.kind.holds_stock())
+            .map(|p| Leg {
+                lot: code.clone(),
+                from_place: p.place.clone(),
+                to_place: water.clone(),
+                grams_g: p.grams_g,
+            })
+            .collect();
+        // A reversal may have brought some of it back since it was finished: that can be finished too.
+        if lot.finished && legs.is_empty() {
+            return Err(Refusal::new(Kind::Closed, format!("Lot {code} is finished already.")).into());
+        }
+        self.expect_not_on_its_way(code).await?;
+        let id = self.new_id();
+        let act = NewAct {
+            id,
+            kind: ActKind::Finish,
+            happened_at: at,
+            by: new.by.as_ref(),
+            document: None,
+            reason: new.reason.as_str(),
+        };
+        self.enter(&act, &legs).await?;
+        let finish = LotEvent {
+            kind: LotEventKind::Finish,
+            reason: new.reason.as_str(),
+            at,
+            by: new.by.as_ref(),
+            document: None,
+            act_id: Some(id),
+        };
+        self.enter_lot_event(code, &finish).await?;
+        self.lot(code).await
+    }
+
+    /// Refuses a lot under a docket that was not handed over yet, or at a stall whose day is not closed. Call with the lot locked.
+    async fn expect_not_on_its_way(&mut self, code: &LotCode) -> Result<()> {
+        let under = sqlx::query!(
+            r#"select d.docket as "document!", true as "van!" from docket_line l join docket d using (farm_id, docket)
+                where l.farm_id = $1 and l.lot = $2 and d.van is not null and docket_is_open(d)
+               union all
+               select y.market_day, false from market_day y join movement m on m.farm_id = y.farm_id and m.act_id = y.out_act
+                where y.farm_id = $1 and y.status = 'open' and m.lot = $2
+                order by 2 desc, 1 limit 1"#,
+            self.farm.0,
+            code.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        let text = match under {
+            None => return Ok(()),
+            Some(u) if u.van => format!("out for delivery under docket {}. Write down the delivery first.", u.document),
+            Some(u) => format!("at the stall of market day {}. Close the market day first.", u.document),
+        };
+        Err(Refusal::new(Kind::Closed, format!("Lot {code} is not finished: some of it is {text}")).into())
+    }
+}
+
+fn made_of(make_up: Option<&MakeUp>) -> Vec<MadeOf> {
+    make_up
+        .into_iter()
+        .flatten()
+        .map(|(s, (grams, basis))| MadeOf { batch: s.batch.clone(), flush: s.flush, grams_g: *grams, basis: *basis })
+        .collect()
+}

@@ -1,0 +1,16 @@
+//! The entries of the book and the lots that they are about.
+
+pub(crate) mod action_lots;
+pub(crate) mod booked;
+pub mod countersign;
+pub mod counts;
+pub mod entries;
+pub mod excursion_actions;
+pub mod holds;
+pub(crate) mod life;
+pub mod lots;
+pub mod packings;
+pub(crate) mod reversals;
+pub mod trace;
+pub mod warm_spells;
+pub mod weighings;

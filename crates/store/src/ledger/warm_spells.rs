@@ -1,0 +1,177 @@
+//! Which lots were in a warm spell that is not settled, wherever they are now and whatever was made of them since.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{DateTime, Utc};
+use gillbook_core::{
+    cold::spell,
+    text::{DocketCode, LotCode, PlaceCode},
+    words::SpellStanding,
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::{Result, Tx};
+
+/// What stands beside a lot of a warm spell that is not settled.
+pub const WARM_SPELL: &str = "It was in a warm spell that is not settled yet. Your local food-safety rules and your own food-safety plan decide what may be done with it.";
+
+/// A warm spell that a lot was in and that is not settled.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct WarmSpell {
+    /// The excursion.
+    pub excursion_id: Uuid,
+    /// Where.
+    pub place: PlaceCode,
+    /// Since when.
+    pub began_at: DateTime<Utc>,
+    /// Until when; nothing while it lasts.
+    pub ended_at: Option<DateTime<Utc>>,
+    /// Open, or undecided.
+    pub standing: SpellStanding,
+    /// The caution.
+    pub caution: &'static str,
+}
+
+/// A lot that a warm spell has reached which is not settled.
+#[derive(Debug, Clone)]
+pub(crate) struct Reached {
+    pub lot: LotCode,
+    /// Where grams of it may have come since.
+    pub places: Vec<PlaceCode>,
+    pub spell: WarmSpell,
+    air_c: Option<f64>,
+    product_c: Option<f64>,
+}
+
+/// The oldest warm spell of each lot.
+pub(crate) fn oldest(reached: &[Reached]) -> BTreeMap<LotCode, WarmSpell> {
+    let mut oldest = BTreeMap::new();
+    for r in reached {
+        oldest.entry(r.lot.clone()).or_insert_with(|| r.spell.clone());
+    }
+    oldest
+}
+
+impl Tx {
+    /// The oldest warm spell that is not settled, for each of some lots that was in one: the lot itself, or one that it was made of since,
+    /// out of a place that grams from the spell had reached.
+    pub(crate) async fn warm_spells_of(&mut self, lots: &[LotCode]) -> Result<BTreeMap<LotCode, WarmSpell>> {
+        Ok(oldest(&self.unsettled_spells_of(lots).await?))
+    }
+
+    /// Every warm spell that is not settled of some lots, the oldest first.
+    pub(crate) async fn unsettled_spells_of(&mut self, lots: &[LotCode]) -> Result<Vec<Reached>> {
+        if lots.is_empty() {
+            return Ok(Vec::new());
+        }
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        let rows = sqlx::query!(
+            r#"select i.lot as "lot!: LotCode", e.excursion_id, e.place as "place: PlaceCode", e.began_at, e.ended_at, e.air_c,
+                      e.product_c, i.decided as "decided!", i.countersigned as "countersigned!", i.places as "places!: Vec<PlaceCode>"
+                 from lots_inside($1, null, $2) i join excursion e on e.farm_id = $1 and e.excursion_id = i.excursion_id
+                order by e.began_at, e.excursion_id, i.lot"#,
+            self.farm.0,
+            &lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let reached = rows.into_iter().map(|r| Reached {
+            lot: r.lot,
+            places: r.places,
+            air_c: r.air_c,
+            product_c: r.product_c,
+            spell: WarmSpell {
+                excursion_id: r.excursion_id,
+                place: r.place,
+                began_at: r.began_at,
+                ended_at: r.ended_at,
+                standing: spell::standing(r.ended_at.is_some(), r.decided, r.countersigned),
+                caution: WARM_SPELL,
+            },
+        });
+        Ok(reached.filter(|r| r.spell.standing != SpellStanding::Settled).collect())
+    }
+
+    /// Asks for the person's own sign-in before grams of lots leave a place that a warm spell has reached which is not settled. `known` is
+    /// whether the one who sent them out knew of it.
+    pub(crate) async fn authorise_warm_from(
+        &mut self,
+        lots: &[LotCode],
+        place: &PlaceCode,
+        what: &str,
+        known: impl Fn(&Reached) -> bool,
+    ) -> Result<()> {
+        for reached in self.unsettled_spells_of(lots).await? {
+            if reached.places.contains(place) && !known(&reached) {
+                self.authoriser(&format!(
+                    "{what} lot {}, which was in a warm spell in {} that is not settled,",
+                    reached.lot, reached.spell.place
+                ))?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Asks for the person's own sign-in before lots of a warm spell that is not settled leave the farm. Call with the lots locked.
+    ///
+    /// # Errors
+    /// Refuses a shared phone and a machine.
+    pub(crate) async fn authorise_warm(&mut self, lots: &[LotCode]) -> Result<Vec<Reached>> {
+        let warm = self.unsettled_spells_of(lots).await?;
+        if let Some(first) = warm.first() {
+            self.authoriser(&format!(
+                "Sending out lot {}, which was in a warm spell in {} that is not settled,",
+                first.lot, first.spell.place
+            ))?;
+        }
+        Ok(warm)
+    }
+
+    /// Enters which warm spells a docket's lots were sent out with, as they are known now.
+    pub(crate) async fn insert_docket_spells(&mut self, docket: &DocketCode, warm: &[Reached]) -> Result<()> {
+        let lots: Vec<String> = warm.iter().map(|r| r.lot.to_string()).collect();
+        let excursions: Vec<Uuid> = warm.iter().map(|r| r.spell.excursion_id).collect();
+        let began: Vec<DateTime<Utc>> = warm.iter().map(|r| r.spell.began_at).collect();
+        let ended: Vec<Option<DateTime<Utc>>> = warm.iter().map(|r| r.spell.ended_at).collect();
+        let air: Vec<Option<f64>> = warm.iter().map(|r| r.air_c).collect();
+        let product: Vec<Option<f64>> = warm.iter().map(|r| r.product_c).collect();
+        sqlx::query!(
+            "insert into docket_spell (farm_id, docket, lot, excursion_id, began_at, ended_at, air_c, product_c)
+             select $1, $2, u.* from unnest($3::text[], $4::uuid[], $5::timestamptz[], $6::timestamptz[], $7::float8[], $8::float8[]) as u",
+            self.farm.0,
+            docket.as_str(),
+            &lots,
+            &excursions,
+            &began,
+            &ended as &[Option<DateTime<Utc>>],
+            &air as &[Option<f64>],
+            &product as &[Option<f64>]
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
+    /// The warm spells that a docket's lots were sent out with and that are no worse than they were known to be then. What was sent out had
+    /// left the other places, so a spell may last longer there; one in the van itself may not. Where more of the lot was brought into the van
+    /// since, nothing is known of that.
+    pub(crate) async fn known_docket_spells(&mut self, docket: &DocketCode) -> Result<BTreeSet<(LotCode, Uuid)>> {
+        let rows = sqlx::query!(
+            r#"select d.lot as "lot: LotCode", d.excursion_id
+                 from docket_spell d join excursion e using (farm_id, excursion_id) join docket k using (farm_id, docket)
+                 join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
+                where d.farm_id = $1 and d.docket = $2
+                  and is_no_worse(e, d.began_at, case when e.place = k.van then coalesce(d.ended_at, a.recorded_at) else d.ended_at end, d.air_c, d.product_c)
+                  and not exists (select from movement m join act t on t.farm_id = m.farm_id and t.act_id = m.act_id
+                                   where m.farm_id = d.farm_id and m.lot = d.lot and m.to_place = k.van
+                                     and t.kind <> 'dispatch' and t.recorded_at >= a.recorded_at)"#,
+            self.farm.0,
+            docket.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows.into_iter().map(|r| (r.lot, r.excursion_id)).collect())
+    }
+}

@@ -1,0 +1,8 @@
+//! What the book adds up to: today, the week, risk and earnings.
+
+pub mod earnings;
+pub mod risk;
+pub mod today;
+pub mod week;
+pub mod week_counts;
+pub mod week_money;

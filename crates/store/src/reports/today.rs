@@ -1,0 +1,93 @@
+//! What needs doing this morning.
+
+use std::collections::BTreeMap;
+
+use chrono::Days;
+use gillbook_core::{
+    Grams,
+    text::{LotCode, StrainCode},
+    units::calendar::day_of,
+    words::OrderStatus,
+};
+
+use crate::{Page, Result, Tx};
+
+/// Grams of a strain that are there and that are ordered.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StrainToday {
+    /// The strain.
+    pub strain: StrainCode,
+    /// In the stores and not on hold.
+    pub in_stock_g: Grams,
+    /// In the stores and on hold.
+    pub on_hold_g: Grams,
+    /// On orders for today, tomorrow and the day after.
+    pub ordered_g: Grams,
+}
+
+impl StrainToday {
+    fn none(strain: StrainCode) -> Self {
+        Self { strain, in_stock_g: Grams::ZERO, on_hold_g: Grams::ZERO, ordered_g: Grams::ZERO }
+    }
+}
+
+/// What calls for attention this morning.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Morning {
+    /// What is there and what is ordered, by strain.
+    pub strains: Vec<StrainToday>,
+    /// Orders for today that have not gone out.
+    pub to_make_up: i64,
+    /// Orders for an earlier day that have not gone out.
+    pub overdue: i64,
+    /// Dockets on the way.
+    pub on_the_way: i64,
+    /// Lots on hold with stock.
+    pub on_hold: i64,
+    /// Grams short on orders until today.
+    pub short_g: Grams,
+}
+
+impl Tx {
+    /// What calls for attention this morning.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn morning(&mut self) -> Result<Morning> {
+        let today = day_of(self.now, self.ways().await?.zone);
+        let mut strains: BTreeMap<StrainCode, StrainToday> = BTreeMap::new();
+        let stock = self.stock(None, None).await?;
+        let held: std::collections::BTreeSet<&LotCode> = stock.iter().filter(|s| s.on_hold).map(|s| &s.lot).collect();
+        let on_hold = i64::try_from(held.len()).unwrap_or(i64::MAX);
+        for s in stock.iter().filter(|s| s.place_kind.sells()) {
+            let line = strains.entry(s.strain.clone()).or_insert_with_key(|strain| StrainToday::none(strain.clone()));
+            *(if s.on_hold { &mut line.on_hold_g } else { &mut line.in_stock_g }) += s.grams_g;
+        }
+        let orders = self
+            .orders(None, Some(today + Days::new(2)), Some(OrderStatus::Confirmed), &Page { after: None, limit: 5000 })
+            .await?;
+        let products = self.products(&Page { after: None, limit: 5000 }).await?;
+        for l in orders.iter().flat_map(|o| &o.lines) {
+            // A product of several strains counts for its first.
+            if let Some(strain) = products.iter().find(|p| p.product == l.product).and_then(|p| p.strains.first()) {
+                let line = strains.entry(strain.clone()).or_insert_with_key(|strain| StrainToday::none(strain.clone()));
+                line.ordered_g += l.grams_g;
+            }
+        }
+        let due: Vec<_> = orders.iter().filter(|o| o.delivery_day <= today).collect();
+        let on_the_way = sqlx::query_scalar!(
+            r#"select count(*) as "n!" from customer_order where farm_id = $1 and status = 'dispatched'"#,
+            self.farm.0
+        )
+        .fetch_one(&mut *self.db)
+        .await?;
+        Ok(Morning {
+            strains: strains.into_values().collect(),
+            to_make_up: i64::try_from(due.iter().filter(|o| o.delivery_day == today).count()).unwrap_or(i64::MAX),
+            overdue: i64::try_from(due.iter().filter(|o| o.delivery_day < today).count()).unwrap_or(i64::MAX),
+            on_the_way,
+            on_hold,
+            short_g: due.iter().flat_map(|o| &o.lines).map(|l| l.short_g).sum(),
+        })
+    }
+}

@@ -1,0 +1,13 @@
+//! Products, customers, orders, dockets and market days.
+
+pub mod customers;
+pub mod deliveries;
+pub mod dockets;
+pub(crate) mod kept;
+pub mod market;
+pub(crate) mod market_takings;
+pub mod orders;
+pub mod products;
+pub(crate) mod sales;
+pub mod set_aside;
+pub mod shortage;

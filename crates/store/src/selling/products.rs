@@ -1,0 +1,345 @@
+//! Products, price lists and prices.
+
+use chrono::{DateTime, Utc};
+use gillbook_core::{
+    refusal::{Faults, Kind, Refusal},
+    text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
+    units::{calendar::Instant, money::expect_unit_price},
+    words::{Form, Packaging, PriceUnit},
+};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use crate::{
+    Page, Result, Tx,
+    farm::farms::{expect_current, expect_version},
+    ranges::expect_range,
+};
+
+/// A product.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Product {
+    /// Code.
+    pub product: ProductCode,
+    /// Name.
+    pub name: String,
+    /// The strains that it is sold of; any of them will do.
+    pub strains: Vec<StrainCode>,
+    /// The least grade; better ones will do.
+    pub least_grade: GradeCode,
+    /// The packaging it must be in; any unless said.
+    pub packaging: Option<Packaging>,
+    /// Fresh or dried.
+    pub form: Form,
+    /// Nominal grams of a pack; sold loose by weight without.
+    pub pack_g: Option<i32>,
+    /// Tax rate, per cent.
+    #[schema(value_type = String)]
+    pub tax_percent: Decimal,
+    /// Its GTIN, if it has one.
+    pub gtin: Option<String>,
+    /// Goes up with every change.
+    pub version: i32,
+}
+
+/// A product to be added.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewProduct {
+    /// Code.
+    pub product: ProductCode,
+    /// Name.
+    pub name: Line,
+    /// The strains that it is sold of.
+    #[schema(min_items = 1, max_items = 20)]
+    pub strains: Vec<StrainCode>,
+    /// The least grade.
+    pub least_grade: GradeCode,
+    /// The packaging it must be in.
+    pub packaging: Option<Packaging>,
+    /// Fresh unless said.
+    pub form: Option<Form>,
+    /// Nominal grams of a pack.
+    #[schema(minimum = 1, maximum = 25_000)]
+    pub pack_g: Option<i32>,
+    /// Tax rate, per cent.
+    #[schema(value_type = String, pattern = r"^\d{1,3}(\.\d{1,3})?$")]
+    pub tax_percent: Decimal,
+    /// Its GTIN, if it has one.
+    #[schema(value_type = Option<String>, pattern = "^([0-9]{8}|[0-9]{12,14})$")]
+    pub gtin: Option<Text<8, 14>>,
+}
+
+/// Changes of a product.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ProductChange {
+    /// Name.
+    pub name: Option<Line>,
+    /// Tax rate, per cent.
+    #[schema(value_type = Option<String>, pattern = r"^\d{1,3}(\.\d{1,3})?$")]
+    pub tax_percent: Option<Decimal>,
+}
+
+/// A price list.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PriceList {
+    /// Code.
+    pub price_list: PriceListCode,
+    /// Name.
+    pub name: Line,
+}
+
+/// A price, from a day on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Price {
+    /// The list.
+    pub price_list: PriceListCode,
+    /// The product.
+    pub product: ProductCode,
+    /// Price of a unit without tax, in the farm's currency.
+    #[schema(value_type = String, pattern = r"^\d{1,5}(\.\d{1,4})?$")]
+    pub amount: Decimal,
+    /// A kilogram, or a pack.
+    pub unit: PriceUnit,
+    /// Since when; now unless said.
+    pub effective_from: Option<Instant>,
+}
+
+impl Tx {
+    /// Adds a product.
+    ///
+    /// # Errors
+    /// Refuses a taken code, no strain, an unknown grade or strain.
+    pub async fn add_product(&mut self, new: &NewProduct) -> Result<Product> {
+        let mut faults = Faults::default();
+        faults.check((1..=20).contains(&new.strains.len()), "/strains", "A product is sold of 1 to 20 strains.");
+        faults.check(
+            (Decimal::ZERO..=Decimal::ONE_HUNDRED).contains(&new.tax_percent),
+            "/tax_percent",
+            "A tax rate lies between 0 and 100 per cent.",
+        );
+        faults.done()?;
+        sqlx::query!(
+            "insert into product (farm_id, product, name, least_grade, packaging, form, pack_g, tax_percent, gtin) values ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+            self.farm.0,
+            new.product.as_str(),
+            new.name.as_str(),
+            new.least_grade.as_str(),
+            new.packaging.map(Packaging::as_str),
+            new.form.unwrap_or(Form::Fresh).as_str(),
+            new.pack_g,
+            new.tax_percent,
+            new.gtin.as_ref().map(Text::as_str)
+        )
+        .execute(&mut *self.db)
+        .await?;
+        let strains: Vec<String> = new.strains.iter().map(ToString::to_string).collect();
+        sqlx::query!(
+            "insert into product_strain (farm_id, product, strain) select distinct $1::int, $2::text, s from unnest($3::text[]) as s",
+            self.farm.0,
+            new.product.as_str(),
+            &strains
+        )
+        .execute(&mut *self.db)
+        .await?;
+        self.product(&new.product).await
+    }
+
+    /// Changes a product.
+    ///
+    /// # Errors
+    /// Refuses a stale version.
+    pub async fn change_product(
+        &mut self,
+        code: &ProductCode,
+        change: &ProductChange,
+        read_version: i32,
+    ) -> Result<Product> {
+        let product = self.product(code).await?;
+        if *change == ProductChange::default() {
+            expect_version(product.version, read_version)?;
+            return Ok(product);
+        }
+        if let Some(percent) = change.tax_percent {
+            expect_range(percent, Decimal::ZERO, Decimal::ONE_HUNDRED, "/tax_percent", "A tax rate in per cent")?;
+        }
+        let done = sqlx::query!(
+            "update product set name = coalesce($4, name), tax_percent = coalesce($5, tax_percent), version = version + 1
+              where farm_id = $1 and product = $2 and version = $3",
+            self.farm.0,
+            code.as_str(),
+            read_version,
+            change.name.as_ref().map(Line::as_str),
+            change.tax_percent
+        )
+        .execute(&mut *self.db)
+        .await?;
+        expect_current(done.rows_affected())?;
+        self.product(code).await
+    }
+
+    /// One product.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    pub async fn product(&mut self, code: &ProductCode) -> Result<Product> {
+        self.products_where(Some(code), &Page { after: None, limit: 1 })
+            .await?
+            .pop()
+            .ok_or_else(|| Refusal::not_found(ProductCode::WHAT, code).into())
+    }
+
+    /// Products by code.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn products(&mut self, page: &Page) -> Result<Vec<Product>> {
+        self.products_where(None, page).await
+    }
+
+    async fn products_where(&mut self, only: Option<&ProductCode>, page: &Page) -> Result<Vec<Product>> {
+        let rows = sqlx::query!(
+            r#"select p.product as "product: ProductCode", p.name, p.least_grade as "least_grade: GradeCode", p.packaging as "packaging: Packaging",
+                      p.form as "form: Form", p.pack_g, p.tax_percent, p.gtin, p.version,
+                      (select array_agg(s.strain order by s.strain) from product_strain s where s.farm_id = p.farm_id and s.product = p.product) as "strains!: Vec<StrainCode>"
+                 from product p where p.farm_id = $1 and ($2::text is null or p.product = $2) and ($3::text is null or p.product > $3)
+                order by p.product limit $4"#,
+            self.farm.0,
+            only.map(ProductCode::as_str),
+            page.after,
+            page.limit
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| Product {
+                product: r.product,
+                name: r.name,
+                strains: r.strains,
+                least_grade: r.least_grade,
+                packaging: r.packaging,
+                form: r.form,
+                pack_g: r.pack_g,
+                tax_percent: r.tax_percent.normalize(),
+                gtin: r.gtin,
+                version: r.version,
+            })
+            .collect())
+    }
+
+    /// Adds a price list.
+    ///
+    /// # Errors
+    /// Refuses a taken code.
+    pub async fn add_price_list(&mut self, new: &PriceList) -> Result<()> {
+        sqlx::query!(
+            "insert into price_list (farm_id, price_list, name) values ($1, $2, $3)",
+            self.farm.0,
+            new.price_list.as_str(),
+            new.name.as_str()
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
+    /// Price lists by code.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn price_lists(&mut self, page: &Page) -> Result<Vec<PriceList>> {
+        Ok(sqlx::query_as!(
+            PriceList,
+            r#"select price_list as "price_list: _", name as "name: _" from price_list
+                where farm_id = $1 and ($2::text is null or price_list > $2) order by price_list limit $3"#,
+            self.farm.0,
+            page.after,
+            page.limit
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// Sets a price from now or a later day on. Prices that were in force stay.
+    ///
+    /// # Errors
+    /// Refuses an unknown list or product, a price a pack for what is loose, and a second price at one instant.
+    pub async fn set_price(&mut self, new: &Price) -> Result<()> {
+        expect_unit_price(new.amount, "/amount")?;
+        expect_range(new.amount, Decimal::ZERO, Decimal::from(100_000), "/amount", "A price")?;
+        let product = self.product(&new.product).await.map_err(|_| {
+            Refusal::field("/product", format!("There is no product {} on this farm. Check the code.", new.product))
+        })?;
+        if new.unit == PriceUnit::Pack && product.pack_g.is_none() {
+            return Err(
+                Refusal::field("/unit", format!("{} is sold loose. Give its price a kilogram.", new.product)).into()
+            );
+        }
+        sqlx::query!(
+            "insert into price (farm_id, price_list, product, effective_from, amount, unit) values ($1, $2, $3, $4, $5, $6)",
+            self.farm.0,
+            new.price_list.as_str(),
+            new.product.as_str(),
+            new.effective_from.map_or(self.now, |i| i.0),
+            new.amount,
+            new.unit.as_str()
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
+    /// Prices in force, by list and product.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn prices(&mut self) -> Result<Vec<Price>> {
+        let rows = sqlx::query!(
+            r#"select distinct on (price_list, product) price_list as "price_list: PriceListCode", product as "product: ProductCode", amount,
+                      unit as "unit: PriceUnit", effective_from
+                 from price where farm_id = $1 and effective_from <= $2 order by price_list, product, effective_from desc limit 5000"#,
+            self.farm.0,
+            self.now
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| Price {
+                price_list: r.price_list,
+                product: r.product,
+                amount: r.amount.normalize(),
+                unit: r.unit,
+                effective_from: Some(Instant(r.effective_from)),
+            })
+            .collect())
+    }
+
+    /// The price of a product on a list at an instant.
+    pub(crate) async fn price_at(
+        &mut self,
+        list: &PriceListCode,
+        product: &ProductCode,
+        at: DateTime<Utc>,
+    ) -> Result<(Decimal, PriceUnit)> {
+        let row = sqlx::query!(
+            r#"select amount, unit as "unit: PriceUnit" from price
+                where farm_id = $1 and price_list = $2 and product = $3 and effective_from <= $4 order by effective_from desc limit 1"#,
+            self.farm.0,
+            list.as_str(),
+            product.as_str(),
+            at
+        )
+        .fetch_optional(&mut *self.db)
+        .await?
+        .ok_or_else(|| {
+            Refusal::new(Kind::PriceMissing, format!("Price list {list} has no price for {product}. Set one under prices, then send the docket again."))
+        })?;
+        Ok((row.amount, row.unit))
+    }
+}

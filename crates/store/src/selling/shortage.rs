@@ -1,0 +1,55 @@
+//! Why an order line is short.
+
+use chrono::{Days, NaiveDate};
+use gillbook_core::{Grams, text::GradeCode};
+
+use crate::{Result, Tx, selling::orders::Order};
+
+/// Why grams of a line are not set aside.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Shortage {
+    /// Nothing that is good enough is free: sold out, promised to others, on hold, or of a lower grade.
+    NothingFree {
+        /// The lowest grade that the product takes.
+        least_grade: GradeCode,
+    },
+    /// What is free has too few days left for this customer.
+    TooOld {
+        /// Days that the customer wants left at delivery.
+        least_days: i32,
+        /// The last day of the longest-lasting free lot.
+        last_day: NaiveDate,
+    },
+    /// Enough lots are free by now, or less than one pack of each is.
+    Free {
+        /// How much.
+        grams_g: Grams,
+    },
+}
+
+impl Tx {
+    /// Why each line of an open order is short; `None` for a line that is not.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn shortages(&mut self, order: &Order) -> Result<Vec<Option<Shortage>>> {
+        let least_days = self.customer(&order.customer).await?.least_days;
+        let needed_until = order.delivery_day + Days::new(u64::from(least_days.unsigned_abs()));
+        let products = self.products_of(order).await?;
+        let mut reasons = Vec::with_capacity(order.lines.len());
+        for (line, product) in order.lines.iter().zip(products) {
+            if line.short_g <= Grams::ZERO {
+                reasons.push(None);
+                continue;
+            }
+            let candidates = self.candidates(&product).await?;
+            let fresh: Grams = candidates.iter().filter(|c| c.expires_on >= needed_until).map(|c| c.free).sum();
+            reasons.push(Some(match candidates.iter().map(|c| c.expires_on).max() {
+                None => Shortage::NothingFree { least_grade: product.least_grade },
+                Some(last_day) if fresh == Grams::ZERO => Shortage::TooOld { least_days, last_day },
+                Some(_) => Shortage::Free { grams_g: fresh },
+            }));
+        }
+        Ok(reasons)
+    }
+}

@@ -1,0 +1,12 @@
+//! Reports.
+
+mod books;
+
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::App;
+
+/// The routes of the subject.
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new().merge(books::router())
+}
