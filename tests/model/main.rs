@@ -3,15 +3,10 @@
 //!
 //! `GILLBOOK_CASES` sets the number of sequences, `GILLBOOK_SEED` plays one of them alone.
 
-#[path = "model/acts.rs"]
 mod acts;
-#[path = "model/book.rs"]
 mod book;
-#[path = "model/chance.rs"]
 mod chance;
-#[path = "model/entries.rs"]
 mod entries;
-#[path = "model/rules.rs"]
 mod rules;
 
 use std::collections::BTreeMap;

@@ -1,6 +1,5 @@
 //! The pages in a real browser at a phone's size.
 
-#[path = "browser/scale.rs"]
 mod scale;
 
 use std::sync::Arc;

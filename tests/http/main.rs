@@ -1,8 +1,6 @@
 //! What people do, at the HTTP surface.
 
-#[path = "http/bodies.rs"]
 mod bodies;
-#[path = "http/pages.rs"]
 mod pages;
 
 use anyhow::Result;
@@ -457,7 +455,7 @@ async fn another_farms_codes_are_not_found() -> Result<()> {
 
 #[test]
 fn the_published_description_is_the_programs_own() {
-    let published = include_str!("../openapi/gillbook.json");
+    let published = include_str!("../../openapi/gillbook.json");
     assert!(
         published == gillbook_web::openapi_json(),
         "openapi/gillbook.json is old. Run: cargo run -p gillbook -- openapi > openapi/gillbook.json"

@@ -1,0 +1,3 @@
+//! What the book adds up to.
+
+mod week;
