@@ -10,6 +10,4 @@ pub mod places;
 pub mod probe_checks;
 pub(crate) mod reading_group;
 pub mod readings;
-pub mod record;
-pub mod record_parts;
 pub mod temperature;

@@ -343,6 +343,18 @@ impl Tx {
     }
 
     /// A probe's number and place, by name.
+    /// The kind of a place.
+    pub(crate) async fn place_kind(&mut self, code: &PlaceCode, pointer: &str) -> Result<PlaceKind> {
+        Ok(sqlx::query_scalar!(
+            r#"select kind as "kind: PlaceKind" from place where farm_id = $1 and place = $2"#,
+            self.farm.0,
+            code.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?
+        .ok_or_else(|| Refusal::field(pointer, format!("There is no place {code} on this farm. Check the code.")))?)
+    }
+
     pub(crate) async fn probe_by_name(&mut self, name: &str) -> Result<(i32, PlaceCode)> {
         let row = sqlx::query!(
             r#"select probe_id, place as "place: PlaceCode" from probe where farm_id = $1 and name = $2"#,

@@ -19,8 +19,52 @@ use utoipa::ToSchema;
 
 use crate::{
     Result, Tx,
-    cold::{chilling::ChilledLot, places::Limit, readings::CAUTION, record::HourFigures},
+    cold::{chilling::ChilledLot, places::Limit, readings::CAUTION},
 };
+
+/// An hour of a record.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct HourFigures {
+    /// Its beginning. Where the span begins or ends within an hour, the beginning of the part.
+    pub hour: DateTime<Utc>,
+    /// Coldest and warmest air, °C.
+    pub min_c: Option<f64>,
+    /// Likewise.
+    pub max_c: Option<f64>,
+    /// Time-weighted mean, °C. An hour with one lone reading has a coldest and a warmest but no mean, and 0 seconds known.
+    pub mean_c: Option<f64>,
+    /// The warmest that the food is estimated at, °C.
+    pub product_max_c: Option<f64>,
+    /// Seconds that are known.
+    pub known_s: f64,
+    /// Seconds of air above the limit in force.
+    pub above_s: f64,
+    /// Readings.
+    pub readings: i32,
+    /// Faults.
+    pub faults: i32,
+    /// The most that two probes were apart, °C.
+    pub apart_c: f64,
+}
+
+impl HourFigures {
+    /// The figures of an hour.
+    #[must_use]
+    pub fn of(hour: DateTime<Utc>, f: &Figures) -> Self {
+        Self {
+            hour,
+            min_c: f.least_c,
+            max_c: f.most_c,
+            mean_c: f.mean_c(),
+            product_max_c: f.product_c,
+            known_s: f.known_s,
+            above_s: f.above_s,
+            readings: f.readings,
+            faults: f.faults,
+            apart_c: f.apart_c,
+        }
+    }
+}
 
 /// A stretch of time without readings.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]

@@ -475,13 +475,20 @@ impl Tx {
         Ok(())
     }
 
+    async fn probe_id(&mut self, name: &str) -> Result<i32> {
+        sqlx::query_scalar!("select probe_id from probe where farm_id = $1 and name = $2", self.farm.0, name)
+            .fetch_optional(&mut *self.db)
+            .await?
+            .ok_or_else(|| Refusal::not_found("probe", name).at("/probe").into())
+    }
+
     /// Makes a token. Returns its secret, which is shown this once.
     ///
     /// # Errors
     /// Refuses an unknown probe, and a probe with a scope that has none.
     pub async fn make_token(&mut self, new: &NewToken) -> Result<(Token, String)> {
         let probe_id = match (new.scope, &new.probe) {
-            (Scope::Readings, Some(name)) => Some(self.probe_by_name(name.as_str()).await?.0),
+            (Scope::Readings, Some(name)) => Some(self.probe_id(name.as_str()).await?),
             (Scope::Readings, None) => {
                 return Err(Refusal::field("/probe", "A token that posts readings needs the name of its probe.").into());
             }

@@ -9,8 +9,10 @@ use gillbook_core::{
 
 use crate::{
     Result, Tx,
-    cold::excursions::{ExcursionWithLots, LotThere},
-    ledger::excursion_actions::{NewActedLot, NewAction},
+    ledger::{
+        excursion_actions::{NewActedLot, NewAction},
+        spells::{ExcursionWithLots, LotThere},
+    },
 };
 
 /// The most lots that one action names.

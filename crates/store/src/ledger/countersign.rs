@@ -16,8 +16,10 @@ use uuid::Uuid;
 
 use crate::{
     Result, Signed, SignedWith, Tx,
-    cold::excursions::{Excursion, ExcursionWithLots},
-    ledger::excursion_actions::ActionTaken,
+    ledger::{
+        excursion_actions::ActionTaken,
+        spells::{Excursion, ExcursionWithLots},
+    },
 };
 
 /// A second person's sign-off.

@@ -12,11 +12,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{
-    Page, Result, Tx,
-    authority::SignedWith,
-    ledger::{reversals::expect_reversible, warm_spells::WarmSpell},
-};
+use crate::{Page, Result, Tx, authority::SignedWith, ledger::warm_spells::WarmSpell};
 
 /// One leg of an act.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -220,18 +216,6 @@ impl Tx {
         .await?)
     }
 
-    /// The kind of a place.
-    pub(crate) async fn place_kind(&mut self, code: &PlaceCode, pointer: &str) -> Result<PlaceKind> {
-        Ok(sqlx::query_scalar!(
-            r#"select kind as "kind: PlaceKind" from place where farm_id = $1 and place = $2"#,
-            self.farm.0,
-            code.as_str()
-        )
-        .fetch_optional(&mut *self.db)
-        .await?
-        .ok_or_else(|| Refusal::field(pointer, format!("There is no place {code} on this farm. Check the code.")))?)
-    }
-
     /// Locks the balances of lots, in the order that postings lock them.
     pub(crate) async fn lock_lots(&mut self, lots: &[LotCode]) -> Result<()> {
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
@@ -285,56 +269,6 @@ impl Tx {
         };
         let leg = Leg { lot: new.lot.clone(), from_place: new.from_place.clone(), to_place, grams_g: new.grams_g };
         self.enter(&act, &[leg]).await?;
-        self.act(id).await
-    }
-
-    /// Takes back an act, whole, dated as the act was.
-    ///
-    /// # Errors
-    /// Refuses an act that is not there, was reversed, is part of a delivered docket, or whose grams have moved on.
-    pub async fn reverse(&mut self, act_id: Uuid, new: &NewReversal) -> Result<Act> {
-        let original = self.act(act_id).await?;
-        expect_reversible(&original)?;
-        match original.kind {
-            ActKind::Dispatch => self.dispatch_taken_back(&original).await?,
-            ActKind::Delivery => self.delivery_taken_back(&original).await?,
-            ActKind::Weighing if !self.is_slip(&original) => {
-                let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
-                if let Some(lot) = self.warm_spells_of(&lots).await?.keys().next() {
-                    self.authoriser(&format!(
-                        "Saying that a crate of lot {lot}, which was in a warm spell, was never weighed"
-                    ))?;
-                }
-            }
-            _ => {}
-        }
-        // After the order, as everywhere.
-        let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
-        self.lock_lots(&lots).await?;
-        self.expect_nothing_rests_on(&original).await?;
-        let id = self.new_id();
-        let act = NewAct {
-            id,
-            kind: ActKind::Reversal,
-            happened_at: original.happened_at,
-            by: new.by.as_ref(),
-            document: original.document.as_deref(),
-            reason: new.reason.as_str(),
-        };
-        self.enter_act(&act, Some(act_id)).await?;
-        let legs: Vec<Leg> = original
-            .legs
-            .into_iter()
-            .map(|l| Leg { lot: l.lot, from_place: l.to_place, to_place: l.from_place, grams_g: l.grams_g })
-            .collect();
-        self.enter_legs(id, &legs).await.map_err(|error| match error {
-            crate::Error::Refused(r) if r.kind == Kind::NotEnough => Refusal::new(
-                Kind::NotReversible,
-                format!("What it moved has moved on since. {} Take back what came after it first.", r.detail),
-            )
-            .into(),
-            other => other,
-        })?;
         self.act(id).await
     }
 

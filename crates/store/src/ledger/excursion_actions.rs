@@ -19,12 +19,12 @@ use uuid::Uuid;
 
 use crate::{
     Result, Tx,
-    cold::excursions::{ExcursionWithLots, LotThere},
     ledger::{
         action_lots::{expect_enough, named},
         entries::{Leg, NewAct},
         holds::NewHold,
         lots::NewLot,
+        spells::{ExcursionWithLots, LotThere},
     },
 };
 

@@ -11,6 +11,7 @@ pub(crate) mod life;
 pub mod lots;
 pub mod packings;
 pub(crate) mod reversals;
+pub mod spells;
 pub mod trace;
 pub mod warm_spells;
 pub mod weighings;

@@ -1,6 +1,8 @@
 //! What the book adds up to: today, the week, risk and earnings.
 
 pub mod earnings;
+pub mod record;
+pub mod record_parts;
 pub mod risk;
 pub mod today;
 pub mod week;

@@ -8,6 +8,7 @@ pub mod market;
 pub(crate) mod market_takings;
 pub mod orders;
 pub mod products;
+mod reversal;
 pub(crate) mod sales;
 pub mod set_aside;
 pub mod shortage;

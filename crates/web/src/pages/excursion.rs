@@ -18,10 +18,10 @@ use gillbook_core::{
 };
 use gillbook_store::{
     Page as Rows,
-    cold::excursions::{Excursion, ExcursionWithLots, LotThere},
     ledger::{
         countersign::{NewSignOff, SignOffWanted},
         excursion_actions::{ActionTaken, NewActedLot, NewAction},
+        spells::{Excursion, ExcursionWithLots, LotThere},
         warm_spells::WARM_SPELL,
     },
 };

@@ -15,10 +15,8 @@ use gillbook_core::{
 };
 use gillbook_store::{
     Page as Rows, Tx,
-    cold::{
-        excursions::Excursion,
-        temperature::{AirPoint, Gap, Temperature},
-    },
+    cold::temperature::{AirPoint, Gap, Temperature},
+    ledger::spells::Excursion,
 };
 use serde::Deserialize;
 

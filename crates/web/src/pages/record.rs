@@ -8,7 +8,7 @@ use chrono::{DateTime, Datelike, Days, DurationRound, Months, NaiveDate, TimeDel
 use chrono_tz::Tz;
 use gillbook_core::{text::PlaceCode, units::calendar::day_of, words::PlaceKind};
 use gillbook_documents::record as paper;
-use gillbook_store::{Page as Rows, cold::record::TemperatureRecord};
+use gillbook_store::{Page as Rows, reports::record::TemperatureRecord};
 use serde::Deserialize;
 
 use super::{Head, Page, record_sheet::sheet_of, zone_of};

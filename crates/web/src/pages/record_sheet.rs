@@ -4,11 +4,13 @@ use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{cold::exposure::Exposure, units::calendar::day_of};
 use gillbook_documents::record as paper;
-use gillbook_store::cold::{
-    excursions::{Excursion, LotThere},
-    places::Limit,
-    record::{DayFigures, TemperatureRecord},
-    record_parts::RecordedExcursion,
+use gillbook_store::{
+    cold::places::Limit,
+    ledger::spells::{Excursion, LotThere},
+    reports::{
+        record::{DayFigures, TemperatureRecord},
+        record_parts::RecordedExcursion,
+    },
 };
 
 use super::{date, excursion, full_day, full_time, kg, short_day};

@@ -12,9 +12,7 @@ use gillbook_core::{
     words::{ExcursionKind, PlaceKind},
 };
 use gillbook_store::{
-    Page as Rows, Tx,
-    cold::{excursions::Excursion, temperature::Temperature},
-    reports::risk::EndsBy,
+    Page as Rows, Tx, cold::temperature::Temperature, ledger::spells::Excursion, reports::risk::EndsBy,
 };
 
 use super::{

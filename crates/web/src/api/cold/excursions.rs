@@ -16,13 +16,16 @@ use gillbook_core::{
 };
 use gillbook_store::{
     cold::{
-        excursions::{Excursion, ExcursionWithLots},
         house_checks::{CheckDone, HouseCheck, NewCheckDone, NewHouseCheck, NewSpotReading, SpotReading},
         notices::{NewNoticeTo, NoticeTo},
         probe_checks::{NewProbeCheck, ProbeStanding},
-        record::TemperatureRecord,
     },
-    ledger::{countersign::NewSignOff, excursion_actions::NewAction},
+    ledger::{
+        countersign::NewSignOff,
+        excursion_actions::NewAction,
+        spells::{Excursion, ExcursionWithLots},
+    },
+    reports::record::TemperatureRecord,
 };
 use serde::Deserialize;
 use utoipa::IntoParams;

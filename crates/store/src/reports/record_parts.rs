@@ -15,10 +15,8 @@ use utoipa::ToSchema;
 
 use crate::{
     Result, Tx,
-    cold::{
-        excursions::{Excursion, LotThere},
-        record::TemperatureRecord,
-    },
+    ledger::spells::{Excursion, LotThere},
+    reports::record::TemperatureRecord,
 };
 
 /// An excursion of a record, with the lots that were inside during a warm or cold spell.

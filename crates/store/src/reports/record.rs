@@ -23,9 +23,9 @@ use crate::{
         places::Limit,
         probe_checks::ProbeStanding,
         readings::CAUTION,
-        record_parts::{DoorTemperature, RecordedExcursion, Signatory, Wasted},
-        temperature::Gap,
+        temperature::{Gap, HourFigures},
     },
+    reports::record_parts::{DoorTemperature, RecordedExcursion, Signatory, Wasted},
 };
 
 /// The most days of one record.
@@ -41,31 +41,6 @@ pub struct DayFigures {
     /// The warmest that the food is estimated at, °C.
     pub product_max_c: Option<f64>,
     /// The most that the probes were apart, °C.
-    pub apart_c: f64,
-}
-
-/// An hour of a record.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-pub struct HourFigures {
-    /// Its beginning. Where the span begins or ends within an hour, the beginning of the part.
-    pub hour: DateTime<Utc>,
-    /// Coldest and warmest air, °C.
-    pub min_c: Option<f64>,
-    /// Likewise.
-    pub max_c: Option<f64>,
-    /// Time-weighted mean, °C. An hour with one lone reading has a coldest and a warmest but no mean, and 0 seconds known.
-    pub mean_c: Option<f64>,
-    /// The warmest that the food is estimated at, °C.
-    pub product_max_c: Option<f64>,
-    /// Seconds that are known.
-    pub known_s: f64,
-    /// Seconds of air above the limit in force.
-    pub above_s: f64,
-    /// Readings.
-    pub readings: i32,
-    /// Faults.
-    pub faults: i32,
-    /// The most that two probes were apart, °C.
     pub apart_c: f64,
 }
 
@@ -121,25 +96,6 @@ pub struct TemperatureRecord {
     pub printed_at: DateTime<Utc>,
     /// The usual caution.
     pub caution: &'static str,
-}
-
-impl HourFigures {
-    /// The figures of an hour.
-    #[must_use]
-    pub fn of(hour: DateTime<Utc>, f: &Figures) -> Self {
-        Self {
-            hour,
-            min_c: f.least_c,
-            max_c: f.most_c,
-            mean_c: f.mean_c(),
-            product_max_c: f.product_c,
-            known_s: f.known_s,
-            above_s: f.above_s,
-            readings: f.readings,
-            faults: f.faults,
-            apart_c: f.apart_c,
-        }
-    }
 }
 
 impl Tx {

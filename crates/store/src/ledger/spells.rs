@@ -1,0 +1,335 @@
+//! Excursions with the lots that were inside, and what was done about them.
+
+use std::collections::BTreeSet;
+
+use chrono::{DateTime, Utc};
+use gillbook_core::{
+    Grams,
+    cold::spell,
+    refusal::Refusal,
+    text::{LotCode, PlaceCode},
+    units::calendar::Span,
+    words::{ExcursionKind, Packaging, SpellStanding},
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::{
+    Result, Tx,
+    ledger::{countersign::SignOff, excursion_actions::ActionTaken},
+};
+
+/// How far a probe that is good to ±1 °C can be wrong.
+const PROBE_DOUBT_C: f64 = 1.0;
+
+/// An excursion.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct Excursion {
+    /// Id.
+    pub excursion_id: Uuid,
+    /// Where.
+    pub place: PlaceCode,
+    /// What it is.
+    pub kind: ExcursionKind,
+    /// The probe, for a fault.
+    pub probe: Option<String>,
+    /// When it began.
+    pub began_at: DateTime<Utc>,
+    /// When it ended; nothing while it lasts. One that was withdrawn while it lasted ended then.
+    pub ended_at: Option<DateTime<Utc>>,
+    /// The farthest that the air went, °C.
+    pub air_c: Option<f64>,
+    /// The farthest that the product was reckoned to go, °C.
+    pub product_c: Option<f64>,
+    /// Degree-minutes of the product beyond the limit.
+    pub beyond_degree_minutes: f64,
+    /// Whether the product stayed so near the limit that a probe good to ±1 °C cannot decide.
+    pub undecided: bool,
+    /// When later readings withdrew it.
+    pub withdrawn_at: Option<DateTime<Utc>>,
+    /// The excursion that it became part of.
+    pub became: Option<Uuid>,
+    /// Where a warm or cold spell stands; nothing for the other kinds. Settled once every lot of it that is in stock is decided on, and all
+    /// that was written down about it is countersigned.
+    pub standing: Option<SpellStanding>,
+    /// Whether something is still to be written down about it: about a warm or cold spell, when nothing stands or a lot in stock was inside on
+    /// which nothing decides; about a gap that is over, or a warm spell that was withdrawn, when such a lot was inside.
+    pub wants_action: bool,
+    /// What was done.
+    pub actions: Vec<ActionTaken>,
+    /// The second sign-offs, oldest first. What each is for stands with the actions.
+    pub sign_offs: Vec<SignOff>,
+}
+
+/// A lot that was there meanwhile, or that was made since of one that was.
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct LotThere {
+    /// The lot.
+    pub lot: LotCode,
+    /// Grams that by the book were there when it began or came while it lasted. None of a lot that was made since, nor of an entry that was
+    /// taken back: until then it counts as having happened, so that the lot is inside.
+    pub grams_g: Grams,
+    /// Whether it was not there itself: it was made since of a lot that was, or a count may have taken such a lot for it.
+    pub made_since: bool,
+    /// Grams that may have been there: more than by the book where departures were entered late on a shared phone, nothing where an entry
+    /// was taken back.
+    pub careful_g: Option<Grams>,
+    /// Whether all that was inside is still where it was, or went out of stock: nothing of it went to another store.
+    #[serde(skip)]
+    pub(crate) stayed: bool,
+    /// Of what may have been there, what has not left the stores since; nothing where nobody can tell.
+    #[serde(skip)]
+    pub(crate) left_g: Option<Grams>,
+    /// Grams of it that are there now.
+    pub there_g: Grams,
+    /// Grams of it in fridges, shelves, vans and stalls now.
+    pub stock_g: Grams,
+    /// Whether it is on hold.
+    pub on_hold: bool,
+    /// Whether an action says what becomes of it.
+    pub decided: bool,
+    /// Whether every action that says so is countersigned.
+    pub countersigned: bool,
+    /// Whether what is there now can be set apart and held alone: the rest of the lot is elsewhere, and nothing has gone from here to
+    /// another store since it began.
+    pub can_set_apart: bool,
+    /// How it is packed.
+    pub packaging: Packaging,
+    /// Days of shelf life that it took of the lot while the lot was there, beyond what the same time at the limit would have taken. Nothing
+    /// where no life is set or no air is known.
+    pub life_days: Option<f64>,
+    /// A caution, for a sealed pack.
+    pub caution: Option<&'static str>,
+}
+
+/// An excursion, and the lots that were there.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct ExcursionWithLots {
+    /// The excursion.
+    #[serde(flatten)]
+    pub excursion: Excursion,
+    /// The lots.
+    pub lots: Vec<LotThere>,
+    /// The usual caution.
+    pub caution: &'static str,
+}
+
+/// The caution of a sealed pack.
+const SEALED: &str = "Sealed packs: warmth can be a matter of safety here and not only of quality. Hold it and ask your local authority's rules or your food-safety plan.";
+
+const fn is_spell(kind: ExcursionKind) -> bool {
+    matches!(kind, ExcursionKind::TooWarm | ExcursionKind::TooCold)
+}
+
+impl Tx {
+    /// Excursions that touch a span, oldest first; of one place or of all. Withdrawn ones only if something was done about them, or is still
+    /// to be decided about food that was inside: a limit or a probe that was corrected says nothing of the food.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn excursions(&mut self, place: Option<&PlaceCode>, span: Span) -> Result<Vec<Excursion>> {
+        self.excursions_where(None, place, span).await
+    }
+
+    /// The excursions that want something: open ones, warm or cold spells that are not settled, and gaps and withdrawn warm spells
+    /// with food in them that nobody has decided on.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn excursions_to_deal_with(&mut self) -> Result<Vec<Excursion>> {
+        let month =
+            Span { from: self.now - chrono::TimeDelta::days(31), until: self.now + chrono::TimeDelta::hours(1) };
+        let mut all = self.old_unsigned_spells(month.from).await?;
+        all.extend(self.excursions(None, month).await?);
+        let unsettled = |e: &Excursion| e.standing.is_some_and(|standing| standing != SpellStanding::Settled);
+        Ok(all
+            .into_iter()
+            .filter(|e| e.wants_action || (e.withdrawn_at.is_none() && (e.ended_at.is_none() || unsettled(e))))
+            .collect())
+    }
+
+    /// Spells that ended before an instant and that nobody has countersigned, and withdrawn ones that nobody has dealt with.
+    async fn old_unsigned_spells(&mut self, ended_before: DateTime<Utc>) -> Result<Vec<Excursion>> {
+        let ids = sqlx::query_scalar!(
+            "select e.excursion_id from excursion e
+              where e.farm_id = $1 and e.kind in ('too_warm', 'too_cold') and coalesce(e.ended_at, e.withdrawn_at) < $2
+                and case when e.withdrawn_at is null
+                         then not exists (select from excursion_sign_off s where s.farm_id = e.farm_id and s.excursion_id = e.excursion_id)
+                         else e.kind = 'too_warm' and e.became is null and e.withdrawn_at > $2 - interval '1 year'
+                              and not exists (select from excursion_action a where a.farm_id = e.farm_id and a.excursion_id = e.excursion_id) end
+              order by e.began_at",
+            self.farm.0,
+            ended_before
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let always = Span { from: DateTime::<Utc>::UNIX_EPOCH, until: ended_before };
+        self.excursions_where(Some(&ids), None, always).await
+    }
+
+    async fn excursions_where(
+        &mut self,
+        only: Option<&[Uuid]>,
+        place: Option<&PlaceCode>,
+        span: Span,
+    ) -> Result<Vec<Excursion>> {
+        let rows = sqlx::query!(
+            r#"select e.excursion_id, e.place as "place: PlaceCode", e.kind as "kind: ExcursionKind", p.name as "probe?", e.began_at, e.ended_at,
+                      e.air_c, e.product_c, e.beyond_c_s, e.withdrawn_at, e.became,
+                      (select l.warm_c from place_limit l where l.farm_id = e.farm_id and l.place = e.place and l.effective_from <= e.began_at
+                        order by l.effective_from desc limit 1) as warm_c
+                 from excursion e left join probe p using (farm_id, probe_id)
+                where e.farm_id = $1 and ($2::uuid[] is null or e.excursion_id = any ($2)) and ($3::text is null or e.place = $3)
+                  and ($2::uuid[] is not null or (e.began_at < $5 and (coalesce(e.ended_at, e.withdrawn_at) is null or coalesce(e.ended_at, e.withdrawn_at) >= $4)
+                       and (e.withdrawn_at is null or (e.kind = 'too_warm' and e.became is null)
+                            or exists (select from excursion_action a where a.farm_id = e.farm_id and a.excursion_id = e.excursion_id))))
+                order by e.began_at, e.excursion_id"#,
+            self.farm.0,
+            only as Option<&[Uuid]>,
+            place.map(PlaceCode::as_str),
+            span.from,
+            span.until
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let ids: Vec<Uuid> = rows.iter().map(|r| r.excursion_id).collect();
+        let mut actions = self.actions_of(&ids).await?;
+        let mut sign_offs = self.sign_offs_of(&ids).await?;
+        // Food that stood in unknown air is to be decided on like food that stood in warm air.
+        let about_food = rows.iter().filter(|r| is_spell(r.kind) || r.kind == ExcursionKind::NoData);
+        let about_food: Vec<Uuid> = about_food.map(|r| r.excursion_id).collect();
+        let undecided = self.undecided_in_stock(&about_food).await?;
+        Ok(rows
+            .into_iter()
+            .filter_map(|r| {
+                let actions = actions.remove(&r.excursion_id).unwrap_or_default();
+                let food_undecided = undecided.contains(&r.excursion_id);
+                // By its id one is told whatever became of it.
+                let listed = only.is_some() || r.withdrawn_at.is_none() || !actions.is_empty() || food_undecided;
+                if !listed {
+                    return None;
+                }
+                let ended_at = r.ended_at.or(r.withdrawn_at);
+                let stands = || actions.iter().filter(|a| !a.reversed);
+                let is_spell = is_spell(r.kind);
+                let decided = stands().next().is_some() && !food_undecided;
+                let countersigned = stands().all(|a| a.countersigned_by.is_some());
+                Some(Excursion {
+                    standing: is_spell.then(|| spell::standing(ended_at.is_some(), decided, countersigned)),
+                    wants_action: match r.withdrawn_at {
+                        Some(_) => r.became.is_none() && food_undecided,
+                        None if is_spell => !decided,
+                        None => r.ended_at.is_some() && food_undecided,
+                    },
+                    actions,
+                    undecided: r.kind == ExcursionKind::TooWarm
+                        && r.product_c.zip(r.warm_c).is_some_and(|(product, limit)| product < limit + PROBE_DOUBT_C),
+                    excursion_id: r.excursion_id,
+                    place: r.place,
+                    kind: r.kind,
+                    probe: r.probe,
+                    began_at: r.began_at,
+                    ended_at,
+                    air_c: r.air_c,
+                    product_c: r.product_c,
+                    beyond_degree_minutes: r.beyond_c_s / 60.0,
+                    withdrawn_at: r.withdrawn_at,
+                    became: r.became,
+                    sign_offs: sign_offs.remove(&r.excursion_id).unwrap_or_default(),
+                })
+            })
+            .collect())
+    }
+
+    /// Those of some excursions that a lot in stock was inside on which nothing decides.
+    async fn undecided_in_stock(&mut self, excursions: &[Uuid]) -> Result<BTreeSet<Uuid>> {
+        let undecided = sqlx::query_scalar!(
+            r#"select distinct excursion_id as "id!" from lots_inside($1, $2, array(
+                   select b.lot from balance b join place p using (farm_id, place)
+                    where b.farm_id = $1 and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall')))
+                where not decided"#,
+            self.farm.0,
+            excursions
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(undecided.into_iter().collect())
+    }
+
+    /// One excursion, with the lots that were there and what it took of their life.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    pub async fn excursion(&mut self, id: Uuid) -> Result<ExcursionWithLots> {
+        let always = Span { from: DateTime::<Utc>::UNIX_EPOCH, until: self.now };
+        let excursion = self
+            .excursions_where(Some(&[id]), None, always)
+            .await?
+            .pop()
+            .ok_or_else(|| Refusal::not_found("excursion", id))?;
+        let span =
+            Span { from: excursion.began_at, until: excursion.ended_at.unwrap_or(self.now).max(excursion.began_at) };
+        let lots = self.lots_there(id, &excursion.place, span).await?;
+        Ok(ExcursionWithLots { excursion, lots, caution: crate::cold::readings::CAUTION })
+    }
+
+    pub(crate) async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {
+        let rows = sqlx::query!(
+            r#"select l.lot as "lot: LotCode", l.packaging as "packaging: Packaging", i.made_since as "made_since!", i.grams as "grams!: Grams", i.careful_g as "careful_g: Grams",
+                      i.decided as "decided!", i.countersigned as "countersigned!",
+                      coalesce((select b.grams from balance b where b.farm_id = $1 and b.lot = l.lot and b.place = $2), 0) as "there!: Grams",
+                      coalesce((select sum(b.grams) from balance b join place p using (farm_id, place)
+                                 where b.farm_id = $1 and b.lot = l.lot and p.kind in ('fridge', 'shelf', 'van', 'stall')), 0)::bigint as "stock!: Grams",
+                      lot_held_since(l.farm_id, l.lot) is not null as "on_hold!",
+                      coalesce((select sum(m.grams) from movement m join act a using (farm_id, act_id) join place p on p.farm_id = m.farm_id and p.place = m.to_place
+                                 where m.farm_id = $1 and m.lot = l.lot and m.from_place = $2 and p.kind not in ('fridge', 'shelf', 'van', 'stall')
+                                   and a.happened_at >= $3 and a.kind <> 'reversal'
+                                   and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)), 0)::bigint as "gone!: Grams",
+                      exists (select from movement m join act a using (farm_id, act_id) join place p on p.farm_id = m.farm_id and p.place = m.to_place
+                                join place f on f.farm_id = m.farm_id and f.place = m.from_place
+                               where m.farm_id = $1 and m.lot = l.lot and (m.from_place = $2 or f.kind = 'found' and m.to_place <> $2) and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                                 and case when a.own_sign_in then a.happened_at else greatest(a.happened_at, a.recorded_at) end >= $3
+                                 and a.kind <> 'reversal'
+                                 and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)) as "spread!"
+                 from lots_inside($1, array[$4::uuid], null) i join lot l on l.farm_id = $1 and l.lot = i.lot
+                order by l.lot"#,
+            self.farm.0,
+            place.as_str(),
+            span.from,
+            id
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let sells = self.place_kind(place, "/place").await?.sells();
+        let there: Vec<LotCode> = rows.iter().filter(|r| !r.made_since).map(|r| r.lot.clone()).collect();
+        let lost = self.life_lost(place, span, &there).await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| LotThere {
+                life_days: lost.get(&r.lot).copied(),
+                decided: r.decided,
+                countersigned: r.countersigned,
+                can_set_apart: sells
+                    && !r.made_since
+                    && !r.on_hold
+                    && !r.spread
+                    && r.careful_g == Some(r.grams)
+                    && r.there > Grams::ZERO
+                    && r.there < r.stock,
+                left_g: r.careful_g.map(|grams| grams - r.gone),
+                careful_g: r.careful_g,
+                stayed: !r.spread && r.careful_g == Some(r.grams),
+                lot: r.lot,
+                grams_g: r.grams,
+                made_since: r.made_since,
+                there_g: r.there,
+                stock_g: r.stock,
+                on_hold: r.on_hold,
+                packaging: r.packaging,
+                caution: (r.packaging == Packaging::Sealed).then_some(SEALED),
+            })
+            .collect())
+    }
+}

@@ -1,0 +1,68 @@
+//! Taking an act back, whatever kind it is: what went out under a docket, or went to a stall, is decided on here.
+
+use gillbook_core::{
+    refusal::{Kind, Refusal},
+    text::LotCode,
+    words::ActKind,
+};
+use uuid::Uuid;
+
+use crate::{
+    Result, Tx,
+    ledger::{
+        entries::{Act, Leg, NewAct, NewReversal},
+        reversals::expect_reversible,
+    },
+};
+
+impl Tx {
+    /// Takes back an act, whole, dated as the act was.
+    ///
+    /// # Errors
+    /// Refuses an act that is not there, was reversed, is part of a delivered docket, or whose grams have moved on.
+    pub async fn reverse(&mut self, act_id: Uuid, new: &NewReversal) -> Result<Act> {
+        let original = self.act(act_id).await?;
+        expect_reversible(&original)?;
+        match original.kind {
+            ActKind::Dispatch => self.dispatch_taken_back(&original).await?,
+            ActKind::Delivery => self.delivery_taken_back(&original).await?,
+            ActKind::Weighing if !self.is_slip(&original) => {
+                let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
+                if let Some(lot) = self.warm_spells_of(&lots).await?.keys().next() {
+                    self.authoriser(&format!(
+                        "Saying that a crate of lot {lot}, which was in a warm spell, was never weighed"
+                    ))?;
+                }
+            }
+            _ => {}
+        }
+        // After the order, as everywhere.
+        let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
+        self.lock_lots(&lots).await?;
+        self.expect_nothing_rests_on(&original).await?;
+        let id = self.new_id();
+        let act = NewAct {
+            id,
+            kind: ActKind::Reversal,
+            happened_at: original.happened_at,
+            by: new.by.as_ref(),
+            document: original.document.as_deref(),
+            reason: new.reason.as_str(),
+        };
+        self.enter_act(&act, Some(act_id)).await?;
+        let legs: Vec<Leg> = original
+            .legs
+            .into_iter()
+            .map(|l| Leg { lot: l.lot, from_place: l.to_place, to_place: l.from_place, grams_g: l.grams_g })
+            .collect();
+        self.enter_legs(id, &legs).await.map_err(|error| match error {
+            crate::Error::Refused(r) if r.kind == Kind::NotEnough => Refusal::new(
+                Kind::NotReversible,
+                format!("What it moved has moved on since. {} Take back what came after it first.", r.detail),
+            )
+            .into(),
+            other => other,
+        })?;
+        self.act(id).await
+    }
+}
