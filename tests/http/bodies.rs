@@ -3,6 +3,7 @@
 use anyhow::{Result, ensure};
 use gillbook_testkit::Farm;
 use serde_json::{Value, json};
+use sqlx::Connection;
 
 #[tokio::test]
 async fn numbers_beyond_their_column_name_the_field() -> Result<()> {
@@ -29,6 +30,44 @@ async fn numbers_beyond_their_column_name_the_field() -> Result<()> {
     let body = Some(json!({"tax_percent": "12345"}));
     let answer = farm.ask(&farm.owner, "PATCH", "/api/products/OY", &change, body).await;
     answer.expect_problem(422, "invalid", Some("/tax_percent"));
+    Ok(())
+}
+
+/// A slip of the finger behind the "?" does not ask for everything.
+#[tokio::test]
+async fn a_name_that_an_address_does_not_know_is_refused() -> Result<()> {
+    let farm = Farm::new().await?;
+    let asked = async |path: &str| farm.ask(&farm.owner, "GET", path, &[], None).await;
+    for (path, name) in [
+        ("/api/stock?lott=OY-1", "lott"),
+        ("/api/orders?limit=5&sort=day", "sort"),
+        ("/api/lots?in_stock=true&Limit=5", "Limit"),
+        ("/api/me?who=1", "who"),
+        ("/api/lots/OY-1/trace?depth=2", "depth"),
+    ] {
+        asked(path).await.expect_problem(422, "invalid", Some(name));
+    }
+    for known in ["/api/stock", "/api/orders?limit=5", "/api/me?", "/orders?utm_source=mail", "/sign-in?x=1"] {
+        ensure!(asked(known).await.status < 400, "{known}");
+    }
+    Ok(())
+}
+
+/// Where we are to blame, the answer, its header and the log go by one id: the proxy's, if it gave a good one.
+#[tokio::test]
+async fn a_failure_of_ours_has_the_id_of_its_request() -> Result<()> {
+    let farm = Farm::new().await?;
+    let mut db = sqlx::PgConnection::connect_with(&farm.admin).await?;
+    sqlx::query("alter table house_check rename to gone").execute(&mut db).await?;
+    let given = "3f1c3f0e-6f0a-4d5e-9a39-5a8f6f1f9c11";
+    for (header, kept) in [(None, false), (Some(given), true), (Some("<script>"), false)] {
+        let headers: Vec<(&str, &str)> = header.map(|id| ("x-request-id", id)).into_iter().collect();
+        let answer = farm.ask(&farm.owner, "GET", "/api/checks", &headers, None).await;
+        answer.expect_problem(500, "internal", None);
+        let id = answer.headers["x-request-id"].to_str()?.to_owned();
+        assert_eq!(answer.json()["instance"], format!("urn:uuid:{id}"));
+        assert_eq!(id == given, kept, "{header:?}");
+    }
     Ok(())
 }
 

@@ -62,6 +62,21 @@ impl Error {
     }
 }
 
+/// Turns "there is no such thing" into the fault of the field that names it. Whatever else went wrong stays what it is: a deadlock is tried
+/// again, and an outage is no mistake of who asked.
+pub(crate) trait OrMissing<T> {
+    fn or_missing(self, refusal: impl FnOnce() -> Refusal) -> Result<T>;
+}
+
+impl<T> OrMissing<T> for Result<T> {
+    fn or_missing(self, refusal: impl FnOnce() -> Refusal) -> Self {
+        self.map_err(|error| match error {
+            Error::Refused(there_is_none) if there_is_none.kind == Kind::NotFound => refusal().into(),
+            other => other,
+        })
+    }
+}
+
 /// Whether the database let no session begin and has no state of its own for why: with a full disk it "could not write init file".
 fn let_none_in(error: &dyn sqlx::error::DatabaseError) -> bool {
     let severity = error.try_downcast_ref::<PgDatabaseError>().map(PgDatabaseError::severity);
@@ -101,6 +116,16 @@ impl From<sqlx::Error> for Error {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn only_what_is_not_there_is_the_fault_of_the_field_that_names_it() {
+        let blamed = |error: Error| Err::<(), _>(error).or_missing(|| Refusal::field("/lot", "Check the code."));
+        let missing = blamed(Refusal::not_found("lot", "OY-1").into()).unwrap_err();
+        assert!(matches!(missing, Error::Refused(r) if r.faults[0].pointer == "/lot"));
+        assert!(blamed(sqlx::Error::PoolTimedOut.into()).unwrap_err().is_passing());
+        let held = Refusal::new(Kind::OnHold, "It is on hold.");
+        assert!(matches!(blamed(held.clone().into()).unwrap_err(), Error::Refused(r) if r == held));
+    }
 
     #[test]
     fn a_full_disk_and_no_memory_pass_and_a_broken_statement_does_not() {

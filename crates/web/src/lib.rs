@@ -12,7 +12,9 @@ mod ingest;
 mod live;
 mod pages;
 mod problem;
+mod query_names;
 mod reply;
+mod request_id;
 pub mod rules;
 mod sign_in;
 mod who;
@@ -34,7 +36,6 @@ use tower::ServiceBuilder;
 use tower_http::{
     catch_panic::CatchPanicLayer,
     csrf::CsrfLayer,
-    request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer},
     set_header::SetResponseHeaderLayer,
     timeout::{RequestBodyTimeoutLayer, TimeoutLayer},
     trace::TraceLayer,
@@ -168,7 +169,8 @@ pub fn router(app: App) -> Router {
     rules::expect_complete(&routes);
     let guard = || middleware::from_fn_with_state(app.clone(), who::guard);
     let same_site = || CsrfLayer::new().with_rejection_response(|_| Problem::other_site().into_response());
-    let api = api.route_layer(ServiceBuilder::new().layer(same_site()).layer(guard()));
+    let known_query = middleware::from_fn_with_state(query_names::of(&description), query_names::expect_known);
+    let api = api.route_layer(ServiceBuilder::new().layer(same_site()).layer(guard()).layer(known_query));
     let pages = pages.route_layer(
         ServiceBuilder::new()
             .layer(middleware::from_fn_with_state(app.clone(), pages::finished))
@@ -191,9 +193,10 @@ pub fn router(app: App) -> Router {
                 .layer(header_layer("x-content-type-options", "nosniff"))
                 // The phone is shared: nothing of the book stays in its browser but what says so itself.
                 .layer(header_layer("cache-control", "no-store"))
-                .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
-                .layer(TraceLayer::new_for_http())
-                .layer(PropagateRequestIdLayer::x_request_id())
+                .layer(middleware::from_fn(request_id::answer))
+                .layer(TraceLayer::new_for_http().make_span_with(|request: &axum::extract::Request| {
+                    tracing::debug_span!("request", method = %request.method(), path = request.uri().path(), request_id = ?request_id::current())
+                }))
                 .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| Problem::broken().into_response()))
                 .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, MAX_REQUEST_TIME))
                 .layer(RequestBodyTimeoutLayer::new(MAX_BODY_WAIT))

@@ -9,6 +9,8 @@ use gillbook_store::Error as StoreError;
 use serde::{Serialize, Serializer};
 use utoipa::ToSchema;
 
+use crate::request_id;
+
 /// A field to blame.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct FieldProblem {
@@ -120,12 +122,15 @@ impl Problem {
     }
 
     pub(crate) fn broken() -> Self {
-        Self::new(
-            "internal",
-            "Internal error",
-            StatusCode::INTERNAL_SERVER_ERROR,
-            "Something went wrong on our side. Nothing was kept. Try again.",
-        )
+        Self {
+            instance: request_id::current().map(|id| id.urn().to_string()),
+            ..Self::new(
+                "internal",
+                "Internal error",
+                StatusCode::INTERNAL_SERVER_ERROR,
+                "Something went wrong on our side. Nothing was kept. Try again.",
+            )
+        }
     }
 
     pub(crate) fn not_signed_in() -> Self {
@@ -211,11 +216,8 @@ impl From<StoreError> for Problem {
                 Self::busy()
             }
             error => {
-                let id = uuid::Uuid::new_v4();
-                tracing::error!(%error, %id, "a request failed");
-                let mut problem = Self::broken();
-                problem.instance = Some(format!("urn:uuid:{id}"));
-                problem
+                tracing::error!(%error, request_id = ?request_id::current(), "a request failed");
+                Self::broken()
             }
         }
     }
@@ -299,9 +301,9 @@ mod tests {
     }
 
     #[test]
-    fn what_goes_wrong_on_our_side_tells_nothing_but_its_id() {
+    fn what_goes_wrong_on_our_side_tells_nothing_of_it() {
         let problem = Problem::from(StoreError::Stored("the passphrase table is on fire".into()));
         let json = serde_json::to_string(&problem).unwrap();
-        assert!(!json.contains("fire") && json.contains("urn:uuid:"), "{json}");
+        assert!(!json.contains("fire") && json.contains("internal"), "{json}");
     }
 }

@@ -15,6 +15,7 @@ use uuid::Uuid;
 
 use crate::{
     Page, Result, Tx,
+    error::OrMissing,
     ledger::{
         entries::{Act, Leg, NewAct},
         lots::NewLot,
@@ -229,7 +230,7 @@ impl Tx {
     async fn parents(&mut self, lots: &[LotCode]) -> Result<Parents> {
         let mut parents: Option<Parents> = None;
         for (i, code) in lots.iter().enumerate() {
-            let l = self.lot_facts(code).await.map_err(|_| {
+            let l = self.lot_facts(code).await.or_missing(|| {
                 Refusal::field(
                     format!("/lots_in/{i}/lot"),
                     format!("There is no lot {code} on this farm. Check the code."),

@@ -18,6 +18,7 @@ use uuid::Uuid;
 
 use crate::{
     Page, Result, Tx,
+    error::OrMissing,
     ledger::{
         entries::{Leg, NewAct},
         lots::NewLot,
@@ -219,7 +220,7 @@ impl Tx {
             [(&tare.crate_kind, CrateKind::Crate, "/tare/crate"), (&tare.liner, CrateKind::Liner, "/tare/liner")]
         {
             let Some(code) = code else { continue };
-            let found = self.crate_kind(code).await.map_err(|_| {
+            let found = self.crate_kind(code).await.or_missing(|| {
                 Refusal::field(pointer, format!("There is no {kind} {code} on this farm. Check the code."))
             })?;
             if found.kind != kind {
@@ -250,7 +251,7 @@ impl Tx {
                 )
                 .into());
             }
-            let batch = self.batch(&s.batch).await.map_err(|_| {
+            let batch = self.batch(&s.batch).await.or_missing(|| {
                 Refusal::field(
                     at("batch"),
                     format!("There is no batch {} on this farm. Check the code on the bag.", s.batch),

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use crate::{
     Page, Result, Tx,
     cold::readings::CAUTION,
+    error::OrMissing,
     ledger::{
         entries::{Act, Leg, NewAct},
         warm_spells::{WarmSpell, oldest},
@@ -207,7 +208,9 @@ impl Tx {
     /// spell that is not settled where the sign-in is not the person's own.
     pub async fn dispatch(&mut self, new: &NewDocket) -> Result<Docket> {
         let dispatched_at = self.happened(new.dispatched_at, "/dispatched_at")?;
-        let order = self.order_for_change(&new.order).await.map_err(|e| named(e, "/order"))?;
+        let order = self.order_for_change(&new.order).await.or_missing(|| {
+            Refusal::field("/order", format!("There is no order {} on this farm. Check the code.", new.order))
+        })?;
         if order.status != OrderStatus::Confirmed {
             return Err(Refusal::new(
                 Kind::Closed,
@@ -587,14 +590,4 @@ pub fn packs_of(grams: Grams, ordered: &OrderedLine) -> Option<i64> {
 fn sent_warm(spell: Option<((Uuid, PlaceCode), DateTime<Utc>)>, sent_by: &str) -> Option<SentWarm> {
     let ((excursion_id, place), began_at) = spell?;
     Some(SentWarm { excursion_id, place, began_at, authorised_by: sent_by.to_owned(), caution: SENT_WARM })
-}
-
-/// Blames a refusal on a field of the body.
-fn named(error: crate::Error, pointer: &str) -> crate::Error {
-    match error {
-        crate::Error::Refused(r) if r.kind == Kind::NotFound => {
-            Refusal::field(pointer, format!("{} Check the code.", r.detail)).into()
-        }
-        other => other,
-    }
 }

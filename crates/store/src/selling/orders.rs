@@ -3,6 +3,7 @@
 use crate::selling::set_aside::SetAside;
 use crate::{
     Page, Result, Tx,
+    error::OrMissing,
     farm::farms::expect_version,
     selling::{customers::Customer, dockets::DocketStatus},
 };
@@ -120,7 +121,7 @@ impl Tx {
     /// # Errors
     /// Names the line that cannot be, or the least weight that is not reached.
     pub async fn place_order(&mut self, new: &NewOrder) -> Result<Order> {
-        let customer = self.customer(&new.customer).await.map_err(|_| {
+        let customer = self.customer(&new.customer).await.or_missing(|| {
             Refusal::field("/customer", format!("There is no customer {} on this farm. Check the code.", new.customer))
         })?;
         self.expect_day_to_come(new.delivery_day.0, new.past_day).await?;
@@ -167,7 +168,7 @@ impl Tx {
         let mut checked = Vec::with_capacity(lines.len());
         for (i, line) in lines.iter().enumerate() {
             let at = |field: &str| format!("/lines/{i}/{field}");
-            let product = self.product(&line.product).await.map_err(|_| {
+            let product = self.product(&line.product).await.or_missing(|| {
                 Refusal::field(
                     at("product"),
                     format!("There is no product {} on this farm. Check the code.", line.product),

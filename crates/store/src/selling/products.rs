@@ -13,6 +13,7 @@ use utoipa::ToSchema;
 
 use crate::{
     Page, Result, Tx,
+    error::OrMissing,
     farm::farms::{expect_current, expect_version},
     ranges::expect_range,
 };
@@ -272,7 +273,7 @@ impl Tx {
     pub async fn set_price(&mut self, new: &Price) -> Result<()> {
         expect_unit_price(new.amount, "/amount")?;
         expect_range(new.amount, Decimal::ZERO, Decimal::from(100_000), "/amount", "A price")?;
-        let product = self.product(&new.product).await.map_err(|_| {
+        let product = self.product(&new.product).await.or_missing(|| {
             Refusal::field("/product", format!("There is no product {} on this farm. Check the code.", new.product))
         })?;
         if new.unit == PriceUnit::Pack && product.pack_g.is_none() {

@@ -1,7 +1,7 @@
 //! Setting aside: which grams of which lots an order has been promised.
 
 use crate::selling::orders::{Order, expect_open, expires};
-use crate::{Result, Tx, ledger::warm_spells::WarmSpell, selling::products::Product};
+use crate::{Result, Tx, error::OrMissing, ledger::warm_spells::WarmSpell, selling::products::Product};
 use gillbook_core::{
     Grams,
     refusal::{Kind, Refusal},
@@ -133,7 +133,7 @@ impl Tx {
                 )
                 .into());
             };
-            let lot = self.lot_facts(&c.lot).await.map_err(|_| {
+            let lot = self.lot_facts(&c.lot).await.or_missing(|| {
                 Refusal::field(
                     format!("/chosen/{i}/lot"),
                     format!("There is no lot {} on this farm. Check the code.", c.lot),
