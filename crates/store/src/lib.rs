@@ -18,6 +18,7 @@ pub mod migrate;
 mod ranges;
 pub mod reports;
 mod schema_names;
+mod secret;
 pub mod selling;
 
 use std::{
@@ -219,6 +220,7 @@ impl Store {
     /// # Errors
     /// When the database cannot be reached.
     #[doc(hidden)]
+    #[expect(clippy::disallowed_methods, reason = "the one place where a farm's transaction begins")]
     pub async fn begin_write(&self, signed: &Signed, now: DateTime<Utc>) -> Result<Tx> {
         let db = self.pool.begin().await?;
         Tx::new(db, signed, now, self.ids.clone()).await

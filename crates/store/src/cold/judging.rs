@@ -149,6 +149,7 @@ impl Store {
     }
 
     /// Begins a transaction that sees rows of many farms.
+    #[expect(clippy::disallowed_methods, reason = "the farms are set right after")]
     pub(crate) async fn begin_for(&self, farms: &str) -> Result<sqlx::Transaction<'static, Postgres>> {
         let mut db = self.pool.begin().await?;
         set_farms(&mut db, farms).await?;

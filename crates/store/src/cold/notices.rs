@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use crate::secret::random_bytes;
 use crate::{FarmId, Result, Signed, Store, Tx, cold::probe_checks::ProbeCheck, transact};
 
 /// The oldest excursion that somebody is still told of.
@@ -223,7 +224,7 @@ impl Tx {
         // Standard Webhooks: `whsec_` and the base64 of 24 to 64 random bytes.
         let secret = match new.way {
             NoticeWay::Email => String::new(),
-            NoticeWay::Webhook => format!("whsec_{}", STANDARD.encode(rand::random::<[u8; 32]>())),
+            NoticeWay::Webhook => format!("whsec_{}", STANDARD.encode(random_bytes())),
         };
         sqlx::query!(
             "insert into notice_to (farm_id, notice_to, way, address, secret, after_minutes, quiet_from, quiet_until, added_at)

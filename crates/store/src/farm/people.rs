@@ -16,6 +16,7 @@ use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use crate::secret::random_bytes;
 use crate::{Error, FarmId, Result, Signed, SignedWith, Store, TOKEN_REST, Tx, bounded::BoundedWork, transact};
 
 /// How long a sign-in lasts.
@@ -147,7 +148,7 @@ pub fn wrong_name_or_passphrase() -> Refusal {
 
 /// A secret that begins with the farm's number: `7.k3J…`. Only its hash is stored.
 fn new_secret(farm: FarmId) -> (String, [u8; 32]) {
-    let random: [u8; 32] = rand::random();
+    let random = random_bytes();
     let secret = format!("{}.{}", farm.0, URL_SAFE_NO_PAD.encode(random));
     let hash = hash_secret(&secret);
     (secret, hash)

@@ -140,7 +140,7 @@ async fn by_hand_page(
                 .collect(),
             reading: reading.clone(),
             check: check.clone(),
-            key: Uuid::new_v4(),
+            key: super::new_key(),
             wrong: wrong.clone(),
         })
     })

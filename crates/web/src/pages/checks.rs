@@ -70,8 +70,8 @@ async fn checks_page(app: &App, who: &Who, typed: CheckForm, wrong: Option<Strin
         let row = |c: &gillbook_store::cold::house_checks::HouseCheck| CheckRow {
             code: c.check.to_string(),
             name: c.name.clone(),
-            key: Uuid::new_v4(),
-            problem_key: Uuid::new_v4(),
+            key: super::new_key(),
+            problem_key: super::new_key(),
             when: match c.last_done_at {
                 Some(at) => format!("due {}, last done {}", full_day(c.due_on), full_time(at, zone)),
                 None => format!("due {}, never done", full_day(c.due_on)),
@@ -93,7 +93,7 @@ async fn checks_page(app: &App, who: &Who, typed: CheckForm, wrong: Option<Strin
                 .collect(),
             topics: CheckTopic::ALL,
             typed: typed.clone(),
-            key: Uuid::new_v4(),
+            key: super::new_key(),
             wrong: wrong.clone(),
         })
     })

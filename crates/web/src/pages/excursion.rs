@@ -195,7 +195,7 @@ async fn excursion_page(
             // By the book something was inside, or nothing was.
             foods: FOODS.iter().copied().filter(|(word, _)| (*word == "none_there") == empty).collect(),
             typed: typed.clone(),
-            key: Uuid::new_v4(),
+            key: super::new_key(),
             wrong: wrong.clone(),
         })
     })

@@ -221,7 +221,7 @@ async fn lot_page(
                 .as_ref()
                 .map(|h| format!("On hold since {} ({}): {}.", full_time(h.since, zone), h.done_by, h.reason)),
             shared_phone: who.signed.with == SignedWith::SharedPhone,
-            key: Uuid::new_v4(),
+            key: super::new_key(),
             typed: typed.to_owned(),
             wrong: wrong.clone(),
             about: format!(

@@ -52,6 +52,12 @@ use crate::{
     who::{Who, secret},
 };
 
+/// The key of a form that is shown anew: sent twice, what it asks for is done once.
+#[expect(clippy::disallowed_methods, reason = "the one place where a page makes an id")]
+fn new_key() -> Uuid {
+    Uuid::new_v4()
+}
+
 /// The pages' routes, and the list of them for the table of rules.
 pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     let mut router = Router::new();

@@ -76,7 +76,7 @@ async fn notices_page(
             told: tx.notices_to().await?.into_iter().map(told_row).collect(),
             secret: secret.clone(),
             typed: typed.clone(),
-            key: Uuid::new_v4(),
+            key: super::new_key(),
             wrong: wrong.clone(),
         })
     })

@@ -253,7 +253,7 @@ async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String
             anything: aside(&order) > Grams::ZERO,
             signs_in: who.signed.with == SignedWith::SharedPhone
                 && order.lines.iter().flat_map(|l| &l.set_aside).any(|s| s.warm_spell.is_some()),
-            key: Uuid::new_v4(),
+            key: super::new_key(),
             wrong: wrong.clone(),
             order,
         })
@@ -433,7 +433,7 @@ async fn docket_page(
             to_hand_over: docket.status == DocketStatus::Dispatched && head.may("POST", "/dockets/{docket}/delivery"),
             head,
             typed: typed.clone(),
-            key: Uuid::new_v4(),
+            key: super::new_key(),
             wrong: wrong.clone(),
             docket,
         })
