@@ -29,40 +29,40 @@ call keep_farms_apart('place_hour');
 grant insert, update, delete on place_hour to gillbook_app;
 
 -- What has been touched and must be judged again. A mark is written in the transaction that touches, so that no crash loses it. The
--- judge claims marks in a short transaction of its own, because whoever posts readings of those places waits for it.
+-- judge leases marks in a short transaction of its own, because whoever posts readings of those places waits for it.
 create table place_touched (
     farm_id     int         not null,
     place       text        not null,
-    claimed     boolean     not null,
+    leased     boolean     not null,
     from_at     timestamptz not null,
     through_at  timestamptz not null,
-    constraint place_touched_pk primary key (farm_id, place, claimed),
+    constraint place_touched_pk primary key (farm_id, place, leased),
     constraint place_touched_place_fk foreign key (farm_id, place) references place,
     constraint place_touched_through_at_range check (through_at >= from_at)
 );
 call keep_farms_apart('place_touched');
 grant insert, update, delete on place_touched to gillbook_app;
 
--- Counts claims, of all farms. A mark that somebody saw stands as long as no claim came after: whoever claims marks of a farm first shuts
--- the farm's claims for everybody else and then counts, so that a count which is the same while they are open says so.
-create sequence place_claim;
-grant usage on sequence place_claim to gillbook_app;
+-- Counts leases, of all farms. A mark that somebody saw stands as long as no lease came after: whoever leases marks of a farm first shuts
+-- the farm's leases for everybody else and then counts, so that a count which is the same while they are open says so.
+create sequence place_lease;
+grant usage on sequence place_lease to gillbook_app;
 
--- Keeps claims of a farm away until the transaction ends; false where one is on its way.
-create function claims_kept_away(farm int) returns boolean language sql return pg_try_advisory_xact_lock_shared(1, farm);
+-- Keeps leases of a farm away until the transaction ends; false where one is on its way.
+create function leases_kept_away(farm int) returns boolean language sql return pg_try_advisory_xact_lock_shared(1, farm);
 
--- Whether the marks of a farm that somebody saw at a count of claims stand, and will until the transaction ends.
-create function marks_stand(farm int, claims bigint) returns boolean language sql
-    return case when claims_kept_away(farm) then pg_sequence_last_value('place_claim') = claims else false end;
+-- Whether the marks of a farm that somebody saw at a count of leases stand, and will until the transaction ends.
+create function marks_valid(farm int, leases bigint) returns boolean language sql
+    return case when leases_kept_away(farm) then pg_sequence_last_value('place_lease') = leases else false end;
 
--- Shuts the claims of farms for everybody else until the transaction ends, and counts one.
-create function begin_claim(farms int[]) returns bigint language plpgsql as $$
+-- Shuts the leases of farms for everybody else until the transaction ends, and counts one.
+create function begin_lease(farms int[]) returns bigint language plpgsql as $$
 begin
     perform pg_advisory_xact_lock(1, farm) from unnest(farms) farm;
-    return nextval('public.place_claim');
+    return nextval('public.place_lease');
 end $$;
-revoke execute on function claims_kept_away, marks_stand, begin_claim from public;
-grant execute on function claims_kept_away, marks_stand, begin_claim to gillbook_app;
+revoke execute on function leases_kept_away, marks_valid, begin_lease from public;
+grant execute on function leases_kept_away, marks_valid, begin_lease to gillbook_app;
 
 -- An excursion as the readings tell it now. Later readings may move its ends or withdraw it; what was done about it stays.
 create table excursion (
@@ -519,7 +519,7 @@ grant insert, update (due_at, tries, sent_at, given_up_at, trouble) on notice to
 -- With `lasting` the connection goes on seeing the rows of these farms after the commit, so that a reading which comes alone need not
 -- set it again.
 --
--- Marks what is touched in the same commit: a mark that covers it already is locked so that others may lock it too, and whoever claims it
+-- Marks what is touched in the same commit: a mark that covers it already is locked so that others may lock it too, and whoever leases it
 -- waits until this commit is there to be seen. Without a search path of its own, because setting one costs as much as keeping a reading.
 create function keep_readings(
     farm_setting text, mark_farms int[], mark_places text[], mark_from timestamptz[], mark_through timestamptz[],
@@ -533,13 +533,13 @@ begin
     perform set_config('gillbook.farms', farm_setting, not lasting);
     for m in 1 .. cardinality(mark_farms) loop
         perform from public.place_touched t
-          where t.farm_id = mark_farms[m] and t.place = mark_places[m] and not t.claimed
+          where t.farm_id = mark_farms[m] and t.place = mark_places[m] and not t.leased
             and t.from_at <= mark_from[m] and t.through_at >= mark_through[m]
             for key share;
         if not found then
-            insert into public.place_touched as t (farm_id, place, claimed, from_at, through_at)
+            insert into public.place_touched as t (farm_id, place, leased, from_at, through_at)
             values (mark_farms[m], mark_places[m], false, mark_from[m], mark_through[m])
-                on conflict (farm_id, place, claimed) do update
+                on conflict (farm_id, place, leased) do update
                set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at);
         end if;
     end loop;

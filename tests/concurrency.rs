@@ -59,7 +59,7 @@ async fn readings_that_come_one_by_one_while_programs_judge_are_all_judged() -> 
         }
         anyhow::Ok(judged)
     });
-    // Ten hours of minutes, three of them warm. Most come upon a mark that the one before saw, some upon one that was claimed since.
+    // Ten hours of minutes, three of them warm. Most come upon a mark that the one before saw, some upon one that was leased since.
     for minute in 0..600 {
         let at = now - TimeDelta::minutes(600 - minute);
         let c = if (200..380).contains(&minute) { 9.0 } else { 2.0 };
@@ -77,29 +77,29 @@ async fn readings_that_come_one_by_one_while_programs_judge_are_all_judged() -> 
 }
 
 #[tokio::test]
-async fn a_mark_that_was_seen_stands_until_somebody_claims_marks_of_its_farm() -> Result<()> {
+async fn a_mark_that_was_seen_stands_until_somebody_leases_marks_of_its_farm() -> Result<()> {
     let farm = Farm::bare().await?;
     let (mut judge, mut poster) =
         (PgConnection::connect_with(&farm.admin).await?, PgConnection::connect_with(&farm.admin).await?);
     let (own, another) = (farm.id.0, farm.id.0 + 1);
-    let stands = async |db: &mut PgConnection, farm: i32, claims: i64| -> Result<bool> {
-        Ok(sqlx::query_scalar("select marks_stand($1, $2)").bind(farm).bind(claims).fetch_one(db).await?)
+    let stands = async |db: &mut PgConnection, farm: i32, leases: i64| -> Result<bool> {
+        Ok(sqlx::query_scalar("select marks_valid($1, $2)").bind(farm).bind(leases).fetch_one(db).await?)
     };
-    let claims: i64 = sqlx::query_scalar("select nextval('place_claim')").fetch_one(&mut judge).await?;
-    assert!(stands(&mut poster, own, claims).await?);
-    assert!(!stands(&mut poster, own, claims - 1).await?, "a claim came after it was seen");
+    let leases: i64 = sqlx::query_scalar("select nextval('place_lease')").fetch_one(&mut judge).await?;
+    assert!(stands(&mut poster, own, leases).await?);
+    assert!(!stands(&mut poster, own, leases - 1).await?, "a lease came after it was seen");
 
-    // While a claim is on its way nothing is sure of that farm, whatever the count says.
-    let mut claiming = judge.begin().await?;
-    let claims: i64 = sqlx::query_scalar("select begin_claim($1)").bind([own]).fetch_one(&mut *claiming).await?;
-    assert!(!stands(&mut poster, own, claims).await?);
-    assert!(stands(&mut poster, another, claims).await?);
-    claiming.commit().await?;
-    assert!(stands(&mut poster, own, claims).await?);
+    // While a lease is on its way nothing is sure of that farm, whatever the count says.
+    let mut leasing = judge.begin().await?;
+    let leases: i64 = sqlx::query_scalar("select begin_lease($1)").bind([own]).fetch_one(&mut *leasing).await?;
+    assert!(!stands(&mut poster, own, leases).await?);
+    assert!(stands(&mut poster, another, leases).await?);
+    leasing.commit().await?;
+    assert!(stands(&mut poster, own, leases).await?);
 
     // And none begins until whoever relies on it has committed.
     let mut posting = poster.begin().await?;
-    assert!(stands(&mut posting, own, claims).await?);
+    assert!(stands(&mut posting, own, leases).await?);
     let begins = "select pg_try_advisory_xact_lock(1, $1)";
     assert!(!sqlx::query_scalar::<_, bool>(begins).bind(own).fetch_one(&mut judge).await?);
     posting.commit().await?;

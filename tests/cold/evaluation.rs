@@ -294,7 +294,7 @@ async fn months_that_are_detached_keep_what_was_judged_of_them() -> Result<()> {
     let detached = detach_readings(&farm.admin, day(began + TimeDelta::days(40)), farm.now()).await?;
     assert!(detached >= 2, "the month's readings and what was sent beside: {detached}");
     // A limit from before they began, and a look at the place: what was judged stands although its readings are away.
-    sqlx::query("insert into place_touched select farm_id, 'F1', false, $1, $2 from farm on conflict (farm_id, place, claimed) do update set from_at = excluded.from_at")
+    sqlx::query("insert into place_touched select farm_id, 'F1', false, $1, $2 from farm on conflict (farm_id, place, leased) do update set from_at = excluded.from_at")
         .bind(began)
         .bind(began + TimeDelta::hours(1))
         .execute(&mut owner)
@@ -433,7 +433,7 @@ async fn whoever_posts_does_not_wait_for_a_store_that_is_being_judged() -> Resul
     sqlx::raw_sql("insert into place_touched select farm_id, place, true, from_at, through_at from place_touched")
         .execute(&mut judge)
         .await?;
-    sqlx::raw_sql("begin; select from place_touched where claimed for update").execute(&mut judge).await?;
+    sqlx::raw_sql("begin; select from place_touched where leased for update").execute(&mut judge).await?;
     let looking = farm.clone();
     let page = tokio::spawn(async move { looking.get("/api/excursions").await });
     let mut watch = PgConnection::connect_with(&farm.admin).await?;

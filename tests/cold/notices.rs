@@ -186,7 +186,7 @@ async fn a_doubtful_probe_is_told_once_and_a_good_check_ends_it() -> Result<()> 
     farm.create(checks, json!({"kind": "ice_point", "read_c": 0.4})).await;
     let sender = sender()?;
     assert!(
-        farm.store.claim_notices(100, farm.now() + TimeDelta::hours(1)).await?.is_empty(),
+        farm.store.lease_notices(100, farm.now() + TimeDelta::hours(1)).await?.is_empty(),
         "a good check is no news"
     );
     farm.pass(TimeDelta::minutes(1));
@@ -202,7 +202,7 @@ async fn a_doubtful_probe_is_told_once_and_a_good_check_ends_it() -> Result<()> 
     // The second person is told after half an hour, also when it was found bad again meanwhile, unless a good check comes before.
     farm.pass(TimeDelta::minutes(5));
     farm.create(checks, json!({"kind": "ice_point", "read_c": -1.7})).await;
-    let later = farm.store.claim_notices(100, farm.now() + TimeDelta::minutes(27)).await?;
+    let later = farm.store.lease_notices(100, farm.now() + TimeDelta::minutes(27)).await?;
     assert_eq!(
         later
             .iter()
@@ -212,7 +212,7 @@ async fn a_doubtful_probe_is_told_once_and_a_good_check_ends_it() -> Result<()> 
     );
     farm.pass(TimeDelta::minutes(5));
     farm.create(checks, json!({"kind": "ice_point", "read_c": 0.1})).await;
-    assert!(farm.store.claim_notices(100, farm.now() + TimeDelta::hours(1)).await?.is_empty());
+    assert!(farm.store.lease_notices(100, farm.now() + TimeDelta::hours(1)).await?.is_empty());
     Ok(())
 }
 
@@ -226,7 +226,7 @@ async fn quiet_hours_over_midnight_hold_all_back_but_a_warm_spell() -> Result<()
     farm.create("/api/notices", quiet).await;
     farm.create("/api/probes/p1/checks", json!({"kind": "ice_point", "read_c": 2.5})).await;
     let due = async |minutes: i64| -> Result<Vec<String>> {
-        let due = farm.store.claim_notices(100, farm.now() + TimeDelta::minutes(minutes)).await?;
+        let due = farm.store.lease_notices(100, farm.now() + TimeDelta::minutes(minutes)).await?;
         Ok(due.into_iter().map(|n| n.subject).collect())
     };
     let doubtful = vec!["F1: probe p1 is doubtful".to_owned()];
@@ -246,21 +246,21 @@ async fn two_programs_on_one_database_send_each_message_once() -> Result<()> {
     }
     play(&farm, &[(0, 60, 2.0), (60, 179, 9.0)]).await;
     let other = Store::connect(farm.admin.clone().username("gillbook_app"), 2).await?;
-    let (one, two) = tokio::try_join!(farm.store.claim_notices(2, farm.now()), other.claim_notices(8, farm.now()))?;
-    let mut claimed: Vec<_> = one.iter().chain(&two).map(|notice| notice.notice_id).collect();
-    claimed.extend(other.claim_notices(8, farm.now()).await?.iter().map(|notice| notice.notice_id));
-    let each: BTreeSet<_> = claimed.iter().copied().collect();
-    assert_eq!((claimed.len(), each.len()), (3, 3), "each once");
-    // What a program had claimed that died is due again, and its late word is not heard once another has it.
+    let (one, two) = tokio::try_join!(farm.store.lease_notices(2, farm.now()), other.lease_notices(8, farm.now()))?;
+    let mut leased: Vec<_> = one.iter().chain(&two).map(|notice| notice.notice_id).collect();
+    leased.extend(other.lease_notices(8, farm.now()).await?.iter().map(|notice| notice.notice_id));
+    let each: BTreeSet<_> = leased.iter().copied().collect();
+    assert_eq!((leased.len(), each.len()), (3, 3), "each once");
+    // What a program had leased that died is due again, and its late word is not heard once another has it.
     let later = farm.now() + TimeDelta::minutes(2);
-    let again = other.claim_notices(8, later).await?;
+    let again = other.lease_notices(8, later).await?;
     assert_eq!(again.len(), 3);
     let first =
-        one.iter().chain(&two).find(|notice| notice.notice_id == again[0].notice_id).context("claimed before")?;
+        one.iter().chain(&two).find(|notice| notice.notice_id == again[0].notice_id).context("leased before")?;
     farm.store.notice_tried(first, Some("too late"), later).await?;
-    assert!(other.claim_notices(8, later + TimeDelta::minutes(1)).await?.is_empty());
+    assert!(other.lease_notices(8, later + TimeDelta::minutes(1)).await?.is_empty());
     other.notice_tried(&again[0], None, later).await?;
-    assert_eq!(other.claim_notices(8, later + TimeDelta::minutes(3)).await?.len(), 2);
+    assert_eq!(other.lease_notices(8, later + TimeDelta::minutes(3)).await?.len(), 2);
     Ok(())
 }
 
@@ -278,10 +278,10 @@ async fn receivers_of_one_farm_that_do_not_answer_leave_room_for_others() -> Res
     other.create("/api/notices", json!({"way": "email", "address": "bea@farm.example.org"})).await;
     play(&farm, &[(0, 60, 2.0), (60, 179, 9.0)]).await;
     play(&other, &[(0, 60, 2.0), (60, 179, 9.0)]).await;
-    let claimed = farm.store.claim_notices(8, farm.now()).await?;
-    let to: BTreeSet<_> = claimed.iter().map(|notice| notice.address.as_str()).collect();
+    let leased = farm.store.lease_notices(8, farm.now()).await?;
+    let to: BTreeSet<_> = leased.iter().map(|notice| notice.address.as_str()).collect();
     assert!(to.contains("bea@farm.example.org"), "{to:?}");
-    assert_eq!((claimed.len(), to.len()), (5, 5), "four of the one farm, one of the other, one a receiver");
+    assert_eq!((leased.len(), to.len()), (5, 5), "four of the one farm, one of the other, one a receiver");
     Ok(())
 }
 
@@ -292,7 +292,7 @@ async fn who_was_not_told_of_the_beginning_is_not_told_of_the_end() -> Result<()
         farm.create("/api/notices", json!({"way": "email", "address": address, "after_minutes": after})).await;
     }
     play(&farm, &[(0, 60, 2.0), (60, 175, 9.0)]).await;
-    let began = farm.store.claim_notices(8, farm.now()).await?;
+    let began = farm.store.lease_notices(8, farm.now()).await?;
     assert_eq!(began.len(), 1);
     farm.store.notice_tried(&began[0], Some("down"), farm.now()).await?;
     farm.pass(TimeDelta::hours(1));
@@ -301,11 +301,11 @@ async fn who_was_not_told_of_the_beginning_is_not_told_of_the_end() -> Result<()
     farm.pass(TimeDelta::hours(1));
     let mut told = Vec::new();
     loop {
-        let claimed = farm.store.claim_notices(8, farm.now()).await?;
-        if claimed.is_empty() {
+        let leased = farm.store.lease_notices(8, farm.now()).await?;
+        if leased.is_empty() {
             break;
         }
-        for notice in claimed {
+        for notice in leased {
             farm.store.notice_tried(&notice, None, farm.now()).await?;
             told.push((notice.address, notice.about));
         }

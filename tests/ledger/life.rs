@@ -261,7 +261,7 @@ async fn a_forgotten_lot_is_counted_without_its_old_readings() -> Result<()> {
         insert into reading (farm_id, probe_id, at, value_c, received_at)
         select p.farm_id, p.probe_id, t, 3 + sin(extract(epoch from t) / 900), t from probe p, generate_series($1, $2, interval '10 minutes') t;
         insert into place_touched select farm_id, 'F1', false, $1, $2 from farm
-            on conflict (farm_id, place, claimed) do update set from_at = excluded.from_at";
+            on conflict (farm_id, place, leased) do update set from_at = excluded.from_at";
     for one in readings.split(';') {
         let one = sqlx::query(sqlx::AssertSqlSafe(
             one.replace("$1", &format!("'{began}'::timestamptz"))

@@ -156,18 +156,18 @@ impl Sender {
     pub async fn empty_outbox(&self, store: &Store, now: DateTime<Utc>) -> Result<usize> {
         let mut taken = 0;
         loop {
-            let claimed = store.claim_notices(MAX_NOTICES_IN_FLIGHT, now).await?;
-            if claimed.is_empty() {
+            let leased = store.lease_notices(MAX_NOTICES_IN_FLIGHT, now).await?;
+            if leased.is_empty() {
                 return Ok(taken);
             }
-            for result in join_all(claimed.iter().map(|notice| self.send_claimed(store, notice, now))).await {
+            for result in join_all(leased.iter().map(|notice| self.send_leased(store, notice, now))).await {
                 taken += usize::from(result?);
             }
         }
     }
 
     /// Sends a message and writes down what became of it. Whether it was taken.
-    async fn send_claimed(&self, store: &Store, notice: &Notice, now: DateTime<Utc>) -> Result<bool> {
+    async fn send_leased(&self, store: &Store, notice: &Notice, now: DateTime<Utc>) -> Result<bool> {
         // The mail library bounds each step of its talk, this the whole of it.
         let sent = tokio::time::timeout(MAX_NOTICE_TIME, self.send(notice, now)).await;
         let trouble = sent

@@ -31,7 +31,7 @@ const EVERYBODY: &str = "everybody";
 
 impl Once {
     /// Whose keys this request takes: the id is the farm's, a header's key is the actor's.
-    fn claims(&self, actor: &str) -> Vec<(String, String)> {
+    fn keys(&self, actor: &str) -> Vec<(String, String)> {
         let id = self.id.map(|id| (EVERYBODY.to_owned(), format!("id {id}")));
         let key = (actor.to_owned(), self.key.clone());
         id.into_iter().chain((self.id.is_none_or(|id| self.key != format!("id {id}"))).then_some(key)).collect()
@@ -76,23 +76,23 @@ impl Store {
 }
 
 impl Tx {
-    /// Claims the entry's id for the farm, and the key for who is signed in, for this transaction. The same at work elsewhere is
+    /// Reserves the entry's id for the farm, and the key for who is signed in, for this transaction. The same at work elsewhere is
     /// waited for, within the lock time-out. `Some` is the first request's answer.
     ///
     /// # Errors
     /// Refuses a key or an id that was used for another request ([`Kind::KeyReused`]) or whose answer held a secret
     /// ([`Kind::ShownOnce`]).
-    pub async fn claim(&mut self, once: &Once) -> Result<Option<Answer>> {
-        for (actor, key) in once.claims(&self.signed.key) {
-            if let Some(first) = self.claim_for(&actor, &key, once).await? {
+    pub async fn reserve_key(&mut self, once: &Once) -> Result<Option<Answer>> {
+        for (actor, key) in once.keys(&self.signed.key) {
+            if let Some(first) = self.reserve_key_for(&actor, &key, once).await? {
                 return Ok(Some(first));
             }
         }
         Ok(None)
     }
 
-    async fn claim_for(&mut self, actor: &str, key: &str, once: &Once) -> Result<Option<Answer>> {
-        let claimed = sqlx::query!(
+    async fn reserve_key_for(&mut self, actor: &str, key: &str, once: &Once) -> Result<Option<Answer>> {
+        let reserved = sqlx::query!(
             "insert into idempotency (farm_id, actor, key, request, body_hash, recorded_at) values ($1, $2, $3, $4, $5, $6)
              on conflict (farm_id, actor, key) do nothing",
             self.farm.0,
@@ -104,7 +104,7 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        if claimed.rows_affected() == 1 {
+        if reserved.rows_affected() == 1 {
             return Ok(None);
         }
         let first = sqlx::query!(
@@ -138,7 +138,7 @@ impl Tx {
     /// When the database fails.
     pub async fn answer(&mut self, once: &Once, status: u16, value: &impl Serialize) -> Result<Answer> {
         let body = serde_json::to_string(value).map_err(|e| Error::Stored(e.to_string()))?;
-        for (actor, key) in once.claims(&self.signed.key) {
+        for (actor, key) in once.keys(&self.signed.key) {
             sqlx::query!(
                 "update idempotency set status = $4, answer = $5 where farm_id = $1 and actor = $2 and key = $3",
                 self.farm.0,

@@ -23,7 +23,7 @@ impl Farm {
         ensure!(hours > 0 && excursions > 0, "too little to tell: {hours} hours, {excursions} excursions");
         let forget = "delete from place_hour; delete from notice; delete from excursion;
              insert into place_touched select farm_id, 'F1', false, min(at), max(at) from reading group by farm_id
-                 on conflict (farm_id, place, claimed) do update set from_at = excluded.from_at";
+                 on conflict (farm_id, place, leased) do update set from_at = excluded.from_at";
         sqlx::raw_sql(forget).execute(&mut db).await?;
         self.get("/api/excursions").await;
         let once = judged(&mut db, but).await?;

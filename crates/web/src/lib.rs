@@ -113,7 +113,7 @@ impl App {
 /// Runs a request that creates: once for a key, its answer kept beside the key in the same transaction.
 macro_rules! once {
     ($app:expr, $who:expr, $once:expr, |$tx:ident| $work:expr) => {
-        crate::write!($app, $who, |tx| match tx.claim($once).await? {
+        crate::write!($app, $who, |tx| match tx.reserve_key($once).await? {
             Some(first) => Ok(first),
             None => {
                 let value = async {

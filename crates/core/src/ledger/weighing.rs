@@ -56,11 +56,11 @@ pub fn net(gross: Grams, tare: Grams, trim: Grams) -> Result<Grams, Refusal> {
     Ok(gross - tare)
 }
 
-/// What a source says of itself.
+/// How much of a weighing a source gave, as it was entered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Claim {
+pub enum SourceAmount {
     /// Weighed apart: so many grams.
-    Grams(Grams),
+    Measured(Grams),
     /// A share by weight, such as the blocks in fruit.
     Share(i32),
 }
@@ -70,16 +70,18 @@ pub enum Claim {
 ///
 /// # Errors
 /// Names the source or the list that cannot be.
-pub fn share_sources(total: Grams, claims: &[Claim]) -> Result<Vec<(Grams, Basis)>, Refusal> {
-    if claims.is_empty() {
+pub fn share_sources(total: Grams, amounts: &[SourceAmount]) -> Result<Vec<(Grams, Basis)>, Refusal> {
+    if amounts.is_empty() {
         return Err(Refusal::field("/sources", "A weighing comes from at least one batch. Choose the batch."));
     }
-    if let ([Claim::Share(_)], true) = (claims, total > Grams::ZERO) {
+    if let ([SourceAmount::Share(_)], true) = (amounts, total > Grams::ZERO) {
         return Ok(vec![(total, Basis::Measured)]);
     }
-    let shares: Vec<i64> =
-        claims.iter().filter_map(|c| if let Claim::Share(s) = c { Some(i64::from(*s)) } else { None }).collect();
-    if shares.len() == claims.len() {
+    let shares: Vec<i64> = amounts
+        .iter()
+        .filter_map(|c| if let SourceAmount::Share(s) = c { Some(i64::from(*s)) } else { None })
+        .collect();
+    if shares.len() == amounts.len() {
         if let Some(i) = shares.iter().position(|s| !(1..=100_000).contains(s)) {
             return Err(Refusal::field(format!("/sources/{i}/share"), "A share lies between 1 and 100000."));
         }
@@ -99,7 +101,7 @@ pub fn share_sources(total: Grams, claims: &[Claim]) -> Result<Vec<(Grams, Basis
         ));
     }
     let grams: Vec<Grams> =
-        claims.iter().filter_map(|c| if let Claim::Grams(g) = c { Some(*g) } else { None }).collect();
+        amounts.iter().filter_map(|c| if let SourceAmount::Measured(g) = c { Some(*g) } else { None }).collect();
     if let Some(i) = grams.iter().position(|g| *g <= Grams::ZERO) {
         return Err(Refusal::field(
             format!("/sources/{i}/grams_g"),
@@ -145,14 +147,14 @@ mod tests {
     #[test]
     fn sources_add_up() {
         let total = Grams(1001);
-        assert_eq!(share_sources(total, &[Claim::Share(1)]).unwrap(), [(total, Basis::Measured)]);
+        assert_eq!(share_sources(total, &[SourceAmount::Share(1)]).unwrap(), [(total, Basis::Measured)]);
         assert_eq!(
-            share_sources(total, &[Claim::Share(1), Claim::Share(1)]).unwrap(),
+            share_sources(total, &[SourceAmount::Share(1), SourceAmount::Share(1)]).unwrap(),
             [(Grams(501), Basis::Shared), (Grams(500), Basis::Shared)]
         );
-        assert!(share_sources(total, &[Claim::Grams(Grams(1000))]).is_err());
-        assert!(share_sources(total, &[Claim::Grams(Grams(1000)), Claim::Share(1)]).is_err());
+        assert!(share_sources(total, &[SourceAmount::Measured(Grams(1000))]).is_err());
+        assert!(share_sources(total, &[SourceAmount::Measured(Grams(1000)), SourceAmount::Share(1)]).is_err());
         assert!(share_sources(total, &[]).is_err());
-        assert!(share_sources(Grams(1), &[Claim::Share(1), Claim::Share(1)]).is_err());
+        assert!(share_sources(Grams(1), &[SourceAmount::Share(1), SourceAmount::Share(1)]).is_err());
     }
 }

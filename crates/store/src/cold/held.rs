@@ -31,20 +31,20 @@ pub(crate) struct HeldConnection {
     pub(crate) mark: Option<Mark>,
 }
 
-/// A mark that was seen: it stands until somebody claims marks of its farm.
+/// A mark that was seen: it stands until somebody leases marks of its farm.
 #[derive(Debug)]
 pub(crate) struct Mark {
     pub(crate) place: PlaceCode,
     /// Whole hours that it covers.
     pub(crate) hours: Span,
-    /// How many claims there had been.
-    pub(crate) claims: i64,
+    /// How many leases there had been.
+    pub(crate) leases: i64,
 }
 
 impl HeldConnection {
-    /// How many claims there had been when a mark was seen that covers these hours.
+    /// How many leases there had been when a mark was seen that covers these hours.
     pub(crate) fn marked(&self, place: &PlaceCode, hours: Span) -> Option<i64> {
-        self.mark.as_ref().filter(|mark| mark.place == *place && mark.hours == hours).map(|mark| mark.claims)
+        self.mark.as_ref().filter(|mark| mark.place == *place && mark.hours == hours).map(|mark| mark.leases)
     }
 }
 

@@ -1,11 +1,11 @@
 //! Judging what was touched: hours and excursions brought in line with the readings.
 //!
-//! Whoever keeps a reading, a limit or an offset marks the place in the same commit. The judge claims marks in a short transaction, because
-//! whoever posts for those places waits for it, and judges each place in a transaction of its own. A judge that dies leaves its claims to
+//! Whoever keeps a reading, a limit or an offset marks the place in the same commit. The judge leases marks in a short transaction, because
+//! whoever posts for those places waits for it, and judges each place in a transaction of its own. A judge that dies leaves its leases to
 //! the next.
 //!
-//! Whoever posts one reading after the other for a place need not look at its mark each time: claims are counted, and a mark that was seen
-//! at a count stands while the count is the same and no claim is on its way.
+//! Whoever posts one reading after the other for a place need not look at its mark each time: leases are counted, and a mark that was seen
+//! at a count stands while the count is the same and no lease is on its way.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -28,7 +28,7 @@ use crate::{FarmId, Result, Signed, Store, Tx, cold::readings::OLDEST, set_farms
 
 /// The most places that are judged in one round.
 const ROUND: i64 = 500;
-/// The most farms whose marks are claimed at once. A claim is short, because whoever posts for them waits for it.
+/// The most farms whose marks are leased at once. A lease is short, because whoever posts for them waits for it.
 const FARMS: usize = 200;
 /// The most hours of a place that are judged in one transaction: two months, give or take a chunk.
 const AT_A_TIME: usize = 1500;
@@ -108,23 +108,23 @@ impl Store {
             let mut db = self.begin_for(&setting).await?;
             // A place that another judge has in hand keeps its mark for the next time.
             let in_hand = sqlx::query!(
-                r#"select farm_id, place as "place: PlaceCode" from place_touched where claimed for update skip locked"#
+                r#"select farm_id, place as "place: PlaceCode" from place_touched where leased for update skip locked"#
             )
             .fetch_all(&mut *db)
             .await?;
-            claim(&mut db, some, None, in_hand.into_iter().map(|p| (p.farm_id, p.place))).await?;
+            lease(&mut db, some, None, in_hand.into_iter().map(|p| (p.farm_id, p.place))).await?;
             db.commit().await?;
-            judged += self.judge_what_is_claimed(&setting, now).await?;
+            judged += self.judge_what_is_leased(&setting, now).await?;
         }
         Ok(judged)
     }
 
-    async fn judge_what_is_claimed(&self, farms: &str, now: DateTime<Utc>) -> Result<usize> {
+    async fn judge_what_is_leased(&self, farms: &str, now: DateTime<Utc>) -> Result<usize> {
         let mut judged = 0;
         loop {
             let mut db = self.begin_for(farms).await?;
             let places = sqlx::query!(
-                r#"select farm_id as "farm_id: FarmId", place as "place: PlaceCode" from place_touched where claimed
+                r#"select farm_id as "farm_id: FarmId", place as "place: PlaceCode" from place_touched where leased
                     order by through_at, farm_id, place limit $1"#,
                 ROUND
             )
@@ -136,7 +136,7 @@ impl Store {
                 match self.judge_to_its_end(p.farm_id, &p.place, now).await {
                     Ok(()) => judged += 1,
                     Err(error) if error.is_passing() => return Err(error),
-                    // The others are judged all the same; this one keeps its claim.
+                    // The others are judged all the same; this one keeps its lease.
                     Err(error) => {
                         tracing::error!(%error, farm = p.farm_id.0, place = p.place.as_str(), "not judged");
                     }
@@ -162,7 +162,7 @@ impl Store {
     /// When the database fails.
     pub async fn judge_place(&self, farm: FarmId, place: &PlaceCode, now: DateTime<Utc>) -> Result<()> {
         let signed = judge_of(farm);
-        let touched = transact!(write, self, &signed, now, |tx| tx.claim_place(place).await)?;
+        let touched = transact!(write, self, &signed, now, |tx| tx.lease_place(place).await)?;
         if touched {
             self.judge_to_its_end(farm, place, now).await?;
         }
@@ -171,7 +171,7 @@ impl Store {
 
     async fn judge_to_its_end(&self, farm: FarmId, place: &PlaceCode, now: DateTime<Utc>) -> Result<()> {
         let signed = judge_of(farm);
-        while transact!(write, self, &signed, now, |tx| tx.judge_claimed(place).await)? {}
+        while transact!(write, self, &signed, now, |tx| tx.judge_leased(place).await)? {}
         self.judged.send((farm, place.clone())).ok();
         Ok(())
     }
@@ -230,32 +230,32 @@ impl Store {
     }
 }
 
-/// Turns marks of farms, which are given in order, into claims: of one place or of all. Claims that are there already are widened where this
+/// Turns marks of farms, which are given in order, into leases: of one place or of all. Leases that are there already are widened where this
 /// transaction has them locked, `in_hand`; the marks beside others are left, because whoever posts would wait as long as the judge that has
 /// those.
-async fn claim(
+async fn lease(
     db: &mut sqlx::PgConnection,
     farms: &[FarmId],
     place: Option<&PlaceCode>,
     in_hand: impl Iterator<Item = (i32, PlaceCode)>,
 ) -> Result<()> {
     let farms: Vec<i32> = farms.iter().map(|farm| farm.0).collect();
-    sqlx::query!("select begin_claim($1)", &farms).fetch_one(&mut *db).await?;
+    sqlx::query!("select begin_lease($1)", &farms).fetch_one(&mut *db).await?;
     let (in_hand_farms, in_hand_places): (Vec<_>, Vec<_>) =
         in_hand.map(|(farm, place)| (farm, place.to_string())).unzip();
     // Locked in the order in which whoever posts locks them.
     sqlx::query!(
         r#"with marked as materialized (
                select m.farm_id, m.place from place_touched m
-                where not m.claimed and m.farm_id = any ($1) and ($2::text is null or m.place = $2)
+                where not m.leased and m.farm_id = any ($1) and ($2::text is null or m.place = $2)
                   and ((m.farm_id, m.place) in (select * from unnest($3::int[], $4::text[]))
-                       or not exists (select from place_touched c where c.claimed and (c.farm_id, c.place) = (m.farm_id, m.place)))
+                       or not exists (select from place_touched c where c.leased and (c.farm_id, c.place) = (m.farm_id, m.place)))
                 order by m.farm_id, m.place collate "C" for update of m),
            mark as (
-               delete from place_touched t using marked m where not t.claimed and (t.farm_id, t.place) = (m.farm_id, m.place) returning t.*)
-           insert into place_touched as t (farm_id, place, claimed, from_at, through_at)
+               delete from place_touched t using marked m where not t.leased and (t.farm_id, t.place) = (m.farm_id, m.place) returning t.*)
+           insert into place_touched as t (farm_id, place, leased, from_at, through_at)
            select farm_id, place, true, from_at, through_at from mark order by farm_id, place
-           on conflict (farm_id, place, claimed) do update
+           on conflict (farm_id, place, leased) do update
               set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at)"#,
         &farms,
         place.map(PlaceCode::as_str),
@@ -271,8 +271,8 @@ impl Tx {
     /// Marks a place: what was judged from an instant on, at least through another, is judged again.
     pub(crate) async fn touch(&mut self, place: &PlaceCode, from: DateTime<Utc>, through: DateTime<Utc>) -> Result<()> {
         sqlx::query!(
-            "insert into place_touched as t (farm_id, place, claimed, from_at, through_at) values ($1, $2, false, $3, $4)
-             on conflict (farm_id, place, claimed) do update
+            "insert into place_touched as t (farm_id, place, leased, from_at, through_at) values ($1, $2, false, $3, $4)
+             on conflict (farm_id, place, leased) do update
                 set from_at = least(t.from_at, excluded.from_at), through_at = greatest(t.through_at, excluded.through_at)",
             self.farm.0,
             place.as_str(),
@@ -284,17 +284,17 @@ impl Tx {
         Ok(())
     }
 
-    async fn claim_place(&mut self, place: &PlaceCode) -> Result<bool> {
+    async fn lease_place(&mut self, place: &PlaceCode) -> Result<bool> {
         let farm = self.farm;
         // Waits for a judge that has it in hand before the mark is locked, so that nobody who posts waits with it.
         let in_hand = sqlx::query_scalar!(
-            "select farm_id from place_touched where farm_id = $1 and place = $2 and claimed for update",
+            "select farm_id from place_touched where farm_id = $1 and place = $2 and leased for update",
             farm.0,
             place.as_str()
         )
         .fetch_optional(&mut *self.db)
         .await?;
-        claim(&mut self.db, &[farm], Some(place), in_hand.into_iter().map(|farm| (farm, place.clone()))).await?;
+        lease(&mut self.db, &[farm], Some(place), in_hand.into_iter().map(|farm| (farm, place.clone()))).await?;
         Ok(sqlx::query_scalar!(
             r#"select exists (select from place_touched where farm_id = $1 and place = $2) as "there!""#,
             farm.0,
@@ -355,11 +355,11 @@ impl Tx {
         .await?)
     }
 
-    /// Judges a place whose mark is claimed, at most so many hours of it; returns whether there is more. Whoever claims it meanwhile
+    /// Judges a place whose mark is leased, at most so many hours of it; returns whether there is more. Whoever leases it meanwhile
     /// waits.
-    async fn judge_claimed(&mut self, place: &PlaceCode) -> Result<bool> {
+    async fn judge_leased(&mut self, place: &PlaceCode) -> Result<bool> {
         let touched = sqlx::query!(
-            "select from_at, through_at from place_touched where farm_id = $1 and place = $2 and claimed for update",
+            "select from_at, through_at from place_touched where farm_id = $1 and place = $2 and leased for update",
             self.farm.0,
             place.as_str()
         )
@@ -392,7 +392,7 @@ impl Tx {
         self.replace_hours(place, &done).await?;
         self.settle_excursions(place, &rules, Some(&done)).await?;
         sqlx::query!(
-            "delete from place_touched where farm_id = $1 and place = $2 and claimed",
+            "delete from place_touched where farm_id = $1 and place = $2 and leased",
             self.farm.0,
             place.as_str()
         )
@@ -411,12 +411,12 @@ impl Tx {
         Ok(begins.map_or(hour, |begins| hour.max(begins)))
     }
 
-    /// Keeps what was judged so far, and the claim for the rest.
+    /// Keeps what was judged so far, and the lease for the rest.
     async fn pause_judging(&mut self, place: &PlaceCode, rules: &[Rules], done: Rejudged) -> Result<bool> {
         self.replace_hours(place, &done).await?;
         self.settle_excursions(place, rules, Some(&done)).await?;
         sqlx::query!(
-            "update place_touched set from_at = $3, through_at = greatest(through_at, $3) where farm_id = $1 and place = $2 and claimed",
+            "update place_touched set from_at = $3, through_at = greatest(through_at, $3) where farm_id = $1 and place = $2 and leased",
             self.farm.0,
             place.as_str(),
             done.until

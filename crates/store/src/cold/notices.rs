@@ -88,13 +88,13 @@ pub struct Notice {
     pub leased_until: DateTime<Utc>,
 }
 
-/// How long a message that was claimed is left to whoever claimed it: longer than its receiver may take.
+/// How long a message that was leased is left to whoever leased it: longer than its receiver may take.
 const LEASE: TimeDelta = TimeDelta::minutes(2);
-/// Messages of one farm in one claim, so that a farm whose receivers do not answer leaves room for the others.
-const CLAIM_PER_FARM: i64 = 4;
+/// Messages of one farm in one lease, so that a farm whose receivers do not answer leaves room for the others.
+const MAX_LEASED_PER_FARM: i64 = 4;
 
 impl Store {
-    /// Claims messages that are due on any farm, at most one a receiver: whoever has them sends them, and no other program does meanwhile. One
+    /// Leases messages that are due on any farm, at most one a receiver: whoever has them sends them, and no other program does meanwhile. One
     /// that is not reported by [`Store::notice_tried`] is due again after two minutes.
     ///
     /// One whose excursion ended before its turn is not sent, nor the end of one whose beginning was not told. Those that quiet hours hold back
@@ -102,7 +102,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
-    pub async fn claim_notices(&self, max: usize, now: DateTime<Utc>) -> Result<Vec<Notice>> {
+    pub async fn lease_notices(&self, max: usize, now: DateTime<Utc>) -> Result<Vec<Notice>> {
         let mut db = self.begin_for(&self.farms_with_people().await?).await?;
         let rows = sqlx::query!(
             r#"with due as (
@@ -122,20 +122,20 @@ impl Store {
                fair as (
                    select farm_id, notice_id, due_at, row_number() over (partition by farm_id order by due_at, notice_id) as of_farm
                      from due where of_receiver = 1),
-               claimed as (
+               leased as (
                    select n.farm_id, n.notice_id
                      from notice n join fair using (farm_id, notice_id)
                     where fair.of_farm <= $2 and n.sent_at is null and n.given_up_at is null and n.due_at <= $1
                     order by fair.of_farm, fair.due_at limit $3
                       for update of n skip locked)
                update notice n set due_at = $4, tries = n.tries + 1
-                 from claimed c, notice_to t
+                 from leased c, notice_to t
                 where n.farm_id = c.farm_id and n.notice_id = c.notice_id and t.farm_id = n.farm_id and t.notice_to = n.notice_to
             returning n.farm_id as "farm_id: FarmId", n.notice_id, t.way as "way: NoticeWay", t.address, t.secret,
                       coalesce(n.excursion_id, n.check_id) as "event!", n.about as "about: NoticeAbout",
                       n.subject, n.body, n.tries, n.due_at"#,
             now,
-            CLAIM_PER_FARM,
+            MAX_LEASED_PER_FARM,
             i64::try_from(max).unwrap_or(i64::MAX),
             now + LEASE
         )
@@ -160,7 +160,7 @@ impl Store {
             .collect())
     }
 
-    /// Writes down what became of a message that was claimed: taken, or to be tried again later, each time after twice as long. Where the claim
+    /// Writes down what became of a message that was leased: taken, or to be tried again later, each time after twice as long. Where the lease
     /// has run out and another program has it, that one's word counts.
     ///
     /// # Errors

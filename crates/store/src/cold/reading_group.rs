@@ -65,23 +65,23 @@ impl Row {
     /// whether that was so.
     async fn keep_alone(&self, held: &mut HeldConnection, now: DateTime<Utc>) -> sqlx::Result<bool> {
         let hours = self.touches();
-        if let Some(claims) = held.marked(&self.probe.place, hours) {
-            let kept = self.keep_marked(&mut held.connection, claims, now).await?;
+        if let Some(leases) = held.marked(&self.probe.place, hours) {
+            let kept = self.keep_marked(&mut held.connection, leases, now).await?;
             held.mark.take_if(|_| !kept);
             return Ok(kept);
         }
-        let claims = self.keep_where_marked(&mut held.connection, hours, now).await?;
-        held.mark = claims.map(|claims| Mark { place: self.probe.place.clone(), hours, claims });
-        Ok(claims.is_some())
+        let leases = self.keep_where_marked(&mut held.connection, hours, now).await?;
+        held.mark = leases.map(|leases| Mark { place: self.probe.place.clone(), hours, leases });
+        Ok(leases.is_some())
     }
 
-    /// Keeps it if the mark that was seen at a count of claims stands.
-    async fn keep_marked(&self, db: &mut PgConnection, claims: i64, now: DateTime<Utc>) -> sqlx::Result<bool> {
+    /// Keeps it if the mark that was seen at a count of leases stands.
+    async fn keep_marked(&self, db: &mut PgConnection, leases: i64, now: DateTime<Utc>) -> sqlx::Result<bool> {
         let kept = sqlx::query!(
             "insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
-             select $1, $3, $4, $5, $6, $7 where marks_stand($1, $2)",
+             select $1, $3, $4, $5, $6, $7 where marks_valid($1, $2)",
             self.farm.0,
-            claims,
+            leases,
             self.probe.number,
             self.at,
             self.c,
@@ -93,21 +93,21 @@ impl Row {
         Ok(kept.rows_affected() == 1)
     }
 
-    /// Keeps it if there is a mark that covers hours, and gives the count of claims at which it stands.
+    /// Keeps it if there is a mark that covers hours, and gives the count of leases at which it stands.
     async fn keep_where_marked(
         &self,
         db: &mut PgConnection,
         hours: Span,
         now: DateTime<Utc>,
     ) -> sqlx::Result<Option<i64>> {
-        let claims = sqlx::query_scalar!(
+        let leases = sqlx::query_scalar!(
             "insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
              select t.farm_id, $5, $6, $7, $8, $9
                from place_touched t
-              where t.farm_id = $1 and t.place = $2 and not t.claimed and t.from_at <= $3 and t.through_at >= $4
-                and claims_kept_away(t.farm_id)
+              where t.farm_id = $1 and t.place = $2 and not t.leased and t.from_at <= $3 and t.through_at >= $4
+                and leases_kept_away(t.farm_id)
                 for key share
-             returning coalesce(pg_sequence_last_value('place_claim'), 0)",
+             returning coalesce(pg_sequence_last_value('place_lease'), 0)",
             self.farm.0,
             self.probe.place.as_str(),
             hours.from,
@@ -120,7 +120,7 @@ impl Row {
         )
         .fetch_optional(db)
         .await?;
-        Ok(claims.flatten())
+        Ok(leases.flatten())
     }
 }
 

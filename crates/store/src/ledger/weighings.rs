@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
-    ledger::weighing::{Claim, Stack, net, share_sources},
+    ledger::weighing::{SourceAmount, Stack, net, share_sources},
     refusal::{Kind, Refusal},
     text::{BatchCode, CrateCode, GradeCode, LotCode, PlaceCode, RoomCode, Short, StrainCode},
     units::{
@@ -157,8 +157,9 @@ impl Tx {
         let net_g = net(new.gross_g, tare, new.trim_g)?;
         let origin = self.origin(&new.sources, weighed_at).await?;
         let total = net_g + new.trim_g;
-        let claims: Vec<Claim> = new.sources.iter().enumerate().map(claim).collect::<Result<_, Refusal>>()?;
-        let shares = share_sources(total, &claims)?;
+        let amounts: Vec<SourceAmount> =
+            new.sources.iter().enumerate().map(source_amount).collect::<Result<_, Refusal>>()?;
+        let shares = share_sources(total, &amounts)?;
         let place = self.weighing_place(new.place.as_ref()).await?;
         let act = NewAct {
             id: new.id,
@@ -520,10 +521,10 @@ impl Tx {
     }
 }
 
-fn claim((i, source): (usize, &NewSource)) -> Result<Claim, Refusal> {
+fn source_amount((i, source): (usize, &NewSource)) -> Result<SourceAmount, Refusal> {
     match (source.grams_g, source.share) {
         (Some(_), Some(_)) => Err(Refusal::field(format!("/sources/{i}"), "Give grams or a share, not both.")),
-        (Some(grams), None) => Ok(Claim::Grams(grams)),
-        (None, share) => Ok(Claim::Share(share.unwrap_or(1))),
+        (Some(grams), None) => Ok(SourceAmount::Measured(grams)),
+        (None, share) => Ok(SourceAmount::Share(share.unwrap_or(1))),
     }
 }

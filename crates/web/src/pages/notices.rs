@@ -135,8 +135,8 @@ pub(super) async fn post_notice(
     let done = async {
         let new = form.told()?;
         write!(app, who, |tx| {
-            // The key is claimed and its answer never kept, so that the secret is not stored twice.
-            tx.claim(&once).await?;
+            // The key is reserved and its answer never kept, so that the secret is not stored twice.
+            tx.reserve_key(&once).await?;
             Ok(tx.add_notice_to(&new).await?.secret)
         })
     }

@@ -302,8 +302,8 @@ async fn post_notices(
     new: Create<NewNoticeTo>,
 ) -> Result<(StatusCode, Json<NoticeTo>), Problem> {
     let added = write!(app, who, |tx| {
-        // The key is claimed and its answer never kept, so that the secret is not stored twice.
-        tx.claim(&new.once).await?;
+        // The key is reserved and its answer never kept, so that the secret is not stored twice.
+        tx.reserve_key(&new.once).await?;
         tx.add_notice_to(&new.value).await
     })?;
     Ok((StatusCode::CREATED, Json(added)))

@@ -97,7 +97,7 @@ async fn keep_once(
 ) -> Result<Json<Receipt>, Problem> {
     app.store.ensure_months_of(post, app.now()).await?;
     let answer = write!(app, who, |tx| {
-        if let Some(first) = tx.claim(once).await? {
+        if let Some(first) = tx.reserve_key(once).await? {
             return Ok(first.body);
         }
         let mut receipt = tx.keep_readings(post).await?;

@@ -149,8 +149,8 @@ async fn post_tokens(
     new: Create<NewToken>,
 ) -> Result<(StatusCode, Json<MadeToken>), Problem> {
     let (token, secret) = write!(app, who, |tx| {
-        // The key is claimed and its answer never kept, so that the secret is not stored.
-        tx.claim(&new.once).await?;
+        // The key is reserved and its answer never kept, so that the secret is not stored.
+        tx.reserve_key(&new.once).await?;
         tx.make_token(&new.value).await
     })?;
     Ok((StatusCode::CREATED, Json(MadeToken { token, secret })))
