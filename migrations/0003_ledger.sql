@@ -454,7 +454,8 @@ call keep_as_record('stock_count');
 -- Pairs of lots that counts may have taken for each other, whatever was counted first: less of the one was there than the book had (of a
 -- finished lot nothing), more of the other than scales differ by. Goods do not keep for much longer than the time between.
 create view count_swap with (security_invoker) as
-    select distinct m.farm_id, m.from_place as place, m.lot as missed, m.act_id as missed_by, f.place as found_in, f.lot as found, f.act_id as found_by
+    select m.farm_id, m.from_place as place, m.lot as missed, f.place as found_in, f.lot as found, fa.recorded_at as found_at,
+           least(fa.recorded_at, ma.recorded_at) as counted_at
       from stock_count f join act fa using (farm_id, act_id)
       join act ma on ma.farm_id = f.farm_id and ma.kind in ('count', 'finish')
        and ma.recorded_at between fa.recorded_at - interval '60 days' and fa.recorded_at + interval '60 days'

@@ -231,7 +231,7 @@ create function spell_is_known(t excursion_action, e excursion) returns boolean
 --  * What a count found of a lot may have come from wherever the lot was, and stood where it was found since the lot first came there. It may
 --    as well be of another lot that a count missed: two labels look alike.
 --
--- `spells` null means every warm spell, `of` null every lot. `grams` stood there by the book when it began or came, some twice where they left and
+-- `spells` null means every warm spell but those that became part of another, `of` null every lot. `grams` stood there by the book when it began or came, some twice where they left and
 -- came again; none of a lot that was `made_since`. `careful_g` are those that may have been there by what is said above, null where nobody
 -- can tell. An action decides on a lot that it names as a whole, on the part that it set apart, and on what was made of either later, until
 -- its act is reversed; unless the lot is on hold by it, until the spell turns out to be another than it was known to be, or grams of the
@@ -243,7 +243,9 @@ with recursive kin(lot) as (
     (select unnest(of)
      union
      select m.lot from excursion e join movement m on m.farm_id = e.farm_id and e.place in (m.from_place, m.to_place)
-      where of is null and e.farm_id = farm and e.excursion_id = any (spells))
+      where of is null and e.farm_id = farm and e.excursion_id = any (spells)
+     union
+     select f.lot from stock_count f where of is null and f.farm_id = farm and f.counted_g > f.book_g and f.found_reason is not null)
     union
     select n.lot from kin cross join lateral (
            select p.parent as lot from lot_link k join lot_link p on p.farm_id = k.farm_id and p.act_id = k.act_id
@@ -254,8 +256,11 @@ with recursive kin(lot) as (
              join act x on x.farm_id = k.farm_id and x.reverses = k.act_id
             where k.farm_id = farm and k.parent = kin.lot
            union all
-           -- What a count found may be of a lot that a count missed there.
+           -- What a count found may be of a lot that a count missed.
            select w.missed from count_swap w where w.farm_id = farm and w.found = kin.lot) n),
+swap as materialized (
+    select w.missed, w.place, w.found, w.found_in, max(w.found_at) as found_at, min(w.counted_at) as counted_at
+      from kin join count_swap w on w.farm_id = farm and w.found = kin.lot group by 1, 2, 3, 4),
 step as (
     select m.lot, m.from_place, m.to_place, m.grams, m.act_id, a.recorded_at, x.recorded_at as taken_back_at,
            case f.kind when 'found' then least(a.happened_at, min(a.happened_at) over (partition by m.lot, m.to_place)) else a.happened_at end as happened_at,
@@ -276,7 +281,7 @@ met as (
            min(s.came_at) filter (where s.to_place = e.place and s.happened_at > e.began_at) as came_at
       from step s join excursion e on e.farm_id = farm and e.place in (s.from_place, s.to_place)
      where s.taken_back_at is null and s.happened_at <= coalesce(e.ended_at, e.withdrawn_at, 'infinity')
-       and case when spells is null then e.kind = 'too_warm' and e.withdrawn_at is null else e.excursion_id = any (spells) end
+       and case when spells is null then e.kind = 'too_warm' and e.became is null else e.excursion_id = any (spells) end
      group by s.lot, e.excursion_id, e.place, e.began_at),
 inside as (
     select met.lot, met.excursion_id, met.place, (greatest(before, 0) + coalesce(came, 0))::bigint as grams,
@@ -286,7 +291,7 @@ inside as (
     select s.lot, e.excursion_id, e.place, 0, null, min(greatest(e.began_at, s.came_at))
       from step s join excursion e on e.farm_id = farm and e.place = s.to_place
      where s.taken_back_at >= e.began_at and s.happened_at <= coalesce(e.ended_at, e.withdrawn_at, 'infinity')
-       and case when spells is null then e.kind = 'too_warm' and e.withdrawn_at is null else e.excursion_id = any (spells) end
+       and case when spells is null then e.kind = 'too_warm' and e.became is null else e.excursion_id = any (spells) end
      group by s.lot, e.excursion_id, e.place),
 decision as (
     select t.excursion_id, n.lot, t.action_id, t.recorded_at, known.so as known,
@@ -311,33 +316,34 @@ decision as (
 reached(lot, excursion_id, place, since, decisions) as (
     select i.lot, i.excursion_id, i.place, i.since, null::uuid[] from inside i
     union
-    select n.lot, r.excursion_id, n.place,
-           coalesce(n.since, greatest(r.since, case s.kind when 'reversal' then s.recorded_at else least(s.happened_at, s.recorded_at) end)), n.decisions
-      from reached r
-      join movement m on m.farm_id = farm and m.lot = r.lot
-      join place f on f.farm_id = farm and f.place = m.from_place and (m.from_place = r.place or f.kind = 'found')
-      join act s on s.farm_id = m.farm_id and s.act_id = m.act_id
-       and case when s.own_sign_in and s.kind <> 'reversal' then s.happened_at else greatest(s.happened_at, s.recorded_at) end >= r.since
-     cross join lateral (
-           select m.lot, m.to_place as place, r.decisions, null::timestamptz as since
+    select n.lot, r.excursion_id, n.place, n.since, n.decisions
+      from reached r cross join lateral (
+           select became.lot, became.place, became.decisions,
+                  greatest(r.since, case s.kind when 'reversal' then s.recorded_at else least(s.happened_at, s.recorded_at) end) as since
+             from movement m
+             join place f on f.farm_id = farm and f.place = m.from_place and (m.from_place = r.place or f.kind = 'found')
+             join act s on s.farm_id = m.farm_id and s.act_id = m.act_id
+              and case when s.own_sign_in and s.kind <> 'reversal' then s.happened_at else greatest(s.happened_at, s.recorded_at) end >= r.since
+            cross join lateral (
+                  select m.lot, m.to_place as place, r.decisions
+                  union all
+                  select case s.kind when 'reversal' then k.parent else k.child end, c.to_place,
+                         coalesce((select array_agg(d.action_id order by d.action_id) from decision d
+                                    where d.excursion_id = r.excursion_id and d.lot = r.lot and d.recorded_at <= s.recorded_at), r.decisions)
+                    from lot_link k join movement c on c.farm_id = k.farm_id and c.act_id = s.act_id
+                          and c.lot = case s.kind when 'reversal' then k.parent else k.child end
+                    join act o on o.farm_id = k.farm_id and o.act_id = k.act_id
+                   where k.farm_id = farm and k.act_id = coalesce(s.reverses, s.act_id)
+                     -- What was set apart, or came back from a stall, was told apart by the lot.
+                     and (m.lot = case s.kind when 'reversal' then k.child else k.parent end or o.kind = 'packing' and o.document is null)) became
+            where m.farm_id = farm and m.lot = r.lot
            union all
            -- The labels were swapped before either count, nobody can tell when.
            select w.found, w.found_in, coalesce((select array_agg(d.action_id order by d.action_id) from decision d
-                                               where d.excursion_id = r.excursion_id and d.lot = r.lot
-                                                 and d.recorded_at <= least(s.recorded_at, c.recorded_at)), r.decisions), e.began_at
-             from count_swap w join act c on c.farm_id = w.farm_id and c.act_id = w.found_by
-             join excursion e on e.farm_id = w.farm_id and e.excursion_id = r.excursion_id and c.recorded_at >= e.began_at
-            where s.kind in ('count', 'finish') and w.farm_id = farm and w.missed_by = s.act_id and w.missed = m.lot and w.place = r.place
-           union all
-           select case s.kind when 'reversal' then k.parent else k.child end, c.to_place,
-                  coalesce((select array_agg(d.action_id order by d.action_id) from decision d
-                             where d.excursion_id = r.excursion_id and d.lot = r.lot and d.recorded_at <= s.recorded_at), r.decisions), null
-             from lot_link k join movement c on c.farm_id = k.farm_id and c.act_id = s.act_id
-                   and c.lot = case s.kind when 'reversal' then k.parent else k.child end
-             join act o on o.farm_id = k.farm_id and o.act_id = k.act_id
-            where k.farm_id = farm and k.act_id = coalesce(s.reverses, s.act_id)
-              -- What was set apart, or came back from a stall, was told apart by the lot.
-              and (m.lot = case s.kind when 'reversal' then k.child else k.parent end or o.kind = 'packing' and o.document is null)) n),
+                                                  where d.excursion_id = r.excursion_id and d.lot = r.lot
+                                                    and d.recorded_at <= w.counted_at), r.decisions), e.began_at
+             from swap w join excursion e on e.farm_id = farm and e.excursion_id = r.excursion_id and w.found_at >= e.began_at
+            where w.missed = r.lot and w.place = r.place) n),
 concluded as (
     select distinct r.lot, r.excursion_id, r.place,
            coalesce((select array_agg(d.action_id order by d.action_id) from decision d

@@ -923,6 +923,53 @@ async fn on_a_shared_phone_nothing_is_found_while_a_spell_is_not_settled() -> Re
     Ok(())
 }
 
+/// What was said to be gone comes back by a person's word while a spell is not settled: it may be of a lot that was inside. A slip may be undone.
+#[tokio::test]
+async fn on_a_shared_phone_nothing_comes_back_while_a_spell_is_not_settled() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let other = weigh_into(farm, "F2", "B3", 1000, farm.now()).await;
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    for slip in [true, false] {
+        let binned = json!({"kind": "waste", "lot": other, "from_place": "F2", "grams_g": 400, "reason": "Soft"});
+        let act = farm.create("/api/movements", binned).await["act_id"].as_str().context("an act")?.to_owned();
+        let path = format!("/api/acts/{act}/reversal");
+        if !slip {
+            farm.pass(TimeDelta::minutes(11));
+        }
+        let answer = farm.post_as(&shared, &path, json!({"reason": "Not binned"})).await;
+        if slip {
+            answer.expect(201);
+        } else {
+            answer.expect_problem(403, "own-sign-in", None);
+            farm.create(&path, json!({"reason": "Not binned"})).await;
+        }
+    }
+    Ok(())
+}
+
+/// A crate was counted away before the spell began, and turns up under another label after it.
+#[tokio::test]
+async fn what_was_missed_before_the_spell_may_have_stood_in_it() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(8));
+    let lot = weigh(&farm, "B1", 3000, farm.now() - TimeDelta::hours(7)).await;
+    let other = weigh(&farm, "B3", 1000, farm.now() - TimeDelta::hours(7)).await;
+    let count = |lot: &str, grams: i64, place: &str| json!({"place": place, "lots": [{"lot": lot, "counted_g": grams, "found_reason": "Here"}]});
+    let mut missed = count(&lot, 2000, "F1");
+    missed["counted_at"] = json!(farm.now() - TimeDelta::hours(6));
+    farm.create("/api/stock-counts", missed).await;
+    farm.create("/api/places", json!({"place": "F2", "name": "Second", "kind": "fridge"})).await;
+    let carried = json!({"kind": "transfer", "lot": other, "from_place": "F1", "to_place": "F2", "grams_g": 1000, "happened_at": farm.now() - TimeDelta::hours(6)});
+    farm.create("/api/movements", carried).await;
+    warm_air(&farm).await;
+    let spell = async || farm.get(&format!("/api/lots/{other}")).await["warm_spell"]["standing"].clone();
+    assert_eq!(spell().await, Value::Null);
+    farm.create("/api/stock-counts", count(&other, 2000, "F2")).await;
+    assert_eq!(spell().await, "undecided");
+    Ok(())
+}
+
 /// A hold for whatever reason settles nothing of lots that are not on hold.
 #[tokio::test]
 async fn a_hold_on_one_lot_decides_on_no_other() -> Result<()> {
@@ -951,7 +998,7 @@ async fn a_hold_on_one_lot_decides_on_no_other() -> Result<()> {
     Ok(())
 }
 
-/// A limit that is raised says nothing of the food: it is asked about until somebody decides, though the lots carry no caution any more.
+/// A limit that is raised says nothing of the food: its lots carry the caution until the spell is settled all the same.
 #[tokio::test]
 async fn a_spell_that_a_limit_withdraws_still_asks_about_the_food() -> Result<()> {
     let after = AfterTheSpell::new().await?;
@@ -961,13 +1008,18 @@ async fn a_spell_that_a_limit_withdraws_still_asks_about_the_food() -> Result<()
     let only = async || farm.get("/api/excursions").await["rows"].as_array().cloned().unwrap_or_default();
     let rows = only().await;
     assert!(rows.len() == 1 && rows[0]["withdrawn_at"].is_string() && rows[0]["wants_action"] == true, "{rows:?}");
-    assert_eq!(after.spell_of(&after.lot).await, Value::Null);
+    assert_eq!(after.spell_of(&after.lot).await, "undecided");
     let page = async |path: &str| farm.ask(&farm.owner, "GET", path, &[], None).await.text;
     let of_spell = &after.path["/api".len()..];
     assert!(page(of_spell).await.contains("write down what becomes of it"));
     assert!(page("/").await.contains(of_spell));
     after.act(json!({"done": "Looked", "food": "kept", "food_note": "Firm", "lots": [{"lot": after.lot}]})).await;
     assert_eq!(only().await[0]["wants_action"], false);
+    assert!(page("/fridge").await.contains(of_spell), "a second person is to sign");
+    assert!(page("/").await.contains("1 warm spell"));
+    after.sign(&farm.person("verifier").await).await.expect(201);
+    assert_eq!(after.spell_of(&after.lot).await, Value::Null);
+    assert!(!page("/").await.contains("warm spell"));
     Ok(())
 }
 

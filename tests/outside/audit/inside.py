@@ -60,7 +60,7 @@ class Book:
                     continue
                 for m in legs:
                     if rows.kind[m["to_place"]] == "water" and m["lot"] != f["lot"]:
-                        self.swaps[m["lot"], m["from_place"]].append((act_id, f))
+                        self.swaps[m["lot"], m["from_place"]].append(f)
 
     def came(self, act_id):
         act = self.rows.acts[act_id]
@@ -123,8 +123,8 @@ class Book:
                 continue
             seen.add(node)
             lot, here, at = node
-            for missed_by, found in self.swaps[lot, here]:
-                if self.left(missed_by) >= at and found["at"] >= began:
+            for found in self.swaps[lot, here]:
+                if found["at"] >= began:
                     todo.append((found["lot"], found["place"], began))
             for act_id in self.out[lot, here] + self.found[lot]:
                 if self.left(act_id) < at:

@@ -7,7 +7,7 @@ use gillbook_core::{
     refusal::{Kind, Refusal},
     text::{Line, LotCode, PlaceCode, Short},
     units::calendar::Instant,
-    words::{ActKind, ExcursionKind, PlaceKind},
+    words::{ActKind, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -144,7 +144,10 @@ impl Tx {
             check_row(&row, booked, &new.place, i)?;
             rows.push(row);
         }
-        self.authorise_found(&rows).await?;
+        if let Some(found) = rows.iter().find(|r| r.found_g > scale_tolerance(r.book_g.max(r.counted_g))) {
+            self.authorise_gain(&format!("Counting {} of lot {} more than the book has", found.found_g, found.lot))
+                .await?;
+        }
         let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
             id,
@@ -163,36 +166,6 @@ impl Tx {
             coefficients_version: COEFFICIENTS_VERSION.to_owned(),
             act: self.act(id).await?,
         })
-    }
-
-    /// Asks for the person's own sign-in where a count finds more of a lot than scales differ by while a warm spell is not settled or a lot is on
-    /// hold: what was found may be of such a lot.
-    async fn authorise_found(&mut self, rows: &[CountRow]) -> Result<()> {
-        let Some(found) = rows.iter().find(|r| r.found_g > scale_tolerance(r.book_g.max(r.counted_g))) else {
-            return Ok(());
-        };
-        let spells = self.excursions_to_deal_with().await?;
-        if let Some(spell) = spells.iter().find(|e| e.kind == ExcursionKind::TooWarm && e.withdrawn_at.is_none()) {
-            self.authoriser(&format!(
-                "Counting {} of lot {} more than the book has, while a warm spell in {} is not settled,",
-                found.found_g, found.lot, spell.place
-            ))?;
-        }
-        let on_hold = sqlx::query_scalar!(
-            r#"select b.lot from balance b join place p using (farm_id, place)
-                where b.farm_id = $1 and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall')
-                  and lot_held_since(b.farm_id, b.lot) is not null order by b.lot limit 1"#,
-            self.farm.0
-        )
-        .fetch_optional(&mut *self.db)
-        .await?;
-        if let Some(lot) = on_hold {
-            self.authoriser(&format!(
-                "Counting {} of lot {} more than the book has, while lot {lot} is on hold,",
-                found.found_g, found.lot
-            ))?;
-        }
-        Ok(())
     }
 
     async fn count_legs(&mut self, place: &PlaceCode, rows: &[CountRow]) -> Result<Vec<Leg>> {

@@ -146,7 +146,10 @@ impl Tx {
         let unsettled = |e: &Excursion| e.standing.is_some_and(|standing| standing != SpellStanding::Settled);
         Ok(all
             .into_iter()
-            .filter(|e| e.wants_action || (e.withdrawn_at.is_none() && (e.ended_at.is_none() || unsettled(e))))
+            .filter(|e| match e.withdrawn_at {
+                Some(_) => e.became.is_none() && (e.wants_action || (unsettled(e) && !e.actions.is_empty())),
+                None => e.ended_at.is_none() || unsettled(e) || e.wants_action,
+            })
             .collect())
     }
 
@@ -157,8 +160,7 @@ impl Tx {
               where e.farm_id = $1 and e.kind in ('too_warm', 'too_cold') and coalesce(e.ended_at, e.withdrawn_at) < $2
                 and case when e.withdrawn_at is null
                          then not exists (select from excursion_sign_off s where s.farm_id = e.farm_id and s.excursion_id = e.excursion_id)
-                         else e.kind = 'too_warm' and e.became is null and e.withdrawn_at > $2 - interval '1 year'
-                              and not exists (select from excursion_action a where a.farm_id = e.farm_id and a.excursion_id = e.excursion_id) end
+                         else e.kind = 'too_warm' and e.became is null and e.withdrawn_at > $2 - interval '1 year' end
               order by e.began_at",
             self.farm.0,
             ended_before
@@ -225,6 +227,7 @@ impl Tx {
                     },
                     actions,
                     undecided: r.kind == ExcursionKind::TooWarm
+                        && r.withdrawn_at.is_none()
                         && r.product_c.zip(r.warm_c).is_some_and(|(product, limit)| product < limit + PROBE_DOUBT_C),
                     excursion_id: r.excursion_id,
                     place: r.place,

@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     cold::spell,
     text::{DocketCode, LotCode, PlaceCode},
-    words::SpellStanding,
+    words::{ExcursionKind, SpellStanding},
 };
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -17,7 +17,8 @@ use crate::{Result, Tx};
 /// What stands beside a lot of a warm spell that is not settled.
 pub const WARM_SPELL: &str = "It was in a warm spell that is not settled yet. Your local food-safety rules and your own food-safety plan decide what may be done with it.";
 
-/// A warm spell that a lot was in and that is not settled.
+/// A warm spell that a lot was in and that is not settled. One that was withdrawn since, by a limit or a probe that was corrected, is to be
+/// settled all the same.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct WarmSpell {
     /// The excursion.
@@ -68,7 +69,7 @@ impl Tx {
         }
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
         let rows = sqlx::query!(
-            r#"select i.lot as "lot!: LotCode", e.excursion_id, e.place as "place: PlaceCode", e.began_at, e.ended_at, e.air_c,
+            r#"select i.lot as "lot!: LotCode", e.excursion_id, e.place as "place: PlaceCode", e.began_at, coalesce(e.ended_at, e.withdrawn_at) as ended_at, e.air_c,
                       e.product_c, i.decided as "decided!", i.countersigned as "countersigned!", i.places as "places!: Vec<PlaceCode>"
                  from lots_inside($1, null, $2) i join excursion e on e.farm_id = $1 and e.excursion_id = i.excursion_id
                 order by e.began_at, e.excursion_id, i.lot"#,
@@ -127,6 +128,26 @@ impl Tx {
             ))?;
         }
         Ok(warm)
+    }
+
+    /// Asks for the person's own sign-in before a lot has more in stock than it had, without being weighed, while a warm spell is not settled
+    /// or a lot was put on hold of late: what comes to light may be of such a lot under another label.
+    pub(crate) async fn authorise_gain(&mut self, what: &str) -> Result<()> {
+        let spells = self.excursions_to_deal_with().await?;
+        if let Some(spell) = spells.iter().find(|e| e.kind == ExcursionKind::TooWarm) {
+            self.authoriser(&format!("{what}, while a warm spell in {} is not settled,", spell.place))?;
+        }
+        let on_hold = sqlx::query_scalar!(
+            "select lot from lot where farm_id = $1 and lot_held_since(farm_id, lot) > $2::timestamptz - interval '60 days' order by lot limit 1",
+            self.farm.0,
+            self.now
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        if let Some(lot) = on_hold {
+            self.authoriser(&format!("{what}, while lot {lot} is on hold,"))?;
+        }
+        Ok(())
     }
 
     /// Enters which warm spells a docket's lots were sent out with, as they are known now.

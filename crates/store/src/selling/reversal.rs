@@ -34,6 +34,18 @@ impl Tx {
                     ))?;
                 }
             }
+            // Said to be gone, and now not gone after all.
+            ActKind::Waste
+            | ActKind::Gift
+            | ActKind::Test
+            | ActKind::Trim
+            | ActKind::Home
+            | ActKind::Finish
+            | ActKind::Count
+                if !self.is_slip(&original) =>
+            {
+                self.authorise_gain("Taking back what had left stock").await?;
+            }
             _ => {}
         }
         // After the order, as everywhere.

@@ -183,7 +183,7 @@ pub(super) async fn get_fridge(
         let excursions = excursions
             .iter()
             .rev()
-            .filter(|e| e.withdrawn_at.is_none() || e.wants_action)
+            .filter(|e| e.became.is_none())
             .map(|e| ExcursionLine {
                 id: e.excursion_id.to_string(),
                 what: what(e),
