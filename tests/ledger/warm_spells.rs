@@ -948,6 +948,30 @@ async fn on_a_shared_phone_nothing_comes_back_while_a_spell_is_not_settled() -> 
     Ok(())
 }
 
+/// Trim of an old packing comes back like waste; and a withdrawn spell asks though nothing of its lots is in stock any more.
+#[tokio::test]
+async fn nothing_comes_to_light_on_a_shared_phone_when_the_warm_lot_is_gone() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let other = weigh_into(farm, "F2", "B3", 2000, farm.now()).await;
+    let packs = json!({"place": "F2", "lots_in": [{"lot": other, "grams_g": 1000}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 100}], "trim_g": 900});
+    let packed = farm.create("/api/packings", packs).await["act"]["act_id"].as_str().context("an act")?.to_owned();
+    farm.pass(TimeDelta::minutes(11));
+    let shared = farm.sign_in_on_shared_phone("ada").await;
+    let back = format!("/api/acts/{packed}/reversal");
+    farm.post_as(&shared, &back, json!({"reason": "Not so"})).await.expect_problem(403, "own-sign-in", None);
+    let limit = json!({"limit": {"name": "Other goods", "warm_c": 12, "cold_c": 0, "example": true, "effective_from": after.began - TimeDelta::hours(1)}});
+    farm.ask(&farm.owner, "PATCH", "/api/places/F1", &[("if-match", "\"1\"")], Some(limit)).await.expect(200);
+    let binned = json!({"kind": "waste", "lot": after.lot, "from_place": "F1", "grams_g": 3000, "reason": "Soft"});
+    farm.post_as(&shared, "/api/movements", binned).await.expect(201);
+    assert_eq!(farm.get("/api/excursions").await["rows"], json!([]));
+    let found = json!({"place": "F2", "lots": [{"lot": other, "counted_g": 4000, "found_reason": "At the back"}]});
+    farm.post_as(&shared, "/api/stock-counts", found).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, &back, json!({"reason": "Not so"})).await.expect_problem(403, "own-sign-in", None);
+    farm.create(&back, json!({"reason": "Not so"})).await;
+    Ok(())
+}
+
 /// A crate was counted away before the spell began, and turns up under another label after it.
 #[tokio::test]
 async fn what_was_missed_before_the_spell_may_have_stood_in_it() -> Result<()> {

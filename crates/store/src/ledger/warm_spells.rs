@@ -134,8 +134,26 @@ impl Tx {
     /// or a lot was put on hold of late: what comes to light may be of such a lot under another label.
     pub(crate) async fn authorise_gain(&mut self, what: &str) -> Result<()> {
         let spells = self.excursions_to_deal_with().await?;
-        if let Some(spell) = spells.iter().find(|e| e.kind == ExcursionKind::TooWarm) {
-            self.authoriser(&format!("{what}, while a warm spell in {} is not settled,", spell.place))?;
+        let mut unsettled = spells.into_iter().find(|e| e.kind == ExcursionKind::TooWarm).map(|e| e.place);
+        if unsettled.is_none() {
+            // One that was withdrawn asks nobody any more once nothing of its lots is in stock.
+            unsettled = sqlx::query_scalar!(
+                r#"select e.place as "place: PlaceCode" from excursion e
+                    where e.farm_id = $1 and e.excursion_id in (
+                          select i.excursion_id from lots_inside($1, array(
+                              select w.excursion_id from excursion w
+                               where w.farm_id = $1 and w.kind = 'too_warm' and w.became is null
+                                 and w.withdrawn_at > $2::timestamptz - interval '60 days'), null) i
+                           where not (i.decided and i.countersigned))
+                    order by e.began_at limit 1"#,
+                self.farm.0,
+                self.now
+            )
+            .fetch_optional(&mut *self.db)
+            .await?;
+        }
+        if let Some(place) = unsettled {
+            self.authoriser(&format!("{what}, while a warm spell in {place} is not settled,"))?;
         }
         let on_hold = sqlx::query_scalar!(
             "select lot from lot where farm_id = $1 and lot_held_since(farm_id, lot) > $2::timestamptz - interval '60 days' order by lot limit 1",

@@ -3,7 +3,7 @@
 use gillbook_core::{
     refusal::{Kind, Refusal},
     text::LotCode,
-    words::ActKind,
+    words::{ActKind, PlaceKind},
 };
 use uuid::Uuid;
 
@@ -45,6 +45,12 @@ impl Tx {
                 if !self.is_slip(&original) =>
             {
                 self.authorise_gain("Taking back what had left stock").await?;
+            }
+            ActKind::Packing if !self.is_slip(&original) => {
+                let lost = [self.sink(PlaceKind::Trim).await?, self.sink(PlaceKind::Water).await?];
+                if original.legs.iter().any(|l| lost.contains(&l.to_place)) {
+                    self.authorise_gain("Taking back trim or water of a packing").await?;
+                }
             }
             _ => {}
         }
