@@ -7,9 +7,8 @@ from decimal import Decimal
 
 from money import handed_over
 
-# Shares of each line are rounded to whole grams, and their money with them: an error is spread evenly over a gram (standard deviation
-# 1/sqrt(12)), and so many lines' errors add up to more than four such deviations of their sum once in 15,000 figures.
-DEVIATIONS, WITHIN_UNITS = 4 / 12**0.5, 5
+# Shares of many lots are rounded each to whole grams, and their money with them.
+WITHIN_G, WITHIN_UNITS = 5, 5
 
 
 def questions(rows):
@@ -53,11 +52,9 @@ def compare(rows, to):
             sold[batch] += share * h.grams
             revenue[batch] += share * h.amount
             fee[batch] += share * h.fee
-    mixed = sum(len(composition(h.lot)) > 1 for h in handed_over(rows))
-    within_g = max(5, DEVIATIONS * mixed**0.5)
     dearest = max((h.amount / h.grams for h in handed_over(rows) if h.grams > 0 and h.amount > 0), default=Decimal(0))
-    within = dearest * Decimal(within_g) + rows.unit * WITHIN_UNITS
-    to.number("unknown_g", sold[None], answer["unknown_g"], within_g)
+    within = dearest * WITHIN_G + rows.unit * WITHIN_UNITS
+    to.number("unknown_g", sold[None], answer["unknown_g"], WITHIN_G)
     to.money("unknown_revenue", revenue[None], answer["unknown_revenue"], within)
     told = {c["customer"]: c for c in answer["customers"]}
     for customer in sorted(set(customers) | set(told)):
@@ -74,10 +71,10 @@ def compare(rows, to):
         sum((Decimal(c["revenue"]) for c in answer["customers"]), Decimal(0)),
         batches_total,
     )
-    compare_batches(rows, to, {b["batch"]: b for b in answer["batches"]}, sold, revenue, fee, within, within_g)
+    compare_batches(rows, to, {b["batch"]: b for b in answer["batches"]}, sold, revenue, fee, within)
 
 
-def compare_batches(rows, to, told, sold, revenue, fee, within, within_g):
+def compare_batches(rows, to, told, sold, revenue, fee, within):
     recipes = {r["recipe"]: r for r in rows.table("recipe")}
     weighed = {w["act_id"]: w for w in rows.table("weighing")}
     flushes, whole = defaultdict(Counter), defaultdict(lambda: True)
@@ -107,7 +104,7 @@ def compare_batches(rows, to, told, sold, revenue, fee, within, within_g):
             {f: g for f, g in flushes[batch].items() if g},
             {f["flush"]: f["grams_g"] for f in answer["flushes"] if f["grams_g"]},
         )
-        to.number(f"{batch} sold_g", sold[batch], answer["sold_g"], within_g)
+        to.number(f"{batch} sold_g", sold[batch], answer["sold_g"], WITHIN_G)
         cost = Decimal(recipe["block_cost"]) * blocks
         to.money(f"{batch} cost", cost, answer["cost"], rows.unit)
         to.money(f"{batch} revenue", revenue[batch], answer["revenue"], within)

@@ -88,29 +88,33 @@ impl Followed {
     }
 }
 
-/// Follows every sale back to its sources. Grams and cents are shared by the lot's make-up (largest remainder), so that
-/// the sum over all sources and the unknown is the sum of the sales, to the gram and the cent.
+/// Follows every sale back to its sources. Grams and money are shared by the lot's make-up (largest remainder), so that the sum over all
+/// sources and the unknown is the sum of the sales, to the gram and the smallest coin.
+///
+/// All sales of a lot are shared as one: shared each by itself their roundings would add up, and always in favour of the same source.
 #[must_use]
 pub fn follow(sales: &[Sale], make_ups: &BTreeMap<LotCode, MakeUp>, coinage: Coinage) -> Followed {
     let mut followed = Followed::default();
+    let mut by_lot: BTreeMap<&LotCode, Earned> = BTreeMap::new();
     for sale in sales {
-        let make_up = sale.lot.as_ref().and_then(|lot| make_ups.get(lot)).filter(|m| !m.is_empty());
-        let Some(make_up) = make_up else {
-            followed.unknown.grams += sale.grams;
-            followed.unknown.amount += sale.amount;
-            followed.unknown.fee += sale.fee;
-            continue;
-        };
+        let known = sale.lot.as_ref().filter(|lot| make_ups.get(lot).is_some_and(|m| !m.is_empty()));
+        let sum = known.map_or(&mut followed.unknown, |lot| by_lot.entry(lot).or_default());
+        sum.grams += sale.grams;
+        sum.amount += sale.amount;
+        sum.fee += sale.fee;
+    }
+    for (lot, sold) in by_lot {
+        let make_up = &make_ups[lot];
         let weights: Vec<i64> = make_up.values().map(|(g, _)| g.0).collect();
-        // What came back is shared as it was when it went: by its size, with its sign put back.
-        let sign = if sale.grams < Grams::ZERO { -1 } else { 1 };
-        let grams = share_by_largest_remainder(sale.grams.0.abs(), &weights);
+        // More may have come back than was sold: that is shared as it was when it went, by its size, with its sign put back.
+        let sign = if sold.grams < Grams::ZERO { -1 } else { 1 };
+        let grams = share_by_largest_remainder(sold.grams.0.abs(), &weights);
         let share = |amount: Decimal| {
             let sign = if amount < Decimal::ZERO { -Decimal::ONE } else { Decimal::ONE };
             coinage.share_by(amount.abs(), &weights).into_iter().map(move |a| a * sign)
         };
         let mixed = make_up.len() > 1;
-        let parts = grams.into_iter().zip(share(sale.amount)).zip(share(sale.fee));
+        let parts = grams.into_iter().zip(share(sold.amount)).zip(share(sold.fee));
         for ((source, (_, basis)), ((grams, amount), fee)) in make_up.iter().zip(parts) {
             let earned = followed.by_source.entry(source.clone()).or_default();
             earned.grams += Grams(grams * sign);
@@ -205,6 +209,20 @@ mod tests {
         assert_eq!((earned.grams, earned.amount.to_string(), earned.shared), (Grams(930), "17.21".into(), false));
         assert_eq!(contribution(earned.amount, Decimal::ZERO, "3.10".parse().unwrap(), 2, euro()).to_string(), "11.01");
         assert_eq!(contribution(earned.amount, Decimal::ONE, "3.10".parse().unwrap(), 2, euro()).to_string(), "10.01");
+    }
+
+    #[test]
+    fn the_roundings_of_many_sales_do_not_add_up() {
+        // DERIVED: 50 sales of 100 g at 1.00 of a lot that is two thirds of one batch: 3,333.3 g and 33.33 of the 5,000 g and 50.00. Shared
+        // sale by sale it would be 67 g and 0.67 each time, 3,350 g and 33.50.
+        let lot: LotCode = "L1".parse().unwrap();
+        let one = Sale { lot: Some(lot.clone()), grams: Grams(100), amount: Decimal::ONE, fee: Decimal::ZERO };
+        let followed = follow(&vec![one; 50], &BTreeMap::from([(lot, make_up(&[400, 200]))]), euro());
+        let of = |batch: &str| {
+            let earned = &followed.by_batch()[&batch.parse().unwrap()];
+            (earned.grams.0, earned.amount.to_string())
+        };
+        assert_eq!((of("B0"), of("B1")), ((3333, "33.33".into()), (1667, "16.67".into())));
     }
 
     #[test]
