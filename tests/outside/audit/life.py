@@ -17,12 +17,11 @@ from rows import SECOND, STOCK, instant, micros
 
 DAY_S = 86_400
 UNKNOWN_ABOVE_LIMIT_C, UNKNOWN_FRIDGE_C, UNKNOWN_ELSEWHERE_C = 5.0, 10.0, 20.0
-WITHIN_SHARE, WITHIN_C = 1e-4, 1e-3
-# Further back than this the interface works from whole hours and takes the most that such an hour can have taken: more
-# than is exact,
-# never less, by this part of the share used till then; and the hours in which something was known can be known for
-# less.
-EXACT_S, HOURS_PART, HOURS_KNOWN_PART = 8 * DAY_S, 0.06, 0.005
+WITHIN_SHARE, WITHIN_C = 1e-6, 1e-3
+# Further back than this, to the whole hour, only the seconds known, the mean, the coldest and the warmest of each hour count.
+EXACT_S, HOUR_S = 8 * DAY_S, 3600
+# Temperatures between the coldest and the warmest of an hour that are tried for the most that it can have taken.
+TRIED = 40
 
 
 def questions(rows):
@@ -54,6 +53,24 @@ class Profile:
     def days(self, c):
         return float(np.exp(self.ln_days(np.float64(c))))
 
+    def tried(self, coldest, warmest):
+        """Temperatures from the coldest to the warmest, with those between at which ln(days) has a corner, and 1 / days at each."""
+        corners = np.concatenate([self.c, [self.lowest], 2 * self.lowest - self.c])
+        inside = corners[(corners > coldest) & (corners < warmest)]
+        c = np.unique(np.concatenate([np.linspace(coldest, warmest, TRIED), inside]))
+        return c, np.exp(-self.ln_days(c))
+
+    def at_most(self, mean, coldest, warmest):
+        """The most that a day of air of this mean can have taken: the height above the mean of the upper hull of 1 / days."""
+        c, rate = self.tried(min(coldest, mean), max(warmest, mean))
+        below, above = c <= mean, c >= mean
+        x0, y0, x1, y1 = c[below][:, None], rate[below][:, None], c[above][None, :], rate[above][None, :]
+        apart = np.where(x1 > x0, x1 - x0, 1.0)
+        return float((y0 + (y1 - y0) * np.where(x1 > x0, mean - x0, 0.0) / apart).max())
+
+    def worst(self, coldest, warmest):
+        return float(self.tried(coldest, warmest)[1].max())
+
     def aged(self, lengths, a0, a1):
         """The share of life used along straight pieces: each is cut where ln(days) has a corner, and between corners 1
         / days has the logarithmic mean of its ends."""
@@ -79,7 +96,8 @@ class Aging:
 
     def __init__(self, rows):
         self.rows, self.airs, self.sums = rows, {}, {}
-        self.profiles = {}
+        self.profiles, self.hours, self.whole_hours = {}, {}, {}
+        self.exact_from = (rows.now - EXACT_S * SECOND) // (HOUR_S * SECOND) * HOUR_S * SECOND
         lowest = {row["strain"]: float(row["lowest_safe_c"]) for row in rows.table("strain")}
         for row in sorted(rows.table("strain_life"), key=lambda row: micros(row["effective_from"])):
             if micros(row["effective_from"]) <= rows.now:
@@ -92,12 +110,44 @@ class Aging:
             self.airs[place] = (air, *(np.array([p[i] for p in long], dtype=float) for i in (0, 1, 2, 3)))
         return self.airs[place]
 
+    def hour(self, place, begins):
+        """Seconds known, mean, coldest and warmest of an hour."""
+        if (place, begins) not in self.hours:
+            air = self.air(place)[0]
+            figures = air.exposure(air.seconds(begins), air.seconds(begins + HOUR_S * SECOND))
+            self.hours[place, begins] = tuple(figures[name] for name in ("known_s", "mean_c", "min_c", "max_c"))
+        return self.hours[place, begins]
+
+    def whole_hour(self, profile, place, begins):
+        """The most that an hour with its figures can have taken."""
+        key = (id(profile), place, begins)
+        if key not in self.whole_hours:
+            known, *figures = self.hour(place, begins)
+            self.whole_hours[key] = known / DAY_S * profile.at_most(*figures)
+        return self.whole_hours[key]
+
     def stay(self, profile, place, begins, ends):
         """Share used, seconds known, warmest known °C from one instant to another."""
+        share, seconds, warmest = self.exact(profile, place, max(begins, self.exact_from), ends)
+        for hour in range(begins // (HOUR_S * SECOND) * HOUR_S * SECOND, min(ends, self.exact_from), HOUR_S * SECOND):
+            known, _, coldest_c, warmest_c = self.hour(place, hour)
+            if not known:
+                continue
+            there = (min(ends, hour + HOUR_S * SECOND) - max(begins, hour)) / SECOND
+            if there == HOUR_S:
+                share += self.whole_hour(profile, place, hour)
+            else:
+                known = max(0.0, known - (HOUR_S - there))
+                share += known / DAY_S * profile.worst(coldest_c, warmest_c)
+            seconds += known
+            warmest = max(c for c in (warmest, warmest_c) if c is not None)
+        return share, seconds, warmest
+
+    def exact(self, profile, place, begins, ends):
         air, t0, a0, t1, a1 = self.air(place)
         b, e = air.seconds(begins), air.seconds(ends)
         first, last = np.searchsorted(t1, b, side="right"), np.searchsorted(t0, e, side="left")
-        if last <= first:
+        if ends <= begins or last <= first:
             return 0.0, 0.0, None
         s0, s1 = np.maximum(t0[first:last], b), np.minimum(t1[first:last], e)
         slope = (a1[first:last] - a0[first:last]) / (t1[first:last] - t0[first:last])
@@ -166,9 +216,8 @@ def paths(rows):
                 lot = rows.lots[m.lot]
                 unknown = Path().and_then(m.target, lot["packaging"], micros(lot["harvested_at"]), at)
                 arrivals.append((key, m.grams, set() if known else {unknown}))
-        for key in sources:
-            if grams[key] <= 0:
-                here[key].clear()
+        for key in sources | {key for key, _, _ in arrivals}:
+            here[key] = {(path, at) for path in until(key, at)} if grams[key] > 0 else set()
         for key, more, come in arrivals:
             grams[key] += more
             here[key] |= {(path, at) for path in come}
@@ -180,9 +229,8 @@ class Way:
     known."""
 
     def __init__(self, aging, strain, path):
-        self.total = self.known = self.whole = self.old = 0.0
+        self.total = self.known = self.whole = 0.0
         self.warmest, self.unknown, self.known_at = None, [], defaultdict(float)
-        exact_from = aging.rows.now - EXACT_S * SECOND
         for place, packaging, begins, ends in path.stays:
             profile, length = aging.profiles[strain, packaging], (ends - begins) / SECOND
             share, seconds, warmest = aging.stay(profile, place, begins, ends)
@@ -192,8 +240,6 @@ class Way:
             self.known_at[place] += seconds
             self.warmest = max((c for c in (self.warmest, warmest) if c is not None), default=None)
             self.unknown.append((length - seconds, profile, place))
-            if begins < exact_from:
-                self.old += aging.stay(profile, place, begins, min(ends, exact_from))[0]
 
     def used(self, aging, worst, nothing_known, at_most=float("inf")):
         """Share used, time without a temperature counted as said above, but at no more than `at_most`."""
@@ -239,11 +285,9 @@ def compare(rows, to):
 def hold(rows, to, what, aging, key, found, life, tell):
     share, at_least, way = found
     profile = aging.profiles[rows.strain(key[0]), rows.lots[key[0]]["packaging"]]
-    slack = HOURS_PART * way.old / 2
-    to.number(f"{what} used_share", share + slack, life["used_share"], WITHIN_SHARE + slack, tell)
+    to.number(f"{what} used_share", share, life["used_share"], WITHIN_SHARE, tell)
     known = way.known / way.whole if way.whole else 1.0
-    slack = HOURS_KNOWN_PART / 2 if way.old else 0.0
-    to.number(f"{what} known_share", known - slack, life["known_share"], WITHIN_SHARE + slack, tell)
+    to.number(f"{what} known_share", known, life["known_share"], WITHIN_SHARE, tell)
     at_c, used = float(life["at_c"]), float(life["used_share"])
     air = aging.air(key[1])[0]
     now = air.seconds(rows.now)
@@ -254,14 +298,8 @@ def hold(rows, to, what, aging, key, found, life, tell):
     days = profile.days(at_c)
     to.number(f"{what} days_left", (1 - used) * days, life["days_left"], WITHIN_SHARE * days)
     to.number(f"{what} days_left_low", (1 - profile.spread - used) * days, life["days_left_low"], WITHIN_SHARE * days)
-    least, slack = at_least(at_c), HOURS_PART * way.old
-    to.number(
-        f"{what} days_left_high",
-        (1 + profile.spread - least) * days,
-        life["days_left_high"],
-        (WITHIN_SHARE + slack) * days,
-        tell,
-    )
+    high = (1 + profile.spread - at_least(at_c)) * days
+    to.number(f"{what} days_left_high", high, life["days_left_high"], WITHIN_SHARE * days, tell)
 
 
 def told(at_place):

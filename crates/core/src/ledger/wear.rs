@@ -3,7 +3,8 @@
 //! Life used on a way is the sum over its stays of what each took, by the profile of the lot that the grams were then (of the packaging
 //! that they were in). Time whose temperature is known takes the exact integral of [`Profile::used`] over the air of the place; of days
 //! that are long past only the figures of whole hours are kept, and the most that an hour with such figures can have taken counts
-//! ([`Profile::used_at_most`]). Time without a known temperature takes what the worst temperature that is known anywhere on the ways of
+//! ([`Profile::used_at_most`]). A part of such an hour, as when something came to the place or left it within it, takes its worst
+//! temperature. Time without a known temperature takes what the worst temperature that is known anywhere on the ways of
 //! these grams would have taken; at a place where no temperature is known on every one of them, what the place's assumed temperature would
 //! have taken, if that is more. So an unknown hour is never a good one.
 //!
