@@ -105,6 +105,13 @@ impl Connection {
         Ok(())
     }
 
+    /// Asks for something as somebody signed in, and gives the answer's text.
+    pub async fn text(&mut self, path: &str, cookie: &str) -> Result<String> {
+        let answer = self.send(format_args!("GET {path} HTTP/1.1\r\ncookie: {cookie}"), "").await?;
+        ensure!(answer.status == 200, "{path}: {} {}", answer.status, String::from_utf8_lossy(answer.body));
+        Ok(String::from_utf8(answer.body.to_vec())?)
+    }
+
     /// Signs somebody in and gives their cookie.
     pub async fn sign_in(&mut self, body: &str) -> Result<String> {
         let line = format_args!("POST /sign-in HTTP/1.1\r\ncontent-type: application/x-www-form-urlencoded");

@@ -3,6 +3,7 @@
 mod cold_chain;
 mod history;
 mod load;
+mod pages;
 mod peers;
 mod service;
 
@@ -34,13 +35,21 @@ enum What {
         #[command(flatten)]
         extent: cold_chain::Extent,
     },
+    /// Pages and reports of a farm that has lived a season.
+    Pages {
+        /// Write the figures to this file as JSON.
+        #[arg(long)]
+        json: Option<PathBuf>,
+        #[command(flatten)]
+        extent: pages::Extent,
+    },
 }
 
 /// One measurement: ours beside its reference.
 #[derive(Debug, Clone, Serialize)]
 pub struct Figure {
     /// What was measured.
-    pub name: &'static str,
+    pub name: String,
     /// What we reach.
     pub ours: f64,
     /// What the peer or the limit reaches.
@@ -53,21 +62,26 @@ pub struct Figure {
 
 impl Figure {
     /// Of rounds that took turns, ours and the reference's: each pair met the same weather on the machine.
-    fn new(name: &'static str, rounds: &[(f64, f64)], unit: &'static str) -> Self {
+    fn new(name: impl Into<String>, rounds: &[(f64, f64)], unit: &'static str) -> Self {
         let middle = |of: fn(&(f64, f64)) -> f64| {
             let mut values: Vec<f64> = rounds.iter().map(of).collect();
             values.sort_by(f64::total_cmp);
             values[values.len() / 2]
         };
-        let figure =
-            Self { name, ours: middle(|r| r.0), reference: middle(|r| r.1), unit, ratio: middle(|r| r.0 / r.1) };
+        let figure = Self {
+            name: name.into(),
+            ours: middle(|r| r.0),
+            reference: middle(|r| r.1),
+            unit,
+            ratio: middle(|r| r.0 / r.1),
+        };
         figure.print();
         figure
     }
 
     fn print(&self) {
         println!(
-            "{:<20} {:>12.1} {:>12.1} {:<10} {:>7.2}",
+            "{:<40} {:>12.1} {:>12.1} {:<10} {:>7.2}",
             self.name, self.ours, self.reference, self.unit, self.ratio
         );
     }
@@ -75,9 +89,11 @@ impl Figure {
 
 #[tokio::main]
 async fn main() -> Result<()> {
-    let What::ColdChain { json, extent } = Cli::parse().what;
-    let figures = cold_chain::run(&extent).await?;
-    println!("\n{:<20} {:>12} {:>12} {:<10} {:>7}", "measurement", "ours", "reference", "unit", "ratio");
+    let (figures, json) = match Cli::parse().what {
+        What::ColdChain { json, extent } => (cold_chain::run(&extent).await?, json),
+        What::Pages { json, extent } => (pages::run(&extent).await?, json),
+    };
+    println!("\n{:<40} {:>12} {:>12} {:<10} {:>7}", "measurement", "ours", "reference", "unit", "ratio");
     figures.iter().for_each(Figure::print);
     if let Some(file) = json {
         std::fs::write(file, serde_json::to_vec_pretty(&figures)?)?;

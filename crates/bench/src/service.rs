@@ -1,12 +1,13 @@
 //! The whole service on a fresh embedded database, with farms to post for.
 
 use std::{
+    path::Path,
     sync::Arc,
     time::{Duration, Instant},
 };
 
 use anyhow::{Result, ensure};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use gillbook::{
     cluster::{ADMIN, Cluster, Durability},
     keeper::keep_judged,
@@ -40,7 +41,8 @@ pub struct Service {
     pub store: Store,
     cluster: Cluster,
     tasks: Vec<JoinHandle<()>>,
-    home: TempDir,
+    /// Its directory, where it is to be removed with it.
+    home: Option<TempDir>,
 }
 
 /// A probe's secret, by farm and probe.
@@ -49,18 +51,36 @@ pub fn secret(farm: i32, probe: i32) -> String {
 }
 
 impl Service {
+    /// A directory for one.
+    pub fn home() -> Result<TempDir> {
+        let home = tempfile::Builder::new().prefix("gillbook-bench-").tempdir()?;
+        // The server's unprivileged user enters it.
+        std::fs::set_permissions(home.path(), std::os::unix::fs::PermissionsExt::from_mode(0o755))?;
+        Ok(home)
+    }
+
     /// Starts one that speaks HTTP over TCP, or else over a Unix socket.
     pub async fn start(tcp: bool) -> Result<Self> {
-        let home = tempfile::Builder::new().prefix("gillbook-bench-").tempdir()?;
-        std::fs::set_permissions(home.path(), std::os::unix::fs::PermissionsExt::from_mode(0o755))?;
-        let cluster = Cluster::start(home.path(), Durability::Durable).await?;
+        let home = Self::home()?;
+        let path = home.path().to_owned();
+        Self::open(Some(home), &path, tcp, Arc::new(Utc::now)).await
+    }
+
+    /// Starts one over a data directory whose farm has lived until an instant, from which its clock goes on.
+    pub async fn resume(home: Option<TempDir>, path: &Path, until: DateTime<Utc>) -> Result<Self> {
+        let began = Instant::now();
+        let clock: Clock = Arc::new(move || until + TimeDelta::from_std(began.elapsed()).unwrap_or_default());
+        Self::open(home, path, false, clock).await
+    }
+
+    async fn open(home: Option<TempDir>, path: &Path, tcp: bool, clock: Clock) -> Result<Self> {
+        let cluster = Cluster::start(path, Durability::Durable).await?;
         let admin = cluster.options(ADMIN);
         migrate(&admin).await?;
         let store = Store::connect(cluster.options("gillbook_app"), 16).await?;
         store.expect_trustworthy(true).await?;
-        let clock: Clock = Arc::new(Utc::now);
         let router = gillbook_web::router(App::new(store.clone(), clock.clone(), Settings::default()));
-        let place = if tcp { Place::Address("127.0.0.1:0".parse()?) } else { Place::Socket(home.path().join("http")) };
+        let place = if tcp { Place::Address("127.0.0.1:0".parse()?) } else { Place::Socket(path.join("http")) };
         let listener = listen(&place).await?;
         let place = listener.place()?;
         let served = async move { drop(serve(listener, router, std::future::pending()).await) };
