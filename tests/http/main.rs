@@ -203,7 +203,7 @@ async fn bad_weighings_name_the_field_and_keep_nothing() -> Result<()> {
         (json!({"gross_g": 0}), 422, "invalid", "/gross_g"),
         (json!({"gross_g": 90_000_000}), 422, "invalid", "/gross_g"),
         (json!({"gross_g": 12.5}), 422, "invalid", "/gross_g"),
-        (json!({"gross_g": 1000}), 422, "invalid", "/tare_g"),
+        (json!({"gross_g": 1000}), 422, "invalid", "/tare/crate"),
         (json!({"sources": [{"batch": "B1", "flush": 3}]}), 422, "invalid", "/sources/0/flush"),
         (json!({"sources": [{"batch": "NONE", "flush": 1}]}), 422, "invalid", "/sources/0/batch"),
         (

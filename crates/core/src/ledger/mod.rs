@@ -1,6 +1,8 @@
 //! Lots, and what happens to their grams: weighed, packed, counted, moved, reconciled.
 
+pub mod entry;
 pub mod lot;
+pub mod packing;
 pub mod path;
 pub mod reconciliation;
 pub mod replay;

@@ -97,6 +97,15 @@ pub struct Taken {
     pub grams: Grams,
 }
 
+/// Days from harvest that a product is taken to last, until the farm sets its own best-before rule.
+pub const DEFAULT_SHELF_DAYS: u64 = 7;
+
+/// The last day by the farm's rule, days from harvest, or by [`DEFAULT_SHELF_DAYS`].
+#[must_use]
+pub fn best_before(harvest_day: NaiveDate, days: Option<i32>) -> NaiveDate {
+    harvest_day + Days::new(days.and_then(|d| u64::try_from(d).ok()).unwrap_or(DEFAULT_SHELF_DAYS))
+}
+
 /// Fills a wish from candidates. Returns what is taken and what is short.
 ///
 /// Never takes more than is free, never a lot with too few days left, and only whole packs where packs are asked for. Whether the

@@ -342,19 +342,36 @@ impl Tx {
         .await?)
     }
 
-    /// A probe's number and place, by name.
-    /// The kind of a place.
-    pub(crate) async fn place_kind(&mut self, code: &PlaceCode, pointer: &str) -> Result<PlaceKind> {
+    /// The kind of a place, if it is there.
+    pub(crate) async fn kind_of_place(&mut self, code: &PlaceCode) -> Result<Option<PlaceKind>> {
         Ok(sqlx::query_scalar!(
             r#"select kind as "kind: PlaceKind" from place where farm_id = $1 and place = $2"#,
             self.farm.0,
             code.as_str()
         )
         .fetch_optional(&mut *self.db)
-        .await?
-        .ok_or_else(|| Refusal::field(pointer, format!("There is no place {code} on this farm. Check the code.")))?)
+        .await?)
     }
 
+    /// The kind of a place that a field names.
+    pub(crate) async fn place_kind(&mut self, code: &PlaceCode, pointer: &str) -> Result<PlaceKind> {
+        let kind = self.kind_of_place(code).await?;
+        Ok(kind.ok_or_else(|| {
+            Refusal::field(pointer, format!("There is no place {code} on this farm. Check the code."))
+        })?)
+    }
+
+    /// The farm's fridges, two at most: enough to tell whether there is only one.
+    pub(crate) async fn fridges(&mut self) -> Result<Vec<PlaceCode>> {
+        Ok(sqlx::query_scalar!(
+            r#"select place as "place: PlaceCode" from place where farm_id = $1 and kind = 'fridge' order by place limit 2"#,
+            self.farm.0
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// A probe's number and place, by name.
     pub(crate) async fn probe_by_name(&mut self, name: &str) -> Result<(i32, PlaceCode)> {
         let row = sqlx::query!(
             r#"select probe_id, place as "place: PlaceCode" from probe where farm_id = $1 and name = $2"#,

@@ -3,7 +3,10 @@
 use gillbook_core::{
     Grams,
     cold::weight_loss::{COEFFICIENTS_VERSION, ExpectedLoss},
-    ledger::stock_count::{scale_tolerance, split},
+    ledger::{
+        entry::{Act, Leg},
+        stock_count::{scale_tolerance, split},
+    },
     refusal::{Kind, Refusal},
     text::{Line, LotCode, PlaceCode, Short},
     units::calendar::Instant,
@@ -15,10 +18,7 @@ use uuid::Uuid;
 
 use crate::{
     Page, Result, Tx,
-    ledger::{
-        booked::Booked,
-        entries::{Act, Leg, NewAct},
-    },
+    ledger::{booked::Booked, entries::NewAct},
 };
 
 /// Counted grams of a lot.

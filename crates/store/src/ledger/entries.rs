@@ -3,29 +3,16 @@
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
+    ledger::entry::{Act, Destination, Leg, MovementPlan, NewMovement, expect_weight},
     refusal::{Kind, Refusal},
     text::{Line, LotCode, PlaceCode, Short, StrainCode},
-    units::calendar::Instant,
-    words::{ActKind, LotEventKind, MovementKind, PlaceKind},
+    words::{ActKind, LotEventKind, PlaceKind},
 };
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{Page, Result, Tx, authority::SignedWith, ledger::warm_spells::WarmSpell};
-
-/// One leg of an act.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub struct Leg {
-    /// The lot.
-    pub lot: LotCode,
-    /// From here.
-    pub from_place: PlaceCode,
-    /// To there.
-    pub to_place: PlaceCode,
-    /// How much.
-    pub grams_g: Grams,
-}
 
 /// An act to be entered.
 pub(crate) struct NewAct<'a> {
@@ -35,67 +22,6 @@ pub(crate) struct NewAct<'a> {
     pub by: Option<&'a Short>,
     pub document: Option<&'a str>,
     pub reason: &'a str,
-}
-
-/// An act with what it moved.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub struct Act {
-    /// Id.
-    pub act_id: Uuid,
-    /// Kind.
-    pub kind: ActKind,
-    /// When it happened.
-    pub happened_at: DateTime<Utc>,
-    /// When it was written down.
-    pub recorded_at: DateTime<Utc>,
-    /// Who did it.
-    pub done_by: String,
-    /// Who was signed in.
-    pub entered_by: String,
-    /// The docket or market day that it belongs to.
-    pub document: Option<String>,
-    /// Why.
-    pub reason: String,
-    /// The act that it reverses.
-    pub reverses: Option<Uuid>,
-    /// The act that reversed it.
-    pub reversed_by: Option<Uuid>,
-    /// What it moved.
-    pub legs: Vec<Leg>,
-}
-
-/// Grams to be moved by hand.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewMovement {
-    /// Made by the client; the same again counts once.
-    pub id: Option<Uuid>,
-    /// What it is.
-    pub kind: MovementKind,
-    /// The lot.
-    pub lot: LotCode,
-    /// From here.
-    pub from_place: PlaceCode,
-    /// To there, for a transfer. The others know where they go.
-    pub to_place: Option<PlaceCode>,
-    /// How much.
-    pub grams_g: Grams,
-    /// Why. Needed for everything but a transfer.
-    pub reason: Option<Line>,
-    /// When; now unless said.
-    pub happened_at: Option<Instant>,
-    /// Who; the one signed in unless said.
-    pub by: Option<Short>,
-}
-
-/// Why an act is taken back.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewReversal {
-    /// Why.
-    pub reason: Line,
-    /// Who; the one signed in unless said.
-    pub by: Option<Short>,
 }
 
 /// Grams of a lot at a place.
@@ -181,13 +107,7 @@ impl Tx {
     }
 
     pub(crate) async fn enter_legs(&mut self, act_id: Uuid, legs: &[Leg]) -> Result<()> {
-        if let Some(i) = legs.iter().position(|l| l.grams_g <= Grams::ZERO) {
-            return Err(Refusal::field(
-                "/grams_g",
-                format!("Line {} moves {}. Give a weight above zero.", i + 1, legs[i].grams_g),
-            )
-            .into());
-        }
+        expect_weight(legs)?;
         let column = |f: fn(&Leg) -> &str| legs.iter().map(|l| f(l).to_owned()).collect::<Vec<String>>();
         let grams: Vec<i64> = legs.iter().map(|l| l.grams_g.0).collect();
         sqlx::query!(
@@ -229,39 +149,23 @@ impl Tx {
     /// Refuses a missing reason, more than is there, what is set aside, and a lot on hold for anything but waste and test.
     pub async fn move_grams(&mut self, new: &NewMovement) -> Result<Act> {
         let happened_at = self.happened(new.happened_at, "/happened_at")?;
-        let (kind, sink) = match new.kind {
-            MovementKind::Transfer => (ActKind::Transfer, None),
-            MovementKind::Waste => (ActKind::Waste, Some(PlaceKind::Waste)),
-            MovementKind::Gift => (ActKind::Gift, Some(PlaceKind::Gift)),
-            MovementKind::Test => (ActKind::Test, Some(PlaceKind::Test)),
-            MovementKind::Trim => (ActKind::Trim, Some(PlaceKind::Trim)),
-            MovementKind::Home => (ActKind::Home, Some(PlaceKind::Home)),
-        };
-        let to_place = match (sink, &new.to_place) {
-            (None, Some(to)) => to.clone(),
-            (None, None) => {
-                return Err(Refusal::field("/to_place", "A transfer goes somewhere. Name the place.").into());
-            }
-            (Some(_), Some(_)) => {
-                return Err(Refusal::field("/to_place", "It is clear where this goes. Leave the place out.").into());
-            }
-            (Some(kind), None) => self.sink(kind).await?,
-        };
-        if sink.is_some() && new.reason.is_none() {
-            return Err(Refusal::field("/reason", "Say why, in a few words.").into());
-        }
+        let plan = MovementPlan::of(new)?;
         self.lot_exists(&new.lot).await?;
         self.lock_lots(std::slice::from_ref(&new.lot)).await?;
-        if !matches!(new.kind, MovementKind::Waste | MovementKind::Test | MovementKind::Transfer) {
+        if plan.free_of_hold {
             self.expect_free_of_hold(std::slice::from_ref(&new.lot)).await?;
         }
-        if matches!(new.kind, MovementKind::Gift | MovementKind::Home) {
+        if plan.eaten {
             self.authorise_warm(std::slice::from_ref(&new.lot)).await?;
         }
+        let to_place = match plan.to {
+            Destination::Place(place) => place,
+            Destination::Only(kind) => self.sink(kind).await?,
+        };
         let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
             id,
-            kind,
+            kind: plan.kind,
             happened_at,
             by: new.by.as_ref(),
             document: None,

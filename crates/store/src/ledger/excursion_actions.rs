@@ -1,18 +1,18 @@
 //! What was done about an excursion happens to the food: the action names the lots inside and holds, wastes or moves them in the same
 //! transaction.
 
-use std::collections::BTreeMap;
-
-use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     cold::spell,
-    ledger::lot::Link,
+    ledger::{entry::Leg, lot::Link},
     refusal::{Kind, Refusal},
     text::{LotCode, OrderCode, PlaceCode, Short, Text},
     units::calendar::Instant,
     words::{ActKind, FoodOutcome, LotOrigin, PlaceKind},
 };
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -21,7 +21,7 @@ use crate::{
     Result, Tx,
     ledger::{
         action_lots::{expect_enough, named},
-        entries::{Leg, NewAct},
+        entries::NewAct,
         holds::NewHold,
         lots::NewLot,
         spells::{ExcursionWithLots, LotThere},

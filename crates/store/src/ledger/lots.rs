@@ -4,7 +4,7 @@ use crate::{
     Page, Result, Tx,
     cold::readings::CAUTION,
     ledger::{
-        entries::{Leg, LotEvent, NewAct},
+        entries::{LotEvent, NewAct},
         holds::Hold,
         warm_spells::WarmSpell,
     },
@@ -13,7 +13,10 @@ use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
     cold::shelf_life::LifeLeft,
-    ledger::lot::{self, Link, MakeUp, Source},
+    ledger::{
+        entry::Leg,
+        lot::{self, Link, MakeUp, Source},
+    },
     refusal::{Kind, Refusal},
     text::{BatchCode, GradeCode, Line, LotCode, PlaceCode, Short, StrainCode},
     units::calendar::Instant,

@@ -2,12 +2,13 @@
 
 use chrono::TimeDelta;
 use gillbook_core::{
+    ledger::entry::Act,
     refusal::{Kind, Refusal},
     words::ActKind,
 };
 use uuid::Uuid;
 
-use crate::{Result, Tx, ledger::entries::Act};
+use crate::{Result, Tx};
 
 pub(crate) fn expect_reversible(act: &Act) -> Result<(), Refusal> {
     if act.reversed_by.is_some() {

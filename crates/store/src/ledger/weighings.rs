@@ -1,150 +1,25 @@
 //! Weighings: one crate or stack on the scale, into a lot.
 
-use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
-    ledger::weighing::{SourceAmount, Stack, net, share_sources},
-    refusal::{Kind, Refusal},
-    text::{BatchCode, CrateCode, GradeCode, LotCode, PlaceCode, RoomCode, Short, StrainCode},
-    units::{
-        calendar::{Instant, day_of},
-        quantity::share_by_largest_remainder,
+    ledger::{
+        entry::Leg,
+        weighing::{BatchFacts, CrateFacts, Facts, NewWeighing, Plan, WeighedSource, Weighing, decide},
     },
+    refusal::Refusal,
+    text::{BatchCode, CrateCode, GradeCode, LotCode, PlaceCode, RoomCode, StrainCode},
+    units::calendar::day_of,
     words::{ActKind, Basis, BatchOrigin, CrateKind, Form, LotOrigin, Packaging, PlaceKind},
 };
-use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
 use crate::{
     Page, Result, Tx,
-    error::OrMissing,
-    ledger::{
-        entries::{Leg, NewAct},
-        lots::NewLot,
-    },
+    ledger::{entries::NewAct, lots::NewLot},
 };
-
-/// A batch that a weighing comes from.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewSource {
-    /// The batch.
-    pub batch: BatchCode,
-    /// Its flush, from 1.
-    #[schema(minimum = 1, maximum = 9)]
-    pub flush: i32,
-    /// Grams that were weighed apart, trim included.
-    pub grams_g: Option<Grams>,
-    /// A share, such as blocks in fruit, where they were not.
-    pub share: Option<i32>,
-}
-
-/// The tare of a weighing: its weight, or what stood on the scale.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewTare {
-    /// The weight, where it was weighed.
-    pub tare_g: Option<Grams>,
-    /// The kind of crate.
-    #[serde(rename = "crate")]
-    pub crate_kind: Option<CrateCode>,
-    /// How many; one unless said.
-    #[schema(minimum = 1, maximum = 20)]
-    pub crates: Option<i32>,
-    /// The kind of liner in each.
-    pub liner: Option<CrateCode>,
-    /// Whether they were wet.
-    #[serde(default)]
-    pub wet: bool,
-}
-
-/// One crate or stack on the scale.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewWeighing {
-    /// Made by the client; the same again counts once.
-    pub id: Uuid,
-    /// The batches that it comes from, all of one strain.
-    #[schema(min_items = 1, max_items = 20)]
-    pub sources: Vec<NewSource>,
-    /// Its grade.
-    pub grade: GradeCode,
-    /// Its packaging; open unless said.
-    pub packaging: Option<Packaging>,
-    /// What the scale showed.
-    pub gross_g: Grams,
-    /// What stood under it.
-    #[serde(default)]
-    pub tare: NewTare,
-    /// What was cut off and weighed, where it was.
-    #[serde(default)]
-    pub trim_g: Grams,
-    /// Whether it was cut before the scale.
-    #[serde(default)]
-    pub cut: bool,
-    /// Where it goes; the farm's only fridge unless said.
-    pub place: Option<PlaceCode>,
-    /// When; now unless said.
-    pub weighed_at: Option<Instant>,
-    /// Who; the one signed in unless said.
-    pub by: Option<Short>,
-}
-
-/// A source of a weighing, with its grams.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub struct WeighedSource {
-    /// The batch.
-    pub batch: BatchCode,
-    /// Its flush.
-    pub flush: i32,
-    /// How much, trim included.
-    pub grams_g: Grams,
-    /// Weighed apart, or shared.
-    pub basis: Basis,
-}
-
-/// A weighing as it was kept.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub struct Weighing {
-    /// Id.
-    pub id: Uuid,
-    /// The lot that it went into.
-    pub lot: LotCode,
-    /// Strain of the lot.
-    pub strain: StrainCode,
-    /// Grade of the lot.
-    pub grade: GradeCode,
-    /// Where it went.
-    pub place: PlaceCode,
-    /// What the scale showed.
-    pub gross_g: Grams,
-    /// What was under it.
-    pub tare_g: Grams,
-    /// Gross less tare: what reached the place.
-    pub net_g: Grams,
-    /// What was cut off.
-    pub trim_g: Grams,
-    /// Whether it was cut before the scale.
-    pub cut: bool,
-    /// The batches that it came from.
-    pub sources: Vec<WeighedSource>,
-    /// When.
-    pub weighed_at: DateTime<Utc>,
-    /// When it was written down.
-    pub recorded_at: DateTime<Utc>,
-    /// Who did it.
-    pub done_by: String,
-    /// Who was signed in.
-    pub entered_by: String,
-    /// The act that took it back.
-    pub reversed_by: Option<Uuid>,
-}
-
-struct Origin {
-    strain: StrainCode,
-    rooms: Vec<RoomCode>,
-}
 
 impl Tx {
     /// Keeps a weighing, and puts it into the day's lot of its strain, grade and packaging.
@@ -153,14 +28,8 @@ impl Tx {
     /// Names the field that cannot be.
     pub async fn weigh(&mut self, new: &NewWeighing) -> Result<Weighing> {
         let weighed_at = self.happened(new.weighed_at, "/weighed_at")?;
-        let (tare, crates) = self.tare(&new.tare).await?;
-        let net_g = net(new.gross_g, tare, new.trim_g)?;
-        let origin = self.origin(&new.sources, weighed_at).await?;
-        let total = net_g + new.trim_g;
-        let amounts: Vec<SourceAmount> =
-            new.sources.iter().enumerate().map(source_amount).collect::<Result<_, Refusal>>()?;
-        let shares = share_sources(total, &amounts)?;
-        let place = self.weighing_place(new.place.as_ref()).await?;
+        let facts = self.weighing_facts(new, weighed_at).await?;
+        let plan = decide(new, &facts)?;
         let act = NewAct {
             id: new.id,
             kind: ActKind::Weighing,
@@ -170,197 +39,124 @@ impl Tx {
             reason: "",
         };
         self.enter_act(&act, None).await?;
-        let lot = self.lot_of_the_day(new, &origin.strain, weighed_at).await?;
-        sqlx::query!(
-            "insert into weighing (farm_id, act_id, lot, place, gross_g, tare_g, net_g, trim_g, cut, crate, crates, liner, wet)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
-            self.farm.0,
-            new.id,
-            lot.as_str(),
-            place.as_str(),
-            new.gross_g.0,
-            tare.0,
-            net_g.0,
-            new.trim_g.0,
-            new.cut,
-            new.tare.crate_kind.as_ref().map(CrateCode::as_str),
-            crates,
-            new.tare.liner.as_ref().map(CrateCode::as_str),
-            new.tare.wet
-        )
-        .execute(&mut *self.db)
-        .await?;
-        for (source, (grams, basis)) in new.sources.iter().zip(&shares) {
-            sqlx::query!(
-                "insert into weighing_source (farm_id, act_id, batch, flush, grams, basis) values ($1, $2, $3, $4, $5, $6)",
-                self.farm.0,
-                new.id,
-                source.batch.as_str(),
-                source.flush,
-                grams.0,
-                basis.as_str()
-            )
-            .execute(&mut *self.db)
-            .await?;
-        }
-        let legs = self.weighing_legs(&lot, &place, &origin.rooms, &shares, new.trim_g).await?;
-        self.enter_legs(new.id, &legs).await?;
+        let lot = self.lot_of_the_day(new, &plan.strain, weighed_at).await?;
+        self.insert_weighing(new, &plan, &lot).await?;
+        let trim_place = self.sink(PlaceKind::Trim).await?;
+        self.enter_legs(new.id, &legs(&plan, &lot, &trim_place)?).await?;
         self.weighing(new.id).await
     }
 
-    async fn tare(&mut self, tare: &NewTare) -> Result<(Grams, i32)> {
-        let crates = tare.crates.unwrap_or(i32::from(tare.crate_kind.is_some() || tare.liner.is_some()));
-        if !(0..=20).contains(&crates) || (tare.crates == Some(0)) {
-            return Err(Refusal::field("/tare/crates", "A stack has 1 to 20 crates.").into());
-        }
-        if let Some(weighed) = tare.tare_g {
-            return Ok((weighed, crates));
-        }
-        let mut stack = Stack { crates, ..Stack::default() };
-        for (code, kind, pointer) in
-            [(&tare.crate_kind, CrateKind::Crate, "/tare/crate"), (&tare.liner, CrateKind::Liner, "/tare/liner")]
-        {
-            let Some(code) = code else { continue };
-            let found = self.crate_kind(code).await.or_missing(|| {
-                Refusal::field(pointer, format!("There is no {kind} {code} on this farm. Check the code."))
-            })?;
-            if found.kind != kind {
-                return Err(Refusal::field(pointer, format!("{code} is a {}, not a {kind}.", found.kind)).into());
-            }
-            let grams = Grams(i64::from(if tare.wet { found.tare_wet_g } else { found.tare_dry_g }));
-            match kind {
-                CrateKind::Crate => stack.crate_g = grams,
-                CrateKind::Liner => stack.liner_g = grams,
-            }
-        }
-        Ok((stack.tare(), crates))
-    }
-
-    /// Checks the batches of a weighing: there, of one strain, in a fruiting room, not finished, and in a flush that can be.
-    async fn origin(&mut self, sources: &[NewSource], weighed_at: DateTime<Utc>) -> Result<Origin> {
-        if sources.len() > 20 {
-            return Err(Refusal::field("/sources", "A weighing comes from at most 20 batches. Weigh in two.").into());
-        }
-        let mut strain: Option<(StrainCode, BatchCode)> = None;
-        let mut rooms = Vec::new();
-        for (i, s) in sources.iter().enumerate() {
-            let at = |field: &str| format!("/sources/{i}/{field}");
-            if sources[..i].iter().any(|o| o.batch == s.batch && o.flush == s.flush) {
-                return Err(Refusal::field(
-                    at("batch"),
-                    format!("Batch {} stands there twice. Add the two up.", s.batch),
-                )
-                .into());
-            }
-            let batch = self.batch(&s.batch).await.or_missing(|| {
-                Refusal::field(
-                    at("batch"),
-                    format!("There is no batch {} on this farm. Check the code on the bag.", s.batch),
-                )
-            })?;
-            match &strain {
-                None => strain = Some((batch.strain.clone(), batch.batch.clone())),
-                Some((other, first)) if *other != batch.strain => {
-                    return Err(Refusal::field(
-                        at("batch"),
-                        format!(
-                            "Batch {} is {} and batch {first} is {other}. Weigh each strain by itself.",
-                            s.batch, batch.strain
-                        ),
-                    )
-                    .into());
-                }
-                Some(_) => {}
-            }
-            if self.standing_at(&s.batch, weighed_at).await? <= 0 {
-                return Err(Refusal::new(
-                    Kind::Closed,
-                    format!("Batch {} is finished: no block of it is left. Check the code on the bag.", s.batch),
-                )
-                .at(at("batch"))
-                .into());
-            }
-            self.check_flush(&batch.batch, s.flush, batch.origin, &at("flush")).await?;
-            rooms.push(self.fruiting_room(&s.batch).await?.ok_or_else(|| {
-                Refusal::field(
-                    at("batch"),
-                    format!("Batch {} is in no fruiting room. Move it to its room first.", s.batch),
-                )
-            })?);
-        }
-        let (strain, _) = strain
-            .ok_or_else(|| Refusal::field("/sources", "A weighing comes from at least one batch. Choose the batch."))?;
-        Ok(Origin { strain, rooms })
-    }
-
-    async fn standing_at(&mut self, batch: &BatchCode, at: DateTime<Utc>) -> Result<i32> {
-        Ok(sqlx::query_scalar!(
-            r#"select (b.blocks - coalesce((select sum(blocks) from batch_loss where farm_id = b.farm_id and batch = b.batch and lost_at <= $3), 0)
-                      - coalesce((select sum(blocks) from batch_move where farm_id = b.farm_id and batch = b.batch and kind <> 'moved' and moved_at <= $3), 0))::int as "n!"
-                 from batch b where b.farm_id = $1 and b.batch = $2"#,
-            self.farm.0,
-            batch.as_str(),
-            at
-        )
-        .fetch_one(&mut *self.db)
-        .await?)
-    }
-
-    async fn check_flush(&mut self, batch: &BatchCode, flush: i32, origin: BatchOrigin, pointer: &str) -> Result<()> {
-        let so_far = sqlx::query_scalar!(
-            r#"select coalesce(max(s.flush), 0) as "n!" from weighing_source s where s.farm_id = $1 and s.batch = $2
-                and not exists (select from act x where x.farm_id = s.farm_id and x.reverses = s.act_id)"#,
-            self.farm.0,
-            batch.as_str()
-        )
-        .fetch_one(&mut *self.db)
-        .await?;
-        // Blocks that stood in the rooms at opening may have flushed before the book began.
-        let most = if so_far == 0 && origin == BatchOrigin::Opening { 9 } else { (so_far + 1).min(9) };
-        if (1..=most).contains(&flush) {
-            return Ok(());
-        }
-        let detail = match so_far {
-            0 => format!("Batch {batch} has given nothing yet, so this is flush 1 and not {flush}."),
-            n => format!("Batch {batch} has given {n} so far, so this is flush 1 to {most} and not {flush}."),
+    async fn weighing_facts(&mut self, new: &NewWeighing, weighed_at: DateTime<Utc>) -> Result<Facts> {
+        let fridges = match &new.place {
+            None => self.fridges().await?,
+            Some(_) => Vec::new(),
         };
-        Err(Refusal::field(pointer, detail).into())
+        let place = match &new.place {
+            None => None,
+            Some(place) => self.kind_of_place(place).await?,
+        };
+        Ok(Facts {
+            batches: self.batch_facts(new, weighed_at).await?,
+            crates: self.crate_facts(new).await?,
+            place,
+            fridges,
+        })
     }
 
-    async fn fruiting_room(&mut self, batch: &BatchCode) -> Result<Option<RoomCode>> {
-        Ok(sqlx::query_scalar!(
-            r#"select m.room as "room!: RoomCode" from batch_move m join room r using (farm_id, room)
-                where m.farm_id = $1 and m.batch = $2 and m.kind = 'moved' and r.kind = 'fruiting'
-                order by m.moved_at desc, m.recorded_at desc limit 1"#,
+    /// The batches of a weighing as they were when it was on the scale. Flushes and rooms are those of now: a weighing that is entered late
+    /// may be of a flush that has been entered already.
+    async fn batch_facts(
+        &mut self,
+        new: &NewWeighing,
+        weighed_at: DateTime<Utc>,
+    ) -> Result<BTreeMap<BatchCode, BatchFacts>> {
+        let codes: Vec<String> = new.sources.iter().map(|s| s.batch.to_string()).collect();
+        let rows = sqlx::query!(
+            r#"select b.batch as "batch: BatchCode", b.strain as "strain: StrainCode", b.origin as "origin: BatchOrigin",
+                      (b.blocks - coalesce((select sum(l.blocks) from batch_loss l
+                                             where l.farm_id = b.farm_id and l.batch = b.batch and l.lost_at <= $3), 0)
+                                - coalesce((select sum(m.blocks) from batch_move m
+                                             where m.farm_id = b.farm_id and m.batch = b.batch and m.kind <> 'moved' and m.moved_at <= $3), 0)
+                      )::int as "blocks_left!",
+                      coalesce((select max(s.flush) from weighing_source s
+                                 where s.farm_id = b.farm_id and s.batch = b.batch
+                                   and not exists (select from act x where x.farm_id = s.farm_id and x.reverses = s.act_id)), 0) as "flush!",
+                      (select m.room from batch_move m join room r using (farm_id, room)
+                        where m.farm_id = b.farm_id and m.batch = b.batch and m.kind = 'moved' and r.kind = 'fruiting'
+                        order by m.moved_at desc, m.recorded_at desc limit 1) as "room: RoomCode"
+                 from batch b where b.farm_id = $1 and b.batch = any ($2)"#,
             self.farm.0,
-            batch.as_str()
-        )
-        .fetch_optional(&mut *self.db)
-        .await?)
-    }
-
-    async fn weighing_place(&mut self, named: Option<&PlaceCode>) -> Result<PlaceCode> {
-        if let Some(place) = named {
-            let kind = self.place_kind(place, "/place").await?;
-            if !matches!(kind, PlaceKind::Fridge | PlaceKind::Shelf | PlaceKind::Van) {
-                return Err(Refusal::field(
-                    "/place",
-                    format!("{place} is not a fridge, a shelf or a van. A weighing goes to one of those."),
-                )
-                .into());
-            }
-            return Ok(place.clone());
-        }
-        let fridges = sqlx::query_scalar!(
-            r#"select place as "place: PlaceCode" from place where farm_id = $1 and kind = 'fridge' order by place limit 2"#,
-            self.farm.0
+            &codes,
+            weighed_at
         )
         .fetch_all(&mut *self.db)
         .await?;
-        match <[PlaceCode; 1]>::try_from(fridges) {
-            Ok([only]) => Ok(only),
-            Err(_) => Err(Refusal::field("/place", "This farm has no fridge, or several. Name the place.").into()),
+        let facts = rows.into_iter().map(|r| {
+            let batch = BatchFacts {
+                strain: r.strain,
+                origin: r.origin,
+                blocks_left: r.blocks_left,
+                flush: r.flush,
+                room: r.room,
+            };
+            (r.batch, batch)
+        });
+        Ok(facts.collect())
+    }
+
+    async fn crate_facts(&mut self, new: &NewWeighing) -> Result<BTreeMap<CrateCode, CrateFacts>> {
+        let codes: Vec<String> =
+            [&new.tare.crate_kind, &new.tare.liner].into_iter().flatten().map(ToString::to_string).collect();
+        if codes.is_empty() {
+            return Ok(BTreeMap::new());
         }
+        let rows = sqlx::query!(
+            r#"select crate as "code: CrateCode", kind as "kind: CrateKind", tare_dry_g, tare_wet_g
+                 from crate where farm_id = $1 and crate = any ($2)"#,
+            self.farm.0,
+            &codes
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let grams = |g: i32| Grams(i64::from(g));
+        let facts = rows.into_iter().map(|r| {
+            (r.code, CrateFacts { kind: r.kind, tare_dry_g: grams(r.tare_dry_g), tare_wet_g: grams(r.tare_wet_g) })
+        });
+        Ok(facts.collect())
+    }
+
+    async fn insert_weighing(&mut self, new: &NewWeighing, plan: &Plan, lot: &LotCode) -> Result<()> {
+        let batches: Vec<String> = plan.sources.iter().map(|s| s.batch.to_string()).collect();
+        let flushes: Vec<i32> = plan.sources.iter().map(|s| s.flush).collect();
+        let grams: Vec<i64> = plan.sources.iter().map(|s| s.grams_g.0).collect();
+        let bases: Vec<String> = plan.sources.iter().map(|s| s.basis.to_string()).collect();
+        sqlx::query!(
+            "with weighed as (
+                 insert into weighing (farm_id, act_id, lot, place, gross_g, tare_g, net_g, trim_g, cut, crate, crates, liner, wet)
+                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13))
+             insert into weighing_source (farm_id, act_id, batch, flush, grams, basis)
+             select $1, $2, b, f, g, s from unnest($14::text[], $15::int[], $16::bigint[], $17::text[]) as u(b, f, g, s)",
+            self.farm.0,
+            new.id,
+            lot.as_str(),
+            plan.place.as_str(),
+            new.gross_g.0,
+            plan.tare_g.0,
+            plan.net_g.0,
+            new.trim_g.0,
+            new.cut,
+            new.tare.crate_kind.as_ref().map(CrateCode::as_str),
+            plan.crates,
+            new.tare.liner.as_ref().map(CrateCode::as_str),
+            new.tare.wet,
+            &batches,
+            &flushes,
+            &grams,
+            &bases
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
     }
 
     /// The lot of this strain, grade, packaging and harvest day that is not finished, or a new one.
@@ -410,40 +206,6 @@ impl Tx {
                 .await
             }
         }
-    }
-
-    /// From each room to the place, and to trim what was cut off.
-    async fn weighing_legs(
-        &mut self,
-        lot: &LotCode,
-        place: &PlaceCode,
-        rooms: &[RoomCode],
-        shares: &[(Grams, Basis)],
-        trim: Grams,
-    ) -> Result<Vec<Leg>> {
-        let mut by_room: Vec<(PlaceCode, i64)> = Vec::new();
-        for (room, (grams, _)) in rooms.iter().zip(shares) {
-            match by_room.iter_mut().find(|(p, _)| p.as_str() == room.as_str()) {
-                Some((_, sum)) => *sum += grams.0,
-                None => by_room.push((room.as_str().parse().map_err(crate::Error::Stored)?, grams.0)),
-            }
-        }
-        let weights: Vec<i64> = by_room.iter().map(|(_, g)| *g).collect();
-        let trims = share_by_largest_remainder(trim.0, &weights);
-        let trim_place = self.sink(PlaceKind::Trim).await?;
-        Ok(by_room
-            .into_iter()
-            .zip(trims)
-            .flat_map(|((room, grams), trim)| {
-                [(place.clone(), grams - trim), (trim_place.clone(), trim)].map(|(to_place, g)| Leg {
-                    lot: lot.clone(),
-                    from_place: room.clone(),
-                    to_place,
-                    grams_g: Grams(g),
-                })
-            })
-            .filter(|l| l.grams_g > Grams::ZERO)
-            .collect())
     }
 
     /// One weighing.
@@ -521,10 +283,18 @@ impl Tx {
     }
 }
 
-fn source_amount((i, source): (usize, &NewSource)) -> Result<SourceAmount, Refusal> {
-    match (source.grams_g, source.share) {
-        (Some(_), Some(_)) => Err(Refusal::field(format!("/sources/{i}"), "Give grams or a share, not both.")),
-        (Some(grams), None) => Ok(SourceAmount::Measured(grams)),
-        (None, share) => Ok(SourceAmount::Share(share.unwrap_or(1))),
+/// From each room to the place, and to trim what was cut off.
+fn legs(plan: &Plan, lot: &LotCode, trim_place: &PlaceCode) -> Result<Vec<Leg>> {
+    let mut legs = Vec::new();
+    for share in &plan.rooms {
+        // A room is a place under the same code.
+        let from_place: PlaceCode = share.room.as_str().parse().map_err(crate::Error::Stored)?;
+        for (to_place, grams_g) in [(&plan.place, share.net_g), (trim_place, share.trim_g)] {
+            if grams_g > Grams::ZERO {
+                let (from_place, to_place) = (from_place.clone(), to_place.clone());
+                legs.push(Leg { lot: lot.clone(), from_place, to_place, grams_g });
+            }
+        }
     }
+    Ok(legs)
 }

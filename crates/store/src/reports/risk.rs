@@ -25,7 +25,6 @@ use crate::{
         life::ends_at,
         lots::{Lot, LotAt},
     },
-    selling::orders::expires,
 };
 
 /// How far ahead a last day is still told of, in days.
@@ -189,7 +188,7 @@ impl Tx {
                 let by_rule = || {
                     let days =
                         rules.iter().find(|r| r.strain == lot.strain && r.packaging == lot.packaging).map(|r| r.days);
-                    expires(lot.harvest_day, days)
+                    gillbook_core::selling::allocation::best_before(lot.harvest_day, days)
                 };
                 (lot.lot.clone(), lot.best_before.unwrap_or_else(by_rule))
             })

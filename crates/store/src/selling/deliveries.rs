@@ -1,16 +1,14 @@
 //! Deliveries and returns: what became of a docket at the door.
 
-use crate::selling::dockets::{Docket, DocketLine, DocketStatus};
 use crate::{
     Result, Tx,
-    ledger::{
-        entries::{Act, Leg, NewAct},
-        warm_spells::Reached,
-    },
+    ledger::{entries::NewAct, warm_spells::Reached},
+    selling::dockets::{Docket, DocketLine, DocketStatus},
 };
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
+    ledger::entry::{Act, Leg},
     refusal::{Kind, Refusal},
     text::{DocketCode, Line, LotCode, PlaceCode, Short},
     units::calendar::Instant,

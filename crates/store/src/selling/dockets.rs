@@ -1,5 +1,13 @@
 //! Dockets: what goes out, how it was handed over, what comes back.
 
+use gillbook_core::{
+    Grams,
+    ledger::entry::{Act, Leg},
+    refusal::{Kind, Refusal},
+    text::{CustomerCode, DocketCode, GradeCode, LotCode, OrderCode, PlaceCode, ProductCode, Short},
+    units::calendar::Instant,
+    words::{ActKind, OrderStatus, PlaceKind, PriceUnit},
+};
 use std::collections::BTreeMap;
 
 use crate::{
@@ -7,19 +15,12 @@ use crate::{
     cold::readings::CAUTION,
     error::OrMissing,
     ledger::{
-        entries::{Act, Leg, NewAct},
+        entries::NewAct,
         warm_spells::{WarmSpell, oldest},
     },
     selling::kept::{keep, shorten},
 };
 use chrono::{DateTime, Days, NaiveDate, Utc};
-use gillbook_core::{
-    Grams,
-    refusal::{Kind, Refusal},
-    text::{CustomerCode, DocketCode, GradeCode, LotCode, OrderCode, PlaceCode, ProductCode, Short},
-    units::calendar::Instant,
-    words::{ActKind, OrderStatus, PlaceKind, PriceUnit},
-};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 use gillbook_core::{
     Grams,
-    ledger::lot::Link,
+    ledger::{entry::Leg, lot::Link},
     refusal::{Kind, Refusal},
     text::{CustomerCode, LotCode, MarketDayCode, PlaceCode, ProductCode, Short},
     units::calendar::{Day, Instant, day_of},
@@ -16,10 +16,7 @@ use uuid::Uuid;
 
 use crate::{
     Page, Result, Tx,
-    ledger::{
-        entries::{Leg, NewAct},
-        lots::NewLot,
-    },
+    ledger::{entries::NewAct, lots::NewLot},
 };
 
 /// Grams of a lot that go to the stall.

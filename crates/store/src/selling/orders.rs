@@ -1,77 +1,28 @@
 //! Orders, and what is set aside for them.
 
-use crate::selling::set_aside::SetAside;
+use chrono::{DateTime, NaiveDate, Utc};
+use gillbook_core::{
+    Grams,
+    refusal::{Kind, Refusal},
+    selling::{
+        customer::Customer,
+        order::{
+            MAX_LINES, NewOrder, NewOrderLine, OrderChange, PlannedLine, expect_day_to_come, next_status, plan_lines,
+        },
+    },
+    text::{CustomerCode, LotCode, Note, OrderCode, PlaceCode, ProductCode},
+    units::calendar::day_of,
+    words::OrderStatus,
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+
 use crate::{
     Page, Result, Tx,
     error::OrMissing,
     farm::farms::expect_version,
-    selling::{customers::Customer, dockets::DocketStatus},
+    selling::{dockets::DocketStatus, set_aside::SetAside},
 };
-use chrono::{DateTime, Days, NaiveDate, Utc};
-use gillbook_core::{
-    Grams,
-    refusal::{Kind, Refusal},
-    text::{CustomerCode, LotCode, Note, OrderCode, PlaceCode, ProductCode},
-    units::calendar::{Day, day_of},
-    words::OrderStatus,
-};
-use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
-
-/// Days from harvest that a product is taken to last for the order of lots, until the farm sets its own best-before rule.
-pub const DAYS_WITHOUT_RULE: u64 = 7;
-
-/// A line to be ordered.
-#[derive(Debug, Clone, PartialEq, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewOrderLine {
-    /// The product.
-    pub product: ProductCode,
-    /// Grams, for what is sold loose.
-    pub grams_g: Option<Grams>,
-    /// Packs, for what is sold in packs.
-    #[schema(minimum = 1, maximum = 100_000)]
-    pub packs: Option<i32>,
-}
-
-/// An order to be written down.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewOrder {
-    /// The customer.
-    pub customer: CustomerCode,
-    /// The day it is wanted: today or later, unless `past_day` says otherwise.
-    pub delivery_day: Day,
-    /// Whether a day that is past is meant, as for an order that is written down late.
-    #[serde(default)]
-    pub past_day: bool,
-    /// What is wanted.
-    #[schema(min_items = 1, max_items = 100)]
-    pub lines: Vec<NewOrderLine>,
-    /// Promised at once, or a draft.
-    #[serde(default)]
-    pub draft: bool,
-    /// Anything worth knowing.
-    #[serde(default)]
-    pub note: Note,
-}
-
-/// Changes of an order that has not gone out.
-#[derive(Debug, Clone, Default, PartialEq, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct OrderChange {
-    /// The day it is wanted: today or later, unless `past_day` says otherwise.
-    pub delivery_day: Option<Day>,
-    /// Whether a day that is past is meant.
-    #[serde(default)]
-    pub past_day: bool,
-    /// `confirmed` promises a draft, `cancelled` calls it off. What is set aside is released when it is called off.
-    pub status: Option<OrderStatus>,
-    /// Lines that take the place of the old ones. What was set aside is released.
-    pub lines: Option<Vec<NewOrderLine>>,
-    /// Anything worth knowing.
-    pub note: Option<Note>,
-}
 
 /// A line of an order.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -124,7 +75,8 @@ impl Tx {
         let customer = self.customer(&new.customer).await.or_missing(|| {
             Refusal::field("/customer", format!("There is no customer {} on this farm. Check the code.", new.customer))
         })?;
-        self.expect_day_to_come(new.delivery_day.0, new.past_day).await?;
+        let today = day_of(self.now, self.ways().await?.zone);
+        expect_day_to_come(new.delivery_day.0, today, new.past_day)?;
         let lines = self.order_lines(&customer, &new.lines).await?;
         let number = self.next_number("order").await?;
         let code: OrderCode = format!("O-{number}").parse().map_err(crate::Error::Stored)?;
@@ -144,85 +96,28 @@ impl Tx {
         self.order(&code).await
     }
 
-    /// Refuses a delivery day that is past, unless it is meant: a wrong month hides an order from everybody.
-    async fn expect_day_to_come(&mut self, day: NaiveDate, past_day: bool) -> Result<()> {
-        let today = day_of(self.now, self.ways().await?.zone);
-        if day >= today || past_day {
-            return Ok(());
-        }
-        Err(Refusal::field(
-            "/delivery_day",
-            format!("{day} is past. Check the date, or say that it is meant (\"past_day\": true)."),
+    /// Decides on the lines of an order, by the products that they name.
+    async fn order_lines(&mut self, customer: &Customer, lines: &[NewOrderLine]) -> Result<Vec<PlannedLine>> {
+        let codes: Vec<ProductCode> = lines.iter().take(MAX_LINES).map(|l| l.product.clone()).collect();
+        let products = self.products_named(&codes).await?;
+        Ok(plan_lines(lines, &products, customer)?)
+    }
+
+    async fn insert_lines(&mut self, code: &OrderCode, lines: &[PlannedLine]) -> Result<()> {
+        let products: Vec<String> = lines.iter().map(|l| l.product.to_string()).collect();
+        let grams: Vec<i64> = lines.iter().map(|l| l.grams_g.0).collect();
+        let packs: Vec<Option<i32>> = lines.iter().map(|l| l.packs).collect();
+        sqlx::query!(
+            "insert into order_line (farm_id, order_code, line, product, grams, packs)
+             select $1, $2, n::int, p, g, k from unnest($3::text[], $4::bigint[], $5::int[]) with ordinality as u(p, g, k, n)",
+            self.farm.0,
+            code.as_str(),
+            &products,
+            &grams,
+            &packs as &[Option<i32>]
         )
-        .into())
-    }
-
-    async fn order_lines(
-        &mut self,
-        customer: &Customer,
-        lines: &[NewOrderLine],
-    ) -> Result<Vec<(ProductCode, Grams, Option<i32>)>> {
-        if lines.is_empty() || lines.len() > 100 {
-            return Err(Refusal::field("/lines", "An order has 1 to 100 lines.").into());
-        }
-        let mut checked = Vec::with_capacity(lines.len());
-        for (i, line) in lines.iter().enumerate() {
-            let at = |field: &str| format!("/lines/{i}/{field}");
-            let product = self.product(&line.product).await.or_missing(|| {
-                Refusal::field(
-                    at("product"),
-                    format!("There is no product {} on this farm. Check the code.", line.product),
-                )
-            })?;
-            let grams = match (product.pack_g, line.grams_g, line.packs) {
-                (None, Some(grams), None) if (Grams(1)..=Grams(10_000_000)).contains(&grams) => grams,
-                (Some(pack), None, Some(packs))
-                    if (1..=100_000).contains(&packs) && i64::from(pack) * i64::from(packs) <= 10_000_000 =>
-                {
-                    Grams(i64::from(pack) * i64::from(packs))
-                }
-                (None, _, _) => {
-                    return Err(Refusal::field(
-                        at("grams_g"),
-                        format!("{} is sold loose. Give grams above zero, up to 10 tonnes.", product.name),
-                    )
-                    .into());
-                }
-                (Some(pack), _, _) => {
-                    return Err(Refusal::field(
-                        at("packs"),
-                        format!("{} is sold in packs of {pack} g. Give a number of packs above zero.", product.name),
-                    )
-                    .into());
-                }
-            };
-            checked.push((line.product.clone(), grams, line.packs));
-        }
-        let total: Grams = checked.iter().map(|l| l.1).sum();
-        if total < customer.min_order_g {
-            return Err(Refusal::field(
-                "/lines",
-                format!("The order comes to {total}, and {} takes at least {}.", customer.name, customer.min_order_g),
-            )
-            .into());
-        }
-        Ok(checked)
-    }
-
-    async fn insert_lines(&mut self, code: &OrderCode, lines: &[(ProductCode, Grams, Option<i32>)]) -> Result<()> {
-        for (n, (product, grams, packs)) in (1..).zip(lines) {
-            sqlx::query!(
-                "insert into order_line (farm_id, order_code, line, product, grams, packs) values ($1, $2, $3, $4, $5, $6)",
-                self.farm.0,
-                code.as_str(),
-                n,
-                product.as_str(),
-                grams.0,
-                *packs
-            )
-            .execute(&mut *self.db)
-            .await?;
-        }
+        .execute(&mut *self.db)
+        .await?;
         Ok(())
     }
 
@@ -262,27 +157,10 @@ impl Tx {
             return Ok(order);
         }
         if let Some(day) = change.delivery_day {
-            self.expect_day_to_come(day.0, change.past_day).await?;
+            let today = day_of(self.now, self.ways().await?.zone);
+            expect_day_to_come(day.0, today, change.past_day)?;
         }
-        if !matches!(order.status, OrderStatus::Draft | OrderStatus::Confirmed) {
-            return Err(Refusal::new(
-                Kind::Closed,
-                format!("Order {code} is {} and is not changed any more. Write a new one.", order.status),
-            )
-            .into());
-        }
-        let status = match (order.status, change.status) {
-            (was, None) => was,
-            (_, Some(to @ (OrderStatus::Confirmed | OrderStatus::Cancelled))) => to,
-            (OrderStatus::Draft, Some(OrderStatus::Draft)) => OrderStatus::Draft,
-            (_, Some(to)) => {
-                return Err(Refusal::field(
-                    "/status",
-                    format!("An order becomes {to} by its docket or not at all. Give confirmed or cancelled."),
-                )
-                .into());
-            }
-        };
+        let status = next_status(code, order.status, change.status)?;
         self.lock_set_aside(&order).await?;
         if let Some(lines) = &change.lines {
             self.expect_no_docket(code).await?;
@@ -443,11 +321,6 @@ impl Tx {
             })
             .collect())
     }
-}
-
-/// The last day by the farm's rule, or by [`DAYS_WITHOUT_RULE`].
-pub(crate) fn expires(harvest_day: NaiveDate, days: Option<i32>) -> NaiveDate {
-    harvest_day + Days::new(days.and_then(|d| u64::try_from(d).ok()).unwrap_or(DAYS_WITHOUT_RULE))
 }
 
 pub(crate) fn expect_open(order: &Order) -> Result<(), Refusal> {

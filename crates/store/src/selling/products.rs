@@ -1,15 +1,16 @@
 //! Products, price lists and prices.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     refusal::{Faults, Kind, Refusal},
+    selling::product::{NewProduct, Price, PriceList, Product, ProductChange},
     text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
     units::{calendar::Instant, money::expect_unit_price},
     words::{Form, Packaging, PriceUnit},
 };
 use rust_decimal::Decimal;
-use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
 
 use crate::{
     Page, Result, Tx,
@@ -17,98 +18,6 @@ use crate::{
     farm::farms::{expect_current, expect_version},
     ranges::expect_range,
 };
-
-/// A product.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-pub struct Product {
-    /// Code.
-    pub product: ProductCode,
-    /// Name.
-    pub name: String,
-    /// The strains that it is sold of; any of them will do.
-    pub strains: Vec<StrainCode>,
-    /// The least grade; better ones will do.
-    pub least_grade: GradeCode,
-    /// The packaging it must be in; any unless said.
-    pub packaging: Option<Packaging>,
-    /// Fresh or dried.
-    pub form: Form,
-    /// Nominal grams of a pack; sold loose by weight without.
-    pub pack_g: Option<i32>,
-    /// Tax rate, per cent.
-    #[schema(value_type = String)]
-    pub tax_percent: Decimal,
-    /// Its GTIN, if it has one.
-    pub gtin: Option<String>,
-    /// Goes up with every change.
-    pub version: i32,
-}
-
-/// A product to be added.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewProduct {
-    /// Code.
-    pub product: ProductCode,
-    /// Name.
-    pub name: Line,
-    /// The strains that it is sold of.
-    #[schema(min_items = 1, max_items = 20)]
-    pub strains: Vec<StrainCode>,
-    /// The least grade.
-    pub least_grade: GradeCode,
-    /// The packaging it must be in.
-    pub packaging: Option<Packaging>,
-    /// Fresh unless said.
-    pub form: Option<Form>,
-    /// Nominal grams of a pack.
-    #[schema(minimum = 1, maximum = 25_000)]
-    pub pack_g: Option<i32>,
-    /// Tax rate, per cent.
-    #[schema(value_type = String, pattern = r"^\d{1,3}(\.\d{1,3})?$")]
-    pub tax_percent: Decimal,
-    /// Its GTIN, if it has one.
-    #[schema(value_type = Option<String>, pattern = "^([0-9]{8}|[0-9]{12,14})$")]
-    pub gtin: Option<Text<8, 14>>,
-}
-
-/// Changes of a product.
-#[derive(Debug, Clone, Default, PartialEq, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct ProductChange {
-    /// Name.
-    pub name: Option<Line>,
-    /// Tax rate, per cent.
-    #[schema(value_type = Option<String>, pattern = r"^\d{1,3}(\.\d{1,3})?$")]
-    pub tax_percent: Option<Decimal>,
-}
-
-/// A price list.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct PriceList {
-    /// Code.
-    pub price_list: PriceListCode,
-    /// Name.
-    pub name: Line,
-}
-
-/// A price, from a day on.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Price {
-    /// The list.
-    pub price_list: PriceListCode,
-    /// The product.
-    pub product: ProductCode,
-    /// Price of a unit without tax, in the farm's currency.
-    #[schema(value_type = String, pattern = r"^\d{1,5}(\.\d{1,4})?$")]
-    pub amount: Decimal,
-    /// A kilogram, or a pack.
-    pub unit: PriceUnit,
-    /// Since when; now unless said.
-    pub effective_from: Option<Instant>,
-}
 
 impl Tx {
     /// Adds a product.
@@ -188,7 +97,7 @@ impl Tx {
     /// # Errors
     /// Refuses one that is not there.
     pub async fn product(&mut self, code: &ProductCode) -> Result<Product> {
-        self.products_where(Some(code), &Page { after: None, limit: 1 })
+        self.products_where(Some(std::slice::from_ref(code)), &Page { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(ProductCode::WHAT, code).into())
@@ -202,15 +111,23 @@ impl Tx {
         self.products_where(None, page).await
     }
 
-    async fn products_where(&mut self, only: Option<&ProductCode>, page: &Page) -> Result<Vec<Product>> {
+    /// Those of some products that are there.
+    pub(crate) async fn products_named(&mut self, codes: &[ProductCode]) -> Result<BTreeMap<ProductCode, Product>> {
+        let limit = i64::try_from(codes.len()).unwrap_or(i64::MAX);
+        let products = self.products_where(Some(codes), &Page { after: None, limit }).await?;
+        Ok(products.into_iter().map(|p| (p.product.clone(), p)).collect())
+    }
+
+    async fn products_where(&mut self, only: Option<&[ProductCode]>, page: &Page) -> Result<Vec<Product>> {
+        let only: Option<Vec<String>> = only.map(|codes| codes.iter().map(ToString::to_string).collect());
         let rows = sqlx::query!(
             r#"select p.product as "product: ProductCode", p.name, p.least_grade as "least_grade: GradeCode", p.packaging as "packaging: Packaging",
                       p.form as "form: Form", p.pack_g, p.tax_percent, p.gtin, p.version,
                       (select array_agg(s.strain order by s.strain) from product_strain s where s.farm_id = p.farm_id and s.product = p.product) as "strains!: Vec<StrainCode>"
-                 from product p where p.farm_id = $1 and ($2::text is null or p.product = $2) and ($3::text is null or p.product > $3)
+                 from product p where p.farm_id = $1 and ($2::text[] is null or p.product = any ($2)) and ($3::text is null or p.product > $3)
                 order by p.product limit $4"#,
             self.farm.0,
-            only.map(ProductCode::as_str),
+            only.as_deref(),
             page.after,
             page.limit
         )

@@ -1,6 +1,7 @@
 //! Taking an act back, whatever kind it is: what went out under a docket, or went to a stall, is decided on here.
 
 use gillbook_core::{
+    ledger::entry::{Act, Leg, NewReversal},
     refusal::{Kind, Refusal},
     text::LotCode,
     words::{ActKind, PlaceKind},
@@ -9,10 +10,7 @@ use uuid::Uuid;
 
 use crate::{
     Result, Tx,
-    ledger::{
-        entries::{Act, Leg, NewAct, NewReversal},
-        reversals::expect_reversible,
-    },
+    ledger::{entries::NewAct, reversals::expect_reversible},
 };
 
 impl Tx {

@@ -1,17 +1,24 @@
 //! Setting aside: which grams of which lots an order has been promised.
 
-use crate::selling::orders::{Order, expect_open, expires};
-use crate::{Result, Tx, error::OrMissing, ledger::warm_spells::WarmSpell, selling::products::Product};
 use gillbook_core::{
     Grams,
-    refusal::{Kind, Refusal},
-    selling::allocation::{Candidate, Goods, Need, Taken, Wish, allocate, line_limit},
-    text::{Line, LotCode, OrderCode, PlaceCode, StrainCode},
-    words::{Form, Packaging},
+    refusal::Refusal,
+    selling::{
+        allocation::{Candidate, Goods, Need, Taken, best_before},
+        product::Product,
+        set_aside::{ChoiceFacts, Chosen, NewSetAside, WantedLine, choose, expect_bounded, fill},
+    },
+    text::{Line, LotCode, OrderCode, PlaceCode, ProductCode, StrainCode},
+    words::{Form, Packaging, PlaceKind},
 };
-use rust_decimal::Decimal;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use utoipa::ToSchema;
+
+use crate::{
+    Result, Tx,
+    ledger::warm_spells::WarmSpell,
+    selling::orders::{Order, expect_open},
+};
 
 /// Grams of a lot set aside for a line.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -26,31 +33,6 @@ pub struct SetAside {
     pub reason: String,
     /// The warm spell that the lot was in and that is not settled.
     pub warm_spell: Option<WarmSpell>,
-}
-
-/// A lot chosen for a line by hand.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Chosen {
-    /// The line.
-    pub line: i32,
-    /// The lot.
-    pub lot: LotCode,
-    /// Where it is.
-    pub place: PlaceCode,
-    /// How much.
-    pub grams_g: Grams,
-}
-
-/// What to set aside: nothing said is first-expiring-first; chosen lots need a reason.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewSetAside {
-    /// Lots chosen by hand, in place of the proposal.
-    #[schema(max_items = 500)]
-    pub chosen: Option<Vec<Chosen>>,
-    /// Why they were chosen.
-    pub reason: Option<Line>,
 }
 
 impl Tx {
@@ -96,77 +78,58 @@ impl Tx {
 
     async fn set_aside_first_expiring(&mut self, order: &Order) -> Result<()> {
         let customer = self.customer(&order.customer).await?;
-        let products = self.products_of(order).await?;
-        let mut rows: Vec<(i32, Taken)> = Vec::new();
-        for (line, product) in order.lines.iter().zip(&products) {
-            let mut candidates = self.candidates(product).await?;
-            // What an earlier line of this order has taken is not free any more.
-            for c in &mut candidates {
-                c.free -= rows.iter().filter(|(_, t)| t.lot == c.lot && t.place == c.place).map(|(_, t)| t.grams).sum();
-            }
-            let wish = Wish {
-                grams: line.grams_g,
-                pack: product.pack_g.map(|g| Grams(g.into())),
-                delivery_day: order.delivery_day,
-                least_days: customer.least_days.unsigned_abs(),
-                freshest: customer.freshest,
-            };
-            rows.extend(allocate(&wish, &candidates).0.into_iter().map(|t| (line.line, t)));
+        let lines = self.wanted_lines(order).await?;
+        let mut available = Vec::with_capacity(lines.len());
+        for line in &lines {
+            available.push(self.candidates(&line.product).await?);
         }
+        let rows = fill(&lines, order.delivery_day, &customer, &available);
         self.insert_set_aside(&order.order, &rows, "").await
     }
 
     async fn set_aside_chosen(&mut self, order: &Order, chosen: &[Chosen], reason: &Line) -> Result<()> {
-        if chosen.len() > 500 {
-            return Err(Refusal::field("/chosen", "At most 500 lots are chosen at once.").into());
-        }
+        expect_bounded(chosen)?;
         let lots: Vec<LotCode> = chosen.iter().map(|c| c.lot.clone()).collect();
         self.expect_free_of_hold(&lots).await?;
-        let products = self.products_of(order).await?;
-        let over_percent = self.customer(&order.customer).await?.over_percent;
-        for (i, c) in chosen.iter().enumerate() {
-            let Some(product) = order.lines.iter().zip(&products).find(|(l, _)| l.line == c.line).map(|(_, p)| p)
-            else {
-                return Err(Refusal::field(
-                    format!("/chosen/{i}/line"),
-                    format!("Order {} has no line {}.", order.order, c.line),
-                )
-                .into());
-            };
-            let lot = self.lot_facts(&c.lot).await.or_missing(|| {
-                Refusal::field(
-                    format!("/chosen/{i}/lot"),
-                    format!("There is no lot {} on this farm. Check the code.", c.lot),
-                )
-            })?;
-            if !product.strains.contains(&lot.strain) || product.form != lot.form {
-                return Err(Refusal::field(
-                    format!("/chosen/{i}/lot"),
-                    format!("Lot {} is not what {} is sold of.", c.lot, product.name),
-                )
-                .into());
-            }
-            expect_within_line(order, product, &chosen[..=i], over_percent)
-                .map_err(|detail| Refusal::field(format!("/chosen/{i}/grams_g"), detail))?;
-            if !self.place_kind(&c.place, &format!("/chosen/{i}/place")).await?.sells() {
-                return Err(Refusal::field(
-                    format!("/chosen/{i}/place"),
-                    format!("{} is not a place that orders are filled from.", c.place),
-                )
-                .into());
-            }
-            let there = self.free_places(&c.lot, &c.place).await?.iter().any(|(place, _)| *place == c.place);
-            if !there {
-                return Err(Refusal::new(Kind::NotEnough, format!("{} has nothing of lot {}.", c.place, c.lot))
-                    .at(format!("/chosen/{i}/place"))
-                    .into());
-            }
-        }
-        let rows: Vec<(i32, Taken)> = chosen
-            .iter()
-            .map(|c| (c.line, Taken { lot: c.lot.clone(), place: c.place.clone(), grams: c.grams_g }))
-            .collect();
+        let facts = self.choice_facts(order, chosen).await?;
+        let rows = choose(&order.order, chosen, &facts)?;
         self.insert_set_aside(&order.order, &rows, reason.as_str()).await
+    }
+
+    async fn wanted_lines(&mut self, order: &Order) -> Result<Vec<WantedLine>> {
+        let products = self.products_of(order).await?;
+        let lines = order.lines.iter().zip(products);
+        Ok(lines.map(|(l, product)| WantedLine { line: l.line, grams_g: l.grams_g, product }).collect())
+    }
+
+    /// What lots chosen by hand are decided on.
+    async fn choice_facts(&mut self, order: &Order, chosen: &[Chosen]) -> Result<ChoiceFacts> {
+        let lots: Vec<String> = chosen.iter().map(|c| c.lot.to_string()).collect();
+        let places: Vec<String> = chosen.iter().map(|c| c.place.to_string()).collect();
+        let kinds = sqlx::query!(
+            r#"select lot as "lot: LotCode", strain as "strain: StrainCode", form as "form: Form" from lot where farm_id = $1 and lot = any ($2)"#,
+            self.farm.0,
+            &lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let there = sqlx::query!(
+            r#"select p.place as "place: PlaceCode", p.kind as "kind: PlaceKind", b.lot as "lot?: LotCode"
+                 from place p left join balance b on b.farm_id = p.farm_id and b.place = p.place and b.grams > 0 and b.lot = any ($2)
+                where p.farm_id = $1 and p.place = any ($3)"#,
+            self.farm.0,
+            &lots,
+            &places
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(ChoiceFacts {
+            customer: self.customer(&order.customer).await?,
+            lines: self.wanted_lines(order).await?,
+            lots: kinds.into_iter().map(|l| (l.lot, (l.strain, l.form))).collect(),
+            places: there.iter().map(|t| (t.place.clone(), t.kind)).collect(),
+            there: there.into_iter().filter_map(|t| Some((t.lot?, t.place))).collect(),
+        })
     }
 
     async fn insert_set_aside(&mut self, code: &OrderCode, rows: &[(i32, Taken)], reason: &str) -> Result<()> {
@@ -190,12 +153,14 @@ impl Tx {
         Ok(())
     }
 
+    /// The products of an order's lines, in their order.
     pub(crate) async fn products_of(&mut self, order: &Order) -> Result<Vec<Product>> {
-        let mut products = Vec::with_capacity(order.lines.len());
-        for line in &order.lines {
-            products.push(self.product(&line.product).await?);
-        }
-        Ok(products)
+        let codes: Vec<ProductCode> = order.lines.iter().map(|l| l.product.clone()).collect();
+        let products = self.products_named(&codes).await?;
+        codes
+            .iter()
+            .map(|code| products.get(code).cloned().ok_or_else(|| Refusal::not_found(ProductCode::WHAT, code).into()))
+            .collect()
     }
 
     /// Locks the balances of the lots that are set aside for an order.
@@ -258,7 +223,7 @@ impl Tx {
                 (
                     need(r.least_rank).takes(&goods),
                     Candidate {
-                        expires_on: r.best_before.unwrap_or_else(|| expires(r.harvest_day, r.days)),
+                        expires_on: r.best_before.unwrap_or_else(|| best_before(r.harvest_day, r.days)),
                         lot: r.lot,
                         place: r.place,
                         free: r.free,
@@ -270,33 +235,4 @@ impl Tx {
             .filter_map(|(takes, candidate)| takes.then_some(candidate))
             .collect())
     }
-}
-
-/// Holds the last of some chosen rows against its line: what was ordered, and what the customer takes over it.
-fn expect_within_line(
-    order: &Order,
-    product: &Product,
-    chosen: &[Chosen],
-    over_percent: Decimal,
-) -> Result<(), String> {
-    let Some((last, line)) = chosen.last().and_then(|c| Some((c, order.lines.iter().find(|l| l.line == c.line)?)))
-    else {
-        return Ok(());
-    };
-    if last.grams_g <= Grams::ZERO {
-        return Err("Give a weight above zero.".into());
-    }
-    let pack = product.pack_g.map(|g| Grams(g.into()));
-    if let Some(pack) = pack.filter(|p| last.grams_g.0 % p.0 != 0) {
-        return Err(format!("{} is sold in packs of {pack}. Choose whole packs of each lot.", product.name));
-    }
-    let sum: Grams = chosen.iter().filter(|c| c.line == last.line).map(|c| c.grams_g).sum();
-    let limit = line_limit(line.grams_g, over_percent, pack);
-    if sum > limit {
-        return Err(format!(
-            "{sum} are chosen for line {}, which is of {}. {} takes up to {limit}. Choose less, or change the order.",
-            line.line, line.grams_g, order.customer_name
-        ));
-    }
-    Ok(())
 }

@@ -11,6 +11,7 @@ use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     refusal::Refusal,
+    selling::set_aside::NewSetAside,
     text::{DocketCode, Line, OrderCode, PlaceCode},
     units::calendar::day_of,
     words::{OrderStatus, PlaceKind},
@@ -24,7 +25,6 @@ use gillbook_store::{
         deliveries::NewDelivery,
         dockets::{Docket, DocketLine, DocketStatus, NewDocket, packs_of},
         orders::Order,
-        set_aside::NewSetAside,
         shortage::Shortage,
     },
 };

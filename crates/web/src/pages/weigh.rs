@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::extract::State;
 use gillbook_core::{
-    ledger::weighing::MOST_GROSS,
+    ledger::weighing::scale::MAX_GROSS,
     words::{CrateKind, PlaceKind},
 };
 use gillbook_store::Page as Rows;
@@ -32,7 +32,7 @@ pub(super) async fn get_weigh(State(app): State<App>, who: Who) -> Result<Page<W
             "grades": farm.grades,
             "farm": farm.farm_id,
             "by": who.signed.name,
-            "max_gross_g": MOST_GROSS,
+            "max_gross_g": MAX_GROSS,
             "crates": crates.iter().filter(|c| c.kind == CrateKind::Crate).collect::<Vec<_>>(),
             "liners": crates.iter().filter(|c| c.kind == CrateKind::Liner).collect::<Vec<_>>(),
             "fridges": places.iter().filter(|p| p.kind == PlaceKind::Fridge).map(|p| json!({"place": p.place, "name": p.name})).collect::<Vec<_>>(),

@@ -1,4 +1,4 @@
-//! One crate or stack on the scale: tare, net weight, and what each batch gave.
+//! What the scale showed: tare, net weight, and what each batch gave of it.
 
 use crate::{
     refusal::{Faults, Refusal},
@@ -7,7 +7,7 @@ use crate::{
 };
 
 /// The heaviest gross weight that one weighing takes: nobody lifts more onto a bench scale.
-pub const MOST_GROSS: Grams = Grams(60_000);
+pub const MAX_GROSS: Grams = Grams(60_000);
 
 /// What stands under the mushrooms: `crates` of one kind, and a liner in each.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -31,26 +31,26 @@ impl Stack {
 /// The net weight.
 ///
 /// # Errors
-/// Names the field that cannot be: a gross weight that is not positive or beyond [`MOST_GROSS`], a tare that is negative
-/// or not below the gross weight, a trim that is negative or beyond [`MOST_GROSS`].
-pub fn net(gross: Grams, tare: Grams, trim: Grams) -> Result<Grams, Refusal> {
+/// Names the field that cannot be: a gross weight that is not positive or beyond [`MAX_GROSS`], a tare that is negative
+/// or not below the gross weight, a trim that is negative or beyond [`MAX_GROSS`]. `tare_at` is the field that the tare comes from.
+pub fn net(gross: Grams, tare: Grams, tare_at: &str, trim: Grams) -> Result<Grams, Refusal> {
     let mut faults = Faults::default();
     faults.check(gross > Grams::ZERO, "/gross_g", "The gross weight is not above zero. Weigh again.");
     faults.check(
-        gross <= MOST_GROSS,
+        gross <= MAX_GROSS,
         "/gross_g",
-        format!("{gross} is more than one weighing takes ({MOST_GROSS}). Check the digits, or weigh in two."),
+        format!("{gross} is more than one weighing takes ({MAX_GROSS}). Check the digits, or weigh in two."),
     );
-    faults.check(tare >= Grams::ZERO, "/tare_g", "The tare is below zero. Give the weight of the empty stack.");
+    faults.check(tare >= Grams::ZERO, tare_at, "The tare is below zero. Give the weight of the empty stack.");
     faults.check(
         gross <= Grams::ZERO || tare < gross,
-        "/tare_g",
+        tare_at,
         format!("The tare of {tare} leaves nothing of {gross} gross. Check the crates and the liner."),
     );
     faults.check(
-        (Grams::ZERO..=MOST_GROSS).contains(&trim),
+        (Grams::ZERO..=MAX_GROSS).contains(&trim),
         "/trim_g",
-        format!("The trim lies between 0 and {MOST_GROSS}."),
+        format!("The trim lies between 0 and {MAX_GROSS}."),
     );
     faults.done()?;
     Ok(gross - tare)
@@ -112,7 +112,7 @@ pub fn share_sources(total: Grams, amounts: &[SourceAmount]) -> Result<Vec<(Gram
     if sum != i128::from(total.0) {
         return Err(Refusal::field(
             "/sources",
-            format!("The sources add up to {sum} g and the weighing to {total}. Mend one of them, or give shares."),
+            format!("The sources add up to {sum} g and the weighing to {total}. Correct one of them, or give shares."),
         ));
     }
     Ok(grams.into_iter().map(|g| (g, Basis::Measured)).collect())
@@ -126,7 +126,7 @@ mod tests {
     fn the_tare_is_that_of_the_whole_stack() {
         let stack = Stack { crates: 3, crate_g: Grams(1450), liner_g: Grams(12) };
         assert_eq!(stack.tare(), Grams(4386));
-        assert_eq!(net(Grams(10_000), stack.tare(), Grams::ZERO).unwrap(), Grams(5614));
+        assert_eq!(net(Grams(10_000), stack.tare(), "/tare/crate", Grams::ZERO).unwrap(), Grams(5614));
     }
 
     #[test]
@@ -135,11 +135,11 @@ mod tests {
             (0, 0, 0, "/gross_g"),
             (-5, 0, 0, "/gross_g"),
             (60_001, 0, 0, "/gross_g"),
-            (1000, 1000, 0, "/tare_g"),
-            (1000, -1, 0, "/tare_g"),
+            (1000, 1000, 0, "/tare/tare_g"),
+            (1000, -1, 0, "/tare/tare_g"),
             (1000, 0, -1, "/trim_g"),
         ] {
-            let refusal = net(Grams(gross), Grams(tare), Grams(trim)).unwrap_err();
+            let refusal = net(Grams(gross), Grams(tare), "/tare/tare_g", Grams(trim)).unwrap_err();
             assert!(refusal.faults.iter().any(|f| f.pointer == pointer), "{gross} {tare} {trim}: {refusal:?}");
         }
     }

@@ -2,6 +2,7 @@
 
 use axum::{Json, extract::State, http::Uri};
 use gillbook_core::{
+    ledger::packing::{NewOpening, NewPacking, Packing},
     refusal::Refusal,
     text::{BatchCode, CookCode, CustomerCode, DocketCode, LotCode, PlaceCode},
     units::calendar::Instant,
@@ -9,7 +10,6 @@ use gillbook_core::{
 use gillbook_store::ledger::{
     holds::HeldLot,
     lots::{Lot, NewLotEvent},
-    packings::{NewOpening, NewPacking, Packing},
     trace::{Trace, TraceFrom},
 };
 use serde::Deserialize;

@@ -2,13 +2,14 @@
 
 use axum::{Json, extract::State, http::Uri};
 use gillbook_core::{
+    ledger::entry::{Act, NewMovement, NewReversal},
     text::{LotCode, PlaceCode},
     units::calendar::Instant,
     words::ActKind,
 };
 use gillbook_store::ledger::{
     counts::{NewStockCount, StockCount},
-    entries::{Act, NewMovement, NewReversal, StockRow},
+    entries::StockRow,
 };
 use serde::Deserialize;
 use utoipa::IntoParams;

@@ -1,9 +1,9 @@
 //! Weighings.
 
 use axum::{Json, extract::State, http::Uri};
-use gillbook_store::ledger::{
-    entries::{Act, NewReversal},
-    weighings::{NewWeighing, Weighing},
+use gillbook_core::ledger::{
+    entry::{Act, NewReversal},
+    weighing::{NewWeighing, Weighing},
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
 use uuid::Uuid;

@@ -1,8 +1,10 @@
 //! Customers.
 
 use axum::{extract::State, http::Uri};
-use gillbook_core::text::CustomerCode;
-use gillbook_store::selling::customers::{Customer, CustomerChange, NewCustomer};
+use gillbook_core::{
+    selling::customer::{Customer, CustomerChange, NewCustomer},
+    text::CustomerCode,
+};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{

@@ -1,11 +1,16 @@
 //! Orders, and what is set aside for them.
 
 use axum::{extract::State, http::Uri};
-use gillbook_core::{text::OrderCode, units::calendar::Day, words::OrderStatus};
-use gillbook_store::selling::{
-    orders::{NewOrder, Order, OrderChange},
-    set_aside::NewSetAside,
+use gillbook_core::{
+    selling::{
+        order::{NewOrder, OrderChange},
+        set_aside::NewSetAside,
+    },
+    text::OrderCode,
+    units::calendar::Day,
+    words::OrderStatus,
 };
+use gillbook_store::selling::orders::Order;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};

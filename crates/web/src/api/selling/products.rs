@@ -1,8 +1,10 @@
 //! Products, price lists and prices.
 
 use axum::{extract::State, http::Uri};
-use gillbook_core::text::ProductCode;
-use gillbook_store::selling::products::{NewProduct, Price, PriceList, Product, ProductChange};
+use gillbook_core::{
+    selling::product::{NewProduct, Price, PriceList, Product, ProductChange},
+    text::ProductCode,
+};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{

@@ -1,0 +1,233 @@
+//! Entries of the book: what moved grams, and grams moved by hand.
+
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::{
+    refusal::Refusal,
+    text::{Line, LotCode, PlaceCode, Short},
+    units::{calendar::Instant, quantity::Grams},
+    words::{ActKind, MovementKind, PlaceKind},
+};
+
+/// One leg of an act.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Leg {
+    /// The lot.
+    pub lot: LotCode,
+    /// From here.
+    pub from_place: PlaceCode,
+    /// To there.
+    pub to_place: PlaceCode,
+    /// How much.
+    pub grams_g: Grams,
+}
+
+/// An act with what it moved.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Act {
+    /// Id.
+    pub act_id: Uuid,
+    /// Kind.
+    pub kind: ActKind,
+    /// When it happened.
+    pub happened_at: DateTime<Utc>,
+    /// When it was written down.
+    pub recorded_at: DateTime<Utc>,
+    /// Who did it.
+    pub done_by: String,
+    /// Who was signed in.
+    pub entered_by: String,
+    /// The docket or market day that it belongs to.
+    pub document: Option<String>,
+    /// Why.
+    pub reason: String,
+    /// The act that it reverses.
+    pub reverses: Option<Uuid>,
+    /// The act that reversed it.
+    pub reversed_by: Option<Uuid>,
+    /// What it moved.
+    pub legs: Vec<Leg>,
+}
+
+/// Grams to be moved by hand.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewMovement {
+    /// Made by the client; the same again counts once.
+    pub id: Option<Uuid>,
+    /// What it is.
+    pub kind: MovementKind,
+    /// The lot.
+    pub lot: LotCode,
+    /// From here.
+    pub from_place: PlaceCode,
+    /// To there, for a transfer. The others know where they go.
+    pub to_place: Option<PlaceCode>,
+    /// How much.
+    pub grams_g: Grams,
+    /// Why. Needed for everything but a transfer.
+    pub reason: Option<Line>,
+    /// When; now unless said.
+    pub happened_at: Option<Instant>,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// Why an act is taken back.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewReversal {
+    /// Why.
+    pub reason: Line,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// What grams that are moved by hand become, and what is asked before.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MovementPlan {
+    /// The entry's kind.
+    pub kind: ActKind,
+    /// Where they go.
+    pub to: Destination,
+    /// Whether it is refused while the lot is on hold.
+    pub free_of_hold: bool,
+    /// Whether somebody eats them: then a warm spell of the lot takes the person's own sign-in.
+    pub eaten: bool,
+}
+
+/// Where grams go.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Destination {
+    /// To a place that the entry names.
+    Place(PlaceCode),
+    /// To the farm's one place of a kind.
+    Only(PlaceKind),
+}
+
+impl MovementPlan {
+    /// Decides on grams moved by hand. A lot on hold may be moved to another store, tested and thrown away.
+    ///
+    /// # Errors
+    /// Refuses a transfer without a place, anything else with one or without a reason.
+    pub fn of(new: &NewMovement) -> Result<Self, Refusal> {
+        let (kind, only) = match new.kind {
+            MovementKind::Transfer => (ActKind::Transfer, None),
+            MovementKind::Waste => (ActKind::Waste, Some(PlaceKind::Waste)),
+            MovementKind::Gift => (ActKind::Gift, Some(PlaceKind::Gift)),
+            MovementKind::Test => (ActKind::Test, Some(PlaceKind::Test)),
+            MovementKind::Trim => (ActKind::Trim, Some(PlaceKind::Trim)),
+            MovementKind::Home => (ActKind::Home, Some(PlaceKind::Home)),
+        };
+        let to = match (only, &new.to_place) {
+            (None, Some(place)) => Destination::Place(place.clone()),
+            (Some(kind), None) => Destination::Only(kind),
+            (None, None) => return Err(Refusal::field("/to_place", "A transfer goes somewhere. Name the place.")),
+            (Some(_), Some(_)) => {
+                return Err(Refusal::field("/to_place", "It is clear where this goes. Leave the place out."));
+            }
+        };
+        if only.is_some() && new.reason.is_none() {
+            return Err(Refusal::field("/reason", "Say why, in a few words."));
+        }
+        Ok(Self {
+            kind,
+            to,
+            free_of_hold: matches!(new.kind, MovementKind::Gift | MovementKind::Trim | MovementKind::Home),
+            eaten: matches!(new.kind, MovementKind::Gift | MovementKind::Home),
+        })
+    }
+}
+
+/// Refuses legs that move nothing.
+///
+/// # Errors
+/// Names the line.
+pub fn expect_weight(legs: &[Leg]) -> Result<(), Refusal> {
+    match legs.iter().position(|l| l.grams_g <= Grams::ZERO) {
+        None => Ok(()),
+        Some(i) => Err(Refusal::field(
+            "/grams_g",
+            format!("Line {} moves {}. Give a weight above zero.", i + 1, legs[i].grams_g),
+        )),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::{Value, json};
+
+    use super::*;
+
+    fn movement(kind: MovementKind, changes: Value) -> NewMovement {
+        let mut body = json!({"kind": kind, "lot": "L1", "from_place": "F1", "grams_g": 100});
+        let Value::Object(changes) = changes else { panic!("an object") };
+        body.as_object_mut().unwrap().extend(changes);
+        serde_json::from_value(body).unwrap()
+    }
+
+    fn blamed(kind: MovementKind, changes: Value) -> String {
+        MovementPlan::of(&movement(kind, changes)).unwrap_err().faults[0].pointer.clone()
+    }
+
+    fn others() -> impl Iterator<Item = MovementKind> {
+        MovementKind::ALL.iter().copied().filter(|k| *k != MovementKind::Transfer)
+    }
+
+    #[test]
+    fn a_transfer_names_its_place_and_needs_no_reason() {
+        let plan = MovementPlan::of(&movement(MovementKind::Transfer, json!({"to_place": "F2"}))).unwrap();
+        assert_eq!((plan.kind, plan.to), (ActKind::Transfer, Destination::Place("F2".parse().unwrap())));
+        assert_eq!(blamed(MovementKind::Transfer, json!({})), "/to_place");
+    }
+
+    #[test]
+    fn everything_else_goes_to_the_one_place_of_its_kind() {
+        for kind in others() {
+            let plan = MovementPlan::of(&movement(kind, json!({"reason": "old"}))).unwrap();
+            assert_eq!(plan.kind.to_string(), kind.to_string());
+            let Destination::Only(place) = plan.to else { panic!("{kind}") };
+            assert_eq!(place.to_string(), kind.to_string());
+            assert_eq!(blamed(kind, json!({"reason": "old", "to_place": "F2"})), "/to_place");
+        }
+    }
+
+    #[test]
+    fn everything_else_says_why() {
+        for kind in others() {
+            assert_eq!(blamed(kind, json!({})), "/reason");
+        }
+    }
+
+    #[test]
+    fn what_is_on_hold_is_only_moved_tested_or_thrown_away() {
+        let plan = |kind| {
+            let place =
+                if kind == MovementKind::Transfer { json!({"to_place": "F2"}) } else { json!({"reason": "old"}) };
+            MovementPlan::of(&movement(kind, place)).unwrap()
+        };
+        let free: Vec<_> = MovementKind::ALL.iter().copied().filter(|k| plan(*k).free_of_hold).collect();
+        let eaten: Vec<_> = MovementKind::ALL.iter().copied().filter(|k| plan(*k).eaten).collect();
+        assert!([MovementKind::Gift, MovementKind::Trim, MovementKind::Home].iter().all(|k| free.contains(k)));
+        assert_eq!((free.len(), eaten.len()), (3, 2));
+        assert!(eaten.contains(&MovementKind::Gift) && eaten.contains(&MovementKind::Home));
+    }
+
+    #[test]
+    fn a_leg_moves_something() {
+        let leg = |grams| Leg {
+            lot: "L1".parse().unwrap(),
+            from_place: "F1".parse().unwrap(),
+            to_place: "F2".parse().unwrap(),
+            grams_g: Grams(grams),
+        };
+        assert!(expect_weight(&[leg(1), leg(2)]).is_ok());
+        for grams in [0, -1] {
+            let refusal = expect_weight(&[leg(1), leg(grams)]).unwrap_err();
+            assert!(refusal.detail.starts_with("Line 2 moves"), "{}", refusal.detail);
+        }
+    }
+}

@@ -1,0 +1,316 @@
+//! Setting aside: which grams of which lots an order is promised, first-expiring-first or as somebody chose them.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::NaiveDate;
+use serde::Deserialize;
+use utoipa::ToSchema;
+
+use super::{
+    allocation::{Candidate, Taken, Wish, allocate, line_limit},
+    customer::Customer,
+    product::Product,
+};
+use crate::{
+    refusal::{Kind, Refusal},
+    text::{Line, LotCode, OrderCode, PlaceCode, StrainCode},
+    units::quantity::Grams,
+    words::{Form, PlaceKind},
+};
+
+/// The most lots that are chosen at once.
+pub const MAX_CHOSEN: usize = 500;
+
+/// A lot chosen for a line by hand.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Chosen {
+    /// The line.
+    pub line: i32,
+    /// The lot.
+    pub lot: LotCode,
+    /// Where it is.
+    pub place: PlaceCode,
+    /// How much.
+    pub grams_g: Grams,
+}
+
+/// What to set aside: nothing said is first-expiring-first; chosen lots need a reason.
+#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewSetAside {
+    /// Lots chosen by hand, in place of the proposal.
+    #[schema(max_items = 500)]
+    pub chosen: Option<Vec<Chosen>>,
+    /// Why they were chosen.
+    pub reason: Option<Line>,
+}
+
+/// A line of an order, with what it is filled with.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WantedLine {
+    /// Its number.
+    pub line: i32,
+    /// How much was ordered.
+    pub grams_g: Grams,
+    /// The product.
+    pub product: Product,
+}
+
+impl WantedLine {
+    fn pack(&self) -> Option<Grams> {
+        self.product.pack_g.map(|g| Grams(g.into()))
+    }
+}
+
+/// What lots chosen by hand are decided on. What is not there is left out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChoiceFacts {
+    /// Whose order it is.
+    pub customer: Customer,
+    /// The lines of the order.
+    pub lines: Vec<WantedLine>,
+    /// Strain and form of the lots that are chosen.
+    pub lots: BTreeMap<LotCode, (StrainCode, Form)>,
+    /// The places that they are chosen at.
+    pub places: BTreeMap<PlaceCode, PlaceKind>,
+    /// Which of these lots have grams at which of these places.
+    pub there: BTreeSet<(LotCode, PlaceCode)>,
+}
+
+/// Fills the lines of an order first-expiring-first, each from the lots that are `available` for it: what an earlier line has taken is not
+/// free any more for the next.
+#[must_use]
+pub fn fill(
+    lines: &[WantedLine],
+    delivery_day: NaiveDate,
+    customer: &Customer,
+    available: &[Vec<Candidate>],
+) -> Vec<(i32, Taken)> {
+    let mut taken: Vec<(i32, Taken)> = Vec::new();
+    for (line, lots) in lines.iter().zip(available) {
+        let mut lots = lots.clone();
+        for lot in &mut lots {
+            lot.free -=
+                taken.iter().filter(|(_, t)| t.lot == lot.lot && t.place == lot.place).map(|(_, t)| t.grams).sum();
+        }
+        let wish = Wish {
+            grams: line.grams_g,
+            pack: line.pack(),
+            delivery_day,
+            least_days: customer.least_days.unsigned_abs(),
+            freshest: customer.freshest,
+        };
+        taken.extend(allocate(&wish, &lots).0.into_iter().map(|t| (line.line, t)));
+    }
+    taken
+}
+
+/// Refuses more lots than are chosen at once.
+///
+/// # Errors
+/// Names the list.
+pub fn expect_bounded(chosen: &[Chosen]) -> Result<(), Refusal> {
+    if chosen.len() > MAX_CHOSEN {
+        return Err(Refusal::field("/chosen", "At most 500 lots are chosen at once."));
+    }
+    Ok(())
+}
+
+/// Decides on lots that were chosen by hand: each is what its line is sold of, stands where it is said to, and the line takes no more than
+/// the customer does.
+///
+/// # Errors
+/// Names the first entry that cannot be.
+pub fn choose(order: &OrderCode, chosen: &[Chosen], facts: &ChoiceFacts) -> Result<Vec<(i32, Taken)>, Refusal> {
+    expect_bounded(chosen)?;
+    for (i, choice) in chosen.iter().enumerate() {
+        let blame = |field: &str, detail: String| Refusal::field(format!("/chosen/{i}/{field}"), detail);
+        let line = facts
+            .lines
+            .iter()
+            .find(|l| l.line == choice.line)
+            .ok_or_else(|| blame("line", format!("Order {order} has no line {}.", choice.line)))?;
+        let (strain, form) = facts
+            .lots
+            .get(&choice.lot)
+            .ok_or_else(|| blame("lot", format!("There is no lot {} on this farm. Check the code.", choice.lot)))?;
+        if !line.product.strains.contains(strain) || line.product.form != *form {
+            return Err(blame("lot", format!("Lot {} is not what {} is sold of.", choice.lot, line.product.name)));
+        }
+        within_line(&chosen[..=i], choice, line, &facts.customer).map_err(|detail| blame("grams_g", detail))?;
+        let kind = facts.places.get(&choice.place).ok_or_else(|| {
+            blame("place", format!("There is no place {} on this farm. Check the code.", choice.place))
+        })?;
+        if !kind.sells() {
+            return Err(blame("place", format!("{} is not a place that orders are filled from.", choice.place)));
+        }
+        if !facts.there.contains(&(choice.lot.clone(), choice.place.clone())) {
+            let nothing = format!("{} has nothing of lot {}.", choice.place, choice.lot);
+            return Err(Refusal::new(Kind::NotEnough, nothing).at(format!("/chosen/{i}/place")));
+        }
+    }
+    let taken = |c: &Chosen| Taken { lot: c.lot.clone(), place: c.place.clone(), grams: c.grams_g };
+    Ok(chosen.iter().map(|c| (c.line, taken(c))).collect())
+}
+
+/// Holds the last of some choices against its line: whole packs, and no more than was ordered and the customer takes over it.
+fn within_line(so_far: &[Chosen], last: &Chosen, line: &WantedLine, customer: &Customer) -> Result<(), String> {
+    if last.grams_g <= Grams::ZERO {
+        return Err("Give a weight above zero.".into());
+    }
+    if let Some(pack) = line.pack().filter(|p| last.grams_g.0 % p.0 != 0) {
+        return Err(format!("{} is sold in packs of {pack}. Choose whole packs of each lot.", line.product.name));
+    }
+    let sum: Grams = so_far.iter().filter(|c| c.line == last.line).map(|c| c.grams_g).sum();
+    let limit = line_limit(line.grams_g, customer.over_percent, line.pack());
+    if sum > limit {
+        return Err(format!(
+            "{sum} are chosen for line {}, which is of {}. {} takes up to {limit}. Choose less, or change the order.",
+            line.line, line.grams_g, customer.name
+        ));
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::{Value, json};
+
+    use super::*;
+    use crate::{
+        selling::{
+            allocation::Goods,
+            examples::{customer, product},
+        },
+        words::Packaging,
+    };
+
+    fn facts() -> ChoiceFacts {
+        let code = |lot: &str| -> LotCode { lot.parse().unwrap() };
+        let lot = |strain: &str, form| (strain.parse().unwrap(), form);
+        let line = |line, grams, product| WantedLine { line, grams_g: Grams(grams), product };
+        let places = [("F1", PlaceKind::Fridge), ("S1", PlaceKind::Shelf), ("V1", PlaceKind::Van)];
+        ChoiceFacts {
+            customer: customer(json!({"over_percent": 10.0})),
+            lines: vec![
+                line(1, 1000, product("LOOSE", json!({}))),
+                line(2, 900, product("PUN", json!({"pack_g": 150}))),
+            ],
+            lots: BTreeMap::from([
+                (code("L1"), lot("OY", Form::Fresh)),
+                (code("L2"), lot("OY", Form::Fresh)),
+                (code("LM"), lot("LM", Form::Fresh)),
+                (code("DRY"), lot("OY", Form::Dried)),
+            ]),
+            places: places.iter().map(|(p, kind)| (p.parse().unwrap(), *kind)).collect(),
+            there: ["L1", "L2"].iter().map(|l| (code(l), "F1".parse().unwrap())).collect(),
+        }
+    }
+
+    fn chosen(rows: Value) -> Vec<Chosen> {
+        serde_json::from_value(rows).unwrap()
+    }
+
+    fn one(changes: Value) -> Vec<Chosen> {
+        let mut row = json!({"line": 1, "lot": "L1", "place": "F1", "grams_g": 1000});
+        let Value::Object(changes) = changes else { panic!("an object") };
+        row.as_object_mut().unwrap().extend(changes);
+        chosen(json!([row]))
+    }
+
+    fn refused(chosen: &[Chosen]) -> Refusal {
+        choose(&"O-1".parse().unwrap(), chosen, &facts()).unwrap_err()
+    }
+
+    fn blamed(changes: Value) -> String {
+        refused(&one(changes)).faults[0].pointer.clone()
+    }
+
+    #[test]
+    fn what_is_chosen_is_set_aside_as_it_is() {
+        let rows = choose(&"O-1".parse().unwrap(), &one(json!({})), &facts()).unwrap();
+        assert_eq!((rows[0].0, rows[0].1.lot.as_str(), rows[0].1.grams), (1, "L1", Grams(1000)));
+    }
+
+    #[test]
+    fn a_line_lot_or_place_that_is_not_there_is_named() {
+        assert_eq!(blamed(json!({"line": 3})), "/chosen/0/line");
+        assert_eq!(blamed(json!({"lot": "L9"})), "/chosen/0/lot");
+        assert_eq!(blamed(json!({"place": "F9"})), "/chosen/0/place");
+    }
+
+    #[test]
+    fn another_strain_or_form_is_not_what_was_ordered() {
+        assert_eq!(blamed(json!({"lot": "LM"})), "/chosen/0/lot");
+        assert_eq!(blamed(json!({"lot": "DRY"})), "/chosen/0/lot");
+    }
+
+    #[test]
+    fn orders_are_filled_from_fridges_and_shelves_where_the_lot_stands() {
+        assert!(refused(&one(json!({"place": "V1"}))).detail.contains("not a place that orders are filled from"));
+        let elsewhere = refused(&one(json!({"place": "S1"})));
+        assert_eq!((elsewhere.kind, elsewhere.faults[0].pointer.as_str()), (Kind::NotEnough, "/chosen/0/place"));
+    }
+
+    #[test]
+    fn a_line_takes_what_the_customer_takes_over_it_and_no_more() {
+        assert!(choose(&"O-1".parse().unwrap(), &one(json!({"grams_g": 1100})), &facts()).is_ok());
+        assert_eq!(blamed(json!({"grams_g": 1101})), "/chosen/0/grams_g");
+        assert_eq!(blamed(json!({"grams_g": 0})), "/chosen/0/grams_g");
+        let two = chosen(json!([
+            {"line": 1, "lot": "L1", "place": "F1", "grams_g": 600}, {"line": 1, "lot": "L2", "place": "F1", "grams_g": 501},
+        ]));
+        assert_eq!(refused(&two).faults[0].pointer, "/chosen/1/grams_g");
+    }
+
+    #[test]
+    fn packs_are_whole_in_each_lot() {
+        assert_eq!(blamed(json!({"line": 2, "grams_g": 200})), "/chosen/0/grams_g");
+        assert!(choose(&"O-1".parse().unwrap(), &one(json!({"line": 2, "grams_g": 900})), &facts()).is_ok());
+        assert_eq!(blamed(json!({"line": 2, "grams_g": 1050})), "/chosen/0/grams_g");
+    }
+
+    #[test]
+    fn at_most_five_hundred_are_chosen_at_once() {
+        let many: Vec<Chosen> = std::iter::repeat_n(one(json!({"grams_g": 1})), 501).flatten().collect();
+        assert_eq!(refused(&many).faults[0].pointer, "/chosen");
+    }
+
+    fn available(lot: &str, free: i64, expires: u32) -> Candidate {
+        let day = |d| NaiveDate::from_ymd_opt(2026, 5, d).unwrap();
+        Candidate {
+            lot: lot.parse().unwrap(),
+            place: "F1".parse().unwrap(),
+            free: Grams(free),
+            expires_on: day(expires),
+            harvest_day: day(1),
+            goods: Goods {
+                strain: "OY".parse().unwrap(),
+                grade_rank: 1,
+                form: Form::Fresh,
+                packaging: Packaging::Open,
+            },
+        }
+    }
+
+    #[test]
+    fn what_one_line_takes_is_not_free_for_the_next() {
+        let facts = facts();
+        let lots = vec![available("L1", 1200, 8), available("L2", 700, 9)];
+        let day = NaiveDate::from_ymd_opt(2026, 5, 4).unwrap();
+        let rows = fill(&facts.lines, day, &facts.customer, &[lots.clone(), lots]);
+        let rows: Vec<_> = rows.iter().map(|(line, t)| (*line, t.lot.as_str(), t.grams.0)).collect();
+        // Of L1 200 g are left, which is one pack; 750 g would be missing but for L2, which has four packs.
+        assert_eq!(rows, [(1, "L1", 1000), (2, "L1", 150), (2, "L2", 600)]);
+    }
+
+    #[test]
+    fn a_customer_who_wants_days_left_gets_none_that_expires_sooner() {
+        let facts = facts();
+        let picky = customer(json!({"least_days": 5}));
+        let day = NaiveDate::from_ymd_opt(2026, 5, 4).unwrap();
+        let rows = fill(&facts.lines[..1], day, &picky, &[vec![available("L1", 1200, 8), available("L2", 700, 9)]]);
+        assert_eq!(rows.iter().map(|(_, t)| (t.lot.as_str(), t.grams.0)).collect::<Vec<_>>(), [("L2", 700)]);
+    }
+}
