@@ -3,6 +3,7 @@
 pub mod allocation;
 pub mod customer;
 pub mod earnings;
+pub mod market;
 pub mod order;
 pub mod product;
 pub mod risk;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
+    selling::market::{MarketClose, MarketDay},
     selling::takings::{StallLot, share_takings, without_tax},
     text::{LotCode, ProductCode},
     units::money::UNIT_PRICE_PLACES,
@@ -13,10 +14,7 @@ use gillbook_core::{
 use rust_decimal::Decimal;
 use uuid::Uuid;
 
-use crate::{
-    Result, Tx,
-    selling::market::{MarketDay, MarketReckoning},
-};
+use crate::{Result, Tx};
 
 /// What a lot is sold as at a stall.
 struct StallProduct {
@@ -31,7 +29,7 @@ impl Tx {
         &mut self,
         day: &MarketDay,
         sold: &[(LotCode, Grams)],
-        new: &MarketReckoning,
+        new: &MarketClose,
         act: Uuid,
         at: DateTime<Utc>,
     ) -> Result<()> {

@@ -1,8 +1,10 @@
 //! Market days.
 
 use axum::{Json, extract::State, http::Uri};
-use gillbook_core::text::MarketDayCode;
-use gillbook_store::selling::market::{MarketDay, MarketReckoning, NewMarketDay};
+use gillbook_core::{
+    selling::market::{MarketClose, MarketDay, NewMarketDay},
+    text::MarketDayCode,
+};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
@@ -53,13 +55,13 @@ async fn get_market_day(
 }
 
 /// Reckons a market day: brought back, wasted, tasted; the rest was sold. Once only.
-#[utoipa::path(patch, path = "/api/market-days/{market_day}", tag = "selling", request_body = MarketReckoning, params(("market_day" = MarketDayCode, Path, description = "The market day's code")), responses((status = 200, description = "Reckoned", body = MarketDay), Problems))]
+#[utoipa::path(patch, path = "/api/market-days/{market_day}", tag = "selling", request_body = MarketClose, params(("market_day" = MarketDayCode, Path, description = "The market day's code")), responses((status = 200, description = "Cashed up", body = MarketDay), Problems))]
 async fn patch_market_day(
     State(app): State<App>,
     who: Who,
     Code(market_day): Code<MarketDayCode>,
-    Body(new): Body<MarketReckoning>,
+    Body(new): Body<MarketClose>,
 ) -> Result<Json<MarketDay>, Problem> {
     app.judge_first(&who).await?;
-    Ok(Json(write!(app, who, |tx| tx.reckon_market_day(&market_day, &new).await)?))
+    Ok(Json(write!(app, who, |tx| tx.close_market_day(&market_day, &new).await)?))
 }
