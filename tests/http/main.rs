@@ -1,6 +1,7 @@
 //! What people do, at the HTTP surface.
 
 mod bodies;
+mod metrics;
 mod pages;
 
 use anyhow::Result;

@@ -20,7 +20,7 @@ use gillbook_store::{
     migrate::{detach_readings, migrate},
     transact,
 };
-use gillbook_web::{App, Clock, Settings};
+use gillbook_web::{App, Clock, MetricsSecret, Settings};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
@@ -54,6 +54,10 @@ enum Command {
         /// Send cookies over HTTPS only: behind a proxy that ends TLS.
         #[arg(long, env = "GILLBOOK_SECURE_COOKIES")]
         secure_cookies: bool,
+        /// A secret of at least 32 characters that shows figures of the service at `/metrics`, as `Authorization: Bearer`; without one there
+        /// is no such page. Best given by the environment.
+        #[arg(long, env = "GILLBOOK_METRICS_SECRET", hide_env_values = true)]
+        metrics_secret: Option<MetricsSecret>,
         #[command(flatten)]
         mail: Mail,
     },
@@ -185,8 +189,8 @@ impl Cli {
                 Ok(())
             }
             Command::Demo(options) => demo::run(&self.database, options).await,
-            Command::Serve { listen, secure_cookies, mail } => {
-                run_serve(&self.database, &listen, secure_cookies, &mail).await
+            Command::Serve { listen, secure_cookies, metrics_secret, mail } => {
+                run_serve(&self.database, &listen, Settings { secure_cookies, metrics_secret }, &mail).await
             }
             Command::Probe(options) => probe::play(options).await,
             Command::Restore { dump } => {
@@ -204,12 +208,12 @@ impl Cli {
     }
 }
 
-async fn run_serve(database: &Database, place: &Place, secure_cookies: bool, mail: &Mail) -> Result<()> {
+async fn run_serve(database: &Database, place: &Place, settings: Settings, mail: &Mail) -> Result<()> {
     allow_open_files();
     let stop = stop_on_signal()?;
     let sender = Sender::new(mail)?;
     let mut open = database.open().await?;
-    let served = serve_with(&mut open, sender, place, secure_cookies, &stop).await;
+    let served = serve_with(&mut open, sender, place, settings, &stop).await;
     // Also where it could not begin: what this program started it stops.
     served.and(open.close().await)
 }
@@ -218,13 +222,13 @@ async fn serve_with(
     open: &mut Open,
     sender: Sender,
     place: &Place,
-    secure_cookies: bool,
+    settings: Settings,
     stop: &CancellationToken,
 ) -> Result<()> {
     let store = open.store(16).await?;
     let listener = listen(place).await?;
     let clock: Clock = Arc::new(Utc::now);
-    let app = App::new(store.clone(), clock.clone(), Settings { secure_cookies });
+    let app = App::new(store.clone(), clock.clone(), settings);
     let mut keepers = JoinSet::new();
     keepers.spawn(keep_judged(store.clone(), clock.clone()));
     keepers.spawn(keep_tidy(app.clone(), store.clone(), clock.clone()));

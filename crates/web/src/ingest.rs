@@ -18,7 +18,7 @@ use gillbook_store::{
 };
 use tokio::sync::{Semaphore, oneshot};
 
-use crate::{Clock, problem::Problem};
+use crate::{Clock, metrics::Metrics, problem::Problem};
 
 /// The most records of one commit.
 const MOST_RECORDS: usize = 20_000;
@@ -52,6 +52,7 @@ struct Line {
 struct Shared {
     store: Store,
     clock: Clock,
+    metrics: Arc<Metrics>,
     line: Mutex<Line>,
     large: Semaphore,
     parsing: Semaphore,
@@ -77,12 +78,30 @@ struct Turn {
     posts: usize,
 }
 
+impl Shared {
+    /// Keeps posts in one commit, each with its own answer.
+    async fn commit(&self, posts: Vec<Post>) -> Vec<gillbook_store::Result<Receipt>> {
+        let (began, records) = (Instant::now(), posts.iter().map(|p| p.records.len()).sum());
+        let receipts = self.store.keep_posts(posts, (self.clock)()).await;
+        self.metrics.committed(records, began.elapsed());
+        receipts
+    }
+}
+
 impl Ingest {
-    pub(crate) fn new(store: Store, clock: Clock) -> Self {
+    /// Posts and large posts that wait for a commit.
+    pub(crate) fn queued(&self) -> (i64, i64) {
+        let large = MAX_LARGE_POSTS_WAITING - self.0.large_waiting.available_permits().min(MAX_LARGE_POSTS_WAITING);
+        let number = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
+        (number(self.line().waiting.len()), number(large))
+    }
+
+    pub(crate) fn new(store: Store, clock: Clock, metrics: Arc<Metrics>) -> Self {
         let line = Line { waiting: VecDeque::new(), taken: false, expected: 0, ended: Instant::now() };
         Self(Arc::new(Shared {
             store,
             clock,
+            metrics,
             line: Mutex::new(line),
             large: Semaphore::new(LARGE_AT_ONCE),
             parsing: Semaphore::new(LARGE_AT_ONCE),
@@ -115,7 +134,7 @@ impl Ingest {
     }
 
     async fn commit_alone(&self, post: Post) -> Result<Receipt, Problem> {
-        let receipt = self.0.store.keep_posts(vec![post], (self.0.clock)()).await.pop();
+        let receipt = self.0.commit(vec![post]).await.pop();
         Ok(receipt.ok_or_else(Problem::broken)??)
     }
 
@@ -183,8 +202,7 @@ impl Line {
 impl Turn {
     async fn commit(self, group: Vec<Waiting>) {
         let (posts, answers): (Vec<_>, Vec<_>) = group.into_iter().map(|w| (w.post, w.answer)).unzip();
-        let Shared { store, clock, .. } = &*self.ingest.0;
-        let Ok(receipts) = tokio::time::timeout(LONGEST, store.keep_posts(posts, clock())).await else {
+        let Ok(receipts) = tokio::time::timeout(LONGEST, self.ingest.0.commit(posts)).await else {
             tracing::error!("a commit of readings did not end; whoever posted is told that it failed");
             return;
         };

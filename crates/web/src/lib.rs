@@ -10,6 +10,7 @@ mod body;
 mod documents;
 mod ingest;
 mod live;
+mod metrics;
 mod pages;
 mod problem;
 mod query_names;
@@ -41,17 +42,22 @@ use tower_http::{
     trace::TraceLayer,
 };
 
-pub use crate::sign_in::{Peer, network_of};
+pub use crate::{
+    metrics::MetricsSecret,
+    sign_in::{Peer, network_of},
+};
 use crate::{problem::Problem, sign_in::Tries};
 
 /// Tells the time. The system's in service, a manual one in the demo and in tests.
 pub type Clock = Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>;
 
 /// How the service is set.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Settings {
     /// Whether cookies are sent over HTTPS only. True behind a proxy that ends TLS.
     pub secure_cookies: bool,
+    /// What shows the figures at `/metrics`; none where they are not shown.
+    pub metrics_secret: Option<MetricsSecret>,
 }
 
 /// What handlers share. A handle: cloned for every request.
@@ -66,6 +72,7 @@ pub struct Shared {
     tries: Tries,
     streams: live::Streams,
     ingest: ingest::Ingest,
+    metrics: Arc<metrics::Metrics>,
 }
 
 impl std::ops::Deref for App {
@@ -86,8 +93,10 @@ impl App {
     /// An app over a store.
     #[must_use]
     pub fn new(store: Store, clock: Clock, settings: Settings) -> Self {
-        let ingest = ingest::Ingest::new(store.clone(), clock.clone());
-        Self(Arc::new(Shared { store, clock, settings, tries: Tries::new(), streams: live::Streams::new(), ingest }))
+        let metrics = Arc::new(metrics::Metrics::new());
+        let ingest = ingest::Ingest::new(store.clone(), clock.clone(), metrics.clone());
+        let (tries, streams) = (Tries::new(), live::Streams::new());
+        Self(Arc::new(Shared { store, clock, settings, tries, streams, ingest, metrics }))
     }
 
     /// Forgets who tried to sign in longer ago than the limit on tries looks back.
@@ -169,6 +178,7 @@ pub fn router(app: App) -> Router {
     rules::expect_complete(&routes);
     let guard = || middleware::from_fn_with_state(app.clone(), who::guard);
     let same_site = || CsrfLayer::new().with_rejection_response(|_| Problem::other_site().into_response());
+    let count = middleware::from_fn_with_state(app.clone(), metrics::count);
     let known_query = middleware::from_fn_with_state(query_names::of(&description), query_names::expect_known);
     let api = api.route_layer(ServiceBuilder::new().layer(same_site()).layer(guard()).layer(known_query));
     let pages = pages.route_layer(
@@ -180,6 +190,7 @@ pub fn router(app: App) -> Router {
     api.merge(pages)
         .route("/health/live", get(|| async { StatusCode::NO_CONTENT }))
         .route("/health/ready", get(ready))
+        .route("/metrics", get(metrics::show))
         .fallback(async |State(app): State<App>, uri: Uri, headers: HeaderMap| {
             elsewhere(&app, &uri, &headers, Problem::not_found_page()).await
         })
@@ -194,6 +205,7 @@ pub fn router(app: App) -> Router {
                 // The phone is shared: nothing of the book stays in its browser but what says so itself.
                 .layer(header_layer("cache-control", "no-store"))
                 .layer(middleware::from_fn(request_id::answer))
+                .layer(count)
                 .layer(TraceLayer::new_for_http().make_span_with(|request: &axum::extract::Request| {
                     tracing::debug_span!("request", method = %request.method(), path = request.uri().path(), request_id = ?request_id::current())
                 }))
@@ -215,6 +227,6 @@ async fn ready(State(app): State<App>) -> Result<StatusCode, Problem> {
 
 /// A problem with an address that has no handler: for a machine as it is, for anybody else as a page.
 async fn elsewhere(app: &App, uri: &Uri, headers: &HeaderMap, problem: Problem) -> Response {
-    let machine = ["/api", "/health"].iter().any(|start| uri.path().starts_with(start));
+    let machine = ["/api", "/health", "/metrics"].iter().any(|start| uri.path().starts_with(start));
     if machine { problem.into_response() } else { pages::finish(app, headers, problem.into_response()).await }
 }

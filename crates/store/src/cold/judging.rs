@@ -9,7 +9,8 @@
 
 use std::{
     collections::{BTreeMap, BTreeSet},
-    sync::{Mutex, PoisonError},
+    sync::{Mutex, MutexGuard, PoisonError},
+    time::{Duration, Instant},
 };
 
 use chrono::{DateTime, Utc};
@@ -41,18 +42,42 @@ fn judge_of(farm: FarmId) -> Signed {
 /// first.
 #[derive(Debug, Default)]
 pub(crate) struct Touched {
-    farms: Mutex<BTreeSet<FarmId>>,
+    waiting: Mutex<Waiting>,
     bell: Notify,
+}
+
+#[derive(Debug, Default)]
+struct Waiting {
+    farms: BTreeSet<FarmId>,
+    /// Since when the first of them waits.
+    since: Option<Instant>,
+    /// Since when the first of those waited that are being evaluated.
+    in_hand: Option<Instant>,
 }
 
 impl Touched {
     pub(crate) fn tell(&self, farms: impl IntoIterator<Item = FarmId>) {
-        self.farms.lock().unwrap_or_else(PoisonError::into_inner).extend(farms);
+        let mut waiting = self.waiting();
+        waiting.farms.extend(farms);
+        waiting.since.get_or_insert_with(Instant::now);
+        drop(waiting);
         self.bell.notify_one();
     }
 
     fn take(&self) -> Vec<FarmId> {
-        std::mem::take(&mut *self.farms.lock().unwrap_or_else(PoisonError::into_inner)).into_iter().collect()
+        let mut waiting = self.waiting();
+        waiting.in_hand = waiting.since.take();
+        std::mem::take(&mut waiting.farms).into_iter().collect()
+    }
+
+    /// For how long the first touch has waited that is not evaluated; zero where none waits.
+    pub(crate) fn lag(&self) -> Duration {
+        let waiting = self.waiting();
+        waiting.in_hand.into_iter().chain(waiting.since).map(|at| at.elapsed()).max().unwrap_or_default()
+    }
+
+    fn waiting(&self) -> MutexGuard<'_, Waiting> {
+        self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
@@ -84,7 +109,9 @@ impl Store {
     /// # Errors
     /// When the database fails; what is left then is found by [`Store::judge_left_over`].
     pub async fn judge_touched(&self, now: DateTime<Utc>) -> Result<usize> {
-        self.judge_farms(&self.touched.take(), now).await
+        let judged = self.judge_farms(&self.touched.take(), now).await;
+        self.touched.waiting().in_hand = None;
+        judged
     }
 
     /// Judges what is marked on any farm, whoever touched it. Returns how many places were judged.
