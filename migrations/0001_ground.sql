@@ -25,6 +25,11 @@ begin
              with check (farm_id = any ((select current_farms())::int[]))', t);
     execute format('create policy every_farm on %s for select to gillbook_audit using (true)', t);
     execute format('grant select on %s to gillbook_app, gillbook_audit', t);
+    -- A farm has a few dozen rows of most tables, fewer than the number of changes after which a server first looks at a table; and a plan for
+    -- tables that nobody has looked at is made for a guess of thousands.
+    if (select relkind from pg_class where oid = t) = 'r' then
+        execute format('alter table %s set (autovacuum_analyze_threshold = 0)', t);
+    end if;
 end $$;
 
 -- The second lock on a record. The service's role has no privilege to update or delete it; this

@@ -392,14 +392,13 @@ create function lot_harvested_at(farm int, code text) returns timestamptz
         with recursive origin(lot) as (
             select code
             union
-            select k.parent from lot_link k join origin o on k.child = o.lot
-             where k.farm_id = farm and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)),
+            select k.parent from origin o join lot_link k on k.farm_id = farm and k.child = o.lot
+             where (select x.act_id from act x where x.farm_id = farm and x.reverses = k.act_id) is null),
         begun(at) as (
-            select a.happened_at from weighing w join act a using (farm_id, act_id)
-             where w.farm_id = farm and w.lot in (select lot from origin)
-               and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
+            select a.happened_at from origin o join weighing w on w.farm_id = farm and w.lot = o.lot join act a on a.farm_id = farm and a.act_id = w.act_id
+             where (select x.act_id from act x where x.farm_id = farm and x.reverses = w.act_id) is null
             union all
-            select l.harvested_at from lot l where l.farm_id = farm and l.lot in (select lot from origin) and l.origin = 'opening')
+            select l.harvested_at from origin o join lot l on l.farm_id = farm and l.lot = o.lot and l.origin = 'opening')
         select coalesce((select min(at) from begun), (select l.harvested_at from lot l where l.farm_id = farm and l.lot = code)));
 
 create table weighing_source (

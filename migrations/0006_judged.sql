@@ -236,9 +236,14 @@ create function spell_is_known(t excursion_action, e excursion) returns boolean
 -- can tell. An action decides on a lot that it names as a whole, on the part that it set apart, and on what was made of either later, until
 -- its act is reversed; unless the lot is on hold by it, until the spell turns out to be another than it was known to be, or grams of the
 -- lot come to light. `countersigned` where every action that decides on the lot was. `places` are those where grams of it may have come.
+--
+-- In plpgsql, and not in sql, because its plan is then made once a connection: planning takes as long as an answer does. `offset 0` keeps the
+-- planner from joining all movements of the farm where only those of a few lots are wanted, whose number it guesses too high.
 create function lots_inside(farm int, spells uuid[], of text[])
     returns table (lot text, excursion_id uuid, made_since boolean, grams bigint, careful_g bigint, decided boolean, countersigned boolean, places text[])
-    language sql stable as $$
+    language plpgsql stable set plan_cache_mode = force_generic_plan as $$
+#variable_conflict use_column
+begin return query
 with recursive kin(lot) as (
     (select unnest(of)
      union
@@ -267,7 +272,8 @@ step as (
            -- A phone's clock may be some minutes ahead.
            least(a.happened_at, a.recorded_at) as came_at,
            case when a.own_sign_in then a.happened_at else greatest(a.happened_at, a.recorded_at) end as left_at
-      from kin join movement m on m.farm_id = farm and m.lot = kin.lot join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
+      from kin cross join lateral (select * from movement m where m.farm_id = farm and m.lot = kin.lot offset 0) m
+      join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
       join place f on f.farm_id = m.farm_id and f.place = m.from_place
       left join act x on x.farm_id = a.farm_id and x.reverses = a.act_id
      where a.kind <> 'reversal'),
@@ -310,7 +316,7 @@ decision as (
                     or f.kind = 'found' and exists (select from stock_count c where c.farm_id = m.farm_id and c.act_id = m.act_id and c.lot = m.lot
                                                        and c.found_reason is not null)
                     or a.kind = 'reversal' and p.kind in ('fridge', 'shelf', 'van', 'stall')
-                       and f.kind not in ('fridge', 'shelf', 'van', 'stall'))) as so) known
+                       and f.kind not in ('fridge', 'shelf', 'van', 'stall'))) as so offset 0) known
      where t.farm_id = farm and t.excursion_id in (select i.excursion_id from inside i) and not action_reversed(t.farm_id, t.action_id)
        and (known.so or t.food = 'held' and lot_held_since(farm, n.lot) is not null)),
 reached(lot, excursion_id, place, since, decisions) as (
@@ -361,9 +367,9 @@ select c.lot, c.excursion_id, i.lot is null, coalesce(i.grams, 0), i.careful_g, 
   from concluded c left join stood i on i.lot = c.lot and i.excursion_id = c.excursion_id
  where exists (select from movement m join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
                 where m.farm_id = farm and m.lot = c.lot and a.kind <> 'reversal'
-                  and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id))
- group by c.lot, c.excursion_id, i.lot, i.grams, i.careful_g
-$$;
+                  and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id) offset 0)
+ group by c.lot, c.excursion_id, i.lot, i.grams, i.careful_g;
+end $$;
 
 -- A probe held against melting ice or another thermometer.
 create table probe_check (

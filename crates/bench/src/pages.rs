@@ -87,7 +87,8 @@ async fn paths(connection: &mut Connection, cookie: &str) -> Result<Vec<String>>
     let lot = first("/api/lots?in_stock=true&limit=1", "lot").await?;
     let order = first("/api/orders?limit=1", "order").await?;
     let docket = first("/api/dockets?limit=1", "docket").await?;
-    let excursion = first("/api/excursions?from=2026-08-10T00:00:00Z&until=2026-11-25T09:00:00Z", "excursion_id").await?;
+    let excursion =
+        first("/api/excursions?from=2026-08-10T00:00:00Z&until=2026-11-25T09:00:00Z", "excursion_id").await?;
     let plain = [
         "/",
         "/weigh",

@@ -6,6 +6,7 @@
 //! *Invariant:* nothing outside this crate holds a connection, and no query runs before `gillbook.farms` is set.
 
 pub mod authority;
+mod backlog;
 pub mod bounded;
 pub mod check;
 pub mod cold;
@@ -233,7 +234,9 @@ impl Store {
     #[doc(hidden)]
     pub async fn begin_read(&self, signed: &Signed, now: DateTime<Utc>) -> Result<Tx> {
         let db = self.pool.begin_with("begin isolation level repeatable read read only").await?;
-        Tx::new(db, signed, now, self.ids.clone()).await
+        let mut tx = Tx::new(db, signed, now, self.ids.clone()).await?;
+        tx.memo.one_snapshot = true;
+        Ok(tx)
     }
 }
 
@@ -293,6 +296,18 @@ pub struct Tx {
     signed: Arc<Signed>,
     now: DateTime<Utc>,
     ids: Arc<Mutex<ChaCha12Rng>>,
+    memo: Memo,
+}
+
+/// What a transaction has looked up already and need not look up again.
+#[derive(Debug, Default)]
+struct Memo {
+    /// The farm's settings; forgotten when they change.
+    ways: Option<Ways>,
+    /// The warm spells that are not settled, of the lots that were asked for last. Only where the transaction reads one snapshot and writes
+    /// nothing: none otherwise.
+    spells: Option<(Vec<String>, Vec<ledger::warm_spells::Reached>)>,
+    one_snapshot: bool,
 }
 
 /// What calculations need to know of a farm.
@@ -312,7 +327,14 @@ impl Tx {
         ids: Arc<Mutex<ChaCha12Rng>>,
     ) -> Result<Self> {
         set_farms(&mut db, &cold::judging::setting_of([signed.farm])).await?;
-        Ok(Self { db, farm: signed.farm, signed: Arc::new(signed.clone()), now: cut_to_micros(now), ids })
+        Ok(Self {
+            db,
+            farm: signed.farm,
+            signed: Arc::new(signed.clone()),
+            now: cut_to_micros(now),
+            ids,
+            memo: Memo::default(),
+        })
     }
 
     /// Commits what succeeded and rolls back what did not.

@@ -26,7 +26,7 @@ use crate::{
 };
 
 /// How far back the air is looked at piece by piece.
-const CLOSE: TimeDelta = TimeDelta::days(8);
+const CLOSE: TimeDelta = TimeDelta::days(1);
 /// How far back life is counted by temperatures: time before counts as time without one.
 pub const OLDEST: TimeDelta = TimeDelta::days(400);
 

@@ -261,6 +261,9 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     pub async fn ways(&mut self) -> Result<Ways> {
+        if let Some(ways) = self.memo.ways {
+            return Ok(ways);
+        }
         let f = sqlx::query!(
             r#"select currency, zone, rounding as "rounding: Rounding" from farm where farm_id = $1"#,
             self.farm.0
@@ -270,7 +273,9 @@ impl Tx {
         let zone = f.zone.parse().map_err(|_| Error::Stored(format!("{} is no time zone", f.zone)))?;
         let coinage = Coinage::new(&f.currency, f.rounding)
             .ok_or_else(|| Error::Stored(format!("{} is no currency", f.currency)))?;
-        Ok(Ways { zone, coinage })
+        let ways = Ways { zone, coinage };
+        self.memo.ways = Some(ways);
+        Ok(ways)
     }
 
     /// Changes settings. `read_version` is the version that the change was made from.
@@ -278,6 +283,7 @@ impl Tx {
     /// # Errors
     /// Refuses a stale version and what a constraint refuses.
     pub async fn change_farm(&mut self, change: &FarmChange, read_version: i32) -> Result<Farm> {
+        self.memo.ways = None;
         let mut faults = Faults::default();
         for word in change.words.iter().flatten().map(|(w, _)| w) {
             faults.check(

@@ -381,12 +381,15 @@ impl Tx {
     pub async fn in_fruit(&mut self) -> Result<Vec<InFruit>> {
         let today = day_of(self.now, self.ways().await?.zone);
         let rows = sqlx::query!(
-            r#"select b.batch as "batch: BatchCode", b.strain as "strain: StrainCode", s.name as strain_name, b.made_on,
-                      s.days_to_first_flush, s.flush_interval_days, s.flushes,
-                      (b.blocks - coalesce((select sum(blocks) from batch_loss where farm_id = b.farm_id and batch = b.batch), 0)
-                                - coalesce((select sum(blocks) from batch_move where farm_id = b.farm_id and batch = b.batch and kind <> 'moved'), 0))::int as "standing!",
+            r#"with left_over as materialized (
+                   select b.farm_id, b.batch,
+                          (b.blocks - coalesce((select sum(blocks) from batch_loss where farm_id = b.farm_id and batch = b.batch), 0)
+                                    - coalesce((select sum(blocks) from batch_move where farm_id = b.farm_id and batch = b.batch and kind <> 'moved'), 0))::int as blocks
+                     from batch b where b.farm_id = $1)
+               select b.batch as "batch: BatchCode", b.strain as "strain: StrainCode", s.name as strain_name, b.made_on,
+                      s.days_to_first_flush, s.flush_interval_days, s.flushes, n.blocks as "standing!",
                       h.flush as "flush?", h.first_day as "first_day?"
-                 from batch b
+                 from left_over n join batch b using (farm_id, batch)
                  join strain s using (farm_id, strain)
                  join lateral (select m.room from batch_move m where m.farm_id = b.farm_id and m.batch = b.batch and m.kind = 'moved'
                                 order by m.moved_at desc, m.recorded_at desc, m.move_id desc limit 1) last on true
@@ -396,14 +399,13 @@ impl Tx {
                                      where ws.farm_id = b.farm_id and ws.batch = b.batch
                                        and not exists (select from act x where x.farm_id = ws.farm_id and x.reverses = ws.act_id)
                                      group by ws.flush order by ws.flush desc limit 1) h on true
-                where b.farm_id = $1 order by b.batch"#,
+                where n.blocks > 0 order by b.batch"#,
             self.farm.0
         )
         .fetch_all(&mut *self.db)
         .await?;
         let mut batches: Vec<InFruit> = rows
             .into_iter()
-            .filter(|r| r.standing > 0)
             .map(|r| {
                 let last = r.flush.zip(r.first_day.map(|d| (today - d).num_days()));
                 let due = match last {

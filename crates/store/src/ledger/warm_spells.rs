@@ -67,7 +67,14 @@ impl Tx {
         if lots.is_empty() {
             return Ok(Vec::new());
         }
-        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        let mut lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        lots.sort_unstable();
+        lots.dedup();
+        if let Some((of, spells)) = self.memo.spells.as_ref()
+            && *of == lots
+        {
+            return Ok(spells.clone());
+        }
         let rows = sqlx::query!(
             r#"select i.lot as "lot!: LotCode", e.excursion_id, e.place as "place: PlaceCode", e.began_at, coalesce(e.ended_at, e.withdrawn_at) as ended_at, e.air_c,
                       e.product_c, i.decided as "decided!", i.countersigned as "countersigned!", i.places as "places!: Vec<PlaceCode>"
@@ -92,7 +99,11 @@ impl Tx {
                 caution: WARM_SPELL,
             },
         });
-        Ok(reached.filter(|r| r.spell.standing != SpellStanding::Settled).collect())
+        let reached: Vec<Reached> = reached.filter(|r| r.spell.standing != SpellStanding::Settled).collect();
+        if self.memo.one_snapshot {
+            self.memo.spells = Some((lots, reached.clone()));
+        }
+        Ok(reached)
     }
 
     /// Asks for the person's own sign-in before grams of lots leave a place that a warm spell has reached which is not settled. `known` is

@@ -1,6 +1,6 @@
 //! What needs doing this morning.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::Days;
 use gillbook_core::{
@@ -44,6 +44,8 @@ pub struct Morning {
     pub on_the_way: i64,
     /// Lots on hold with stock.
     pub on_hold: i64,
+    /// Lots in stock and not on hold that were in a warm spell which is not settled.
+    pub warm: BTreeSet<LotCode>,
     /// Grams short on orders until today.
     pub short_g: Grams,
 }
@@ -57,7 +59,8 @@ impl Tx {
         let today = day_of(self.now, self.ways().await?.zone);
         let mut strains: BTreeMap<StrainCode, StrainToday> = BTreeMap::new();
         let stock = self.stock(None, None).await?;
-        let held: std::collections::BTreeSet<&LotCode> = stock.iter().filter(|s| s.on_hold).map(|s| &s.lot).collect();
+        let warm = stock.iter().filter(|s| s.warm_spell.is_some() && !s.on_hold).map(|s| s.lot.clone()).collect();
+        let held: BTreeSet<&LotCode> = stock.iter().filter(|s| s.on_hold).map(|s| &s.lot).collect();
         let on_hold = i64::try_from(held.len()).unwrap_or(i64::MAX);
         for s in stock.iter().filter(|s| s.place_kind.sells()) {
             let line = strains.entry(s.strain.clone()).or_insert_with_key(|strain| StrainToday::none(strain.clone()));
@@ -87,6 +90,7 @@ impl Tx {
             overdue: i64::try_from(due.iter().filter(|o| o.delivery_day < today).count()).unwrap_or(i64::MAX),
             on_the_way,
             on_hold,
+            warm,
             short_g: due.iter().flat_map(|o| &o.lines).map(|l| l.short_g).sum(),
         })
     }

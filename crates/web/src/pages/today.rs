@@ -1,6 +1,6 @@
 //! Today: what needs me now?
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use askama::Template;
 use axum::extract::State;
@@ -89,8 +89,6 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
         let morning = tx.morning().await?;
         let checks_due = tx.house_checks().await?.iter().filter(|c| c.due).count();
         let spells = tx.excursions_to_deal_with().await?;
-        let stock = tx.stock(None, None).await?;
-        let warm: BTreeSet<_> = stock.iter().filter(|s| s.warm_spell.is_some() && !s.on_hold).map(|s| &s.lot).collect();
         let risk = tx.shelf_life().await?;
         let batches = tx.in_fruit().await?;
         let names: BTreeMap<_, _> =
@@ -116,7 +114,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
                     EndsBy::BestBefore if r.when != "past its day" => format!("sell by {}", r.when),
                     EndsBy::ShelfLife | EndsBy::BestBefore => r.when.to_owned(),
                 },
-                remedy: if warm.contains(&r.lot) {
+                remedy: if morning.warm.contains(&r.lot) {
                     "In a warm spell that is not settled: your local food-safety rules and your plan decide.".into()
                 } else {
                     let by_air = r.ends_by == EndsBy::ShelfLife && !r.remedy.contains("temperatures");
@@ -157,7 +155,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             docket_word: farm.word("docket").to_owned(),
             checks_due,
             alerts: alerts(&spells),
-            warm_lots: warm.len(),
+            warm_lots: morning.warm.len(),
             in_fruit: batches.len(),
             due: batches.iter().filter(|b| b.due).count(),
             next: next(&head, &spells, morning.to_make_up + morning.overdue > 0),
