@@ -238,10 +238,11 @@ create function spell_is_known(t excursion_action, e excursion) returns boolean
 -- lot come to light. `countersigned` where every action that decides on the lot was. `places` are those where grams of it may have come.
 --
 -- In plpgsql, and not in sql, because its plan is then made once a connection: planning takes as long as an answer does. `offset 0` keeps the
--- planner from joining all movements of the farm where only those of a few lots are wanted, whose number it guesses too high.
+-- planner from joining all movements of the farm where only those of a few lots are wanted, whose number it guesses too high; and with little
+-- memory its hash tables, which are made for what is guessed, are quickly made.
 create function lots_inside(farm int, spells uuid[], of text[])
     returns table (lot text, excursion_id uuid, made_since boolean, grams bigint, careful_g bigint, decided boolean, countersigned boolean, places text[])
-    language plpgsql stable set plan_cache_mode = force_generic_plan as $$
+    language plpgsql stable set plan_cache_mode = force_generic_plan set work_mem = '1MB' as $$
 #variable_conflict use_column
 begin return query
 with recursive kin(lot) as (

@@ -10,7 +10,7 @@ use anyhow::{Context, Result, ensure};
 use gillbook_tests::top;
 use serde_json::Value;
 use syn::{
-    ExprMethodCall, File, ImplItem, Item, ItemUse, Path as CodePath, Type, UseTree,
+    ExprMethodCall, File, ImplItem, ImplItemFn, Item, ItemUse, Path as CodePath, Type, UseTree, Visibility,
     visit::{Visit, visit_expr_method_call, visit_path},
 };
 
@@ -259,4 +259,40 @@ fn dependencies_are_licensed_and_come_from_the_registry() -> Result<()> {
         ensure!(licence.evaluate(allowed), "{name} is under {licence}");
     }
     Ok(())
+}
+
+/// A public method of the store's handles is one span, named by subject and verb: a slow request tells where it waited.
+#[test]
+fn every_public_method_of_the_store_is_a_span() -> Result<()> {
+    let folder = top().join("crates/store/src");
+    let mut seen = 0;
+    for path in sources(&folder)? {
+        let Some(subject) = subject_of(&path, &folder) else { continue };
+        for method in public_async_methods(&read(&path)?) {
+            let name = format!("\"store.{subject}.{}\"", method.sig.ident);
+            let spans =
+                method.attrs.iter().filter(|a| a.path().segments.last().is_some_and(|s| s.ident == "instrument"));
+            let named = spans.filter_map(|a| a.meta.require_list().ok()).any(|l| l.tokens.to_string().contains(&name));
+            ensure!(named, "{}: {} is no span named {name}", path.display(), method.sig.ident);
+            seen += 1;
+        }
+    }
+    ensure!(seen > 100, "{seen} methods");
+    Ok(())
+}
+
+fn public_async_methods(file: &File) -> Vec<&ImplItemFn> {
+    let impls = file.items.iter().filter_map(|item| match item {
+        Item::Impl(found) if found.trait_.is_none() => Some(found),
+        _ => None,
+    });
+    impls
+        .flat_map(|found| &found.items)
+        .filter_map(|item| match item {
+            ImplItem::Fn(method) if matches!(method.vis, Visibility::Public(_)) && method.sig.asyncness.is_some() => {
+                Some(method)
+            }
+            _ => None,
+        })
+        .collect()
 }

@@ -3,6 +3,7 @@
 mod bodies;
 mod metrics;
 mod pages;
+mod statements;
 
 use anyhow::Result;
 use chrono::TimeDelta;

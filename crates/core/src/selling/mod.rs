@@ -5,6 +5,7 @@ pub mod customer;
 pub mod earnings;
 pub mod market;
 pub mod order;
+pub mod pricing;
 pub mod product;
 pub mod risk;
 pub mod set_aside;

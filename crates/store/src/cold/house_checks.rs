@@ -118,6 +118,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a taken code.
+    #[tracing::instrument(level = "debug", name = "store.cold.add_house_check", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_house_check(&mut self, new: &NewHouseCheck) -> Result<HouseCheck> {
         sqlx::query!(
             "insert into house_check (farm_id, house_check, name, topic, every_days, added_at) values ($1, $2, $3, $4, $5, $6)",
@@ -142,6 +143,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.house_checks", skip_all, fields(farm_id = self.farm.0))]
     pub async fn house_checks(&mut self) -> Result<Vec<HouseCheck>> {
         let zone = self.ways().await?.zone;
         let today = day_of(self.now, zone);
@@ -181,6 +183,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a check that is not there, and one that was not good without what was done.
+    #[tracing::instrument(level = "debug", name = "store.cold.check_done", skip_all, fields(farm_id = self.farm.0))]
     pub async fn check_done(&mut self, code: &HouseCheckCode, new: &NewCheckDone) -> Result<HouseCheck> {
         self.house_check(code).await?;
         if !new.good && new.what_done.as_str().is_empty() {
@@ -210,6 +213,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.checks_done", skip_all, fields(farm_id = self.farm.0))]
     pub async fn checks_done(&mut self, span: Span) -> Result<Vec<CheckDone>> {
         Ok(sqlx::query_as!(
             CheckDone,
@@ -228,6 +232,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a place that is not there and a time in the future.
+    #[tracing::instrument(level = "debug", name = "store.cold.add_spot_reading", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_spot_reading(&mut self, place: &PlaceCode, new: &NewSpotReading) -> Result<SpotReading> {
         self.place(place).await?;
         if !new.c.is_finite() {
@@ -264,6 +269,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.spot_readings", skip_all, fields(farm_id = self.farm.0))]
     pub async fn spot_readings(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<SpotReading>> {
         Ok(sqlx::query_as!(
             SpotReading,

@@ -89,6 +89,7 @@ pub(crate) fn setting_of(farms: impl IntoIterator<Item = FarmId>) -> String {
 
 impl Store {
     /// Rung when something was touched.
+    #[tracing::instrument(level = "debug", name = "store.cold.wait_for_touch", skip_all)]
     pub async fn wait_for_touch(&self) {
         self.touched.bell.notified().await;
     }
@@ -108,6 +109,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails; what is left then is found by [`Store::judge_left_over`].
+    #[tracing::instrument(level = "debug", name = "store.cold.judge_touched", skip_all)]
     pub async fn judge_touched(&self, now: DateTime<Utc>) -> Result<usize> {
         let judged = self.judge_farms(&self.touched.take(), now).await;
         self.touched.waiting().in_hand = None;
@@ -118,6 +120,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.judge_left_over", skip_all)]
     pub async fn judge_left_over(&self, now: DateTime<Utc>) -> Result<usize> {
         let mut db = self.begin_for(&self.farms_with_people().await?).await?;
         let farms =
@@ -187,6 +190,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.judge_place", skip_all)]
     pub async fn judge_place(&self, farm: FarmId, place: &PlaceCode, now: DateTime<Utc>) -> Result<()> {
         let signed = judge_of(farm);
         let touched = transact!(write, self, &signed, now, |tx| tx.lease_place(place).await)?;
@@ -207,6 +211,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.judge_farm", skip_all)]
     pub async fn judge_farm(&self, farm: FarmId, now: DateTime<Utc>) -> Result<()> {
         let signed = judge_of(farm);
         let places = transact!(write, self, &signed, now, |tx| tx.touched_places().await)?;
@@ -220,6 +225,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.judge_silence", skip_all)]
     pub async fn judge_silence(&self, now: DateTime<Utc>) -> Result<usize> {
         let mut db = self.begin_for(&self.farms_with_people().await?).await?;
         let silent = sqlx::query!(

@@ -102,6 +102,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.lease_notices", skip_all)]
     pub async fn lease_notices(&self, max: usize, now: DateTime<Utc>) -> Result<Vec<Notice>> {
         let mut db = self.begin_for(&self.farms_with_people().await?).await?;
         let rows = sqlx::query!(
@@ -165,6 +166,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.notice_tried", skip_all)]
     pub async fn notice_tried(&self, notice: &Notice, trouble: Option<&str>, now: DateTime<Utc>) -> Result<()> {
         let signed = Signed::program(notice.farm, "notices");
         let wait = TimeDelta::seconds(30 << notice.tries.clamp(0, 12));
@@ -197,6 +199,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses an address that is none, and more than [`MAX_RECEIVERS`].
+    #[tracing::instrument(level = "debug", name = "store.cold.add_notice_to", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_notice_to(&mut self, new: &NewNoticeTo) -> Result<NoticeTo> {
         let address = new.address.as_str();
         let good = match new.way {
@@ -275,6 +278,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.notices_to", skip_all, fields(farm_id = self.farm.0))]
     pub async fn notices_to(&mut self) -> Result<Vec<NoticeTo>> {
         let rows = sqlx::query!(
             r#"select notice_to, way as "way: NoticeWay", address, after_minutes, quiet_from, quiet_until from notice_to
@@ -302,6 +306,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.cold.remove_notice_to", skip_all, fields(farm_id = self.farm.0))]
     pub async fn remove_notice_to(&mut self, id: Uuid) -> Result<()> {
         let done = sqlx::query!(
             "update notice_to set ended_at = $3 where farm_id = $1 and notice_to = $2 and ended_at is null",

@@ -190,6 +190,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses another kind, a taken code and a limit that cannot be.
+    #[tracing::instrument(level = "debug", name = "store.cold.add_place", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_place(&mut self, new: &NewPlace) -> Result<Place> {
         if !new.kind.holds_stock() {
             return Err(Refusal::field(
@@ -218,6 +219,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a stale version and a limit that cannot be.
+    #[tracing::instrument(level = "debug", name = "store.cold.change_place", skip_all, fields(farm_id = self.farm.0))]
     pub async fn change_place(&mut self, code: &PlaceCode, change: &PlaceChange, read_version: i32) -> Result<Place> {
         let place = self.place(code).await?;
         if *change == PlaceChange::default() {
@@ -246,6 +248,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.cold.place", skip_all, fields(farm_id = self.farm.0))]
     pub async fn place(&mut self, code: &PlaceCode) -> Result<Place> {
         self.places_where(Some(code), &Page { after: None, limit: 1 })
             .await?
@@ -257,6 +260,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.places", skip_all, fields(farm_id = self.farm.0))]
     pub async fn places(&mut self, page: &Page) -> Result<Vec<Place>> {
         self.places_where(None, page).await
     }
@@ -310,6 +314,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a taken name and a place that is not there.
+    #[tracing::instrument(level = "debug", name = "store.cold.add_probe", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_probe(&mut self, new: &NewProbe) -> Result<Probe> {
         let number = self.next_number("probe").await?;
         sqlx::query!(
@@ -329,6 +334,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.probes", skip_all, fields(farm_id = self.farm.0))]
     pub async fn probes(&mut self, page: &Page) -> Result<Vec<Probe>> {
         Ok(sqlx::query_as!(
             Probe,
@@ -389,6 +395,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.warm_limit", skip_all, fields(farm_id = self.farm.0))]
     pub async fn warm_limit(&mut self, place: &PlaceCode) -> Result<Option<f64>> {
         let rules = self.rules_of(place).await?;
         Ok(gillbook_core::cold::judgement::in_force(&rules, self.now).map(|rule| rule.warm_c))

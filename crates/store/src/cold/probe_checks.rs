@@ -91,6 +91,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a probe that is not there, figures that cannot be, and on a shared phone a correction.
+    #[tracing::instrument(level = "debug", name = "store.cold.add_probe_check", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_probe_check(&mut self, probe: &str, new: &NewProbeCheck) -> Result<ProbeStanding> {
         let (probe_id, place) = self.probe_by_name(probe).await?;
         if !new.reference_c.is_finite() || !new.read_c.is_finite() {
@@ -181,6 +182,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a probe that is not there.
+    #[tracing::instrument(level = "debug", name = "store.cold.probe_standing", skip_all, fields(farm_id = self.farm.0))]
     pub async fn probe_standing(&mut self, probe: &str) -> Result<ProbeStanding> {
         let (probe_id, _) = self.probe_by_name(probe).await?;
         let rows = sqlx::query!(

@@ -136,6 +136,7 @@ impl Store {
     ///
     /// # Errors
     /// One a post, when the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.keep_posts", skip_all)]
     pub async fn keep_posts(&self, posts: Vec<Post>, now: DateTime<Utc>) -> Vec<Result<Receipt>> {
         let named = match self.named(&posts, now).await {
             Ok(named) => named,
@@ -189,6 +190,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.ensure_months", skip_all)]
     pub async fn ensure_months(&self, first: DateTime<Utc>, last: DateTime<Utc>) -> Result<()> {
         let months: Vec<_> = months_between(first, last).collect();
         if self.months.read().is_ok_and(|known| months.iter().all(|month| known.contains(month))) {
@@ -206,6 +208,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.ensure_months_of", skip_all)]
     pub async fn ensure_months_of(&self, post: &Post, now: DateTime<Utc>) -> Result<()> {
         let taken = || post.records.iter().map(|r| r.at).filter(|at| is_taken_at(*at, now));
         match taken().min().zip(taken().max()) {
@@ -292,6 +295,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails; what is wrong with single records stands in the receipt.
+    #[tracing::instrument(level = "debug", name = "store.cold.keep_readings", skip_all, fields(farm_id = self.farm.0))]
     pub async fn keep_readings(&mut self, post: &Post) -> Result<Receipt> {
         let names: Vec<String> =
             post.records.iter().map(|r| r.name.clone()).collect::<BTreeSet<_>>().into_iter().collect();

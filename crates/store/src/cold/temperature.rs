@@ -308,6 +308,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a place that is not there and a span that is empty or longer than 400 days.
+    #[tracing::instrument(level = "debug", name = "store.cold.temperature", skip_all, fields(farm_id = self.farm.0))]
     pub async fn temperature(&mut self, code: &PlaceCode, window: Span, step: TimeDelta) -> Result<Temperature> {
         if window.from >= window.until {
             return Err(Refusal::field("until", "The span is empty. Choose an end after its beginning.").into());

@@ -151,6 +151,7 @@ impl Store {
     ///
     /// # Errors
     /// Refuses a currency without a minor unit and a taken sign-in name.
+    #[tracing::instrument(level = "debug", name = "store.farm.open_farm", skip_all)]
     pub async fn open_farm(&self, farm: &NewFarm, now: chrono::DateTime<chrono::Utc>) -> Result<FarmId> {
         if Coinage::new(&farm.currency, Rounding::HalfUp).is_none() {
             return Err(Refusal::field("/currency", "The currency is three letters of ISO 4217, such as EUR.").into());
@@ -203,6 +204,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.farm.farm", skip_all, fields(farm_id = self.farm.0))]
     pub async fn farm(&mut self) -> Result<Farm> {
         let f = sqlx::query!(
             r#"select name, address, registration, currency, zone, tax_name, rounding as "rounding: Rounding", implied_decimals,
@@ -260,6 +262,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.farm.ways", skip_all, fields(farm_id = self.farm.0))]
     pub async fn ways(&mut self) -> Result<Ways> {
         if let Some(ways) = self.memo.ways {
             return Ok(ways);
@@ -282,6 +285,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a stale version and what a constraint refuses.
+    #[tracing::instrument(level = "debug", name = "store.farm.change_farm", skip_all, fields(farm_id = self.farm.0))]
     pub async fn change_farm(&mut self, change: &FarmChange, read_version: i32) -> Result<Farm> {
         self.memo.ways = None;
         let mut faults = Faults::default();

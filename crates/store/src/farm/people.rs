@@ -192,6 +192,7 @@ impl Store {
     ///
     /// # Errors
     /// Refuses a wrong name or passphrase, with the same words and after the same work; busy when too many are signing in.
+    #[tracing::instrument(level = "debug", name = "store.farm.sign_in", skip_all)]
     pub async fn sign_in(
         &self,
         name: &str,
@@ -237,6 +238,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.farm.knows_device", skip_all)]
     pub async fn knows_device(&self, name: &str, secret: &str, now: DateTime<Utc>) -> Result<bool> {
         let Some(farm) = farm_of(secret) else { return Ok(false) };
         let signed = Signed::program(farm, "sign-in");
@@ -258,6 +260,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.farm.sign_out", skip_all)]
     pub async fn sign_out(&self, secret: &str, now: DateTime<Utc>) -> Result<()> {
         let Some(farm) = farm_of(secret) else { return Ok(()) };
         let signed = Signed::program(farm, "sign-out");
@@ -277,6 +280,7 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.farm.session", skip_all)]
     pub async fn session(&self, secret: &str, now: DateTime<Utc>) -> Result<Option<Arc<Session>>> {
         let Some(farm) = farm_of(secret) else { return Ok(None) };
         let hash = hash_secret(secret);
@@ -389,6 +393,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses taken initials, a taken sign-in name, a short passphrase.
+    #[tracing::instrument(level = "debug", name = "store.farm.add_person", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_person(&mut self, new: &NewPerson) -> Result<Person> {
         let passphrase = new.passphrase.clone();
         let hash = HASHING.run(move || hash_passphrase(&passphrase)).await??;
@@ -427,6 +432,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.farm.people", skip_all, fields(farm_id = self.farm.0))]
     pub async fn people(&mut self) -> Result<Vec<Person>> {
         Ok(sqlx::query_as!(
             Person,
@@ -442,6 +448,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses the last owner.
+    #[tracing::instrument(level = "debug", name = "store.farm.remove_person", skip_all, fields(farm_id = self.farm.0))]
     pub async fn remove_person(&mut self, person_id: Uuid) -> Result<()> {
         // Locks the owners, so that two of them cannot remove each other at once.
         let owners = sqlx::query_scalar!(
@@ -487,6 +494,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses an unknown probe, and a probe with a scope that has none.
+    #[tracing::instrument(level = "debug", name = "store.farm.make_token", skip_all, fields(farm_id = self.farm.0))]
     pub async fn make_token(&mut self, new: &NewToken) -> Result<(Token, String)> {
         let probe_id = match (new.scope, &new.probe) {
             (Scope::Readings, Some(name)) => Some(self.probe_id(name.as_str()).await?),
@@ -532,6 +540,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.farm.tokens", skip_all, fields(farm_id = self.farm.0))]
     pub async fn tokens(&mut self) -> Result<Vec<Token>> {
         Ok(sqlx::query_as!(
             Token,
@@ -547,6 +556,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a token that is not there.
+    #[tracing::instrument(level = "debug", name = "store.farm.remove_token", skip_all, fields(farm_id = self.farm.0))]
     pub async fn remove_token(&mut self, token_id: Uuid) -> Result<()> {
         let done = sqlx::query!(
             "update token set removed_at = $3 where farm_id = $1 and token_id = $2 and removed_at is null",

@@ -167,6 +167,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a taken code, a day in the future, and codes that are not there.
+    #[tracing::instrument(level = "debug", name = "store.growing.add_batch", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_batch(&mut self, new: &NewBatch) -> Result<Batch> {
         let zone = self.ways().await?.zone;
         if new.made_on.0 > day_of(self.now, zone) {
@@ -198,6 +199,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.growing.batch", skip_all, fields(farm_id = self.farm.0))]
     pub async fn batch(&mut self, code: &BatchCode) -> Result<Batch> {
         self.batches_where(Some(code), &Page { after: None, limit: 1 })
             .await?
@@ -209,6 +211,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.growing.batches", skip_all, fields(farm_id = self.farm.0))]
     pub async fn batches(&mut self, page: &Page) -> Result<Vec<Batch>> {
         self.batches_where(None, page).await
     }
@@ -259,6 +262,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses more blocks than are left, a room that is missing or too many, and the future.
+    #[tracing::instrument(level = "debug", name = "store.growing.move_blocks", skip_all, fields(farm_id = self.farm.0))]
     pub async fn move_blocks(&mut self, code: &BatchCode, new: &NewBatchMove) -> Result<BatchMove> {
         let moved_at = self.happened(new.moved_at, "/moved_at")?;
         if (new.kind == BlockMove::Moved) != new.room.is_some() {
@@ -298,6 +302,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a batch that is not there.
+    #[tracing::instrument(level = "debug", name = "store.growing.batch_moves", skip_all, fields(farm_id = self.farm.0))]
     pub async fn batch_moves(&mut self, code: &BatchCode) -> Result<Vec<BatchMove>> {
         self.batch(code).await?;
         Ok(sqlx::query_as!(
@@ -315,6 +320,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses more blocks than are left, and the future.
+    #[tracing::instrument(level = "debug", name = "store.growing.lose_blocks", skip_all, fields(farm_id = self.farm.0))]
     pub async fn lose_blocks(&mut self, code: &BatchCode, new: &NewBatchLoss) -> Result<BatchLoss> {
         let lost_at = self.happened(new.lost_at, "/lost_at")?;
         let zone = self.ways().await?.zone;
@@ -348,6 +354,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a batch that is not there.
+    #[tracing::instrument(level = "debug", name = "store.growing.batch_losses", skip_all, fields(farm_id = self.farm.0))]
     pub async fn batch_losses(&mut self, code: &BatchCode) -> Result<Vec<BatchLoss>> {
         self.batch(code).await?;
         let zone = self.ways().await?.zone;
@@ -378,6 +385,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.growing.in_fruit", skip_all, fields(farm_id = self.farm.0))]
     pub async fn in_fruit(&mut self) -> Result<Vec<InFruit>> {
         let today = day_of(self.now, self.ways().await?.zone);
         let rows = sqlx::query!(

@@ -37,6 +37,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a taken code and a cook in the future.
+    #[tracing::instrument(level = "debug", name = "store.growing.add_cook", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_cook(&mut self, new: &Cook) -> Result<()> {
         let started_at = self.happened(Some(new.started_at), "/started_at")?;
         crate::ranges::expect_range(
@@ -66,6 +67,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.growing.cooks", skip_all, fields(farm_id = self.farm.0))]
     pub async fn cooks(&mut self, page: &Page) -> Result<Vec<Cook>> {
         let rows = sqlx::query!(
             r#"select cook as "cook: CookCode", method as "method: CookMethod", started_at as "started_at: DateTime<Utc>", hours,

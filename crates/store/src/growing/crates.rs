@@ -66,6 +66,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a taken code and a wet tare below the dry one.
+    #[tracing::instrument(level = "debug", name = "store.growing.add_crate", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_crate(&mut self, new: &NewCrate) -> Result<Crate> {
         sqlx::query!(
             "insert into crate (farm_id, crate, name, kind, tare_dry_g, tare_wet_g) values ($1, $2, $3, $4, $5, $6)",
@@ -85,6 +86,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a stale version.
+    #[tracing::instrument(level = "debug", name = "store.growing.change_crate", skip_all, fields(farm_id = self.farm.0))]
     pub async fn change_crate(&mut self, code: &CrateCode, change: &CrateChange, read_version: i32) -> Result<Crate> {
         let kind = self.crate_kind(code).await?;
         if *change == CrateChange::default() {
@@ -112,6 +114,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.growing.crate_kind", skip_all, fields(farm_id = self.farm.0))]
     pub async fn crate_kind(&mut self, code: &CrateCode) -> Result<Crate> {
         sqlx::query_as!(
             Crate,
@@ -128,6 +131,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.growing.crates", skip_all, fields(farm_id = self.farm.0))]
     pub async fn crates(&mut self, page: &Page) -> Result<Vec<Crate>> {
         Ok(sqlx::query_as!(
             Crate,

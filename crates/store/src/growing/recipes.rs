@@ -54,6 +54,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a taken code and figures that cannot be.
+    #[tracing::instrument(level = "debug", name = "store.growing.add_recipe", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_recipe(&mut self, new: &Recipe) -> Result<()> {
         let mut faults = Faults::default();
         faults.check(
@@ -109,6 +110,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.growing.recipes", skip_all, fields(farm_id = self.farm.0))]
     pub async fn recipes(&mut self, page: &Page) -> Result<Vec<Recipe>> {
         let rows = sqlx::query!(
             r#"select recipe as "recipe: RecipeCode", name as "name: Line", block_wet_g, block_dry_g, block_cost

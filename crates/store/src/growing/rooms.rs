@@ -67,6 +67,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a taken code.
+    #[tracing::instrument(level = "debug", name = "store.growing.add_room", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_room(&mut self, new: &NewRoom) -> Result<Room> {
         expect_range(new.area_m2, Decimal::new(1, 2), Decimal::from(100_000), "/area_m2", "The floor area in m²")?;
         sqlx::query!(
@@ -97,6 +98,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a stale version.
+    #[tracing::instrument(level = "debug", name = "store.growing.change_room", skip_all, fields(farm_id = self.farm.0))]
     pub async fn change_room(&mut self, code: &RoomCode, change: &RoomChange, read_version: i32) -> Result<Room> {
         let room = self.room(code).await?;
         if *change == RoomChange::default() {
@@ -134,6 +136,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.growing.rooms", skip_all, fields(farm_id = self.farm.0))]
     pub async fn rooms(&mut self, page: &Page) -> Result<Vec<Room>> {
         Ok(sqlx::query_as!(
             Room,

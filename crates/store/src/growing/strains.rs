@@ -152,6 +152,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a taken code and a profile that cannot be.
+    #[tracing::instrument(level = "debug", name = "store.growing.add_strain", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_strain(&mut self, new: &NewStrain) -> Result<Strain> {
         check_life(&new.life, new.lowest_safe_c)?;
         expect_range(new.trim_share, Decimal::ZERO, Decimal::new(9, 1), "/trim_share", "The share that is cut off")?;
@@ -181,6 +182,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a stale version and a profile that cannot be.
+    #[tracing::instrument(level = "debug", name = "store.growing.change_strain", skip_all, fields(farm_id = self.farm.0))]
     pub async fn change_strain(
         &mut self,
         code: &StrainCode,
@@ -218,6 +220,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.growing.strain", skip_all, fields(farm_id = self.farm.0))]
     pub async fn strain(&mut self, code: &StrainCode) -> Result<Strain> {
         self.strains_where(Some(code), &Page { after: None, limit: 1 })
             .await?
@@ -229,6 +232,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.growing.strains", skip_all, fields(farm_id = self.farm.0))]
     pub async fn strains(&mut self, page: &Page) -> Result<Vec<Strain>> {
         self.strains_where(None, page).await
     }

@@ -124,6 +124,7 @@ impl Tx {
     /// # Errors
     /// Refuses one that is not there or still lasts, a warm or cold spell that is not decided for every lot in stock, one where all is
     /// countersigned, whoever dealt with all that is left, and a sign-in that is not the person's own.
+    #[tracing::instrument(level = "debug", name = "store.ledger.sign_off", skip_all, fields(farm_id = self.farm.0))]
     pub async fn sign_off(&mut self, id: Uuid, new: &NewSignOff) -> Result<ExcursionWithLots> {
         self.lock_excursion(id).await?;
         let there = self.excursion(id).await?;

@@ -114,6 +114,7 @@ impl Tx {
     /// # Errors
     /// Refuses a place that holds no stock, a lot that was never there or was counted again since, more above the book than two weighings
     /// can differ by unless it is said why (while a warm spell is not settled or a lot is on hold, by the person's own sign-in), and a shortage of goods that have left since or are set aside.
+    #[tracing::instrument(level = "debug", name = "store.ledger.count_stock", skip_all, fields(farm_id = self.farm.0))]
     pub async fn count_stock(&mut self, new: &NewStockCount) -> Result<StockCount> {
         let counted_at = self.happened(new.counted_at, "/counted_at")?;
         let kind = self.place_kind(&new.place, "/place").await?;
@@ -213,6 +214,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.stock_counts", skip_all, fields(farm_id = self.farm.0))]
     pub async fn stock_counts(&mut self, page: &Page) -> Result<Vec<StockCount>> {
         let acts = self.acts(Some(ActKind::Count), None, page).await?;
         let ids: Vec<Uuid> = acts.iter().map(|a| a.act_id).collect();

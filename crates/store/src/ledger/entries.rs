@@ -147,6 +147,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a missing reason, more than is there, what is set aside, and a lot on hold for anything but waste and test.
+    #[tracing::instrument(level = "debug", name = "store.ledger.move_grams", skip_all, fields(farm_id = self.farm.0))]
     pub async fn move_grams(&mut self, new: &NewMovement) -> Result<Act> {
         let happened_at = self.happened(new.happened_at, "/happened_at")?;
         let plan = MovementPlan::of(new)?;
@@ -180,6 +181,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.ledger.act", skip_all, fields(farm_id = self.farm.0))]
     pub async fn act(&mut self, act_id: Uuid) -> Result<Act> {
         self.acts_where(Some(act_id), None, None, &Page { after: None, limit: 1 })
             .await?
@@ -191,6 +193,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.acts", skip_all, fields(farm_id = self.farm.0))]
     pub async fn acts(&mut self, kind: Option<ActKind>, lot: Option<&LotCode>, page: &Page) -> Result<Vec<Act>> {
         self.acts_where(None, kind, lot, page).await
     }
@@ -260,6 +263,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.stock", skip_all, fields(farm_id = self.farm.0))]
     pub async fn stock(&mut self, at: Option<DateTime<Utc>>, place: Option<&PlaceCode>) -> Result<Vec<StockRow>> {
         let rows = sqlx::query!(
             r#"select x.lot as "lot!: LotCode", l.strain as "strain!: StrainCode", x.place as "place!: PlaceCode", p.kind as "kind!: PlaceKind",

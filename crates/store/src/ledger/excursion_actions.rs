@@ -146,6 +146,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there, a time in the future, lots that were not inside, and what cannot be done to them.
+    #[tracing::instrument(level = "debug", name = "store.ledger.add_action", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_action(&mut self, id: Uuid, new: &NewAction) -> Result<ExcursionWithLots> {
         let at = self.happened(new.done_at, "/done_at")?;
         self.lock_excursion(id).await?;

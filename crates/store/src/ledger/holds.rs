@@ -79,6 +79,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.hold_history", skip_all, fields(farm_id = self.farm.0))]
     pub async fn hold_history(&mut self, lot: &LotCode) -> Result<Vec<HoldEvent>> {
         Ok(sqlx::query_as!(
             HoldEvent,
@@ -96,6 +97,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a lot that is not there or is on hold.
+    #[tracing::instrument(level = "debug", name = "store.ledger.hold_lot", skip_all, fields(farm_id = self.farm.0))]
     pub async fn hold_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<HeldLot> {
         let at = self.happened(new.happened_at, "/happened_at")?;
         self.lot_exists(code).await?;
@@ -117,6 +119,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a lot that is not there or not on hold, and whoever is not signed in themselves.
+    #[tracing::instrument(level = "debug", name = "store.ledger.release_lot", skip_all, fields(farm_id = self.farm.0))]
     pub async fn release_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
         self.authoriser("Releasing a hold")?;
         let at = self.happened(new.happened_at, "/happened_at")?;

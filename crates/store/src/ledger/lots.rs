@@ -98,6 +98,8 @@ pub struct Lot {
 /// What a lot is, without where it is and how it has fared.
 #[derive(Debug, Clone)]
 pub(crate) struct LotFacts {
+    /// The lot.
+    pub lot: LotCode,
     pub strain: StrainCode,
     pub grade: GradeCode,
     pub packaging: Packaging,
@@ -136,19 +138,26 @@ pub(crate) struct NewLot<'a> {
 impl Tx {
     /// What a lot is, where only that is needed.
     pub(crate) async fn lot_facts(&mut self, code: &LotCode) -> Result<LotFacts> {
-        sqlx::query_as!(
+        let mut lots = self.facts_of_lots(std::slice::from_ref(code)).await?;
+        lots.remove(code).ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
+    }
+
+    /// What those of some lots are that are there.
+    pub(crate) async fn facts_of_lots(&mut self, codes: &[LotCode]) -> Result<BTreeMap<LotCode, LotFacts>> {
+        let codes: Vec<String> = codes.iter().map(ToString::to_string).collect();
+        let lots = sqlx::query_as!(
             LotFacts,
-            r#"select l.strain as "strain: _", l.grade as "grade: _", l.packaging as "packaging: _", l.form as "form: _", l.harvest_day,
+            r#"select l.lot as "lot: _", l.strain as "strain: _", l.grade as "grade: _", l.packaging as "packaging: _", l.form as "form: _", l.harvest_day,
                       lot_harvested_at(l.farm_id, l.lot) as "harvested_at!", l.best_before,
                       coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
                         order by e.turn desc limit 1) = 'hold', false) as "on_hold!"
-                 from lot l where l.farm_id = $1 and l.lot = $2"#,
+                 from lot l where l.farm_id = $1 and l.lot = any ($2)"#,
             self.farm.0,
-            code.as_str()
+            &codes
         )
-        .fetch_optional(&mut *self.db)
-        .await?
-        .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(lots.into_iter().map(|l| (l.lot.clone(), l)).collect())
     }
 
     pub(crate) async fn lot_exists(&mut self, code: &LotCode) -> Result<()> {
@@ -191,22 +200,39 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.lots", skip_all, fields(farm_id = self.farm.0))]
     pub async fn lots(&mut self, in_stock: bool, page: &Page) -> Result<Vec<Lot>> {
-        self.lots_where(None, in_stock, page).await
+        if !in_stock {
+            return self.lots_where(None, page).await;
+        }
+        let codes = self.lots_in_stock().await?;
+        self.lots_where(Some(&codes), page).await
     }
 
     /// One lot.
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.ledger.lot", skip_all, fields(farm_id = self.farm.0))]
     pub async fn lot(&mut self, code: &LotCode) -> Result<Lot> {
-        self.lots_where(Some(code), false, &Page { after: None, limit: 1 })
+        self.lots_where(Some(&[code.to_string()]), &Page { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
     }
 
-    async fn lots_where(&mut self, only: Option<&LotCode>, in_stock: bool, page: &Page) -> Result<Vec<Lot>> {
+    /// Codes of the lots of which anything is in stock.
+    async fn lots_in_stock(&mut self) -> Result<Vec<String>> {
+        Ok(sqlx::query_scalar!(
+            "select distinct b.lot from place p join balance b on b.farm_id = p.farm_id and b.place = p.place and b.grams > 0
+              where p.farm_id = $1 and p.kind in ('fridge', 'shelf', 'van', 'stall')",
+            self.farm.0
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    async fn lots_where(&mut self, only: Option<&[String]>, page: &Page) -> Result<Vec<Lot>> {
         let rows = sqlx::query!(
             r#"select l.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.grade as "grade: GradeCode",
                       l.packaging as "packaging: Packaging", l.form as "form: Form", l.harvest_day,
@@ -216,15 +242,11 @@ impl Tx {
                         order by e.turn desc limit 1) = 'hold', false) as "on_hold!",
                       lot_finished(l.farm_id, l.lot) as "finished!"
                  from lot l
-                where l.farm_id = $1 and ($2::text is null or l.lot = $2) and ($3::text is null or l.lot > $3)
-                  and (not $4 or exists (select from balance b join place p using (farm_id, place)
-                                          where b.farm_id = l.farm_id and b.lot = l.lot and b.grams > 0
-                                            and p.kind in ('fridge', 'shelf', 'van', 'stall')))
-                order by l.lot limit $5"#,
+                where l.farm_id = $1 and ($2::text[] is null or l.lot = any ($2)) and ($3::text is null or l.lot > $3)
+                order by l.lot limit $4"#,
             self.farm.0,
-            only.map(LotCode::as_str),
+            only,
             page.after,
-            in_stock,
             page.limit
         )
         .fetch_all(&mut *self.db)
@@ -330,6 +352,7 @@ impl Tx {
     /// # Errors
     /// Refuses a lot of which nothing is left and that is finished, one that is on its way to a customer or out at a stall, and one of which
     /// something is set aside.
+    #[tracing::instrument(level = "debug", name = "store.ledger.finish_lot", skip_all, fields(farm_id = self.farm.0))]
     pub async fn finish_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
         let at = self.happened(new.happened_at, "/happened_at")?;
         self.lock_lots(std::slice::from_ref(code)).await?;

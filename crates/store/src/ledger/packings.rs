@@ -1,5 +1,7 @@
 //! Packings: lots made into lots. Packing into punnets, regrading, drying, and the opening entry of lots that were there.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     ledger::{
@@ -23,6 +25,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses sums that do not close, strains that mix, lots on hold, and more than is there.
+    #[tracing::instrument(level = "debug", name = "store.ledger.pack", skip_all, fields(farm_id = self.farm.0))]
     pub async fn pack(&mut self, new: &NewPacking) -> Result<Packing> {
         let happened_at = self.happened(new.happened_at, "/happened_at")?;
         new.expect_sums()?;
@@ -87,13 +90,8 @@ impl Tx {
             (l.lot, facts)
         });
         let mut facts = Facts { parents: parents.collect(), ..Facts::default() };
-        for out in &new.lots_out {
-            if let Some(product) = &out.product
-                && let Some(days) = self.best_before_days(product, out.packaging, at).await?
-            {
-                facts.best_before_days.insert((product.clone(), out.packaging), days);
-            }
-        }
+        let products: Vec<ProductCode> = new.lots_out.iter().filter_map(|out| out.product.clone()).collect();
+        facts.best_before_days = self.best_before_days(&products, at).await?;
         let named: Vec<String> = new
             .lots_out
             .iter()
@@ -128,30 +126,31 @@ impl Tx {
         self.inherit_hold(&link.parent, &link.child).await
     }
 
-    /// Days from harvest to best before by the farm's rule in force.
+    /// Days from harvest to best before of some products by the farm's rules in force, by packaging.
     pub(crate) async fn best_before_days(
         &mut self,
-        product: &ProductCode,
-        packaging: Packaging,
+        products: &[ProductCode],
         at: DateTime<Utc>,
-    ) -> Result<Option<u64>> {
-        let days = sqlx::query_scalar!(
-            "select days from best_before_rule where farm_id = $1 and product = $2 and packaging = $3 and effective_from <= $4
-              order by effective_from desc limit 1",
+    ) -> Result<BTreeMap<(ProductCode, Packaging), u64>> {
+        let products: Vec<String> = products.iter().map(ToString::to_string).collect();
+        let rules = sqlx::query!(
+            r#"select distinct on (product, packaging) product as "product: ProductCode", packaging as "packaging: Packaging", days
+                 from best_before_rule where farm_id = $1 and product = any ($2) and effective_from <= $3
+                order by product, packaging, effective_from desc"#,
             self.farm.0,
-            product.as_str(),
-            packaging.as_str(),
+            &products,
             at
         )
-        .fetch_optional(&mut *self.db)
+        .fetch_all(&mut *self.db)
         .await?;
-        Ok(days.and_then(|d| u64::try_from(d).ok()))
+        Ok(rules.into_iter().filter_map(|r| Some(((r.product, r.packaging), u64::try_from(r.days).ok()?))).collect())
     }
 
     /// Packings in the order of recording.
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.packings", skip_all, fields(farm_id = self.farm.0))]
     pub async fn packings(&mut self, page: &Page) -> Result<Vec<Packing>> {
         let acts = self.acts(Some(ActKind::Packing), None, page).await?;
         let ids: Vec<Uuid> = acts.iter().map(|a| a.act_id).collect();
@@ -175,6 +174,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a harvest day in the future and a place that holds no stock.
+    #[tracing::instrument(level = "debug", name = "store.ledger.enter_opening", skip_all, fields(farm_id = self.farm.0))]
     pub async fn enter_opening(&mut self, new: &NewOpening) -> Result<Packing> {
         let happened_at = self.happened(new.happened_at, "/happened_at")?;
         let zone = self.ways().await?.zone;

@@ -129,6 +129,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.excursions", skip_all, fields(farm_id = self.farm.0))]
     pub async fn excursions(&mut self, place: Option<&PlaceCode>, span: Span) -> Result<Vec<Excursion>> {
         self.excursions_where(None, place, span).await
     }
@@ -138,12 +139,11 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.excursions_to_deal_with", skip_all, fields(farm_id = self.farm.0))]
     pub async fn excursions_to_deal_with(&mut self) -> Result<Vec<Excursion>> {
-        let month =
-            Span { from: self.now - chrono::TimeDelta::days(31), until: self.now + chrono::TimeDelta::hours(1) };
-        let mut all = self.old_unsigned_spells(month.from).await?;
-        all.extend(self.excursions(None, month).await?);
+        let ids = self.recent_and_unsigned_spells(self.now - chrono::TimeDelta::days(31)).await?;
         let unsettled = |e: &Excursion| e.standing.is_some_and(|standing| standing != SpellStanding::Settled);
+        let all = self.excursions_where(Some(&ids), None, self.always()).await?;
         Ok(all
             .into_iter()
             .filter(|e| match e.withdrawn_at {
@@ -153,22 +153,25 @@ impl Tx {
             .collect())
     }
 
-    /// Spells that ended before an instant and that nobody has countersigned, and withdrawn ones that nobody has dealt with.
-    async fn old_unsigned_spells(&mut self, ended_before: DateTime<Utc>) -> Result<Vec<Excursion>> {
-        let ids = sqlx::query_scalar!(
+    /// All that lasted after an instant; of those that ended before it, the spells that nobody has countersigned, and withdrawn ones of a year
+    /// that nobody has dealt with.
+    async fn recent_and_unsigned_spells(&mut self, since: DateTime<Utc>) -> Result<Vec<Uuid>> {
+        Ok(sqlx::query_scalar!(
             "select e.excursion_id from excursion e
-              where e.farm_id = $1 and e.kind in ('too_warm', 'too_cold') and coalesce(e.ended_at, e.withdrawn_at) < $2
+              where e.farm_id = $1 and (coalesce(e.ended_at, e.withdrawn_at, 'infinity') >= $2 or e.kind in ('too_warm', 'too_cold')
                 and case when e.withdrawn_at is null
                          then not exists (select from excursion_sign_off s where s.farm_id = e.farm_id and s.excursion_id = e.excursion_id)
-                         else e.kind = 'too_warm' and e.became is null and e.withdrawn_at > $2 - interval '1 year' end
+                         else e.kind = 'too_warm' and e.became is null and e.withdrawn_at > $2 - interval '1 year' end)
               order by e.began_at",
             self.farm.0,
-            ended_before
+            since
         )
         .fetch_all(&mut *self.db)
-        .await?;
-        let always = Span { from: DateTime::<Utc>::UNIX_EPOCH, until: ended_before };
-        self.excursions_where(Some(&ids), None, always).await
+        .await?)
+    }
+
+    fn always(&self) -> Span {
+        Span { from: DateTime::<Utc>::UNIX_EPOCH, until: self.now }
     }
 
     async fn excursions_where(
@@ -265,10 +268,10 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.ledger.excursion", skip_all, fields(farm_id = self.farm.0))]
     pub async fn excursion(&mut self, id: Uuid) -> Result<ExcursionWithLots> {
-        let always = Span { from: DateTime::<Utc>::UNIX_EPOCH, until: self.now };
         let excursion = self
-            .excursions_where(Some(&[id]), None, always)
+            .excursions_where(Some(&[id]), None, self.always())
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found("excursion", id))?;

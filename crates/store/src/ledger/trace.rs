@@ -145,6 +145,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a lot that is not there.
+    #[tracing::instrument(level = "debug", name = "store.ledger.trace_lot", skip_all, fields(farm_id = self.farm.0))]
     pub async fn trace_lot(&mut self, code: &LotCode) -> Result<Trace> {
         self.lot_exists(code).await?;
         self.trace_lots(vec![code.clone()]).await
@@ -154,6 +155,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a start that is not there: nothing found must not look like nothing touched.
+    #[tracing::instrument(level = "debug", name = "store.ledger.trace", skip_all, fields(farm_id = self.farm.0))]
     pub async fn trace(&mut self, from: &TraceFrom) -> Result<Trace> {
         self.expect_start(from).await?;
         let (mut batch, mut cook, mut docket, mut customer, mut place, mut at) = (None, None, None, None, None, None);

@@ -26,6 +26,7 @@ impl Tx {
     ///
     /// # Errors
     /// Names the field that cannot be.
+    #[tracing::instrument(level = "debug", name = "store.ledger.weigh", skip_all, fields(farm_id = self.farm.0))]
     pub async fn weigh(&mut self, new: &NewWeighing) -> Result<Weighing> {
         let weighed_at = self.happened(new.weighed_at, "/weighed_at")?;
         let facts = self.weighing_facts(new, weighed_at).await?;
@@ -212,6 +213,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.ledger.weighing", skip_all, fields(farm_id = self.farm.0))]
     pub async fn weighing(&mut self, id: Uuid) -> Result<Weighing> {
         self.weighings_where(Some(id), false, &Page { after: None, limit: 1 })
             .await?
@@ -223,6 +225,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.weighings", skip_all, fields(farm_id = self.farm.0))]
     pub async fn weighings(&mut self, newest_first: bool, page: &Page) -> Result<Vec<Weighing>> {
         self.weighings_where(None, newest_first, page).await
     }

@@ -137,6 +137,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.reports.earnings", skip_all, fields(farm_id = self.farm.0))]
     pub async fn earnings(&mut self) -> Result<Earnings> {
         let coinage = self.ways().await?.coinage;
         let sales = self.sales(None).await?;

@@ -103,6 +103,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a place that is not there, and a span that is empty, in the future or longer than 400 days.
+    #[tracing::instrument(level = "debug", name = "store.reports.temperature_record", skip_all, fields(farm_id = self.farm.0))]
     pub async fn temperature_record(
         &mut self,
         place: &PlaceCode,
@@ -202,6 +203,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.reports.probes_of", skip_all, fields(farm_id = self.farm.0))]
     pub async fn probes_of(&mut self, place: &PlaceCode) -> Result<Vec<String>> {
         Ok(sqlx::query_scalar!(
             "select name from probe where farm_id = $1 and place = $2 order by name",

@@ -112,6 +112,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.reports.shelf_life", skip_all, fields(farm_id = self.farm.0))]
     pub async fn shelf_life(&mut self) -> Result<ShelfLife> {
         let ways = self.ways().await?;
         let today = day_of(self.now, ways.zone);
@@ -170,6 +171,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.reports.last_days", skip_all, fields(farm_id = self.farm.0))]
     pub async fn last_days(&mut self, lots: &[Lot]) -> Result<BTreeMap<LotCode, NaiveDate>> {
         let rules = sqlx::query!(
             r#"select s.strain as "strain: StrainCode", b.packaging as "packaging: gillbook_core::words::Packaging", min(b.days) as "days!"

@@ -55,6 +55,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.reports.morning", skip_all, fields(farm_id = self.farm.0))]
     pub async fn morning(&mut self) -> Result<Morning> {
         let today = day_of(self.now, self.ways().await?.zone);
         let mut strains: BTreeMap<StrainCode, StrainToday> = BTreeMap::new();

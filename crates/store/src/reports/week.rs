@@ -187,6 +187,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.reports.week", skip_all, fields(farm_id = self.farm.0))]
     pub async fn week(&mut self, week: IsoWeek) -> Result<Week> {
         let zone = self.ways().await?.zone;
         let span = week.span(zone);
@@ -457,6 +458,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a week that is not over or is closed, and balances that are not the sum of their movements.
+    #[tracing::instrument(level = "debug", name = "store.reports.close_week", skip_all, fields(farm_id = self.farm.0))]
     pub async fn close_week(&mut self, week: IsoWeek, new: &NewWeekClose) -> Result<Week> {
         let zone = self.ways().await?.zone;
         let span = week.span(zone);

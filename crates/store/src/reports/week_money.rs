@@ -129,6 +129,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.reports.week_sales", skip_all, fields(farm_id = self.farm.0))]
     pub async fn week_sales(&mut self, week: IsoWeek) -> Result<Vec<WeekSale>> {
         let ways = self.ways().await?;
         let mut rows: Vec<WeekSale> = self

@@ -29,6 +29,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a taken code and an unknown price list.
+    #[tracing::instrument(level = "debug", name = "store.selling.add_customer", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_customer(&mut self, new: &NewCustomer) -> Result<Customer> {
         check_over_percent(new.over_percent)?;
         sqlx::query!(
@@ -63,6 +64,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a stale version and an unknown price list.
+    #[tracing::instrument(level = "debug", name = "store.selling.change_customer", skip_all, fields(farm_id = self.farm.0))]
     pub async fn change_customer(
         &mut self,
         code: &CustomerCode,
@@ -105,6 +107,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.selling.customer", skip_all, fields(farm_id = self.farm.0))]
     pub async fn customer(&mut self, code: &CustomerCode) -> Result<Customer> {
         self.customers_where(Some(code), &Page { after: None, limit: 1 })
             .await?
@@ -116,6 +119,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.customers", skip_all, fields(farm_id = self.farm.0))]
     pub async fn customers(&mut self, page: &Page) -> Result<Vec<Customer>> {
         self.customers_where(None, page).await
     }

@@ -81,6 +81,7 @@ impl Tx {
     /// # Errors
     /// Refuses a docket that is void, was handed over, or was fetched by the customer; a lot on hold; and on a shared phone lots of a warm spell
     /// that is not settled, unless they were sent out with it.
+    #[tracing::instrument(level = "debug", name = "store.selling.deliver", skip_all, fields(farm_id = self.farm.0))]
     pub async fn deliver(&mut self, code: &DocketCode, new: &NewDelivery) -> Result<Docket> {
         let delivered_at = self.happened(new.delivered_at, "/delivered_at")?;
         let docket = self.docket_for_change(code).await?;
@@ -138,6 +139,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a docket that was not handed over, and more than the customer has of it.
+    #[tracing::instrument(level = "debug", name = "store.selling.take_return", skip_all, fields(farm_id = self.farm.0))]
     pub async fn take_return(&mut self, code: &DocketCode, new: &NewReturn) -> Result<Docket> {
         let returned_at = self.happened(new.returned_at, "/returned_at")?;
         let docket = self.docket_for_change(code).await?;

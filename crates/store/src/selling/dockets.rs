@@ -4,6 +4,7 @@ use gillbook_core::{
     Grams,
     ledger::entry::{Act, Leg},
     refusal::{Kind, Refusal},
+    selling::pricing::price_line,
     text::{CustomerCode, DocketCode, GradeCode, LotCode, OrderCode, PlaceCode, ProductCode, Short},
     units::calendar::Instant,
     words::{ActKind, OrderStatus, PlaceKind, PriceUnit},
@@ -207,6 +208,7 @@ impl Tx {
     /// # Errors
     /// Refuses an order that is not promised, nothing set aside, a short order unless said, a lot on hold, a missing price, and lots of a warm
     /// spell that is not settled where the sign-in is not the person's own.
+    #[tracing::instrument(level = "debug", name = "store.selling.dispatch", skip_all, fields(farm_id = self.farm.0))]
     pub async fn dispatch(&mut self, new: &NewDocket) -> Result<Docket> {
         let dispatched_at = self.happened(new.dispatched_at, "/dispatched_at")?;
         let order = self.order_for_change(&new.order).await.or_missing(|| {
@@ -299,28 +301,27 @@ impl Tx {
         let coinage = self.ways().await?.coinage;
         let customer = self.customer(&order.customer).await?;
         let products = self.products_of(order).await?;
+        let filled: Vec<_> = order.lines.iter().zip(&products).filter(|(line, _)| !line.set_aside.is_empty()).collect();
+        let codes: Vec<ProductCode> = filled.iter().map(|(_, product)| product.product.clone()).collect();
+        let prices = self.prices_at(&customer.price_list, &codes, at).await?;
+        let rules = self.best_before_days(&codes, at).await?;
+        let lots: Vec<LotCode> = filled.iter().flat_map(|(l, _)| &l.set_aside).map(|s| s.lot.clone()).collect();
+        let facts = self.facts_of_lots(&lots).await?;
         let mut lines = Vec::new();
-        for (line, product) in order.lines.iter().zip(&products) {
-            if line.set_aside.is_empty() {
-                continue;
-            }
-            let (price, unit) = self.price_at(&customer.price_list, &product.product, at).await?;
+        for (line, product) in filled {
+            let (price, unit) = prices[&product.product];
             let weights: Vec<Grams> = line.set_aside.iter().map(|s| s.grams_g).collect();
-            let grams: Grams = weights.iter().copied().sum();
-            let amount = match (unit, product.pack_g) {
-                (PriceUnit::Pack, Some(pack)) => coinage.round(Decimal::from(grams.0) / Decimal::from(pack) * price),
-                _ => coinage.by_weight(grams, price),
-            };
-            for (s, amount) in line.set_aside.iter().zip(coinage.share(amount, &weights)) {
-                let lot = self.lot_facts(&s.lot).await?;
-                let rule = self.best_before_days(&product.product, lot.packaging, at).await?;
+            let amounts = price_line(price, unit, product.pack_g, &weights, coinage);
+            for (s, amount) in line.set_aside.iter().zip(amounts) {
+                let lot = &facts[&s.lot];
+                let rule = rules.get(&(product.product.clone(), lot.packaging)).copied();
                 lines.push(DocketLine {
                     line: i32::try_from(lines.len() + 1).unwrap_or(i32::MAX),
                     order_line: line.line,
                     product: product.product.clone(),
                     product_name: product.name.clone(),
                     lot: s.lot.clone(),
-                    grade: lot.grade,
+                    grade: lot.grade.clone(),
                     place: s.place.clone(),
                     harvest_day: lot.harvest_day,
                     best_before: lot.best_before.or_else(|| rule.map(|d| lot.harvest_day + Days::new(d))),
@@ -378,31 +379,37 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        for l in lines {
-            sqlx::query!(
-                "insert into docket_line (farm_id, docket, line, order_line, product, product_name, lot, place, harvest_day, best_before, grams, price, unit,
-                                          tax_percent, amount, warm_spell)
-                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)",
-                self.farm.0,
-                docket.as_str(),
-                l.line,
-                l.order_line,
-                l.product.as_str(),
-                l.product_name,
-                l.lot.as_str(),
-                l.place.as_str(),
-                l.harvest_day,
-                l.best_before,
-                l.grams_g.0,
-                l.price,
-                l.unit.as_str(),
-                l.tax_percent,
-                l.amount,
-                l.warm_spell.as_ref().map(|w| w.excursion_id)
-            )
-            .execute(&mut *self.db)
-            .await?;
+        self.insert_docket_lines(docket, lines).await
+    }
+
+    async fn insert_docket_lines(&mut self, docket: &DocketCode, lines: &[DocketLine]) -> Result<()> {
+        fn column<T>(lines: &[DocketLine], of: impl Fn(&DocketLine) -> T) -> Vec<T> {
+            lines.iter().map(of).collect()
         }
+        sqlx::query!(
+            "insert into docket_line (farm_id, docket, line, order_line, product, product_name, lot, place, harvest_day, best_before, grams, price, unit,
+                                      tax_percent, amount, warm_spell)
+             select $1, $2, * from unnest($3::int[], $4::int[], $5::text[], $6::text[], $7::text[], $8::text[], $9::date[], $10::date[], $11::bigint[],
+                                          $12::numeric[], $13::text[], $14::numeric[], $15::numeric[], $16::uuid[])",
+            self.farm.0,
+            docket.as_str(),
+            &column(lines, |l| l.line),
+            &column(lines, |l| l.order_line),
+            &column(lines, |l| l.product.to_string()),
+            &column(lines, |l| l.product_name.clone()),
+            &column(lines, |l| l.lot.to_string()),
+            &column(lines, |l| l.place.to_string()),
+            &column(lines, |l| l.harvest_day),
+            &column(lines, |l| l.best_before) as &[Option<NaiveDate>],
+            &column(lines, |l| l.grams_g.0),
+            &column(lines, |l| l.price),
+            &column(lines, |l| l.unit.to_string()),
+            &column(lines, |l| l.tax_percent),
+            &column(lines, |l| l.amount),
+            &column(lines, |l| l.warm_spell.as_ref().map(|w| w.excursion_id)) as &[Option<Uuid>]
+        )
+        .execute(&mut *self.db)
+        .await?;
         Ok(())
     }
 
@@ -430,6 +437,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.selling.docket", skip_all, fields(farm_id = self.farm.0))]
     pub async fn docket(&mut self, code: &DocketCode) -> Result<Docket> {
         self.dockets_where(Some(code), None, &Page { after: None, limit: 1 })
             .await?
@@ -441,6 +449,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.dockets_of", skip_all, fields(farm_id = self.farm.0))]
     pub async fn dockets_of(&mut self, order: &OrderCode) -> Result<Vec<DocketCode>> {
         Ok(sqlx::query_scalar!(
             r#"select docket as "docket: DocketCode" from docket where farm_id = $1 and order_code = $2 order by number"#,
@@ -455,6 +464,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.dockets", skip_all, fields(farm_id = self.farm.0))]
     pub async fn dockets(&mut self, day: Option<NaiveDate>, page: &Page) -> Result<Vec<Docket>> {
         self.dockets_where(None, day, page).await
     }

@@ -21,6 +21,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a place that is no stall, a stall that is out already, a lot on hold, and more than is there.
+    #[tracing::instrument(level = "debug", name = "store.selling.open_market_day", skip_all, fields(farm_id = self.farm.0))]
     pub async fn open_market_day(&mut self, new: &NewMarketDay) -> Result<MarketDay> {
         let left_at = self.happened(new.left_at, "/left_at")?;
         let coinage = self.ways().await?.coinage;
@@ -100,6 +101,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a day that is closed, more than the stall has, and cash below the float.
+    #[tracing::instrument(level = "debug", name = "store.selling.close_market_day", skip_all, fields(farm_id = self.farm.0))]
     pub async fn close_market_day(&mut self, code: &MarketDayCode, new: &MarketClose) -> Result<MarketDay> {
         let closed_at = self.happened(new.closed_at, "/closed_at")?;
         let coinage = self.ways().await?.coinage;
@@ -209,6 +211,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.selling.market_day", skip_all, fields(farm_id = self.farm.0))]
     pub async fn market_day(&mut self, code: &MarketDayCode) -> Result<MarketDay> {
         self.market_days_where(Some(code), &Page { after: None, limit: 1 })
             .await?
@@ -220,6 +223,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.market_days", skip_all, fields(farm_id = self.farm.0))]
     pub async fn market_days(&mut self, page: &Page) -> Result<Vec<MarketDay>> {
         self.market_days_where(None, page).await
     }

@@ -71,6 +71,7 @@ impl Tx {
     ///
     /// # Errors
     /// Names the line that cannot be, or the least weight that is not reached.
+    #[tracing::instrument(level = "debug", name = "store.selling.place_order", skip_all, fields(farm_id = self.farm.0))]
     pub async fn place_order(&mut self, new: &NewOrder) -> Result<Order> {
         let customer = self.customer(&new.customer).await.or_missing(|| {
             Refusal::field("/customer", format!("There is no customer {} on this farm. Check the code.", new.customer))
@@ -150,6 +151,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a stale version, and an order that has gone out or was called off.
+    #[tracing::instrument(level = "debug", name = "store.selling.change_order", skip_all, fields(farm_id = self.farm.0))]
     pub async fn change_order(&mut self, code: &OrderCode, change: &OrderChange, read_version: i32) -> Result<Order> {
         let order = self.order_for_change(code).await?;
         expect_version(order.version, read_version)?;
@@ -210,6 +212,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.selling.order", skip_all, fields(farm_id = self.farm.0))]
     pub async fn order(&mut self, code: &OrderCode) -> Result<Order> {
         self.orders_where(Some(code), None, None, None, &Page { after: None, limit: 1 })
             .await?
@@ -221,6 +224,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.orders", skip_all, fields(farm_id = self.farm.0))]
     pub async fn orders(
         &mut self,
         from: Option<NaiveDate>,

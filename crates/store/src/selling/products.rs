@@ -24,6 +24,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a taken code, no strain, an unknown grade or strain.
+    #[tracing::instrument(level = "debug", name = "store.selling.add_product", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_product(&mut self, new: &NewProduct) -> Result<Product> {
         let mut faults = Faults::default();
         faults.check((1..=20).contains(&new.strains.len()), "/strains", "A product is sold of 1 to 20 strains.");
@@ -63,6 +64,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a stale version.
+    #[tracing::instrument(level = "debug", name = "store.selling.change_product", skip_all, fields(farm_id = self.farm.0))]
     pub async fn change_product(
         &mut self,
         code: &ProductCode,
@@ -96,6 +98,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.selling.product", skip_all, fields(farm_id = self.farm.0))]
     pub async fn product(&mut self, code: &ProductCode) -> Result<Product> {
         self.products_where(Some(std::slice::from_ref(code)), &Page { after: None, limit: 1 })
             .await?
@@ -107,6 +110,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.products", skip_all, fields(farm_id = self.farm.0))]
     pub async fn products(&mut self, page: &Page) -> Result<Vec<Product>> {
         self.products_where(None, page).await
     }
@@ -154,6 +158,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a taken code.
+    #[tracing::instrument(level = "debug", name = "store.selling.add_price_list", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_price_list(&mut self, new: &PriceList) -> Result<()> {
         sqlx::query!(
             "insert into price_list (farm_id, price_list, name) values ($1, $2, $3)",
@@ -170,6 +175,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.price_lists", skip_all, fields(farm_id = self.farm.0))]
     pub async fn price_lists(&mut self, page: &Page) -> Result<Vec<PriceList>> {
         Ok(sqlx::query_as!(
             PriceList,
@@ -187,6 +193,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses an unknown list or product, a price a pack for what is loose, and a second price at one instant.
+    #[tracing::instrument(level = "debug", name = "store.selling.set_price", skip_all, fields(farm_id = self.farm.0))]
     pub async fn set_price(&mut self, new: &Price) -> Result<()> {
         expect_unit_price(new.amount, "/amount")?;
         expect_range(new.amount, Decimal::ZERO, Decimal::from(100_000), "/amount", "A price")?;
@@ -216,6 +223,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.prices", skip_all, fields(farm_id = self.farm.0))]
     pub async fn prices(&mut self) -> Result<Vec<Price>> {
         let rows = sqlx::query!(
             r#"select distinct on (price_list, product) price_list as "price_list: PriceListCode", product as "product: ProductCode", amount,
@@ -238,26 +246,34 @@ impl Tx {
             .collect())
     }
 
-    /// The price of a product on a list at an instant.
-    pub(crate) async fn price_at(
+    /// The prices of some products on a list at an instant.
+    pub(crate) async fn prices_at(
         &mut self,
         list: &PriceListCode,
-        product: &ProductCode,
+        products: &[ProductCode],
         at: DateTime<Utc>,
-    ) -> Result<(Decimal, PriceUnit)> {
-        let row = sqlx::query!(
-            r#"select amount, unit as "unit: PriceUnit" from price
-                where farm_id = $1 and price_list = $2 and product = $3 and effective_from <= $4 order by effective_from desc limit 1"#,
+    ) -> Result<BTreeMap<ProductCode, (Decimal, PriceUnit)>> {
+        let codes: Vec<String> = products.iter().map(ToString::to_string).collect();
+        let rows = sqlx::query!(
+            r#"select distinct on (product) product as "product: ProductCode", amount, unit as "unit: PriceUnit" from price
+                where farm_id = $1 and price_list = $2 and product = any ($3) and effective_from <= $4 order by product, effective_from desc"#,
             self.farm.0,
             list.as_str(),
-            product.as_str(),
+            &codes,
             at
         )
-        .fetch_optional(&mut *self.db)
-        .await?
-        .ok_or_else(|| {
-            Refusal::new(Kind::PriceMissing, format!("Price list {list} has no price for {product}. Set one under prices, then send the docket again."))
-        })?;
-        Ok((row.amount, row.unit))
+        .fetch_all(&mut *self.db)
+        .await?;
+        let prices: BTreeMap<_, _> = rows.into_iter().map(|r| (r.product, (r.amount, r.unit))).collect();
+        match products.iter().find(|p| !prices.contains_key(p)) {
+            None => Ok(prices),
+            Some(product) => Err(Refusal::new(
+                Kind::PriceMissing,
+                format!(
+                    "Price list {list} has no price for {product}. Set one under prices, then send the docket again."
+                ),
+            )
+            .into()),
+        }
     }
 }

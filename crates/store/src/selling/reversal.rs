@@ -18,6 +18,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses an act that is not there, was reversed, is part of a delivered docket, or whose grams have moved on.
+    #[tracing::instrument(level = "debug", name = "store.selling.reverse", skip_all, fields(farm_id = self.farm.0))]
     pub async fn reverse(&mut self, act_id: Uuid, new: &NewReversal) -> Result<Act> {
         let original = self.act(act_id).await?;
         expect_reversible(&original)?;

@@ -41,6 +41,7 @@ impl Tx {
     /// # Errors
     /// Refuses an order that has gone out or was called off, chosen lots without a reason, on hold, of the wrong strain, with too little
     /// free, or of more than the line takes.
+    #[tracing::instrument(level = "debug", name = "store.selling.set_aside", skip_all, fields(farm_id = self.farm.0))]
     pub async fn set_aside(&mut self, code: &OrderCode, new: &NewSetAside) -> Result<Order> {
         let order = self.order_for_change(code).await?;
         expect_open(&order)?;
@@ -61,6 +62,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses an order that has gone out.
+    #[tracing::instrument(level = "debug", name = "store.selling.release", skip_all, fields(farm_id = self.farm.0))]
     pub async fn release(&mut self, code: &OrderCode) -> Result<Order> {
         let order = self.order_for_change(code).await?;
         expect_open(&order)?;

@@ -32,6 +32,7 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.shortages", skip_all, fields(farm_id = self.farm.0))]
     pub async fn shortages(&mut self, order: &Order) -> Result<Vec<Option<Shortage>>> {
         let least_days = self.customer(&order.customer).await?.least_days;
         let needed_until = order.delivery_day + Days::new(u64::from(least_days.unsigned_abs()));

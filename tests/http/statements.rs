@@ -1,0 +1,99 @@
+//! How many statements each request asks of the database: what grows with its lines is found here before a farm finds it.
+
+use std::sync::{Arc, Mutex, PoisonError};
+
+use anyhow::{Result, ensure};
+use gillbook_testkit::Farm;
+use serde_json::json;
+use tracing::{
+    Event, Subscriber,
+    field::{Field, Visit},
+};
+use tracing_subscriber::{
+    Layer, Registry,
+    layer::{Context, SubscriberExt},
+};
+use uuid::Uuid;
+
+/// Statements that every request asks, whatever it does: who is signed in, the transaction, the farm, and the key of what is sent again.
+const NOT_COUNTED: [&str; 6] = ["begin", "commit", "rollback", "set_config", "idempotency", "from sign_in"];
+
+/// Notes each statement as the driver logs it.
+#[derive(Clone, Default)]
+struct Statements(Arc<Mutex<Vec<String>>>);
+
+impl Statements {
+    fn take(&self) -> Vec<String> {
+        let all = std::mem::take(&mut *self.0.lock().unwrap_or_else(PoisonError::into_inner));
+        all.into_iter().filter(|s| !NOT_COUNTED.iter().any(|not| s.to_lowercase().contains(not))).collect()
+    }
+}
+
+struct Summary(String);
+
+impl Visit for Summary {
+    fn record_debug(&mut self, field: &Field, value: &dyn std::fmt::Debug) {
+        if field.name() == "summary" || field.name() == "db.statement" {
+            self.0.extend([format!("{value:?}"), " ".to_owned()]);
+        }
+    }
+}
+
+impl<S: Subscriber> Layer<S> for Statements {
+    fn on_event(&self, event: &Event<'_>, _: Context<'_, S>) {
+        if event.metadata().target() == "sqlx::query" {
+            let mut summary = Summary(String::new());
+            event.record(&mut summary);
+            self.0.lock().unwrap_or_else(PoisonError::into_inner).push(summary.0);
+        }
+    }
+}
+
+/// An order of so many lines over so many lots, set aside.
+async fn order(farm: &Farm, lines: usize) -> String {
+    let lines = vec![json!({"product": "OY", "grams_g": 100}); lines];
+    let order =
+        farm.create("/api/orders", json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": lines})).await;
+    order["order"].as_str().unwrap_or_default().to_owned()
+}
+
+/// Every request stays within its bound, and a large one asks no more than a small one. The bounds are what was reached and are lowered with it.
+#[tokio::test]
+async fn no_act_asks_more_than_it_needs() -> Result<()> {
+    let farm = Farm::new().await?;
+    let statements = Statements::default();
+    let subscriber = Registry::default().with(statements.clone());
+    let _guard = tracing::subscriber::set_default(subscriber);
+    let mut counted: Vec<(&str, usize, usize)> = Vec::new();
+    let mut count = |name: &'static str, max: usize| {
+        counted.push((name, statements.take().len(), max));
+    };
+    farm.lot_of(5000).await;
+    statements.take();
+    farm.lot_of(5000).await;
+    count("a weighing into a lot that is there", 12);
+    let two = json!({"id": Uuid::new_v4(), "sources": [{"batch": "B1", "flush": 1, "share": 1}, {"batch": "B2", "flush": 1, "share": 1}], "grade": "A", "gross_g": 3000, "tare": {"tare_g": 0}});
+    farm.create("/api/weighings", two).await;
+    count("a weighing of two batches", 12);
+    let one = order(&farm, 1).await;
+    count("an order of one line", 9);
+    let many = order(&farm, 12).await;
+    count("an order of twelve lines", 9);
+    for (name, order) in [("setting aside one line", &one), ("setting aside twelve lines", &many)] {
+        farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/set-aside"), &[], Some(json!({}))).await.expect(200);
+        count(name, 33);
+    }
+    farm.create("/api/dockets", json!({"order": many, "van": "VAN"})).await;
+    count("a dispatch of twelve lines", 32);
+    for (path, max) in
+        [("/", 65), ("/weigh", 9), ("/stock", 24), ("/orders", 26), ("/fridge", 26), ("/week", 30), ("/blocks", 15)]
+    {
+        let page = farm.raw("GET", path, &[], Vec::new()).await;
+        ensure!(page.status == 200, "{path}: {}", page.status);
+        count(path, max);
+    }
+    let over: Vec<_> = counted.iter().filter(|(_, asked, max)| asked > max).collect();
+    ensure!(over.is_empty(), "more statements than allowed: {over:?}");
+    ensure!(counted.iter().all(|(_, asked, _)| *asked > 0), "the driver's log is not read: {counted:?}");
+    Ok(())
+}
