@@ -8,7 +8,7 @@ use anyhow::{Context, Result, ensure};
 use chrono::Utc;
 use clap::Parser;
 use fantoccini::Locator;
-use gillbook::{commands::Cli, keeper::keep_judged};
+use gillbook::{commands::Cli, keeper::run_evaluator};
 use gillbook_testkit::{As, Farm};
 use gillbook_tests::{Phone, serve};
 use serde_json::json;
@@ -252,7 +252,7 @@ async fn the_fridge_page_shows_a_played_failure_live_and_the_action_is_tapped_in
     farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
     let token = farm.create("/api/tokens", json!({"name": "board", "scope": "readings", "probe": "p1"})).await;
     let token = token["secret"].as_str().context("a secret")?.to_owned();
-    let keeper = tokio::spawn(keep_judged(farm.store.clone(), Arc::new(Utc::now)));
+    let keeper = tokio::spawn(run_evaluator(farm.store.clone(), Arc::new(Utc::now)));
     let address = serve(farm.router.clone()).await?;
     let home = format!("http://{address}");
     let phone = Phone::open().await?;

@@ -399,7 +399,7 @@ async fn pages_answer_and_the_docket_is_a_pdf() -> Result<()> {
 /// Every route of the description, as every kind of caller, answers as the table of rules says.
 #[tokio::test]
 async fn every_route_lets_in_whom_the_table_says() -> Result<()> {
-    use gillbook_store::farm::people::Standing;
+    use gillbook_store::farm::people::Principal;
     use gillbook_web::rules::{Allows, RULES};
     let farm = Farm::new().await?;
     let reader = farm.create("/api/tokens", json!({"name": "sheet", "scope": "read"})).await;
@@ -407,14 +407,14 @@ async fn every_route_lets_in_whom_the_table_says() -> Result<()> {
     let short = farm.create("/api/tokens", json!({"name": "short", "scope": "read", "days": 1})).await;
     let token = |t: &Value| As::Token(t["secret"].as_str().unwrap_or_default().to_owned());
     let mut callers = vec![
-        (token(&reader), Some(Standing::Reader)),
-        (token(&probe), Some(Standing::Probe(1))),
+        (token(&reader), Some(Principal::Reader)),
+        (token(&probe), Some(Principal::Probe(1))),
         (token(&short), None),
         (As::Token("1.nonsense".into()), None),
         (As::Nobody, None),
     ];
     for role in gillbook_web::rules::roles() {
-        callers.push((farm.person(role.as_str()).await, Some(Standing::Person(role))));
+        callers.push((farm.person(role.as_str()).await, Some(Principal::Person(role))));
     }
     farm.pass(TimeDelta::days(2));
     for rule in RULES.iter().filter(|r| r.path != "/api/sign-in" && r.path != "/sign-out" && r.path != "/sign-in") {

@@ -1,7 +1,7 @@
 //! The pages by role, and what they say of orders and dockets.
 
 use anyhow::{Context, Result, ensure};
-use gillbook_store::farm::people::Standing;
+use gillbook_store::farm::people::Principal;
 use gillbook_testkit::{As, Farm};
 use gillbook_web::rules::{RULES, roles};
 use serde_json::{Value, json};
@@ -33,7 +33,7 @@ fn values<'a>(page: &'a str, attribute: &str) -> Vec<&'a str> {
 }
 
 /// Whether the table of rules lets a role through to an address.
-fn lets(method: &str, address: &str, standing: Standing) -> bool {
+fn lets(method: &str, address: &str, standing: Principal) -> bool {
     let path = address.split(['?', '#']).next().unwrap_or_default();
     let fits = |pattern: &str| {
         let (pattern, path): (Vec<&str>, Vec<&str>) = (pattern.split('/').collect(), path.split('/').collect());
@@ -60,7 +60,7 @@ async fn no_page_offers_what_the_role_may_not_do() -> Result<()> {
     pages.extend([open, aside, sent].map(|o| format!("/orders/{o}")));
     pages.extend([format!("/dockets/{docket}"), format!("/lots/{lot}")]);
     for role in roles() {
-        let (who, standing) = (farm.person(role.as_str()).await, Standing::Person(role));
+        let (who, standing) = (farm.person(role.as_str()).await, Principal::Person(role));
         for path in pages.iter().filter(|p| lets("GET", p, standing)) {
             let text = page(&farm, &who, path).await;
             for (method, attribute) in [("GET", "href"), ("POST", "action")] {

@@ -19,7 +19,7 @@ use std::{
 use anyhow::{Context, Result, ensure};
 use chrono::{DateTime, Utc};
 use futures::future::try_join_all;
-use gillbook::listen::Place;
+use gillbook::listen::ListenAddr;
 use tokio::{
     io::{AsyncReadExt, AsyncWriteExt},
     net::{TcpStream, unix::pipe},
@@ -30,7 +30,7 @@ use tokio_util::either::Either;
 use crate::service::secret;
 
 /// The most headers of an answer.
-const MOST_HEADERS: usize = 32;
+const MAX_HEADERS: usize = 32;
 
 /// A client's end of a Unix socket. It wakes for what comes, as the peer's client does: a socket that the runtime also asks whether it can be
 /// written to wakes whenever the service has read.
@@ -63,14 +63,14 @@ struct Answer<'a> {
 
 impl Connection {
     /// Opens one.
-    pub async fn open(place: &Place) -> Result<Self> {
+    pub async fn open(place: &ListenAddr) -> Result<Self> {
         let stream = match place {
-            Place::Address(address) => {
+            ListenAddr::Address(address) => {
                 let stream = TcpStream::connect(address).await?;
                 stream.set_nodelay(true)?;
                 Either::Left(stream)
             }
-            Place::Socket(path) => Either::Right(Socket::connect(path)?),
+            ListenAddr::Socket(path) => Either::Right(Socket::connect(path)?),
         };
         Ok(Self { stream, request: Vec::new(), answer: Vec::with_capacity(64 * 1024) })
     }
@@ -116,7 +116,7 @@ impl Connection {
     pub async fn sign_in(&mut self, body: &str) -> Result<String> {
         let line = format_args!("POST /sign-in HTTP/1.1\r\ncontent-type: application/x-www-form-urlencoded");
         let answer = self.send(line, body).await?;
-        let mut headers = [httparse::EMPTY_HEADER; MOST_HEADERS];
+        let mut headers = [httparse::EMPTY_HEADER; MAX_HEADERS];
         httparse::Response::new(&mut headers).parse(answer.head)?;
         let cookie = headers.iter().find(|h| h.name.eq_ignore_ascii_case("set-cookie")).context("a cookie")?;
         Ok(String::from_utf8(cookie.value.to_vec())?)
@@ -140,7 +140,7 @@ impl Connection {
 
 /// Status, length of the head and length of the body, once all of an answer is there.
 fn whole(answer: &[u8]) -> Result<Option<(u16, usize, usize)>> {
-    let mut headers = [httparse::EMPTY_HEADER; MOST_HEADERS];
+    let mut headers = [httparse::EMPTY_HEADER; MAX_HEADERS];
     let mut parsed = httparse::Response::new(&mut headers);
     let httparse::Status::Complete(head) = parsed.parse(answer)? else { return Ok(None) };
     let status = parsed.code.context("a status")?;
@@ -150,11 +150,11 @@ fn whole(answer: &[u8]) -> Result<Option<(u16, usize, usize)>> {
 }
 
 /// The most connections that post.
-const MOST: usize = 32;
+const MAX_CONNECTIONS: usize = 32;
 /// When the first reading was: 300 days ago.
 static FIRST: LazyLock<i64> = LazyLock::new(|| chrono::Utc::now().timestamp() / 60 * 60 - 300 * 86_400);
 /// By probe: seconds since the first reading that no reading was posted for yet.
-static POSTED: [AtomicI64; MOST + 1] = [const { AtomicI64::new(0) }; MOST + 1];
+static POSTED: [AtomicI64; MAX_CONNECTIONS + 1] = [const { AtomicI64::new(0) }; MAX_CONNECTIONS + 1];
 
 /// A pack of so many readings of a probe, so many seconds apart, that goes on where its last one ended.
 fn pack(probe: usize, records: i64, apart: i64) -> String {
@@ -171,7 +171,7 @@ fn pack(probe: usize, records: i64, apart: i64) -> String {
 }
 
 /// Posts packs of readings so many seconds apart from so many connections for a while, each as a probe of its own, and gives posts a second.
-pub async fn posts(place: &Place, connections: i32, records: i64, apart: i64, time: Duration) -> Result<f64> {
+pub async fn posts(place: &ListenAddr, connections: i32, records: i64, apart: i64, time: Duration) -> Result<f64> {
     let began = Instant::now();
     let place = place.clone();
     let done = on_threads(connections, move |connection| {
@@ -219,7 +219,7 @@ where
 
 /// Posts one reading for each of two probes of every farm, as a minute brings them, and gives how long that took.
 pub async fn fleet(
-    place: &Place,
+    place: &ListenAddr,
     farms: RangeInclusive<i32>,
     connections: i32,
     minute: DateTime<Utc>,
@@ -250,7 +250,7 @@ pub async fn fleet(
 }
 
 /// The time under which 99 of 100 requests are answered, milliseconds.
-pub async fn p99(place: &Place, cookie: &str, path: &str, times: usize) -> Result<f64> {
+pub async fn p99(place: &ListenAddr, cookie: &str, path: &str, times: usize) -> Result<f64> {
     let mut connection = Connection::open(place).await?;
     let mut took = Vec::with_capacity(times);
     for n in 0..times + 10 {

@@ -10,8 +10,8 @@ use anyhow::{Result, ensure};
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook::{
     cluster::{ADMIN, Cluster, Durability},
-    keeper::keep_judged,
-    listen::{Place, listen},
+    keeper::run_evaluator,
+    listen::{ListenAddr, listen},
     serve::serve,
 };
 use gillbook_store::{
@@ -34,7 +34,7 @@ const JUDGED_WITHIN: Duration = Duration::from_mins(10);
 /// A running service.
 pub struct Service {
     /// Where it listens.
-    pub place: Place,
+    pub place: ListenAddr,
     /// Its database, as its administrator.
     pub admin: PgConnectOptions,
     /// Its store.
@@ -80,11 +80,12 @@ impl Service {
         let store = Store::connect(cluster.options("gillbook_app"), 16).await?;
         store.expect_trustworthy(true).await?;
         let router = gillbook_web::router(App::new(store.clone(), clock.clone(), Settings::default()));
-        let place = if tcp { Place::Address("127.0.0.1:0".parse()?) } else { Place::Socket(path.join("http")) };
+        let place =
+            if tcp { ListenAddr::Address("127.0.0.1:0".parse()?) } else { ListenAddr::Socket(path.join("http")) };
         let listener = listen(&place).await?;
         let place = listener.place()?;
         let served = async move { drop(serve(listener, router, std::future::pending()).await) };
-        let tasks = vec![tokio::spawn(served), tokio::spawn(keep_judged(store.clone(), clock))];
+        let tasks = vec![tokio::spawn(served), tokio::spawn(run_evaluator(store.clone(), clock))];
         Ok(Self { place, admin, store, cluster, tasks, home })
     }
 

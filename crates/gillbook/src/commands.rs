@@ -27,9 +27,9 @@ use tokio_util::sync::CancellationToken;
 use crate::{
     database::{Database, Open},
     demo,
-    keeper::{keep_judged, keep_tidy},
-    listen::{Listener, Place, listen},
-    notices::{Mail, Sender, choose_crypto, keep_telling},
+    keeper::{run_evaluator, run_pruning},
+    listen::{ListenAddr, Listener, listen},
+    notices::{Mail, Sender, choose_crypto, run_outbox},
     passphrase, probe,
     serve::{allow_open_files, serve, stop_on_signal},
 };
@@ -50,7 +50,7 @@ enum Command {
     Serve {
         /// Where to listen: an address with its port, or `unix:` and the whole path of a socket.
         #[arg(long, env = "GILLBOOK_LISTEN", default_value = "127.0.0.1:8080")]
-        listen: Place,
+        listen: ListenAddr,
         /// Send cookies over HTTPS only: behind a proxy that ends TLS.
         #[arg(long, env = "GILLBOOK_SECURE_COOKIES")]
         secure_cookies: bool,
@@ -208,7 +208,7 @@ impl Cli {
     }
 }
 
-async fn run_serve(database: &Database, place: &Place, settings: Settings, mail: &Mail) -> Result<()> {
+async fn run_serve(database: &Database, place: &ListenAddr, settings: Settings, mail: &Mail) -> Result<()> {
     allow_open_files();
     let stop = stop_on_signal()?;
     let sender = Sender::new(mail)?;
@@ -221,7 +221,7 @@ async fn run_serve(database: &Database, place: &Place, settings: Settings, mail:
 async fn serve_with(
     open: &mut Open,
     sender: Sender,
-    place: &Place,
+    place: &ListenAddr,
     settings: Settings,
     stop: &CancellationToken,
 ) -> Result<()> {
@@ -230,9 +230,9 @@ async fn serve_with(
     let clock: Clock = Arc::new(Utc::now);
     let app = App::new(store.clone(), clock.clone(), settings);
     let mut keepers = JoinSet::new();
-    keepers.spawn(keep_judged(store.clone(), clock.clone()));
-    keepers.spawn(keep_tidy(app.clone(), store.clone(), clock.clone()));
-    keepers.spawn(keep_telling(sender, store.clone(), clock));
+    keepers.spawn(run_evaluator(store.clone(), clock.clone()));
+    keepers.spawn(run_pruning(app.clone(), store.clone(), clock.clone()));
+    keepers.spawn(run_outbox(sender, store.clone(), clock));
     println!("Gillbook is at {}", listener.place()?);
     let served = serve_over(open, listener, &app, stop).await;
     keepers.shutdown().await;

@@ -8,18 +8,18 @@ use gillbook_web::{App, Clock};
 use tokio::time::{MissedTickBehavior, interval};
 
 /// How long touches gather at least before they are judged, so that a backlog is not judged reading by reading.
-const GATHER: Duration = Duration::from_millis(500);
+const MIN_DEBOUNCE: Duration = Duration::from_millis(500);
 /// How long they gather at most.
-const GATHER_LONG: Duration = Duration::from_secs(2);
+const MAX_DEBOUNCE: Duration = Duration::from_secs(2);
 /// Between those, touches gather so many times as long as the last judging took: an hour that is judged once for many readings costs less
 /// than one that is judged for each.
-const GATHER_FOR: u32 = 16;
+const DEBOUNCE_FACTOR: u32 = 16;
 /// How often every farm is looked at: for touches by other programs on the same database, and for what was left over.
-const LOOK: Duration = Duration::from_secs(5);
+const SWEEP_INTERVAL: Duration = Duration::from_secs(5);
 /// How often silence is looked for.
-const SILENCE: Duration = Duration::from_secs(20);
+const NO_DATA_INTERVAL: Duration = Duration::from_secs(20);
 /// How far ahead partitions are made.
-const AHEAD: TimeDelta = TimeDelta::days(40);
+const PARTITION_LEAD: TimeDelta = TimeDelta::days(40);
 
 /// How often tries to sign in are forgotten.
 const TIDY_TRIES: Duration = Duration::from_mins(1);
@@ -27,7 +27,7 @@ const TIDY_TRIES: Duration = Duration::from_mins(1);
 const TIDY_ANSWERS: Duration = Duration::from_hours(1);
 
 /// Forgets what is remembered for a while only, for good. Failures are logged and tried again.
-pub async fn keep_tidy(app: App, store: Store, clock: Clock) {
+pub async fn run_pruning(app: App, store: Store, clock: Clock) {
     let (mut tries, mut answers) = (interval(TIDY_TRIES), interval(TIDY_ANSWERS));
     tries.set_missed_tick_behavior(MissedTickBehavior::Delay);
     answers.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -47,10 +47,10 @@ pub async fn keep_tidy(app: App, store: Store, clock: Clock) {
 }
 
 /// Keeps stores judged, for good. Failures are logged and tried again.
-pub async fn keep_judged(store: Store, clock: Clock) {
-    let mut gather = GATHER;
-    let mut look = interval(LOOK);
-    let mut silence = interval(SILENCE);
+pub async fn run_evaluator(store: Store, clock: Clock) {
+    let mut gather = MIN_DEBOUNCE;
+    let mut look = interval(SWEEP_INTERVAL);
+    let mut silence = interval(NO_DATA_INTERVAL);
     look.set_missed_tick_behavior(MissedTickBehavior::Delay);
     silence.set_missed_tick_behavior(MissedTickBehavior::Delay);
     loop {
@@ -59,13 +59,13 @@ pub async fn keep_judged(store: Store, clock: Clock) {
                 tokio::time::sleep(gather).await;
                 let began = Instant::now();
                 let judged = store.judge_touched(clock()).await;
-                gather = (began.elapsed() * GATHER_FOR).clamp(GATHER, GATHER_LONG);
+                gather = (began.elapsed() * DEBOUNCE_FACTOR).clamp(MIN_DEBOUNCE, MAX_DEBOUNCE);
                 judged
             }
             _ = look.tick() => store.judge_left_over(clock()).await,
             _ = silence.tick() => {
                 let now = clock();
-                if let Err(error) = store.ensure_months(now, now + AHEAD).await {
+                if let Err(error) = store.ensure_months(now, now + PARTITION_LEAD).await {
                     tracing::warn!(%error, "partitions could not be made ahead");
                 }
                 store.judge_silence(now).await

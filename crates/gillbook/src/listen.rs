@@ -17,14 +17,14 @@ const SOCKET_MODE: u32 = 0o660;
 
 /// Where to listen.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Place {
+pub enum ListenAddr {
     /// An address and its port.
     Address(SocketAddr),
     /// The whole path of a Unix socket.
     Socket(PathBuf),
 }
 
-impl FromStr for Place {
+impl FromStr for ListenAddr {
     type Err = &'static str;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
@@ -38,7 +38,7 @@ impl FromStr for Place {
     }
 }
 
-impl fmt::Display for Place {
+impl fmt::Display for ListenAddr {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Address(address) => write!(f, "http://{address}"),
@@ -74,10 +74,10 @@ impl Listener {
     ///
     /// # Errors
     /// When the system does not tell.
-    pub fn place(&self) -> io::Result<Place> {
+    pub fn place(&self) -> io::Result<ListenAddr> {
         Ok(match &self.0 {
-            Kind::Address(listener) => Place::Address(listener.local_addr()?),
-            Kind::Socket(_, file) => Place::Socket(file.0.clone()),
+            Kind::Address(listener) => ListenAddr::Address(listener.local_addr()?),
+            Kind::Socket(_, file) => ListenAddr::Socket(file.0.clone()),
         })
     }
 
@@ -98,10 +98,10 @@ impl Listener {
 ///
 /// # Errors
 /// When the place is taken or not ours.
-pub async fn listen(place: &Place) -> Result<Listener> {
+pub async fn listen(place: &ListenAddr) -> Result<Listener> {
     let kind = match place {
-        Place::Address(address) => TcpListener::bind(address).await.map(Kind::Address),
-        Place::Socket(path) => {
+        ListenAddr::Address(address) => TcpListener::bind(address).await.map(Kind::Address),
+        ListenAddr::Socket(path) => {
             remove_left_over(path)?;
             bind(path)
         }
@@ -139,11 +139,11 @@ mod tests {
     #[test]
     fn a_place_is_an_address_or_the_whole_path_of_a_socket() {
         for text in ["127.0.0.1:8080", "[::1]:80"] {
-            assert_eq!(format!("http://{text}"), text.parse::<Place>().unwrap().to_string());
+            assert_eq!(format!("http://{text}"), text.parse::<ListenAddr>().unwrap().to_string());
         }
-        assert_eq!("unix:/run/gillbook/http".parse(), Ok(Place::Socket("/run/gillbook/http".into())));
+        assert_eq!("unix:/run/gillbook/http".parse(), Ok(ListenAddr::Socket("/run/gillbook/http".into())));
         for wrong in ["", "8080", "localhost:80", "unix:", "unix:http", "/run/gillbook/http"] {
-            assert!(wrong.parse::<Place>().is_err(), "{wrong}");
+            assert!(wrong.parse::<ListenAddr>().is_err(), "{wrong}");
         }
     }
 
@@ -151,7 +151,7 @@ mod tests {
     async fn a_socket_that_was_left_is_taken_over_and_one_that_is_used_or_no_socket_is_not() {
         let home = tempfile::tempdir().unwrap();
         let path = home.path().join("http");
-        let place = Place::Socket(path.clone());
+        let place = ListenAddr::Socket(path.clone());
         let first = listen(&place).await.unwrap();
         assert_eq!(first.place().unwrap(), place);
         assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, SOCKET_MODE);

@@ -27,7 +27,7 @@ use tokio::time::{MissedTickBehavior, interval};
 use crate::addresses::{OpenNetwork, expect_open};
 
 /// How often the outbox is looked at.
-const LOOK: Duration = Duration::from_secs(5);
+const SWEEP_INTERVAL: Duration = Duration::from_secs(5);
 
 /// How messages leave.
 #[derive(Debug, Clone, Default, clap::Args)]
@@ -183,8 +183,8 @@ impl Sender {
 }
 
 /// Empties the outbox, for good.
-pub async fn keep_telling(sender: Sender, store: Store, clock: Clock) {
-    let mut look = interval(LOOK);
+pub async fn run_outbox(sender: Sender, store: Store, clock: Clock) {
+    let mut look = interval(SWEEP_INTERVAL);
     look.set_missed_tick_behavior(MissedTickBehavior::Delay);
     loop {
         look.tick().await;

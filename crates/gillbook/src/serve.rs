@@ -156,12 +156,12 @@ mod tests {
     };
 
     use super::*;
-    use crate::listen::{Place, listen};
+    use crate::listen::{ListenAddr, listen};
 
     #[tokio::test]
     async fn with_every_place_taken_the_word_to_stop_is_heard() {
-        let listener = listen(&Place::Address("127.0.0.1:0".parse().unwrap())).await.unwrap();
-        let Place::Address(address) = listener.place().unwrap() else { panic!("an address") };
+        let listener = listen(&ListenAddr::Address("127.0.0.1:0".parse().unwrap())).await.unwrap();
+        let ListenAddr::Address(address) = listener.place().unwrap() else { panic!("an address") };
         let (stop, stopped) = oneshot::channel::<()>();
         let router = Router::new().route("/", get(|| async { "here" }));
         let serving = tokio::spawn(serve_in(Places::new(2, 1), listener, router, async { stopped.await.unwrap() }));

@@ -28,10 +28,10 @@ pub enum Error {
 
 impl Error {
     /// The same error once more, for everybody whose posts were kept together.
-    pub(crate) fn told_again(&self) -> Self {
+    pub(crate) fn clone_for_batch(&self) -> Self {
         match self {
             Self::Refused(refusal) => Self::Refused(refusal.clone()),
-            other if other.is_passing() => Self::Database(sqlx::Error::WorkerCrashed),
+            other if other.is_transient() => Self::Database(sqlx::Error::WorkerCrashed),
             other => Self::Stored(other.to_string()),
         }
     }
@@ -45,7 +45,7 @@ impl Error {
 
     /// Whether the database is away or overloaded, so that trying again later may help.
     #[must_use]
-    pub fn is_passing(&self) -> bool {
+    pub fn is_transient(&self) -> bool {
         self.is_retryable()
             || matches!(
                 self,
@@ -58,7 +58,7 @@ impl Error {
                     )
             )
             || matches!(self, Self::Database(sqlx::Error::Database(e))
-                if e.code().is_some_and(|code| is_passing_state(&code)) || let_none_in(e.as_ref()))
+                if e.code().is_some_and(|code| is_transient_state(&code)) || let_none_in(e.as_ref()))
     }
 }
 
@@ -85,7 +85,7 @@ fn let_none_in(error: &dyn sqlx::error::DatabaseError) -> bool {
 
 /// Whether a state of the database passes (`PostgreSQL` documentation, appendix A): class 53 is insufficient resources, a full disk, no memory,
 /// too many connections; shutting down, crashed and cannot connect now are three of class 57, statement and lock time-outs one each.
-fn is_passing_state(code: &str) -> bool {
+fn is_transient_state(code: &str) -> bool {
     code.starts_with("53") || matches!(code, "57P01" | "57P02" | "57P03" | "57014" | "55P03")
 }
 
@@ -122,7 +122,7 @@ mod tests {
         let blamed = |error: Error| Err::<(), _>(error).or_missing(|| Refusal::field("/lot", "Check the code."));
         let missing = blamed(Refusal::not_found("lot", "OY-1").into()).unwrap_err();
         assert!(matches!(missing, Error::Refused(r) if r.faults[0].pointer == "/lot"));
-        assert!(blamed(sqlx::Error::PoolTimedOut.into()).unwrap_err().is_passing());
+        assert!(blamed(sqlx::Error::PoolTimedOut.into()).unwrap_err().is_transient());
         let held = Refusal::new(Kind::OnHold, "It is on hold.");
         assert!(matches!(blamed(held.clone().into()).unwrap_err(), Error::Refused(r) if r == held));
     }
@@ -130,11 +130,11 @@ mod tests {
     #[test]
     fn a_full_disk_and_no_memory_pass_and_a_broken_statement_does_not() {
         for passing in ["53100", "53200", "53300", "57P03", "55P03"] {
-            assert!(is_passing_state(passing), "{passing}");
+            assert!(is_transient_state(passing), "{passing}");
         }
         for lasting in ["42601", "23505", "22003", "XX000"] {
-            assert!(!is_passing_state(lasting), "{lasting}");
+            assert!(!is_transient_state(lasting), "{lasting}");
         }
-        assert!(Error::Busy.is_passing());
+        assert!(Error::Busy.is_transient());
     }
 }

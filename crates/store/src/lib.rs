@@ -94,20 +94,20 @@ impl Signed {
 
 /// How often a transaction is run again after a deadlock or a serialisation failure.
 #[doc(hidden)]
-pub const TRIES: u32 = 5;
+pub const MAX_ATTEMPTS: u32 = 5;
 
 /// How long a connection may rest without being asked whether it still lives. Shorter than a database takes to come back from a crash.
-const IDLE_UNASKED: Duration = Duration::from_millis(300);
+const PING_AFTER_IDLE: Duration = Duration::from_millis(300);
 
 /// The longest that a connection may take to come back: a statement that was given up may run for thirty seconds.
-const LONGEST_RETURN: Duration = Duration::from_secs(35);
+const RELEASE_TIMEOUT: Duration = Duration::from_secs(35);
 
 /// How long a probe's token is taken as good without asking again. A token that was removed by another program may be used as much
 /// longer.
-const TOKEN_REST: TimeDelta = TimeDelta::minutes(2);
+const TOKEN_CACHE_TTL: TimeDelta = TimeDelta::minutes(2);
 
 /// The most probes, and the most of their tokens, that are remembered.
-const MOST_PROBES: u64 = 200_000;
+const PROBE_CACHE_CAPACITY: u64 = 200_000;
 
 /// A session, and until when it is believed to be good.
 type BelievedUntil = (Arc<farm::people::Session>, DateTime<Utc>);
@@ -154,7 +154,7 @@ impl Store {
             .test_before_acquire(false)
             .before_acquire(|connection, used| {
                 Box::pin(async move {
-                    if used.idle_for > IDLE_UNASKED {
+                    if used.idle_for > PING_AFTER_IDLE {
                         connection.ping().await?;
                     }
                     Ok(true)
@@ -167,7 +167,7 @@ impl Store {
             .after_release(|connection, _| {
                 Box::pin(async move {
                     let ended = sqlx::raw_sql("begin; rollback; reset gillbook.farms").execute(connection);
-                    timeout(LONGEST_RETURN, ended).await.map_err(|_| sqlx::Error::PoolTimedOut)??;
+                    timeout(RELEASE_TIMEOUT, ended).await.map_err(|_| sqlx::Error::PoolTimedOut)??;
                     Ok(true)
                 })
             })
@@ -178,8 +178,8 @@ impl Store {
             held: cold::held::Held::default(),
             wary: cold::readings::Wary::default(),
             months: Arc::default(),
-            probes: Arc::new(Cache::with_weighter(1000, MOST_PROBES, UnitWeighter)),
-            tokens: Arc::new(Cache::with_weighter(1000, MOST_PROBES, UnitWeighter)),
+            probes: Arc::new(Cache::with_weighter(1000, PROBE_CACHE_CAPACITY, UnitWeighter)),
+            tokens: Arc::new(Cache::with_weighter(1000, PROBE_CACHE_CAPACITY, UnitWeighter)),
             tokens_forgotten: Arc::default(),
             touched: Arc::default(),
             ids: Arc::new(Mutex::new(ChaCha12Rng::from_rng(&mut rand::rng()))),
@@ -261,7 +261,7 @@ macro_rules! transact {
                 .await;
                 tried += 1;
                 match transaction.end(outcome).await {
-                    Err(error) if error.is_retryable() && tried < $crate::TRIES => {}
+                    Err(error) if error.is_retryable() && tried < $crate::MAX_ATTEMPTS => {}
                     done => break done,
                 }
             }

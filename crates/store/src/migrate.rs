@@ -4,7 +4,7 @@ use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use gillbook_core::refusal::Refusal;
 use sqlx::{Connection, Executor, PgConnection, migrate::Migrator, postgres::PgConnectOptions};
 
-use crate::{Error, Result, Store, cold::readings::OLDEST};
+use crate::{Error, Result, Store, cold::readings::MAX_READING_AGE};
 
 static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations");
 
@@ -87,7 +87,7 @@ pub async fn migrate(options: &PgConnectOptions) -> Result<()> {
 /// Refuses a day that late readings may still reach behind.
 pub async fn detach_readings(options: &PgConnectOptions, before: NaiveDate, now: DateTime<Utc>) -> Result<i32> {
     let before = before.and_time(NaiveTime::MIN).and_utc();
-    let latest = now - OLDEST;
+    let latest = now - MAX_READING_AGE;
     if before > latest {
         let detail =
             format!("Readings are taken until they are three years old. Choose a day up to {}.", latest.date_naive());
@@ -104,7 +104,7 @@ pub async fn detach_readings(options: &PgConnectOptions, before: NaiveDate, now:
 
 /// How a database is set, as far as it decides whether an acknowledged write is kept.
 #[derive(Debug, Clone)]
-struct Standing {
+struct ServerSettings {
     fsync: String,
     full_page_writes: String,
     synchronous_commit: String,
@@ -148,7 +148,7 @@ impl Store {
     /// Says which setting, and what to do.
     pub async fn expect_trustworthy(&self, durable: bool) -> Result<()> {
         let s = sqlx::query_as!(
-            Standing,
+            ServerSettings,
             r#"select current_setting('fsync') as "fsync!", current_setting('full_page_writes') as "full_page_writes!",
                       current_setting('synchronous_commit') as "synchronous_commit!",
                       r.rolsuper as "superuser!", r.rolbypassrls as "bypasses!",

@@ -11,10 +11,10 @@ use gillbook_core::refusal::{Kind, Refusal};
 /// `detail` is what a trigger of ours gives, fields parted by `|`.
 #[must_use]
 pub fn refusal_for(table: &str, constraint: &str, detail: &str) -> Option<Refusal> {
-    told_apart(constraint, detail).or_else(|| by_name(table, constraint))
+    named_constraint(constraint, detail).or_else(|| by_name(table, constraint))
 }
 
-fn told_apart(constraint: &str, detail: &str) -> Option<Refusal> {
+fn named_constraint(constraint: &str, detail: &str) -> Option<Refusal> {
     let part = |i: usize| detail.split('|').nth(i).unwrap_or("?");
     let (kind, text) = match constraint {
         "balance_grams_enough" => (

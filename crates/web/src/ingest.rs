@@ -1,9 +1,8 @@
-//! Posts of readings, gathered into one commit.
+//! Group commit of posted readings.
 //!
-//! A commit costs the same for one reading as for a few dozen, so posts that come together share one. Somebody who posts alone commits at
-//! once and in their own task. Where several post at the same time one commit is on its way while the next group gathers: it goes when as
-//! many wait as are expected, judged by those who posted around the last commit, and after [`PATIENCE`] in any case. Each is answered only
-//! after the commit that kept it.
+//! A commit costs the same for one reading as for a few dozen, so posts that come together share one. A post that comes alone commits at once,
+//! in its own task. While a commit is in flight the next group queues; it is flushed when the queue reaches its target size, which follows the
+//! number of clients around the last commit, and after [`LINGER`] in any case. A post is answered after the commit that kept it.
 
 use std::{
     collections::VecDeque,
@@ -21,30 +20,30 @@ use tokio::sync::{Semaphore, oneshot};
 use crate::{Clock, metrics::Metrics, problem::Problem};
 
 /// The most records of one commit.
-const MOST_RECORDS: usize = 20_000;
-/// The longest that a group gathers.
-const PATIENCE: Duration = Duration::from_millis(1);
-/// The part of those who posted around the last commit that the next one waits for, in percent. The others are on their way meanwhile: their
-/// requests are read and answered while the database works.
-const EXPECTED_PERCENT: usize = 33;
-/// A pack of so many records is a commit of its own, beside the line: it gains nothing from company, and the others would wait for it.
-const LARGE: usize = 500;
+const MAX_RECORDS_PER_COMMIT: usize = 20_000;
+/// The longest that a queue lingers below its target size.
+const LINGER: Duration = Duration::from_millis(1);
+/// The queue is flushed when it reaches this share of the clients around the last commit, in percent. Waiting for all of them would leave the
+/// database idle while the rest are still being parsed.
+const TARGET_SHARE_PERCENT: usize = 33;
+/// A pack of so many records is a commit of its own, beside the queue: it gains nothing from company, and the others would wait for it.
+const LARGE_PACK_RECORDS: usize = 500;
 /// Large packs that are kept at once.
-const LARGE_AT_ONCE: usize = 2;
-/// The longest that a commit may take. The database ends a statement long before; this is for one that has gone without a word.
-const LONGEST: Duration = Duration::from_mins(1);
+const MAX_LARGE_IN_FLIGHT: usize = 2;
+/// The longest that a commit may take. The database ends a statement long before; this is for a database that is gone without a word.
+const COMMIT_TIMEOUT: Duration = Duration::from_mins(1);
 
-struct Waiting {
+struct Pending {
     post: Post,
     answer: oneshot::Sender<gillbook_store::Result<Receipt>>,
 }
 
-struct Line {
-    waiting: VecDeque<Waiting>,
+struct Queue {
+    waiting: VecDeque<Pending>,
     /// Whether a commit is on its way.
-    taken: bool,
+    in_flight: bool,
     /// How many a commit is worth waiting for.
-    expected: usize,
+    target_size: usize,
     /// When the last commit ended.
     ended: Instant,
 }
@@ -53,7 +52,7 @@ struct Shared {
     store: Store,
     clock: Clock,
     metrics: Arc<Metrics>,
-    line: Mutex<Line>,
+    queue: Mutex<Queue>,
     large: Semaphore,
     parsing: Semaphore,
     large_waiting: Semaphore,
@@ -64,15 +63,15 @@ struct Shared {
 pub(crate) struct Ingest(Arc<Shared>);
 
 /// What becomes of a post that comes in.
-enum Place {
+enum Admission {
     /// It commits now, by itself.
-    Turn(Turn, Post),
+    Commits(CommitPermit, Post),
     /// It waits for its group's commit.
     Waits(oneshot::Receiver<gillbook_store::Result<Receipt>>),
 }
 
-/// The right to commit. Whoever lets it go, also by being dropped half-way because the client has gone, passes it on to those who wait.
-struct Turn {
+/// The permit to commit; at most one exists. Dropping it, also by cancellation, starts the next group.
+struct CommitPermit {
     ingest: Ingest,
     /// How many posts are committed in it.
     posts: usize,
@@ -93,18 +92,18 @@ impl Ingest {
     pub(crate) fn queued(&self) -> (i64, i64) {
         let large = MAX_LARGE_POSTS_WAITING - self.0.large_waiting.available_permits().min(MAX_LARGE_POSTS_WAITING);
         let number = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
-        (number(self.line().waiting.len()), number(large))
+        (number(self.queue().waiting.len()), number(large))
     }
 
     pub(crate) fn new(store: Store, clock: Clock, metrics: Arc<Metrics>) -> Self {
-        let line = Line { waiting: VecDeque::new(), taken: false, expected: 0, ended: Instant::now() };
+        let queue = Queue { waiting: VecDeque::new(), in_flight: false, target_size: 0, ended: Instant::now() };
         Self(Arc::new(Shared {
             store,
             clock,
             metrics,
-            line: Mutex::new(line),
-            large: Semaphore::new(LARGE_AT_ONCE),
-            parsing: Semaphore::new(LARGE_AT_ONCE),
+            queue: Mutex::new(queue),
+            large: Semaphore::new(MAX_LARGE_IN_FLIGHT),
+            parsing: Semaphore::new(MAX_LARGE_IN_FLIGHT),
             large_waiting: Semaphore::new(MAX_LARGE_POSTS_WAITING),
         }))
     }
@@ -112,14 +111,14 @@ impl Ingest {
     /// Keeps a post.
     pub(crate) async fn keep(&self, post: Post) -> Result<Receipt, Problem> {
         // Boxed, so that the many posts that wait do not carry the room for a commit.
-        if post.records.len() >= LARGE {
-            let _place = self.0.large_waiting.try_acquire().map_err(|_| Problem::busy())?;
-            let _turn = self.0.large.acquire().await.map_err(|_| Problem::broken())?;
+        if post.records.len() >= LARGE_PACK_RECORDS {
+            let _queued = self.0.large_waiting.try_acquire().map_err(|_| Problem::busy())?;
+            let _permit = self.0.large.acquire().await.map_err(|_| Problem::broken())?;
             return Box::pin(self.commit_alone(post)).await;
         }
-        match self.stand_in_line(post)? {
-            Place::Turn(_turn, post) => Box::pin(self.commit_alone(post)).await,
-            Place::Waits(kept) => Ok(kept.await.map_err(|_| Problem::broken())??),
+        match self.enqueue(post)? {
+            Admission::Commits(_permit, post) => Box::pin(self.commit_alone(post)).await,
+            Admission::Waits(kept) => Ok(kept.await.map_err(|_| Problem::broken())??),
         }
     }
 
@@ -128,8 +127,8 @@ impl Ingest {
         &self,
         parse: impl FnOnce() -> T + Send + 'static,
     ) -> Result<T, Problem> {
-        let _place = self.0.large_waiting.try_acquire().map_err(|_| Problem::busy())?;
-        let _turn = self.0.parsing.acquire().await.map_err(|_| Problem::broken())?;
+        let _queued = self.0.large_waiting.try_acquire().map_err(|_| Problem::busy())?;
+        let _permit = self.0.parsing.acquire().await.map_err(|_| Problem::broken())?;
         tokio::task::spawn_blocking(parse).await.map_err(|_| Problem::broken())
     }
 
@@ -138,53 +137,53 @@ impl Ingest {
         Ok(receipt.ok_or_else(Problem::broken)??)
     }
 
-    fn stand_in_line(&self, post: Post) -> Result<Place, Problem> {
-        let mut line = self.line();
-        if !line.taken && line.waiting.is_empty() && !line.gathers() {
-            line.taken = true;
-            return Ok(Place::Turn(Turn { ingest: self.clone(), posts: 1 }, post));
+    fn enqueue(&self, post: Post) -> Result<Admission, Problem> {
+        let mut queue = self.queue();
+        if !queue.in_flight && queue.waiting.is_empty() && !queue.is_batching() {
+            queue.in_flight = true;
+            return Ok(Admission::Commits(CommitPermit { ingest: self.clone(), posts: 1 }, post));
         }
-        if line.waiting.len() >= MAX_POSTS_WAITING {
+        if queue.waiting.len() >= MAX_POSTS_WAITING {
             return Err(Problem::busy());
         }
         let (answer, kept) = oneshot::channel();
-        line.waiting.push_back(Waiting { post, answer });
-        if !line.taken && line.waiting.len() >= line.expected {
-            self.commit_group(line);
+        queue.waiting.push_back(Pending { post, answer });
+        if !queue.in_flight && queue.waiting.len() >= queue.target_size {
+            self.commit_group(queue);
         }
-        Ok(Place::Waits(kept))
+        Ok(Admission::Waits(kept))
     }
 
     /// Begins the commit of those who wait, if anybody does.
-    fn commit_group(&self, mut line: MutexGuard<'_, Line>) {
-        let group = line.next_group();
-        line.taken = !group.is_empty();
-        drop(line);
+    fn commit_group(&self, mut queue: MutexGuard<'_, Queue>) {
+        let group = queue.next_group();
+        queue.in_flight = !group.is_empty();
+        drop(queue);
         if !group.is_empty() {
-            let turn = Turn { ingest: self.clone(), posts: group.len() };
-            tokio::spawn(async move { turn.commit(group).await });
+            let permit = CommitPermit { ingest: self.clone(), posts: group.len() };
+            tokio::spawn(async move { permit.commit(group).await });
         }
     }
 
     /// Lets the group go that has gathered since a commit ended, if it has not gone yet.
-    async fn end_gathering(self, ended: Instant) {
-        tokio::time::sleep(PATIENCE).await;
-        let line = self.line();
-        if !line.taken && line.ended == ended {
-            self.commit_group(line);
+    async fn flush_after_linger(self, ended: Instant) {
+        tokio::time::sleep(LINGER).await;
+        let queue = self.queue();
+        if !queue.in_flight && queue.ended == ended {
+            self.commit_group(queue);
         }
     }
 
-    fn line(&self) -> MutexGuard<'_, Line> {
-        self.0.line.lock().unwrap_or_else(PoisonError::into_inner)
+    fn queue(&self) -> MutexGuard<'_, Queue> {
+        self.0.queue.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
-impl Line {
-    fn next_group(&mut self) -> Vec<Waiting> {
+impl Queue {
+    fn next_group(&mut self) -> Vec<Pending> {
         let mut group = Vec::with_capacity(self.waiting.len());
         let mut records = 0;
-        while records < MOST_RECORDS
+        while records < MAX_RECORDS_PER_COMMIT
             && let Some(next) = self.waiting.pop_front()
         {
             records += next.post.records.len();
@@ -194,16 +193,16 @@ impl Line {
     }
 
     /// Whether others are expected for the next commit.
-    fn gathers(&self) -> bool {
-        self.expected > 1 && self.ended.elapsed() < PATIENCE
+    fn is_batching(&self) -> bool {
+        self.target_size > 1 && self.ended.elapsed() < LINGER
     }
 }
 
-impl Turn {
-    async fn commit(self, group: Vec<Waiting>) {
+impl CommitPermit {
+    async fn commit(self, group: Vec<Pending>) {
         let (posts, answers): (Vec<_>, Vec<_>) = group.into_iter().map(|w| (w.post, w.answer)).unzip();
-        let Ok(receipts) = tokio::time::timeout(LONGEST, self.ingest.0.commit(posts)).await else {
-            tracing::error!("a commit of readings did not end; whoever posted is told that it failed");
+        let Ok(receipts) = tokio::time::timeout(COMMIT_TIMEOUT, self.ingest.0.commit(posts)).await else {
+            tracing::error!("a commit of readings did not end; its clients are told that it failed");
             return;
         };
         for (answer, receipt) in answers.into_iter().zip(receipts) {
@@ -213,16 +212,16 @@ impl Turn {
     }
 }
 
-impl Drop for Turn {
+impl Drop for CommitPermit {
     fn drop(&mut self) {
-        let mut line = self.ingest.line();
-        line.taken = false;
-        line.ended = Instant::now();
-        line.expected = (self.posts + line.waiting.len()) * EXPECTED_PERCENT / 100;
-        if line.waiting.len() >= line.expected {
-            self.ingest.commit_group(line);
+        let mut queue = self.ingest.queue();
+        queue.in_flight = false;
+        queue.ended = Instant::now();
+        queue.target_size = (self.posts + queue.waiting.len()) * TARGET_SHARE_PERCENT / 100;
+        if queue.waiting.len() >= queue.target_size {
+            self.ingest.commit_group(queue);
         } else {
-            tokio::spawn(self.ingest.clone().end_gathering(line.ended));
+            tokio::spawn(self.ingest.clone().flush_after_linger(queue.ended));
         }
     }
 }

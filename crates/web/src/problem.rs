@@ -211,7 +211,7 @@ impl From<StoreError> for Problem {
     fn from(error: StoreError) -> Self {
         match error {
             StoreError::Refused(refusal) => refusal.into(),
-            error if error.is_passing() => {
+            error if error.is_transient() => {
                 tracing::warn!(%error, "the database is away or overloaded");
                 Self::busy()
             }

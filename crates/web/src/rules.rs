@@ -8,7 +8,7 @@ use gillbook_core::{
 };
 use gillbook_store::{
     SignedWith,
-    farm::people::{Session, Standing},
+    farm::people::{Principal, Session},
 };
 use utoipa::openapi::OpenApi;
 
@@ -31,12 +31,12 @@ pub enum Allows {
 impl Allows {
     /// Whether somebody is let through.
     #[must_use]
-    pub fn lets(self, standing: Standing) -> bool {
+    pub fn lets(self, standing: Principal) -> bool {
         match (self, standing) {
             (Self::Anybody, _) => true,
-            (Self::Some { roles, .. }, Standing::Person(role)) => roles.contains(&role),
-            (Self::Some { reader, .. }, Standing::Reader) => reader,
-            (Self::Some { probe, .. }, Standing::Probe(_)) => probe,
+            (Self::Some { roles, .. }, Principal::Person(role)) => roles.contains(&role),
+            (Self::Some { reader, .. }, Principal::Reader) => reader,
+            (Self::Some { probe, .. }, Principal::Probe(_)) => probe,
         }
     }
 }

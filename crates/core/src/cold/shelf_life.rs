@@ -1,8 +1,8 @@
 //! Saleable life: how long a lot can still be sold, from the temperatures on its own path.
 //!
 //! A profile is a table of (°C, days) points. Between points the logarithm of life is linear in temperature, so that the
-//! table's own values come back exactly. Beyond the table the end slope goes on, within [`LONGEST`] times its longest and
-//! [`SHORTEST`] times its shortest life. Below the strain's lowest safe temperature life is lost to chilling: our own
+//! table's own values come back exactly. Beyond the table the end slope goes on, within [`MAX_LIFE_FACTOR`] times its longest and
+//! [`MIN_LIFE_FACTOR`] times its shortest life. Below the strain's lowest safe temperature life is lost to chilling: our own
 //! convention (unverified) is that a degree below it costs what a degree above it costs.
 //!
 //! The life used on a path is the integral of dt / life(T(t)) (linear damage accumulation, Palmgren 1924 and Miner 1945). It is a
@@ -14,9 +14,9 @@ use utoipa::ToSchema;
 use crate::cold::exposure::{Segment, seconds};
 
 /// Beyond the table, life is at most this many times its longest.
-pub const LONGEST: f64 = 1.5;
+pub const MAX_LIFE_FACTOR: f64 = 1.5;
 /// Beyond the table, life is at least this many times its shortest.
-pub const SHORTEST: f64 = 0.25;
+pub const MIN_LIFE_FACTOR: f64 = 0.25;
 
 pub(crate) const DAY_S: f64 = 86_400.0;
 
@@ -59,7 +59,7 @@ impl Profile {
         }
         let points: Vec<(f64, f64)> = points.iter().map(|(c, d)| (*c, d.ln())).collect();
         let (least, most) = points.iter().fold((f64::MAX, f64::MIN), |(l, m), p| (l.min(p.1), m.max(p.1)));
-        let bounds = (least + SHORTEST.ln(), most + LONGEST.ln());
+        let bounds = (least + MIN_LIFE_FACTOR.ln(), most + MAX_LIFE_FACTOR.ln());
         let knots = knots(&points, lowest_safe_c, bounds);
         Ok(Self { points, lowest_safe_c, bounds, knots, spread })
     }

@@ -26,14 +26,14 @@ use crate::{
 };
 
 /// How far back the air is looked at piece by piece.
-const CLOSE: TimeDelta = TimeDelta::days(1);
+const EXACT_SPAN: TimeDelta = TimeDelta::days(1);
 /// How far back life is counted by temperatures: time before counts as time without one.
-pub const OLDEST: TimeDelta = TimeDelta::days(400);
+pub const MAX_AGE: TimeDelta = TimeDelta::days(400);
 
 /// The first hour that is looked at piece by piece when life is counted now: before it the figures of whole hours do.
 #[must_use]
 pub fn close_from(now: DateTime<Utc>) -> DateTime<Utc> {
-    hour_of(now - CLOSE)
+    hour_of(now - EXACT_SPAN)
 }
 
 /// The parts of known air that lie in any of some spans that do not overlap.

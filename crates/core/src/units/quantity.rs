@@ -15,7 +15,7 @@ impl Grams {
     /// No grams.
     pub const ZERO: Self = Self(0);
     /// The most that one weight from outside may be: 100 tonnes.
-    pub const MOST: Self = Self(100_000_000);
+    pub const MAX: Self = Self(100_000_000);
 
     /// In kilograms, for showing. Never for adding up.
     #[must_use]
@@ -40,7 +40,7 @@ impl<'de> Deserialize<'de> for Grams {
                 f.write_str("whole grams: 2.34 kg is 2340")
             }
             fn visit_i64<E: de::Error>(self, v: i64) -> Result<Grams, E> {
-                if v.unsigned_abs() > Grams::MOST.0.unsigned_abs() {
+                if v.unsigned_abs() > Grams::MAX.0.unsigned_abs() {
                     return Err(E::custom("more than 100 tonnes. Check the number"));
                 }
                 Ok(Grams(v))
@@ -58,8 +58,8 @@ impl utoipa::PartialSchema for Grams {
         ObjectBuilder::new()
             .schema_type(Type::Integer)
             .format(Some(SchemaFormat::KnownFormat(KnownFormat::Int64)))
-            .minimum(Some(-Self::MOST.0))
-            .maximum(Some(Self::MOST.0))
+            .minimum(Some(-Self::MAX.0))
+            .maximum(Some(Self::MAX.0))
             .description(Some("Whole grams."))
             .into()
     }

@@ -36,8 +36,8 @@ use uuid::Uuid;
 use crate::{
     commands::serve_over,
     database::{Database, Open},
-    keeper::keep_judged,
-    listen::{Place, listen},
+    keeper::run_evaluator,
+    listen::{ListenAddr, listen},
     serve::{serve, stop_on_signal},
 };
 
@@ -137,8 +137,8 @@ async fn live_and_serve(
     let told = clock.clone();
     let told: Clock = Arc::new(move || told.now());
     let app = App::new(store.clone(), told.clone(), Settings::default());
-    let listener = listen(&Place::Address(options.listen)).await?;
-    let Place::Address(address) = listener.place()? else { bail!("It does not listen on an address.") };
+    let listener = listen(&ListenAddr::Address(options.listen)).await?;
+    let ListenAddr::Address(address) = listener.place()? else { bail!("It does not listen on an address.") };
 
     let season = season::Season::new(options.seed, until, options.weeks, clock.clone())?;
     clock.set(season.begins());
@@ -185,8 +185,8 @@ async fn live_and_serve(
             setting::PEOPLE.map(|p| format!("{} ({})", p.3, p.2)).join(", ")
         );
         println!("Stop with Ctrl-C.");
-        let keeper = tokio::spawn(keep_judged(store.clone(), told));
-        serve_over(open, listen(&Place::Address(options.listen)).await?, &app, stop).await?;
+        let keeper = tokio::spawn(run_evaluator(store.clone(), told));
+        serve_over(open, listen(&ListenAddr::Address(options.listen)).await?, &app, stop).await?;
         keeper.abort();
     }
     store.close().await;

@@ -13,13 +13,13 @@ use gillbook_core::{text::PlaceCode, units::calendar::Span};
 use sqlx::{Connection, PgPool, Postgres, pool::PoolConnection};
 use tokio::time::timeout;
 
-use crate::{IDLE_UNASKED, Result};
+use crate::{PING_AFTER_IDLE, Result};
 
 /// The longest that a connection may take to say that it lives.
-const PATIENCE: Duration = Duration::from_secs(3);
+const PING_TIMEOUT: Duration = Duration::from_secs(3);
 
 /// The most connections that are held.
-const MOST: usize = 2;
+const MAX_PINNED: usize = 2;
 
 /// A connection that readings are kept on.
 #[derive(Debug)]
@@ -62,8 +62,8 @@ impl Held {
     /// Takes a connection that lives: one that rests, or else the pool's.
     pub(crate) async fn take(&self, pool: &PgPool) -> Result<HeldConnection> {
         while let Some(mut resting) = self.pop() {
-            if resting.since.elapsed() < IDLE_UNASKED
-                || timeout(PATIENCE, resting.held.connection.ping()).await.is_ok_and(|pong| pong.is_ok())
+            if resting.since.elapsed() < PING_AFTER_IDLE
+                || timeout(PING_TIMEOUT, resting.held.connection.ping()).await.is_ok_and(|pong| pong.is_ok())
             {
                 return Ok(resting.held);
             }
@@ -75,7 +75,7 @@ impl Held {
     /// Lets a connection rest. One on which something failed is to be dropped instead, and the pool sees to it.
     pub(crate) fn rest(&self, held: HeldConnection, pool: &PgPool) {
         let mut resting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if resting.len() < MOST && !pool.is_closed() {
+        if resting.len() < MAX_PINNED && !pool.is_closed() {
             resting.push(Resting { held, since: Instant::now() });
         }
     }

@@ -25,14 +25,14 @@ use gillbook_core::{
 use sqlx::{Postgres, types::Json};
 use tokio::sync::{Notify, broadcast};
 
-use crate::{FarmId, Result, Signed, Store, Tx, cold::readings::OLDEST, set_farms, transact};
+use crate::{FarmId, Result, Signed, Store, Tx, cold::readings::MAX_READING_AGE, set_farms, transact};
 
 /// The most places that are judged in one round.
-const ROUND: i64 = 500;
+const PLACES_PER_ROUND: i64 = 500;
 /// The most farms whose marks are leased at once. A lease is short, because whoever posts for them waits for it.
-const FARMS: usize = 200;
+const FARMS_PER_LEASE: usize = 200;
 /// The most hours of a place that are judged in one transaction: two months, give or take a chunk.
-const AT_A_TIME: usize = 1500;
+const MAX_HOURS_PER_TX: usize = 1500;
 
 fn judge_of(farm: FarmId) -> Signed {
     Signed::program(farm, "judge")
@@ -95,7 +95,7 @@ impl Store {
     }
 
     /// Says that a farm was touched, so that the judge looks there next.
-    pub fn tell_touched(&self, farm: FarmId) {
+    pub fn mark_dirty(&self, farm: FarmId) {
         self.touched.tell([farm]);
     }
 
@@ -133,7 +133,7 @@ impl Store {
 
     async fn judge_farms(&self, farms: &[FarmId], now: DateTime<Utc>) -> Result<usize> {
         let mut judged = 0;
-        for some in farms.chunks(FARMS) {
+        for some in farms.chunks(FARMS_PER_LEASE) {
             let setting = setting_of(some.iter().copied());
             let mut db = self.begin_for(&setting).await?;
             // A place that another judge has in hand keeps its mark for the next time.
@@ -156,7 +156,7 @@ impl Store {
             let places = sqlx::query!(
                 r#"select farm_id as "farm_id: FarmId", place as "place: PlaceCode" from place_touched where leased
                     order by through_at, farm_id, place limit $1"#,
-                ROUND
+                PLACES_PER_ROUND
             )
             .fetch_all(&mut *db)
             .await?;
@@ -165,14 +165,14 @@ impl Store {
             for p in &places {
                 match self.judge_to_its_end(p.farm_id, &p.place, now).await {
                     Ok(()) => judged += 1,
-                    Err(error) if error.is_passing() => return Err(error),
+                    Err(error) if error.is_transient() => return Err(error),
                     // The others are judged all the same; this one keeps its lease.
                     Err(error) => {
                         tracing::error!(%error, farm = p.farm_id.0, place = p.place.as_str(), "not judged");
                     }
                 }
             }
-            if judged == before || i64::try_from(places.len()).is_ok_and(|n| n < ROUND) {
+            if judged == before || i64::try_from(places.len()).is_ok_and(|n| n < PLACES_PER_ROUND) {
                 return Ok(judged);
             }
         }
@@ -413,7 +413,7 @@ impl Tx {
             if again.judge(wanted, &readings, &stored) {
                 break;
             }
-            if again.judged() >= AT_A_TIME {
+            if again.judged() >= MAX_HOURS_PER_TX {
                 return self.pause_judging(place, &rules, again.pause()).await;
             }
             let next = self.next_reading(place, wanted.until).await?;
@@ -437,7 +437,7 @@ impl Tx {
     /// An hour, or where the readings in use begin: what was judged of months that were detached stands.
     async fn begin_in_use(&mut self, hour: DateTime<Utc>) -> Result<DateTime<Utc>> {
         // Only months older than any reading that is taken are ever detached.
-        if hour > self.now - OLDEST {
+        if hour > self.now - MAX_READING_AGE {
             return Ok(hour);
         }
         let begins = sqlx::query_scalar!("select readings_begin()").fetch_one(&mut *self.db).await?;

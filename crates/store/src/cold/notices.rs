@@ -19,7 +19,7 @@ use crate::secret::random_bytes;
 use crate::{FarmId, Result, Signed, Store, Tx, cold::probe_checks::ProbeCheck, transact};
 
 /// The oldest excursion that somebody is still told of.
-const STALE: TimeDelta = TimeDelta::days(1);
+const MAX_NOTICE_AGE: TimeDelta = TimeDelta::days(1);
 
 /// Somebody who is told.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -324,7 +324,7 @@ impl Tx {
 
     /// Puts what is to be told about an excursion into the outbox: once an event and receiver, in the commit that finds it.
     pub(crate) async fn tell_of(&mut self, place: &PlaceCode, id: Uuid, e: &Excursion) -> Result<()> {
-        if e.from.max(e.until.unwrap_or(e.from)) < self.now - STALE {
+        if e.from.max(e.until.unwrap_or(e.from)) < self.now - MAX_NOTICE_AGE {
             return Ok(());
         }
         let about = if e.until.is_some() { NoticeAbout::Ended } else { NoticeAbout::Began };
@@ -340,7 +340,7 @@ impl Tx {
         check: &ProbeCheck,
         since: DateTime<Utc>,
     ) -> Result<()> {
-        if check.checked_at < self.now - STALE {
+        if check.checked_at < self.now - MAX_NOTICE_AGE {
             return Ok(());
         }
         let zone = self.ways().await?.zone;

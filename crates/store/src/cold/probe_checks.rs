@@ -15,7 +15,7 @@ use crate::{Result, Tx, cold::house_checks::NewCheckDone};
 
 /// A probe that reads farther off than this is doubtful. Melting ice reads 0 °C, and a food thermometer is good to ±1 °C (FSANZ Standard 3.2.2,
 /// clause 22).
-pub const DOUBTFUL_C: f64 = 1.0;
+pub const PROBE_TOLERANCE_C: f64 = 1.0;
 
 /// A check of a probe.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -75,7 +75,7 @@ pub struct NewProbeCheck {
 
 /// How a probe stands.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-pub struct ProbeStanding {
+pub struct ProbeCalibration {
     /// The probe.
     pub probe: String,
     /// Its checks, oldest first.
@@ -92,7 +92,7 @@ impl Tx {
     /// # Errors
     /// Refuses a probe that is not there, figures that cannot be, and on a shared phone a correction.
     #[tracing::instrument(level = "debug", name = "store.cold.add_probe_check", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn add_probe_check(&mut self, probe: &str, new: &NewProbeCheck) -> Result<ProbeStanding> {
+    pub async fn add_probe_check(&mut self, probe: &str, new: &NewProbeCheck) -> Result<ProbeCalibration> {
         let (probe_id, place) = self.probe_by_name(probe).await?;
         if !new.reference_c.is_finite() || !new.read_c.is_finite() {
             return Err(Refusal::field("/read_c", "A temperature is a number, such as 0.4.").into());
@@ -129,7 +129,7 @@ impl Tx {
             self.set_offset(probe_id, from.0, new.reference_c - new.read_c, id).await?;
             self.touch(&place, from.0, self.now.max(from.0)).await?;
         }
-        let standing = self.probe_standing(probe).await?;
+        let standing = self.probe_calibration(probe).await?;
         if let (Some(code), Some(check)) = (&new.also_done, standing.checks.iter().find(|c| c.check_id == id)) {
             self.tick_off(code, new, check).await?;
         }
@@ -182,8 +182,8 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a probe that is not there.
-    #[tracing::instrument(level = "debug", name = "store.cold.probe_standing", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn probe_standing(&mut self, probe: &str) -> Result<ProbeStanding> {
+    #[tracing::instrument(level = "debug", name = "store.cold.probe_calibration", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn probe_calibration(&mut self, probe: &str) -> Result<ProbeCalibration> {
         let (probe_id, _) = self.probe_by_name(probe).await?;
         let rows = sqlx::query!(
             r#"select c.check_id, c.kind as "kind: ProbeCheckKind", c.reference_c, c.read_c, c.checked_at, c.done_by, c.note,
@@ -212,7 +212,7 @@ impl Tx {
                 checked_at: r.checked_at,
                 done_by: r.done_by,
                 note: r.note,
-                good: (r.read_c + r.before_c - r.reference_c).abs() <= DOUBTFUL_C,
+                good: (r.read_c + r.before_c - r.reference_c).abs() <= PROBE_TOLERANCE_C,
             })
             .collect();
         // A correction makes it good again from its date on, and leaves what lies before in doubt.
@@ -224,6 +224,6 @@ impl Tx {
         let now = self.now;
         let offsets = self.offsets_of(&[probe_id]).await?;
         let offset_c = offsets.iter().rev().find(|o| o.1 <= now).map_or(0.0, |o| o.2);
-        Ok(ProbeStanding { probe: probe.to_owned(), checks, doubtful_since, offset_c })
+        Ok(ProbeCalibration { probe: probe.to_owned(), checks, doubtful_since, offset_c })
     }
 }

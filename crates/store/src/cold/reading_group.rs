@@ -20,9 +20,9 @@ use crate::{
     cold::{
         held::{HeldConnection, Mark},
         judging::setting_of,
-        readings::{AHEAD, KnownProbe, Named, OLDEST, Post, Receipt, RefusedReading, Remedy},
+        readings::{KnownProbe, MAX_CLOCK_SKEW, MAX_READING_AGE, Named, Post, Receipt, RefusedReading, Remedy},
     },
-    farm::people::Standing,
+    farm::people::Principal,
 };
 
 /// Tells faults from temperatures. 85 °C and −127 °C are what common digital probes give when they have not measured.
@@ -131,7 +131,7 @@ enum Measured {
 }
 
 /// What became of a row, numbered from 1: whether it is new, and the value that is kept. None is told of when all are new.
-type Told = (i64, bool, Option<f64>);
+type InsertOutcome = (i64, bool, Option<f64>);
 
 /// Posts of any number of farms, ready to be kept in one commit.
 #[derive(Debug, Default)]
@@ -220,7 +220,7 @@ impl Group {
         if !self.rows.is_empty() && held.sees != farms {
             (held.sees, held.mark) = (farms, None);
         }
-        self.tell_all(told)?;
+        self.fill_receipts(told)?;
         Ok(true)
     }
 
@@ -231,7 +231,7 @@ impl Group {
         if !self.beside.is_empty() {
             self.keep_beside(db, now).await?;
         }
-        self.tell_all(told)
+        self.fill_receipts(told)
     }
 
     async fn keep_shortest(
@@ -240,7 +240,7 @@ impl Group {
         farms: &str,
         now: DateTime<Utc>,
         some_kept: bool,
-    ) -> sqlx::Result<Vec<Told>> {
+    ) -> sqlx::Result<Vec<InsertOutcome>> {
         if let [row] = &self.rows[..]
             && self.beside.is_empty()
             && !some_kept
@@ -267,7 +267,7 @@ impl Group {
         now: DateTime<Utc>,
         some_kept: bool,
         lasting: bool,
-    ) -> sqlx::Result<Vec<Told>> {
+    ) -> sqlx::Result<Vec<InsertOutcome>> {
         if self.rows.is_empty() {
             return Ok(Vec::new());
         }
@@ -312,7 +312,7 @@ impl Group {
     }
 
     /// Tells each post what became of its records.
-    fn tell_all(&mut self, told: Vec<Told>) -> Result<()> {
+    fn fill_receipts(&mut self, told: Vec<InsertOutcome>) -> Result<()> {
         if told.is_empty() {
             for row in &self.rows {
                 tell(&mut self.receipts, row, true, None);
@@ -371,7 +371,7 @@ fn judge(
     let Some(probe) = probe else {
         return Err((Remedy::Retry, format!("There is no probe {} on this farm. Add it first.", r.name)));
     };
-    if matches!(post.standing, Standing::Probe(own) if own != probe.number) {
+    if matches!(post.standing, Principal::Probe(own) if own != probe.number) {
         return Err(never(format!("This token posts for another probe than {}. Use that probe's own token.", r.name)));
     }
     if r.relative && !post.relative_allowed {
@@ -380,10 +380,10 @@ fn judge(
                 .into(),
         ));
     }
-    if r.at > now + AHEAD {
+    if r.at > now + MAX_CLOCK_SKEW {
         return Err(never(format!("{} is in the future. Set the probe's clock.", r.at.format("%Y-%m-%d %H:%M UTC"))));
     }
-    if r.at < now - OLDEST {
+    if r.at < now - MAX_READING_AGE {
         return Err(never(format!(
             "{} is more than three years ago: the probe's clock seems to have been reset. Set it.",
             r.at.format("%Y-%m-%d")

@@ -14,17 +14,17 @@ use quick_cache::Equivalent;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use crate::{Error, FarmId, Result, Signed, Store, Tx, cold::reading_group::Group, farm::people::Standing, transact};
+use crate::{Error, FarmId, Result, Signed, Store, Tx, cold::reading_group::Group, farm::people::Principal, transact};
 
 /// The oldest reading that is taken: three years.
-pub(crate) const OLDEST: TimeDelta = TimeDelta::days(3 * 366);
+pub(crate) const MAX_READING_AGE: TimeDelta = TimeDelta::days(3 * 366);
 
 /// The farthest that a probe's clock may run ahead.
-pub(crate) const AHEAD: TimeDelta = TimeDelta::minutes(10);
+pub(crate) const MAX_CLOCK_SKEW: TimeDelta = TimeDelta::minutes(10);
 
 /// Whether a reading of an instant is taken.
 fn is_taken_at(at: DateTime<Utc>, now: DateTime<Utc>) -> bool {
-    at >= now - OLDEST && at <= now + AHEAD
+    at >= now - MAX_READING_AGE && at <= now + MAX_CLOCK_SKEW
 }
 
 /// A record that was not taken.
@@ -73,7 +73,7 @@ pub struct Post {
     /// The farm.
     pub farm: FarmId,
     /// Who posts.
-    pub standing: Standing,
+    pub standing: Principal,
     /// Its records.
     pub records: Vec<Resolved>,
     /// Whether times that are missing or relative to now are let pass.
@@ -140,7 +140,7 @@ impl Store {
     pub async fn keep_posts(&self, posts: Vec<Post>, now: DateTime<Utc>) -> Vec<Result<Receipt>> {
         let named = match self.named(&posts, now).await {
             Ok(named) => named,
-            Err(error) => return posts.iter().map(|_| Err(error.told_again())).collect(),
+            Err(error) => return posts.iter().map(|_| Err(error.clone_for_batch())).collect(),
         };
         let farms: BTreeSet<FarmId> = posts.iter().map(|post| post.farm).collect();
         let mut todo = vec![&named[..]];
@@ -149,8 +149,8 @@ impl Store {
             let mut group = Group::gather(posts, now);
             match self.keep_group(&mut group, now).await {
                 Ok(()) => done.extend(group.receipts.into_iter().map(Ok)),
-                Err(error) if posts.len() == 1 || error.is_passing() => {
-                    done.extend(posts.iter().map(|_| Err(error.told_again())));
+                Err(error) if posts.len() == 1 || error.is_transient() => {
+                    done.extend(posts.iter().map(|_| Err(error.clone_for_batch())));
                 }
                 Err(_) => {
                     let (first, second) = posts.split_at(posts.len() / 2);
@@ -180,7 +180,7 @@ impl Store {
                     self.held.rest(db, &self.pool);
                     return Ok(());
                 }
-                Err(error) if error.is_retryable() && tries < crate::TRIES => tries += 1,
+                Err(error) if error.is_retryable() && tries < crate::MAX_ATTEMPTS => tries += 1,
                 Err(error) => return Err(error),
             }
         }

@@ -117,7 +117,7 @@ pub struct Temperature {
 }
 
 /// The longest span whose readings are read one by one.
-const CLOSE_LOOK: TimeDelta = TimeDelta::days(8);
+const MAX_RAW_SPAN: TimeDelta = TimeDelta::days(8);
 
 fn whole_hour_after(at: DateTime<Utc>) -> DateTime<Utc> {
     let hour = hour_of(at);
@@ -265,7 +265,7 @@ impl Tx {
         let mut close: Vec<Span> = Vec::new();
         for hour in hours.iter().filter(|(_, f)| f.known_s > 0.0 && !is_whole(f)).map(|(h, _)| hour_from(*h)) {
             match close.last_mut() {
-                Some(run) if hour.from - run.until <= TimeDelta::days(1) && hour.until - run.from <= CLOSE_LOOK => {
+                Some(run) if hour.from - run.until <= TimeDelta::days(1) && hour.until - run.from <= MAX_RAW_SPAN => {
                     run.until = hour.until;
                 }
                 _ => close.push(hour),
@@ -337,7 +337,7 @@ impl Tx {
             .hours_between(code, Span { from: whole_hour_after(window.from), until: hour_of(window.until) })
             .await?;
         answer.hours = hours.iter().map(|(hour, figures)| HourFigures::of(*hour, figures)).collect();
-        if window.until - window.from <= CLOSE_LOOK {
+        if window.until - window.from <= MAX_RAW_SPAN {
             let known = self.known_air(code, &rules, window).await?;
             answer.gaps = as_gaps(gaps(known.iter().map(|s| s.span), window));
             let reach = reach(&rules);

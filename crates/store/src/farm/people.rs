@@ -17,7 +17,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::secret::random_bytes;
-use crate::{Error, FarmId, Result, Signed, SignedWith, Store, TOKEN_REST, Tx, bounded::BoundedWork, transact};
+use crate::{Error, FarmId, Result, Signed, SignedWith, Store, TOKEN_CACHE_TTL, Tx, bounded::BoundedWork, transact};
 
 /// How long a sign-in lasts.
 const SIGN_IN_DAYS: i64 = 30;
@@ -86,7 +86,7 @@ impl std::fmt::Debug for Passphrase {
 
 /// What somebody signed in may do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Standing {
+pub enum Principal {
     /// A person with a role.
     Person(Role),
     /// A token that reads.
@@ -103,7 +103,7 @@ pub struct Session {
     /// The name to greet with.
     pub name: String,
     /// What they may do.
-    pub standing: Standing,
+    pub standing: Principal,
 }
 
 /// A machine's token, without its secret.
@@ -307,7 +307,7 @@ impl Store {
             if let Some(p) = person {
                 let with = if p.shared_phone { SignedWith::SharedPhone } else { SignedWith::OwnSignIn };
                 let signed = Signed { farm, name: p.initials, key: format!("person {}", p.person_id), with };
-                return Ok(Some((Session { signed, name: p.name, standing: Standing::Person(p.role) }, tx.now)));
+                return Ok(Some((Session { signed, name: p.name, standing: Principal::Person(p.role) }, tx.now)));
             }
             let token = sqlx::query!(
                 r#"select token_id, name, scope as "scope: Scope", probe_id, ends_at from token
@@ -329,8 +329,8 @@ impl Store {
                         },
                         name: t.name,
                         standing: match (t.scope, t.probe_id) {
-                            (Scope::Readings, Some(probe)) => Standing::Probe(probe),
-                            _ => Standing::Reader,
+                            (Scope::Readings, Some(probe)) => Principal::Probe(probe),
+                            _ => Principal::Reader,
                         },
                     },
                     t.ends_at,
@@ -340,8 +340,9 @@ impl Store {
         let Some((session, ends_at)) = found else { return Ok(None) };
         let session = Arc::new(session);
         // One that was looked up while a token was removed may be that one.
-        if matches!(session.standing, Standing::Probe(_)) && forgotten == self.tokens_forgotten.load(Ordering::SeqCst) {
-            self.tokens.insert(hash, (session.clone(), ends_at.min(now + TOKEN_REST)));
+        if matches!(session.standing, Principal::Probe(_)) && forgotten == self.tokens_forgotten.load(Ordering::SeqCst)
+        {
+            self.tokens.insert(hash, (session.clone(), ends_at.min(now + TOKEN_CACHE_TTL)));
         }
         Ok(Some(session))
     }

@@ -254,7 +254,7 @@ fn check_counted(lots: &[Counted]) -> Result<(), Refusal> {
         return Err(Refusal::field("/lots", "Count at least one lot, and at most 500 at once."));
     }
     for (i, c) in lots.iter().enumerate() {
-        if !(Grams::ZERO..=Grams::MOST).contains(&c.counted_g) {
+        if !(Grams::ZERO..=Grams::MAX).contains(&c.counted_g) {
             return Err(Refusal::field(format!("/lots/{i}/counted_g"), "A counted weight is zero or more."));
         }
         if lots[..i].iter().any(|o| o.lot == c.lot) {

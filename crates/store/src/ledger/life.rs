@@ -17,7 +17,7 @@ use gillbook_core::{
     },
     ledger::{
         path::{Leg, Moved, Paths},
-        wear::{HourAir, OLDEST, PlaceAir, Profiles, Wearing, close_from, within},
+        wear::{HourAir, MAX_AGE, PlaceAir, Profiles, Wearing, close_from, within},
     },
     text::{LotCode, PlaceCode, StrainCode},
     units::calendar::Span,
@@ -251,7 +251,7 @@ impl Tx {
             return Ok(air);
         }
         if span.from < close_from {
-            let from = span.from.max(self.now - OLDEST) - TimeDelta::hours(1);
+            let from = span.from.max(self.now - MAX_AGE) - TimeDelta::hours(1);
             let hours = self.hours_between(place, Span { from, until: close_from.min(span.until) }).await?;
             air.hours = hours
                 .into_iter()

@@ -17,11 +17,9 @@ use uuid::Uuid;
 
 use crate::{
     Result, Tx,
+    cold::probe_checks::PROBE_TOLERANCE_C,
     ledger::{countersign::SignOff, excursion_actions::ActionTaken},
 };
-
-/// How far a probe that is good to ±1 °C can be wrong.
-const PROBE_DOUBT_C: f64 = 1.0;
 
 /// An excursion.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -231,7 +229,9 @@ impl Tx {
                     actions,
                     undecided: r.kind == ExcursionKind::TooWarm
                         && r.withdrawn_at.is_none()
-                        && r.product_c.zip(r.warm_c).is_some_and(|(product, limit)| product < limit + PROBE_DOUBT_C),
+                        && r.product_c
+                            .zip(r.warm_c)
+                            .is_some_and(|(product, limit)| product < limit + PROBE_TOLERANCE_C),
                     excursion_id: r.excursion_id,
                     place: r.place,
                     kind: r.kind,

@@ -21,7 +21,7 @@ use crate::{
     cold::{
         house_checks::{CheckDone, SpotReading},
         places::Limit,
-        probe_checks::ProbeStanding,
+        probe_checks::ProbeCalibration,
         readings::CAUTION,
         temperature::{Gap, HourFigures},
     },
@@ -29,7 +29,7 @@ use crate::{
 };
 
 /// The most days of one record.
-const MOST_DAYS: i64 = 400;
+const MAX_DAYS: i64 = 400;
 
 /// A day of a record.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -81,7 +81,7 @@ pub struct TemperatureRecord {
     /// By hour.
     pub hours: Vec<HourFigures>,
     /// The place's probes and their checks.
-    pub probes: Vec<ProbeStanding>,
+    pub probes: Vec<ProbeCalibration>,
     /// Read by hand: points, never coverage.
     pub spot_readings: Vec<SpotReading>,
     /// The checks book.
@@ -111,7 +111,7 @@ impl Tx {
         until: NaiveDate,
     ) -> Result<TemperatureRecord> {
         let zone = self.ways().await?.zone;
-        if until < from || (until - from).num_days() >= MOST_DAYS {
+        if until < from || (until - from).num_days() >= MAX_DAYS {
             return Err(
                 Refusal::field("until", "The record ends on its first day or later, at most 400 days on.").into()
             );
@@ -149,7 +149,7 @@ impl Tx {
         let names: Vec<String> = self.probes_of(place).await?;
         let mut probes = Vec::with_capacity(names.len());
         for name in names {
-            probes.push(self.probe_standing(&name).await?);
+            probes.push(self.probe_calibration(&name).await?);
         }
         let mut record = TemperatureRecord {
             farm_address: farm.letterhead(),

@@ -20,7 +20,7 @@ use gillbook_store::{
     Page as Rows, SignedWith,
     cold::{
         house_checks::NewSpotReading,
-        probe_checks::{NewProbeCheck, ProbeStanding},
+        probe_checks::{NewProbeCheck, ProbeCalibration},
     },
 };
 use serde::Deserialize;
@@ -69,7 +69,7 @@ struct SpotRow {
 }
 
 /// How far off a probe was at each of its last checks, with the correction of that time, so that a drift is seen.
-fn drift(standing: &ProbeStanding, zone: Tz) -> String {
+fn drift(standing: &ProbeCalibration, zone: Tz) -> String {
     let Some(last) = standing.checks.last() else { return "never checked".into() };
     let off = |c: f64| super::minus(&format!("{c:+.1}"));
     let earlier: Vec<String> = standing.checks.iter().rev().take(4).rev().map(|c| off(c.corrected_off_c)).collect();
@@ -104,7 +104,7 @@ async fn by_hand_page(
         spots.sort_by_key(|s| std::cmp::Reverse(s.at));
         let mut probes = Vec::new();
         for probe in tx.probes(&all).await? {
-            let standing = tx.probe_standing(&probe.probe).await?;
+            let standing = tx.probe_calibration(&probe.probe).await?;
             probes.push(ProbeRow {
                 standing: drift(&standing, zone),
                 doubtful: standing.doubtful_since.is_some(),
@@ -236,7 +236,7 @@ pub(super) async fn post_check(
         let shown = form.check(app.now())?;
         once!(app, who, &once, |tx| {
             // Pages show readings corrected, and a check is of the raw ones.
-            let offset_c = tx.probe_standing(&form.probe).await?.offset_c;
+            let offset_c = tx.probe_calibration(&form.probe).await?.offset_c;
             tx.add_probe_check(&form.probe, &NewProbeCheck { read_c: shown.read_c - offset_c, ..shown.clone() }).await
         })
     }

@@ -255,7 +255,7 @@ fn silent_word(air: &Temperature, now: DateTime<Utc>, zone: Tz) -> String {
 async fn warnings(tx: &mut Tx, place: &PlaceCode, air: &Temperature, zone: Tz) -> gillbook_store::Result<Vec<String>> {
     let mut told = Vec::new();
     for probe in tx.probes_of(place).await? {
-        if let Some(since) = tx.probe_standing(&probe).await?.doubtful_since {
+        if let Some(since) = tx.probe_calibration(&probe).await?.doubtful_since {
             told.push(match since.timestamp() {
                 0 => {
                     format!("{probe} read more than 1 °C off and was never checked before: its readings are suspect.")

@@ -34,7 +34,7 @@ use chrono_tz::Tz;
 use gillbook_core::{Grams, limits::MAX_SIGN_IN_BYTES, words::Role};
 use gillbook_store::{
     cold::readings::CAUTION,
-    farm::{farms::Farm, people::Standing},
+    farm::{farms::Farm, people::Principal},
     idempotency::Once,
 };
 use sha2::{Digest, Sha256};
@@ -123,8 +123,8 @@ struct Head {
 impl Head {
     fn new(farm: &Farm, who: &Who, here: &'static str) -> Self {
         let role = match who.standing {
-            Standing::Person(role) => Some(role),
-            Standing::Reader | Standing::Probe(_) => None,
+            Principal::Person(role) => Some(role),
+            Principal::Reader | Principal::Probe(_) => None,
         };
         Self {
             farm: farm.name.clone(),
@@ -163,7 +163,7 @@ impl Head {
     /// Whether the rules let the one who looks through to a route.
     fn may(&self, method: &str, path: &str) -> bool {
         let rule = crate::rules::rule_of(method, path);
-        self.role.zip(rule).is_some_and(|(role, rule)| rule.allows.lets(Standing::Person(role)))
+        self.role.zip(rule).is_some_and(|(role, rule)| rule.allows.lets(Principal::Person(role)))
     }
 
     /// The first pages of [`Self::places`], which a phone has room for in one line.

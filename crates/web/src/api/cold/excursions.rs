@@ -18,7 +18,7 @@ use gillbook_store::{
     cold::{
         house_checks::{CheckDone, HouseCheck, NewCheckDone, NewHouseCheck, NewSpotReading, SpotReading},
         notices::{NewNoticeTo, NoticeTo},
-        probe_checks::{NewProbeCheck, ProbeStanding},
+        probe_checks::{NewProbeCheck, ProbeCalibration},
     },
     ledger::{
         countersign::NewSignOff,
@@ -168,17 +168,17 @@ async fn post_sign_off(
 }
 
 /// A probe's checks, and whether it is doubtful.
-#[utoipa::path(get, path = "/api/probes/{probe}/checks", tag = "cold", params(("probe" = String, Path, description = "The probe's name")), responses((status = 200, description = "Its checks", body = ProbeStanding), Problems))]
+#[utoipa::path(get, path = "/api/probes/{probe}/checks", tag = "cold", params(("probe" = String, Path, description = "The probe's name")), responses((status = 200, description = "Its checks", body = ProbeCalibration), Problems))]
 async fn get_probe_checks(
     State(app): State<App>,
     who: Who,
     Code(probe): Code<String>,
-) -> Result<Json<ProbeStanding>, Problem> {
-    Ok(Json(read!(app, who, |tx| tx.probe_standing(&probe).await)?))
+) -> Result<Json<ProbeCalibration>, Problem> {
+    Ok(Json(read!(app, who, |tx| tx.probe_calibration(&probe).await)?))
 }
 
 /// Writes down a check of a probe; one that corrects sets an offset.
-#[utoipa::path(post, path = "/api/probes/{probe}/checks", tag = "cold", request_body = NewProbeCheck, params(("probe" = String, Path, description = "The probe's name"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Written down", body = ProbeStanding), Problems))]
+#[utoipa::path(post, path = "/api/probes/{probe}/checks", tag = "cold", request_body = NewProbeCheck, params(("probe" = String, Path, description = "The probe's name"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Written down", body = ProbeCalibration), Problems))]
 async fn post_probe_checks(
     State(app): State<App>,
     who: Who,

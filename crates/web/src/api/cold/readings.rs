@@ -105,6 +105,6 @@ async fn keep_once(
         receipt.refused.sort_by_key(|r| r.index);
         Ok(tx.answer(once, 200, &receipt).await?.body)
     })?;
-    app.store.tell_touched(who.signed.farm);
+    app.store.mark_dirty(who.signed.farm);
     serde_json::from_str(&answer).map(Json).map_err(|e| gillbook_store::Error::Stored(e.to_string()).into())
 }

@@ -8,7 +8,7 @@ use axum::{
 };
 use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 use gillbook_store::SignedWith;
-use gillbook_store::farm::people::{NewPerson, NewToken, Passphrase, Person, SignInName, Standing, Token};
+use gillbook_store::farm::people::{NewPerson, NewToken, Passphrase, Person, Principal, SignInName, Token};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -108,9 +108,9 @@ async fn get_me(who: Who) -> Json<Me> {
         name: who.name.clone(),
         initials: who.signed.name.clone(),
         role: match who.standing {
-            Standing::Person(role) => role.to_string(),
-            Standing::Reader => "reader".into(),
-            Standing::Probe(_) => "probe".into(),
+            Principal::Person(role) => role.to_string(),
+            Principal::Reader => "reader".into(),
+            Principal::Probe(_) => "probe".into(),
         },
         shared_phone: who.signed.with == SignedWith::SharedPhone,
     })
