@@ -399,7 +399,7 @@ async fn pages_answer_and_the_docket_is_a_pdf() -> Result<()> {
 /// Every route of the description, as every kind of caller, answers as the table of rules says.
 #[tokio::test]
 async fn every_route_lets_in_whom_the_table_says() -> Result<()> {
-    use gillbook_store::farm::people::Principal;
+    use gillbook_store::farm::sessions::Principal;
     use gillbook_web::rules::{Allows, RULES};
     let farm = Farm::new().await?;
     let reader = farm.create("/api/tokens", json!({"name": "sheet", "scope": "read"})).await;

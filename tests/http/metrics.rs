@@ -10,7 +10,7 @@ use gillbook_web::{App, MetricsSecret, Settings, router};
 use serde_json::{Value, json};
 use tower::ServiceExt;
 
-const SECRET: &str = "an operator's own, of no farm at all";
+const SECRET: &str = "an-operators-own-of-no-farm-at-all-1";
 
 fn service(farm: &Farm, secret: Option<MetricsSecret>) -> Router {
     let now = farm.now();
@@ -52,12 +52,20 @@ async fn the_operator_sees_how_the_service_fares_and_nothing_of_a_farm() -> Resu
     let (status, text) = ask(&service, post).await?;
     ensure!(status == 200, "{status} {text}");
 
+    for n in 0..50 {
+        let made_up = Request::builder().method(format!("MADE{n}").as_str()).uri("/api/stock").body(Body::empty())?;
+        ask(&service, made_up).await?;
+    }
     let (status, text) = ask(&service, get("/metrics", SECRET)?).await?;
-    ensure!(status == 200, "{status} {text}");
+    ensure!(status == 200 && !text.contains("MADE"), "{status} {text}");
     let parsed = python("metrics.py", &text)?;
     ensure!(parsed.status.success(), "{}\n{text}", String::from_utf8_lossy(&parsed.stderr));
     let samples: Vec<Value> = serde_json::from_slice(&parsed.stdout)?;
     let requests = |route: &str| value(&samples, "gillbook_http_requests_total", ("route", route));
+    let with =
+        |method: &str| samples.iter().find(|s| s[0] == "gillbook_http_requests_total" && s[1]["method"] == method);
+    let made_up = with("other").and_then(|s| s[2].as_f64());
+    assert!(made_up.is_some_and(|n| (n - 50.0).abs() < 0.5), "methods that are made up are one: {made_up:?}");
     assert_eq!(requests("/api/stock"), Some(1.0));
     // By the pattern of the route and not by address: a farm's lots are not told.
     assert_eq!(requests("/api/lots/{lot}"), Some(2.0));
@@ -88,7 +96,7 @@ async fn the_figures_take_the_operators_secret() -> Result<()> {
     let open = service(&farm, Some(SECRET.parse().map_err(anyhow::Error::msg)?));
     let As::Cookie(owner) = farm.owner.clone() else { anyhow::bail!("a cookie") };
     let as_owner = Request::get("/metrics").header("cookie", &owner).body(Body::empty())?;
-    for request in [get("/metrics", "another one, which is long enough too")?, get("/metrics", "")?, as_owner] {
+    for request in [get("/metrics", "another-one-which-is-long-enough-too")?, get("/metrics", "")?, as_owner] {
         let (status, text) = ask(&open, request).await?;
         assert_eq!(status, 401, "{text}");
         assert!(text.contains("operator's secret"), "{text}");

@@ -1,7 +1,7 @@
 //! The pages by role, and what they say of orders and dockets.
 
 use anyhow::{Context, Result, ensure};
-use gillbook_store::farm::people::Principal;
+use gillbook_store::farm::sessions::Principal;
 use gillbook_testkit::{As, Farm};
 use gillbook_web::rules::{RULES, roles};
 use serde_json::{Value, json};

@@ -13,10 +13,7 @@ use gillbook_core::{
 use gillbook_store::{
     FarmId, Signed, Store,
     check::{INVARIANTS, check},
-    farm::{
-        farms::NewFarm,
-        people::{NewPerson, NewToken},
-    },
+    farm::{farms::NewFarm, people::NewPerson, tokens::NewToken},
     migrate::{detach_readings, migrate},
     transact,
 };

@@ -110,7 +110,7 @@ const TOKEN_CACHE_TTL: TimeDelta = TimeDelta::minutes(2);
 const PROBE_CACHE_CAPACITY: u64 = 200_000;
 
 /// A session, and until when it is believed to be good.
-type BelievedUntil = (Arc<farm::people::Session>, DateTime<Utc>);
+type BelievedUntil = (Arc<farm::sessions::Session>, DateTime<Utc>);
 
 /// A pool of connections of the service's role.
 #[derive(Debug, Clone)]

@@ -12,7 +12,7 @@ use std::{
 
 use axum::{
     extract::{MatchedPath, Request, State},
-    http::{HeaderMap, header},
+    http::{HeaderMap, Method, header},
     middleware::Next,
     response::{IntoResponse, Response},
 };
@@ -47,8 +47,8 @@ impl MetricsSecret {
 
     /// Whether a request bears it. Hashes are compared, so that the time it takes tells nothing of the secret.
     fn is_borne(&self, headers: &HeaderMap) -> bool {
-        let given = headers.get(header::AUTHORIZATION).and_then(|h| h.to_str().ok()?.strip_prefix("Bearer "));
-        given.is_some_and(|given| Self::hash(given) == self.0)
+        let given = headers.get(header::AUTHORIZATION).and_then(|h| h.to_str().ok()?.split_once(' '));
+        given.is_some_and(|(scheme, given)| scheme.eq_ignore_ascii_case("bearer") && Self::hash(given) == self.0)
     }
 }
 
@@ -56,8 +56,8 @@ impl FromStr for MetricsSecret {
     type Err = String;
 
     fn from_str(secret: &str) -> Result<Self, String> {
-        if secret.len() < MIN_SECRET {
-            return Err(format!("it has {} characters; use at least {MIN_SECRET}, drawn by chance", secret.len()));
+        if secret.len() < MIN_SECRET || !secret.bytes().all(|b| b.is_ascii_graphic()) {
+            return Err(format!("use at least {MIN_SECRET} letters and digits, drawn by chance, without spaces"));
         }
         Ok(Self(Self::hash(secret)))
     }
@@ -122,13 +122,19 @@ impl Metrics {
 /// Counts a request under the pattern of its route, and how long its answer took to begin.
 pub(crate) async fn count(State(app): State<App>, request: Request, next: Next) -> Response {
     let began = Instant::now();
-    let method = request.method().as_str().to_owned();
+    let method = known_method(request.method()).to_owned();
     let route = request.extensions().get::<MatchedPath>().map_or("none", |path| path.as_str()).to_owned();
     let response = next.run(request).await;
     let answered = Answered { method: method.clone(), route: route.clone(), status: response.status().as_u16() };
     app.metrics.requests.get_or_create(&answered).inc();
     app.metrics.request_seconds.get_or_create(&Route { method, route }).observe(began.elapsed().as_secs_f64());
     response
+}
+
+/// The method, or "other": whoever asks may make up as many as they like, and each would be a counter for good.
+fn known_method(method: &Method) -> &str {
+    let known = [Method::GET, Method::HEAD, Method::POST, Method::PUT, Method::PATCH, Method::DELETE, Method::OPTIONS];
+    if known.contains(method) { method.as_str() } else { "other" }
 }
 
 /// `GET /metrics`.
@@ -164,7 +170,11 @@ async fn registry(app: &App) -> Result<Registry, Problem> {
     }
     registry.register("queue_length", "Work that waits: posts of readings, places to be evaluated, notices", queues);
     let ages = [
-        ("evaluation_lag", "For how long the first reading has waited that is not evaluated", backlog.evaluation_lag),
+        (
+            "evaluation_lag",
+            "For how long the first reading has waited that this process took in and has not evaluated",
+            backlog.evaluation_lag,
+        ),
         ("outbox_age", "Age of the oldest notice that is neither sent nor given up", backlog.outbox_age),
     ];
     for (name, help, age) in ages {
@@ -192,9 +202,13 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_short_secret_is_refused_and_a_long_one_not_shown() {
-        assert!("too short".parse::<MetricsSecret>().is_err());
-        let secret: MetricsSecret = "correct horse battery staple, and more".parse().unwrap();
+    fn a_secret_that_cannot_be_borne_is_refused_and_none_is_shown() {
+        for wrong in
+            ["too short", "long enough it is, but with spaces in it", "ä-letter-that-no-header-carries-as-it-is"]
+        {
+            assert!(wrong.parse::<MetricsSecret>().is_err(), "{wrong}");
+        }
+        let secret: MetricsSecret = "m7QxT2v9-made-up-for-this-test-alone".parse().unwrap();
         assert_eq!(format!("{secret:?}"), "MetricsSecret(…)");
     }
 }

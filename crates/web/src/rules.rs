@@ -8,7 +8,7 @@ use gillbook_core::{
 };
 use gillbook_store::{
     SignedWith,
-    farm::people::{Principal, Session},
+    farm::sessions::{Principal, Session},
 };
 use utoipa::openapi::OpenApi;
 

@@ -10,7 +10,7 @@ use axum::{
 };
 use cookie::{Cookie, SameSite, time::Duration as CookieDuration};
 use gillbook_core::refusal::{Kind, Refusal};
-use gillbook_store::farm::people::Session;
+use gillbook_store::farm::sessions::Session;
 
 use crate::{
     App,

@@ -94,7 +94,7 @@ pub struct MovementPlan {
     /// Where they go.
     pub to: Destination,
     /// Whether it is refused while the lot is on hold.
-    pub free_of_hold: bool,
+    pub refused_on_hold: bool,
     /// Whether somebody eats them: then a warm spell of the lot takes the person's own sign-in.
     pub eaten: bool,
 }
@@ -136,7 +136,7 @@ impl MovementPlan {
         Ok(Self {
             kind,
             to,
-            free_of_hold: matches!(new.kind, MovementKind::Gift | MovementKind::Trim | MovementKind::Home),
+            refused_on_hold: matches!(new.kind, MovementKind::Gift | MovementKind::Trim | MovementKind::Home),
             eaten: matches!(new.kind, MovementKind::Gift | MovementKind::Home),
         })
     }
@@ -209,10 +209,10 @@ mod tests {
                 if kind == MovementKind::Transfer { json!({"to_place": "F2"}) } else { json!({"reason": "old"}) };
             MovementPlan::of(&movement(kind, place)).unwrap()
         };
-        let free: Vec<_> = MovementKind::ALL.iter().copied().filter(|k| plan(*k).free_of_hold).collect();
+        let refused: Vec<_> = MovementKind::ALL.iter().copied().filter(|k| plan(*k).refused_on_hold).collect();
         let eaten: Vec<_> = MovementKind::ALL.iter().copied().filter(|k| plan(*k).eaten).collect();
-        assert!([MovementKind::Gift, MovementKind::Trim, MovementKind::Home].iter().all(|k| free.contains(k)));
-        assert_eq!((free.len(), eaten.len()), (3, 2));
+        assert!([MovementKind::Gift, MovementKind::Trim, MovementKind::Home].iter().all(|k| refused.contains(k)));
+        assert_eq!((refused.len(), eaten.len()), (3, 2));
         assert!(eaten.contains(&MovementKind::Gift) && eaten.contains(&MovementKind::Home));
     }
 

@@ -156,7 +156,8 @@ pub struct MarketDay {
     /// Cash less float, and card; tax included.
     #[schema(value_type = Option<String>)]
     pub takings: Option<Decimal>,
-    /// The same without tax.
+    /// The same without tax: the sum of the lots' shares, of each of which its own tax is taken out and the rest rounded. It may differ by some
+    /// coins from taking the tax out of the whole.
     #[schema(value_type = Option<String>)]
     pub net: Option<Decimal>,
     /// What was sold.
@@ -191,7 +192,10 @@ impl NewMarketDay {
         if !(1..=MAX_LOADED).contains(&self.taken.len()) {
             return Err(Refusal::field("/taken", "Name 1 to 200 lots that go to the stall."));
         }
-        Ok(())
+        match self.taken.iter().position(|t| t.grams_g <= Grams::ZERO) {
+            None => Ok(()),
+            Some(i) => Err(Refusal::field(format!("/taken/{i}/grams_g"), "Give a weight above zero.")),
+        }
     }
 }
 
@@ -217,6 +221,9 @@ pub fn close(
     if new.cash < day.float_amount {
         let less = format!("There is less cash than the float of {}.", day.float_amount);
         return Err(Refusal::field("/cash", format!("{less} Count the box again; the float is part of it.")));
+    }
+    if new.lots.len() > MAX_LOADED {
+        return Err(Refusal::field("/lots", "A stall has at most 200 lots. Name those that were not all sold."));
     }
     for (i, row) in new.lots.iter().enumerate() {
         expect_row(i, row, &new.lots[..i], there)?;
@@ -321,6 +328,12 @@ mod tests {
     }
 
     #[test]
+    fn no_more_lots_are_named_than_a_stall_takes() {
+        let rows: Vec<_> = (0..201).map(|n| json!({"lot": format!("L{n}")})).collect();
+        assert_eq!(refused(json!({"lots": rows})).1, "/lots");
+    }
+
+    #[test]
     fn the_box_holds_at_least_its_float() {
         assert_eq!(refused(json!({"cash": "49.99"})).1, "/cash");
         assert!(close(&day("open"), &closing(json!({"cash": "50.00"})), &there(), PlaceKind::Fridge, euro()).is_ok());
@@ -362,5 +375,8 @@ mod tests {
         assert_eq!(blamed(out(201, "50.00"), PlaceKind::Stall), "/taken");
         assert_eq!(blamed(out(1, "50.005"), PlaceKind::Stall), "/float_amount");
         assert_eq!(blamed(out(1, "50.00"), PlaceKind::Van), "/stall");
+        let mut nothing = out(2, "50.00");
+        nothing.taken[1].grams_g = Grams::ZERO;
+        assert_eq!(blamed(nothing, PlaceKind::Stall), "/taken/1/grams_g");
     }
 }

@@ -117,14 +117,18 @@ fn plan_line(i: usize, line: &NewOrderLine, products: &BTreeMap<ProductCode, Pro
     let grams_g = match (product.pack_g, line.grams_g, line.packs) {
         (None, Some(grams), None) if (Grams(1)..=MAX_LINE).contains(&grams) => grams,
         (None, _, _) => {
-            let loose = format!("{} is sold loose. Give grams above zero, up to 10 tonnes.", product.name);
-            return Err(blame("grams_g", loose));
+            let loose =
+                format!("{} is sold loose. Give grams above zero, up to 10 tonnes, and no packs.", product.name);
+            return Err(blame(if line.packs.is_some() { "packs" } else { "grams_g" }, loose));
         }
         (Some(pack), None, Some(packs)) if (1..=MAX_PACKS).contains(&packs) && nominal(pack, packs) <= MAX_LINE => {
             nominal(pack, packs)
         }
         (Some(pack), _, _) => {
-            let packed = format!("{} is sold in packs of {pack} g. Give a number of packs above zero.", product.name);
+            let packed = format!(
+                "{} is sold in packs of {pack} g. Give a number of packs from 1 to 100,000, up to 10 tonnes.",
+                product.name
+            );
             return Err(blame("packs", packed));
         }
     };
@@ -214,8 +218,12 @@ mod tests {
 
     #[test]
     fn what_is_loose_takes_grams_and_what_is_packed_takes_packs() {
-        for wrong in [line("LOOSE", None, Some(1)), line("LOOSE", Some(1), Some(1)), line("LOOSE", None, None)] {
-            assert_eq!(blamed(&[line("LOOSE", Some(1), None), wrong]), "/lines/1/grams_g");
+        for (wrong, field) in [
+            (line("LOOSE", None, Some(1)), "packs"),
+            (line("LOOSE", Some(1), Some(1)), "packs"),
+            (line("LOOSE", None, None), "grams_g"),
+        ] {
+            assert_eq!(blamed(&[line("LOOSE", Some(1), None), wrong]), format!("/lines/1/{field}"));
         }
         for wrong in [line("PUN", Some(150), None), line("PUN", Some(150), Some(1)), line("PUN", None, None)] {
             assert_eq!(blamed(&[wrong]), "/lines/0/packs");

@@ -22,7 +22,7 @@ use crate::{
         judging::setting_of,
         readings::{KnownProbe, MAX_CLOCK_SKEW, MAX_READING_AGE, Named, Post, Receipt, RefusedReading, Remedy},
     },
-    farm::people::Principal,
+    farm::sessions::Principal,
 };
 
 /// Tells faults from temperatures. 85 °C and −127 °C are what common digital probes give when they have not measured.

@@ -14,7 +14,9 @@ use quick_cache::Equivalent;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use crate::{Error, FarmId, Result, Signed, Store, Tx, cold::reading_group::Group, farm::people::Principal, transact};
+use crate::{
+    Error, FarmId, Result, Signed, Store, Tx, cold::reading_group::Group, farm::sessions::Principal, transact,
+};
 
 /// The oldest reading that is taken: three years.
 pub(crate) const MAX_READING_AGE: TimeDelta = TimeDelta::days(3 * 366);

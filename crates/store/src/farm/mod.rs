@@ -2,3 +2,5 @@
 
 pub mod farms;
 pub mod people;
+pub mod sessions;
+pub mod tokens;

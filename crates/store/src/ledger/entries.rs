@@ -153,7 +153,7 @@ impl Tx {
         let plan = MovementPlan::of(new)?;
         self.lot_exists(&new.lot).await?;
         self.lock_lots(std::slice::from_ref(&new.lot)).await?;
-        if plan.free_of_hold {
+        if plan.refused_on_hold {
             self.expect_free_of_hold(std::slice::from_ref(&new.lot)).await?;
         }
         if plan.eaten {

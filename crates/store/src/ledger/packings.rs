@@ -1,6 +1,6 @@
 //! Packings: lots made into lots. Packing into punnets, regrading, drying, and the opening entry of lots that were there.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
@@ -28,6 +28,7 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.ledger.pack", skip_all, fields(farm_id = self.farm.0))]
     pub async fn pack(&mut self, new: &NewPacking) -> Result<Packing> {
         let happened_at = self.happened(new.happened_at, "/happened_at")?;
+        // Before anything is locked: what is not a sum locks nothing.
         new.expect_sums()?;
         let lots: Vec<LotCode> = new.lots_in.iter().map(|l| l.lot.clone()).collect();
         self.lock_lots(&lots).await?;
@@ -91,7 +92,10 @@ impl Tx {
         });
         let mut facts = Facts { parents: parents.collect(), ..Facts::default() };
         let products: Vec<ProductCode> = new.lots_out.iter().filter_map(|out| out.product.clone()).collect();
-        facts.best_before_days = self.best_before_days(&products, at).await?;
+        if !products.is_empty() {
+            facts.best_before_days = self.best_before_days(&products, at).await?;
+            facts.products = self.products_there(&products).await?;
+        }
         let named: Vec<String> = new
             .lots_out
             .iter()
@@ -124,6 +128,19 @@ impl Tx {
         .execute(&mut *self.db)
         .await?;
         self.inherit_hold(&link.parent, &link.child).await
+    }
+
+    /// Those of some products that are there.
+    async fn products_there(&mut self, products: &[ProductCode]) -> Result<BTreeSet<ProductCode>> {
+        let products: Vec<String> = products.iter().map(ToString::to_string).collect();
+        let there = sqlx::query_scalar!(
+            r#"select product as "product: ProductCode" from product where farm_id = $1 and product = any ($2)"#,
+            self.farm.0,
+            &products
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(there.into_iter().collect())
     }
 
     /// Days from harvest to best before of some products by the farm's rules in force, by packaging.

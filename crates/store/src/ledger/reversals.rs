@@ -17,7 +17,7 @@ pub(crate) fn expect_reversible(act: &Act) -> Result<(), Refusal> {
     if matches!(act.kind, ActKind::Reversal | ActKind::WeekClose | ActKind::MarketClose | ActKind::MarketOut) {
         return Err(Refusal::new(
             Kind::NotReversible,
-            format!("You cannot take back {}. Enter what is right instead.", act.kind.said()),
+            format!("You cannot take back {}: it stays in the book as it is.", act.kind.said()),
         ));
     }
     Ok(())

@@ -200,8 +200,9 @@ impl Tx {
         let ids: Vec<Uuid> = rows.iter().map(|r| r.excursion_id).collect();
         let mut actions = self.actions_of(&ids).await?;
         let mut sign_offs = self.sign_offs_of(&ids).await?;
-        // Food that stood in unknown air is to be decided on like food that stood in warm air.
-        let about_food = rows.iter().filter(|r| is_spell(r.kind) || r.kind == ExcursionKind::NoData);
+        // Food that stood in unknown air is to be decided on like food that stood in warm air; once the readings have come the air is known.
+        let about_food =
+            rows.iter().filter(|r| is_spell(r.kind) || (r.kind == ExcursionKind::NoData && r.withdrawn_at.is_none()));
         let about_food: Vec<Uuid> = about_food.map(|r| r.excursion_id).collect();
         let undecided = self.undecided_in_stock(&about_food).await?;
         Ok(rows

@@ -93,6 +93,10 @@ impl Tx {
             return Err(Refusal::new(Kind::Closed, format!("Docket {code} {text}")).into());
         };
         expect_after(delivered_at, docket.dispatched_at, "/delivered_at", "It went out")?;
+        if new.temperature_c.is_some_and(|c| !(-40.0..=60.0).contains(&c)) {
+            let out_of_range = "The temperature at the door lies between -40 and 60 °C. Check the sign and the comma.";
+            return Err(Refusal::field("/temperature_c", out_of_range).into());
+        }
         check_parts(&docket, &new.refused, "/refused")?;
         let customer: PlaceCode = docket.customer.as_str().parse().map_err(crate::Error::Stored)?;
         let refused_of = |line| new.refused.iter().filter(|p| p.line == line).map(|p| p.grams_g).sum::<Grams>();

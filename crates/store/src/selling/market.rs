@@ -106,10 +106,7 @@ impl Tx {
         let closed_at = self.happened(new.closed_at, "/closed_at")?;
         let coinage = self.ways().await?.coinage;
         let day = self.market_day_for_change(code).await?;
-        let there: Vec<(LotCode, Grams)> =
-            self.stock(None, Some(&day.stall)).await?.into_iter().map(|r| (r.lot, r.grams_g)).collect();
-        let lots: Vec<LotCode> = there.iter().map(|t| t.0.clone()).collect();
-        self.lock_lots(&lots).await?;
+        let there = self.locked_at(&day.stall).await?;
         let back_place = self.place_kind(&new.back_place, "/back_place").await?;
         let cleared = close(&day, new, &there, back_place, coinage)?;
         self.authorise_sales(&day.stall, &cleared).await?;
@@ -129,6 +126,19 @@ impl Tx {
             cleared.into_iter().filter(|c| c.sold_g > Grams::ZERO).map(|c| (c.lot, c.sold_g)).collect();
         self.keep_takings(&day, &sold, new, id, closed_at).await?;
         self.market_day(code).await
+    }
+
+    /// What stands at a place, its lots locked before it is looked at.
+    async fn locked_at(&mut self, place: &PlaceCode) -> Result<Vec<(LotCode, Grams)>> {
+        let lots = sqlx::query_scalar!(
+            r#"select lot as "lot: LotCode" from balance where farm_id = $1 and place = $2 and grams > 0"#,
+            self.farm.0,
+            place.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        self.lock_lots(&lots).await?;
+        Ok(self.stock(None, Some(place)).await?.into_iter().map(|r| (r.lot, r.grams_g)).collect())
     }
 
     /// Locks a market day against other changes and returns it.

@@ -2,6 +2,7 @@
 
 pub mod customers;
 pub mod deliveries;
+mod dispatch;
 pub mod dockets;
 pub(crate) mod kept;
 pub mod market;

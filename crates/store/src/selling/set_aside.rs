@@ -1,5 +1,7 @@
 //! Setting aside: which grams of which lots an order has been promised.
 
+use std::collections::BTreeMap;
+
 use gillbook_core::{
     Grams,
     refusal::Refusal,
@@ -43,17 +45,22 @@ impl Tx {
     /// free, or of more than the line takes.
     #[tracing::instrument(level = "debug", name = "store.selling.set_aside", skip_all, fields(farm_id = self.farm.0))]
     pub async fn set_aside(&mut self, code: &OrderCode, new: &NewSetAside) -> Result<Order> {
+        let by_hand = match (&new.chosen, &new.reason) {
+            (None, _) => None,
+            (Some(_), None) => return Err(Refusal::field("/reason", "Say why these lots, in a few words.").into()),
+            (Some(chosen), Some(reason)) => Some((chosen, reason)),
+        };
+        expect_bounded(new.chosen.as_deref().unwrap_or_default())?;
         let order = self.order_for_change(code).await?;
         expect_open(&order)?;
         // Every lot that may be touched is locked at once and in one order, before the old setting aside is released:
         // so two orders that want the same lots cannot wait for each other.
-        let chosen: Vec<LotCode> = new.chosen.iter().flatten().take(500).map(|c| c.lot.clone()).collect();
+        let chosen: Vec<LotCode> = new.chosen.iter().flatten().map(|c| c.lot.clone()).collect();
         self.lock_lots_for(&order, &chosen).await?;
         self.release_set_aside(code).await?;
-        match (&new.chosen, &new.reason) {
-            (None, _) => self.set_aside_first_expiring(&order).await?,
-            (Some(_), None) => return Err(Refusal::field("/reason", "Say why these lots, in a few words.").into()),
-            (Some(chosen), Some(reason)) => self.set_aside_chosen(&order, chosen, reason).await?,
+        match by_hand {
+            None => self.set_aside_first_expiring(&order).await?,
+            Some((chosen, reason)) => self.set_aside_chosen(&order, chosen, reason).await?,
         }
         self.order(code).await
     }
@@ -81,16 +88,18 @@ impl Tx {
     async fn set_aside_first_expiring(&mut self, order: &Order) -> Result<()> {
         let customer = self.customer(&order.customer).await?;
         let lines = self.wanted_lines(order).await?;
-        let mut available = Vec::with_capacity(lines.len());
+        let mut of: BTreeMap<&ProductCode, Vec<Candidate>> = BTreeMap::new();
         for line in &lines {
-            available.push(self.candidates(&line.product).await?);
+            if !of.contains_key(&line.product.product) {
+                of.insert(&line.product.product, self.candidates(&line.product).await?);
+            }
         }
+        let available: Vec<Vec<Candidate>> = lines.iter().map(|l| of[&l.product.product].clone()).collect();
         let rows = fill(&lines, order.delivery_day, &customer, &available);
         self.insert_set_aside(&order.order, &rows, "").await
     }
 
     async fn set_aside_chosen(&mut self, order: &Order, chosen: &[Chosen], reason: &Line) -> Result<()> {
-        expect_bounded(chosen)?;
         let lots: Vec<LotCode> = chosen.iter().map(|c| c.lot.clone()).collect();
         self.expect_free_of_hold(&lots).await?;
         let facts = self.choice_facts(order, chosen).await?;

@@ -6,7 +6,10 @@ use axum::{
     http::{HeaderMap, StatusCode, header},
     response::{IntoResponse, Redirect, Response},
 };
-use gillbook_store::farm::people::{Passphrase, SignInName, wrong_name_or_passphrase};
+use gillbook_store::farm::{
+    people::{Passphrase, SignInName},
+    sessions::wrong_name_or_passphrase,
+};
 use serde::Deserialize;
 
 use super::{Head, Page, problem_page};

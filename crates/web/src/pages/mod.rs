@@ -5,6 +5,7 @@ mod blocks;
 mod by_hand;
 mod checks;
 mod desk;
+mod docket;
 mod excursion;
 mod fridge;
 mod lot;
@@ -34,14 +35,14 @@ use chrono_tz::Tz;
 use gillbook_core::{Grams, limits::MAX_SIGN_IN_BYTES, words::Role};
 use gillbook_store::{
     cold::readings::CAUTION,
-    farm::{farms::Farm, people::Principal},
+    farm::{farms::Farm, sessions::Principal},
     idempotency::Once,
 };
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 pub(crate) use self::{
-    orders::docket_pdf,
+    docket::docket_pdf,
     record::{record_csv, record_of, record_pdf},
     week_sales::sales_csv,
 };
@@ -98,8 +99,8 @@ pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     page!("GET", "/orders/{order}", get(orders::get_order));
     page!("POST", "/orders/{order}/set-aside", post(orders::post_set_aside));
     page!("POST", "/orders/{order}/dispatch", post(orders::post_dispatch));
-    page!("GET", "/dockets/{docket}", get(orders::get_docket));
-    page!("POST", "/dockets/{docket}/delivery", post(orders::post_delivery));
+    page!("GET", "/dockets/{docket}", get(docket::get_docket));
+    page!("POST", "/dockets/{docket}/delivery", post(docket::post_delivery));
     page!("GET", "/week", get(week::get_week));
     page!("GET", "/blocks", get(blocks::get_blocks));
     (router, routes)

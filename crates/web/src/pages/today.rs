@@ -246,5 +246,7 @@ pub(super) fn judge(air: &Temperature, now: DateTime<Utc>, zone: Tz) -> String {
     let points: Vec<(DateTime<Utc>, f64)> = air.series.iter().map(|p| (p.at, p.c)).collect();
     let since = gillbook_core::cold::exposure::since(&points, gap, limit.warm_c).unwrap_or(last.at);
     let word = if last.c > limit.warm_c { "above the limit" } else { "within the limit" };
-    format!("{word} of {} °C since {}", limit.warm_c, clock(since, zone))
+    // What was before the first reading that was looked at is not known here.
+    let earlier = if points.first().is_some_and(|(at, _)| *at == since) { " or earlier" } else { "" };
+    format!("{word} of {} °C since {}{earlier}", limit.warm_c, clock(since, zone))
 }

@@ -41,6 +41,8 @@ pub struct Facts {
     pub parents: BTreeMap<LotCode, ParentFacts>,
     /// The places that it names.
     pub places: BTreeSet<PlaceCode>,
+    /// The products that it names.
+    pub products: BTreeSet<ProductCode>,
     /// Days from harvest to best before, by the farm's rules in force.
     pub best_before_days: BTreeMap<(ProductCode, Packaging), u64>,
 }
@@ -163,6 +165,10 @@ pub fn decide(new: &NewPacking, facts: &Facts) -> Result<Plan, Refusal> {
             let pointer = if out.place.is_some() { format!("/lots_out/{i}/place") } else { "/place".into() };
             return Err(Refusal::field(pointer, format!("There is no place {place} on this farm. Check the code.")));
         }
+        if let Some(product) = out.product.as_ref().filter(|p| !facts.products.contains(*p)) {
+            let unknown = format!("There is no product {product} on this farm. Check the code.");
+            return Err(Refusal::field(format!("/lots_out/{i}/product"), unknown));
+        }
         let form = out.form.unwrap_or(Form::Fresh);
         if let Some(dried) = dried.filter(|_| form == Form::Fresh) {
             let stale = format!("Lot {dried} is dried, and what is made of it is not fresh again. Give \"dried\".");
@@ -269,6 +275,7 @@ mod tests {
                 ("L3".parse().unwrap(), parent("LM", 4, None)),
             ]),
             places: BTreeSet::from(["F1".parse().unwrap(), "S1".parse().unwrap()]),
+            products: BTreeSet::from(["PUN".parse().unwrap()]),
             best_before_days: BTreeMap::from([(("PUN".parse().unwrap(), Packaging::Vented), 7)]),
         }
     }
@@ -361,6 +368,12 @@ mod tests {
         facts.best_before_days.insert(("PUN".parse().unwrap(), Packaging::Vented), 30);
         let dated = json!({"lots_in": [{"lot": "L2", "grams_g": 1000}], "lots_out": product});
         assert_eq!(decide(&packing(dated), &facts).unwrap().children[0].best_before, Some(day(12)));
+    }
+
+    #[test]
+    fn a_product_that_is_not_there_is_named() {
+        let slip = json!({"lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 900, "product": "PUM"}]});
+        assert_eq!(blamed(slip, &facts()), "/lots_out/0/product");
     }
 
     #[test]

@@ -13,12 +13,14 @@ use crate::{
     words::{BatchOrigin, CrateKind, PlaceKind},
 };
 
-/// The most batches of one weighing, and the most crates of a stack.
+/// The most batches of one weighing.
 const MAX_SOURCES: usize = 20;
+/// The most crates of a stack.
+const MAX_CRATES: i32 = 20;
 /// The last flush that a batch is taken to give.
 const MAX_FLUSH: i32 = 9;
 
-/// What a batch is at the instant of a weighing.
+/// What a batch is: its blocks at the instant of a weighing, flush and room now.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BatchFacts {
     /// Its strain.
@@ -110,11 +112,13 @@ pub fn decide(new: &NewWeighing, facts: &Facts) -> Result<Plan, Refusal> {
 /// The tare, the number of crates, and the field that the tare comes from.
 fn tare(new: &NewTare, facts: &Facts) -> Result<(Grams, i32, &'static str), Refusal> {
     let crates = new.crates.unwrap_or(i32::from(new.crate_kind.is_some() || new.liner.is_some()));
-    if !(0..=20).contains(&crates) || new.crates == Some(0) {
+    if !(0..=MAX_CRATES).contains(&crates) || new.crates == Some(0) {
         return Err(Refusal::field("/tare/crates", "A stack has 1 to 20 crates."));
     }
-    if let Some(weighed) = new.tare_g {
-        return Ok((weighed, crates, "/tare/tare_g"));
+    let named = new.crate_kind.is_some() || new.liner.is_some();
+    if !named && new.tare_g.is_none() && (crates > 0 || new.wet) {
+        let nothing = "Crates stood on the scale and none is named. Name the kind of crate, or give the tare.";
+        return Err(Refusal::field("/tare/crate", nothing));
     }
     let one = |code: Option<&CrateCode>, kind: CrateKind, pointer: &str| {
         let Some(code) = code else { return Ok(Grams::ZERO) };
@@ -128,6 +132,9 @@ fn tare(new: &NewTare, facts: &Facts) -> Result<(Grams, i32, &'static str), Refu
     };
     let crate_g = one(new.crate_kind.as_ref(), CrateKind::Crate, "/tare/crate")?;
     let liner_g = one(new.liner.as_ref(), CrateKind::Liner, "/tare/liner")?;
+    if let Some(weighed) = new.tare_g {
+        return Ok((weighed, crates, "/tare/tare_g"));
+    }
     let blamed = match (&new.crate_kind, &new.liner) {
         (Some(_), _) => "/tare/crate",
         (None, Some(_)) => "/tare/liner",
@@ -179,6 +186,9 @@ fn flush(code: &BatchCode, batch: &BatchFacts, flush: i32) -> Result<(), String>
     let max = if unknown { MAX_FLUSH } else { (batch.flush + 1).min(MAX_FLUSH) };
     match batch.flush {
         _ if (1..=max).contains(&flush) => Ok(()),
+        _ if unknown => {
+            Err(format!("Batch {code} has no flush in the book yet, so this is flush 1 to {max} and not {flush}."))
+        }
         0 => Err(format!("Batch {code} has given nothing yet, so this is flush 1 and not {flush}.")),
         n => Err(format!("Batch {code} has given {n} so far, so this is flush 1 to {max} and not {flush}.")),
     }
@@ -293,8 +303,14 @@ mod tests {
 
     #[test]
     fn a_crate_that_is_named_counts_once_unless_a_number_is_given() {
-        let plan = decide(&weighing(json!({"tare": {"liner": "PAPER"}})), &facts()).unwrap();
-        assert_eq!((plan.crates, plan.tare_g), (1, Grams(12)));
+        for (tare, crates, tare_g) in [
+            (json!({"liner": "PAPER"}), 1, 12),
+            (json!({"crate": "BIG"}), 1, 1450),
+            (json!({"crate": "BIG", "crates": 3}), 3, 4350),
+        ] {
+            let plan = decide(&weighing(json!({"tare": tare})), &facts()).unwrap();
+            assert_eq!((plan.crates, plan.tare_g), (crates, Grams(tare_g)));
+        }
     }
 
     #[test]
@@ -388,6 +404,25 @@ mod tests {
         let mut facts = facts();
         facts.batches.get_mut(&"B1".parse().unwrap()).unwrap().origin = BatchOrigin::Opening;
         assert!(decide(&weighing(json!({"sources": [{"batch": "B1", "flush": 4}]})), &facts).is_ok());
+        for flush in [0, 10] {
+            let (_, pointer, detail) = refused(json!({"sources": [{"batch": "B1", "flush": flush}]}), &facts);
+            assert_eq!(pointer, "/sources/0/flush");
+            assert!(detail.contains("flush 1 to 9"), "{detail}");
+        }
+    }
+
+    #[test]
+    fn crates_that_nobody_named_are_not_taken_for_nothing() {
+        for tare in [json!({"crates": 3}), json!({"wet": true}), json!({"crates": 1, "wet": true})] {
+            assert_eq!(refused(json!({"tare": tare}), &facts()).1, "/tare/crate");
+        }
+        assert!(decide(&weighing(json!({"tare": {"crates": 3, "tare_g": 900}})), &facts()).is_ok());
+    }
+
+    #[test]
+    fn a_kind_is_held_against_the_field_also_where_the_tare_was_weighed() {
+        assert_eq!(refused(json!({"tare": {"tare_g": 900, "crate": "PAPER"}}), &facts()).1, "/tare/crate");
+        assert_eq!(refused(json!({"tare": {"tare_g": 900, "liner": "NONE"}}), &facts()).1, "/tare/liner");
     }
 
     #[test]
@@ -451,10 +486,10 @@ mod tests {
     #[test]
     fn nothing_of_the_weight_is_lost_between_scale_and_rooms() {
         for trim in [0, 1, 7, 333] {
-            let three = json!({"trim_g": trim, "sources": [
+            let two = json!({"trim_g": trim, "sources": [
                 {"batch": "B1", "flush": 1, "share": 5}, {"batch": "B2", "flush": 1, "share": 2},
             ]});
-            let plan = decide(&weighing(three), &facts()).unwrap();
+            let plan = decide(&weighing(two), &facts()).unwrap();
             let rooms: i64 = plan.rooms.iter().map(|r| r.net_g.0 + r.trim_g.0).sum();
             assert_eq!(rooms, 5000 + trim);
             assert_eq!(plan.rooms.iter().map(|r| r.trim_g.0).sum::<i64>(), trim);

@@ -7,8 +7,14 @@ use axum::{
     response::IntoResponse,
 };
 use gillbook_core::limits::MAX_SIGN_IN_BYTES;
-use gillbook_store::SignedWith;
-use gillbook_store::farm::people::{NewPerson, NewToken, Passphrase, Person, Principal, SignInName, Token};
+use gillbook_store::{
+    SignedWith,
+    farm::{
+        people::{NewPerson, Passphrase, Person, SignInName},
+        sessions::Principal,
+        tokens::{NewToken, Token},
+    },
+};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};

@@ -1,0 +1,301 @@
+//! One docket: what went out, how it was handed over, what came back.
+
+use askama::Template;
+use axum::{
+    extract::State,
+    http::Uri,
+    response::{IntoResponse, Redirect, Response},
+};
+use chrono_tz::Tz;
+use gillbook_core::{
+    Grams,
+    refusal::Refusal,
+    text::{DocketCode, Line},
+};
+use gillbook_documents::docket as paper;
+use gillbook_store::{
+    farm::farms::Farm,
+    selling::{
+        deliveries::NewDelivery,
+        dockets::{Docket, DocketLine, DocketStatus, packs_of},
+    },
+};
+use rust_decimal::Decimal;
+use serde::Deserialize;
+use uuid::Uuid;
+
+use super::{
+    Head, Page, again, count, full_day, full_time, g, kg, once_of_form,
+    typed::{decimal, whole},
+    zone_of,
+};
+use crate::{
+    App,
+    body::{Code, Filled},
+    documents::set,
+    once,
+    problem::Problem,
+    read,
+    who::Who,
+};
+
+#[derive(Template)]
+#[template(path = "docket.html")]
+pub(super) struct DocketPage {
+    head: Head,
+    docket: Docket,
+    day: String,
+    word: String,
+    status: String,
+    lines: Vec<PaperLine>,
+    grams: String,
+    /// Whether something was refused or came back.
+    less: bool,
+    kept: String,
+    shortages: Vec<String>,
+    warnings: Vec<String>,
+    to_hand_over: bool,
+    typed: DeliveryForm,
+    key: Uuid,
+    wrong: Option<String>,
+}
+
+struct PaperLine {
+    product: String,
+    lot: String,
+    best_before: String,
+    grams: String,
+    amount: String,
+    came_back: String,
+}
+
+/// What was refused of a line or came back, in words.
+fn came_back(l: &DocketLine) -> Option<String> {
+    let parts = [(l.refused_g, "refused"), (l.returned_g, "came back")];
+    let some = parts.iter().filter(|(grams, _)| *grams > Grams::ZERO);
+    let words: Vec<String> = some.map(|(grams, word)| format!("{} g {word}", g(*grams))).collect();
+    (!words.is_empty()).then(|| words.join(", "))
+}
+
+/// The tax that a docket's amounts are without, where there is any: `VAT 5.5 %`.
+fn tax_left_out(docket: &Docket, tax_name: &str) -> Option<String> {
+    let mut rates: Vec<Decimal> = docket.lines.iter().map(|l| l.tax_percent).filter(|r| !r.is_zero()).collect();
+    rates.sort_unstable();
+    rates.dedup();
+    let rates: Vec<String> = rates.iter().map(|r| format!("{r} %")).collect();
+    (!rates.is_empty()).then(|| format!("{tax_name} {}", rates.join(", ")))
+}
+
+fn paper_line(l: &DocketLine) -> PaperLine {
+    let packs = l.packs.map_or_else(String::new, |n| format!(", {}", count(n, "pack")));
+    PaperLine {
+        product: format!("{}, grade {}{packs}", l.product_name, l.grade),
+        lot: l.lot.to_string(),
+        best_before: l.best_before.map_or_else(|| "—".into(), |d| d.format("%-d %b %Y").to_string()),
+        grams: g(l.grams_g),
+        amount: l.amount.to_string(),
+        came_back: came_back(l).unwrap_or_default(),
+    }
+}
+
+/// What was ordered and did not go out.
+fn shortages(docket: &Docket) -> Vec<String> {
+    let short = docket.ordered.iter().filter(|o| o.short_g > Grams::ZERO && docket.status != DocketStatus::Void);
+    short
+        .map(|o| match o.packs.zip(packs_of(o.short_g, o)) {
+            Some((ordered, short)) => {
+                format!("{}: {short} short of {}", o.product_name, count(ordered.into(), "pack"))
+            }
+            None => format!("{}: {} kg short of {} kg", o.product_name, kg(o.short_g), kg(o.grams_g)),
+        })
+        .collect()
+}
+
+async fn docket_page(
+    app: &App,
+    who: &Who,
+    code: &DocketCode,
+    wrong: Option<(DeliveryForm, String)>,
+) -> Result<DocketPage, Problem> {
+    let (typed, wrong) = wrong.map_or_else(Default::default, |(typed, detail)| (typed, Some(detail)));
+    read!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let zone = zone_of(&farm);
+        let docket = tx.docket(code).await?;
+        let head = Head::new(&farm, who, "/orders");
+        Ok(DocketPage {
+            day: full_day(docket.delivery_day),
+            word: farm.word("docket").to_owned(),
+            status: match (&docket.status, &docket.delivery) {
+                (DocketStatus::Void, _) => "Taken back; its number is not used again.".into(),
+                (DocketStatus::Delivered, Some(d)) if docket.lines.iter().all(|l| l.refused_g == l.grams_g) => {
+                    format!("Refused at the door {} ({}).", full_time(d.delivered_at, zone), d.taken_by)
+                }
+                (DocketStatus::Delivered, Some(d)) => {
+                    format!("Handed over {} to {}.", full_time(d.delivered_at, zone), d.taken_by)
+                }
+                (DocketStatus::Delivered, None) => "Fetched by the customer.".into(),
+                (DocketStatus::Dispatched, _) => {
+                    format!("Out for delivery since {}.", full_time(docket.dispatched_at, zone))
+                }
+            },
+            lines: docket.lines.iter().map(paper_line).collect(),
+            grams: g(docket.lines.iter().map(|l| l.grams_g).sum()),
+            less: docket.lines.iter().any(|l| l.kept_g < l.grams_g),
+            kept: g(docket.lines.iter().map(|l| l.kept_g).sum()),
+            shortages: shortages(&docket),
+            warnings: sent_warm(&docket, zone),
+            to_hand_over: docket.status == DocketStatus::Dispatched && head.may("POST", "/dockets/{docket}/delivery"),
+            head,
+            typed: typed.clone(),
+            key: super::new_key(),
+            wrong: wrong.clone(),
+            docket,
+        })
+    })
+}
+
+pub(super) async fn get_docket(
+    State(app): State<App>,
+    who: Who,
+    Code(code): Code<DocketCode>,
+) -> Result<Page<DocketPage>, Problem> {
+    Ok(Page(docket_page(&app, &who, &code, None).await?))
+}
+
+#[derive(Debug, Clone, Default, Deserialize)]
+pub(super) struct DeliveryForm {
+    key: Uuid,
+    taken_by: String,
+    #[serde(default)]
+    temperature_c: String,
+    #[serde(default)]
+    crates_out: String,
+    #[serde(default)]
+    crates_back: String,
+}
+
+impl DeliveryForm {
+    fn delivery(&self) -> Result<NewDelivery, Refusal> {
+        let crates = |text: &str, pointer: &str| whole(text, 0, pointer, "Crates are a whole number, 0 or more.");
+        Ok(NewDelivery {
+            id: None,
+            taken_by: Line::new(&self.taken_by)
+                .map_err(|e| Refusal::field("/taken_by", format!("Who took it? {e}")))?,
+            temperature_c: decimal(&self.temperature_c, "/temperature_c", "Type degrees, such as 3.5.")?,
+            crates_out: crates(&self.crates_out, "/crates_out")?,
+            crates_back: crates(&self.crates_back, "/crates_back")?,
+            refused: Vec::new(),
+            delivered_at: None,
+            by: None,
+        })
+    }
+}
+
+pub(super) async fn post_delivery(
+    State(app): State<App>,
+    who: Who,
+    Code(code): Code<DocketCode>,
+    uri: Uri,
+    Filled(form): Filled<DeliveryForm>,
+) -> Response {
+    let once = once_of_form(form.key, &uri, &format!("{form:?}"));
+    let done = async {
+        let new = form.delivery()?;
+        app.judge_first(&who).await?;
+        once!(app, who, &once, |tx| tx.deliver(&code, &new).await)
+    }
+    .await;
+    match done {
+        Ok(_) => Redirect::to(&format!("/dockets/{code}")).into_response(),
+        Err(problem) => {
+            let wrong = (form, Problem::detail(&problem).to_owned());
+            again(docket_page(&app, &who, &code, Some(wrong)).await, problem)
+        }
+    }
+}
+
+/// What stands on a docket with lots that were in a warm spell not settled when they went out.
+fn sent_warm(docket: &Docket, zone: Tz) -> Vec<String> {
+    docket
+        .lines
+        .iter()
+        .filter_map(|l| l.warm_spell.as_ref().map(|w| (l, w)))
+        .map(|(l, w)| {
+            format!(
+                "Lot {} was in a warm spell (from {}) that was not settled when {} sent it out. The local food-safety rules and your own food-safety plan decide what may be done with it.",
+                l.lot,
+                full_time(w.began_at, zone),
+                w.authorised_by
+            )
+        })
+        .collect()
+}
+
+/// A price with at least the decimals of the currency: 14.50, not 14.5.
+fn as_money(mut price: Decimal, decimals: u32) -> String {
+    price = price.normalize();
+    if price.scale() < decimals {
+        price.rescale(decimals);
+    }
+    price.to_string()
+}
+
+/// What a docket says to the kitchen that it goes to.
+const KITCHEN_CAUTION: &str = "Best-before days are set by the farm's own rule. Your local food-safety rules and your kitchen's own plan decide what may be served. This docket does not judge whether food is fit to eat.";
+
+/// The docket as it prints. Set away from the threads that answer requests.
+pub(crate) async fn docket_pdf(farm: Farm, docket: Docket) -> Result<Vec<u8>, Problem> {
+    let zone = zone_of(&farm);
+    let word = farm.word("docket");
+    let short = shortages(&docket);
+    let tax = tax_left_out(&docket, &farm.tax_name);
+    let less = docket.lines.iter().any(|l| l.kept_g < l.grams_g);
+    let kept =
+        less.then(|| paper::Kept { grams: docket.lines.iter().map(|l| l.kept_g).sum(), net: docket.net.to_string() });
+    let sheet = paper::Docket {
+        warnings: sent_warm(&docket, zone),
+        short,
+        tax,
+        kept,
+        word: word.chars().take(1).flat_map(char::to_uppercase).chain(word.chars().skip(1)).collect(),
+        docket: docket.docket.to_string(),
+        order: docket.order.to_string(),
+        customer: docket.customer_name,
+        address: docket.address,
+        delivery_day: docket.delivery_day.format("%a %-d %b %Y").to_string(),
+        sent_at: docket.dispatched_at.with_timezone(&zone).format("%-d %b %Y %H:%M").to_string(),
+        void: docket.status == DocketStatus::Void,
+        grams: docket.lines.iter().map(|l| l.grams_g).sum(),
+        lines: docket
+            .lines
+            .into_iter()
+            .map(|l| paper::Line {
+                came_back: came_back(&l),
+                product: l.product_name,
+                grade: l.grade.to_string(),
+                packs: l.packs,
+                lot: l.lot.to_string(),
+                harvested: l.harvest_day.format("%-d %b %Y").to_string(),
+                best_before: l.best_before.map(|d| d.format("%-d %b %Y").to_string()),
+                grams: l.grams_g,
+                price: as_money(l.price, docket.net.scale()),
+                unit: l.unit.to_string(),
+                amount: l.amount.to_string(),
+            })
+            .collect(),
+        net: docket.sent_net.to_string(),
+        currency: docket.currency,
+        delivery: docket.delivery.map(|d| paper::HandedOver {
+            taken_by: d.taken_by,
+            at: d.delivered_at.with_timezone(&zone).format("%-d %b %Y %H:%M").to_string(),
+            temperature: d.temperature_c.map(super::degrees),
+            crates_out: d.crates_out,
+            crates_back: d.crates_back,
+        }),
+        caution: KITCHEN_CAUTION.to_owned(),
+        farm_address: farm.letterhead(),
+        farm: farm.name,
+    };
+    set(move || sheet.pdf()).await
+}
