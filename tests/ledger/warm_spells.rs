@@ -786,6 +786,28 @@ async fn a_gap_that_is_over_is_to_be_dealt_with_while_food_from_it_is_in_stock()
     Ok(())
 }
 
+/// The readings came after all: the air is known then, and there is nothing to decide.
+#[tokio::test]
+async fn a_gap_that_late_readings_fill_asks_for_nothing() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.pass(TimeDelta::hours(8));
+    weigh_into(&farm, "F1", "B1", 1000, farm.now() - TimeDelta::hours(7)).await;
+    let read = |minutes_ago: i64| json!({"n": "p1", "u": "Cel", "t": (farm.now() - TimeDelta::minutes(minutes_ago)).timestamp(), "v": 2.0});
+    let post = async |minutes: Vec<i64>| {
+        let pack: Vec<Value> = minutes.into_iter().map(read).collect();
+        farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
+    };
+    post((300..360).chain(0..60).collect()).await;
+    let gap = farm.get("/api/excursions").await["rows"][0].clone();
+    assert_eq!((&gap["kind"], &gap["wants_action"]), (&json!("no_data"), &json!(true)), "{gap}");
+    post((60..300).collect()).await;
+    let gap = farm.get(&format!("/api/excursions/{}", gap["excursion_id"].as_str().context("an id")?)).await;
+    assert_eq!((gap["withdrawn_at"].is_null(), &gap["wants_action"]), (false, &json!(false)), "{gap}");
+    let today = farm.raw("GET", "/", &[], Vec::new()).await.text;
+    assert!(!today.contains("to deal with"), "{today}");
+    Ok(())
+}
+
 impl AfterTheSpell {
     /// The last act of a kind that stands, taken back.
     async fn take_back_last(&self, who: &As, kind: &str) -> Answer {
