@@ -218,6 +218,9 @@ async fn bad_weighings_name_the_field_and_keep_nothing() -> Result<()> {
         (json!({"weighed_at": "2026-05-09T07:00:00Z"}), 422, "invalid", "/weighed_at"),
         (json!({"weighed_at": "2026-05-04T07:00:00"}), 422, "invalid", "/weighed_at"),
         (json!({"grade": "Z"}), 422, "invalid", "/grade"),
+        (json!({"packaging": 0}), 422, "invalid", "/packaging"),
+        (json!({"packaging": "boxed"}), 422, "invalid", "/packaging"),
+        (json!({"tare": {"crates": 2}}), 422, "invalid", "/tare/crate"),
         (json!({"place": "STALL"}), 422, "invalid", "/place"),
     ] {
         farm.post("/api/weighings", with(changes)).await.expect_problem(status, slug, Some(pointer));

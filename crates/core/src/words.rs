@@ -5,7 +5,7 @@ macro_rules! words {
         $(#[$doc])*
         #[derive(
             Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord,
-            serde::Serialize, serde::Deserialize, utoipa::ToSchema, sqlx::Type,
+            serde::Serialize, utoipa::ToSchema, sqlx::Type,
         )]
         #[serde(rename_all = "snake_case")]
         #[sqlx(type_name = "text", rename_all = "snake_case")]
@@ -32,7 +32,15 @@ macro_rules! words {
             type Err = String;
             fn from_str(word: &str) -> Result<Self, String> {
                 Self::ALL.iter().copied().find(|w| w.as_str() == word)
-                    .ok_or_else(|| format!("{word} is none of: {}.", [$($word),+].join(", ")))
+                    .ok_or_else(|| format!("{word} is not one of: {}.", [$($word),+].join(", ")))
+            }
+        }
+
+        // By the text and not as serde derives it: what is no text at all is then a mistake of this field, and not of the whole body.
+        impl<'de> serde::Deserialize<'de> for $name {
+            fn deserialize<D: serde::Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+                let word = <std::borrow::Cow<'de, str> as serde::Deserialize>::deserialize(d)?;
+                word.parse().map_err(serde::de::Error::custom)
             }
         }
     };

@@ -130,6 +130,12 @@ impl MovementPlan {
                 return Err(Refusal::field("/to_place", "It is clear where this goes. Leave the place out."));
             }
         };
+        if to == Destination::Place(new.from_place.clone()) {
+            return Err(Refusal::field(
+                "/to_place",
+                format!("It is in {} already. Name another place.", new.from_place),
+            ));
+        }
         if only.is_some() && new.reason.is_none() {
             return Err(Refusal::field("/reason", "Say why, in a few words."));
         }
@@ -182,6 +188,7 @@ mod tests {
         let plan = MovementPlan::of(&movement(MovementKind::Transfer, json!({"to_place": "F2"}))).unwrap();
         assert_eq!((plan.kind, plan.to), (ActKind::Transfer, Destination::Place("F2".parse().unwrap())));
         assert_eq!(blamed(MovementKind::Transfer, json!({})), "/to_place");
+        assert_eq!(blamed(MovementKind::Transfer, json!({"to_place": "F1"})), "/to_place", "where it is already");
     }
 
     #[test]

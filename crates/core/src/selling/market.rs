@@ -1,5 +1,7 @@
 //! Market days: what goes to the stall, what was sold, what comes back.
 
+use std::collections::BTreeMap;
+
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -199,6 +201,38 @@ impl NewMarketDay {
     }
 }
 
+impl NewMarketDay {
+    /// Refuses a lot that is not there, and a place that is not there or from which nothing goes to a stall.
+    ///
+    /// # Errors
+    /// Names the field.
+    pub fn expect_goods(
+        &self,
+        is_lot: impl Fn(&LotCode) -> bool,
+        places: &BTreeMap<PlaceCode, PlaceKind>,
+    ) -> Result<(), Refusal> {
+        for (i, taken) in self.taken.iter().enumerate() {
+            let blame = |field: &str, detail: String| Refusal::field(format!("/taken/{i}/{field}"), detail);
+            if !is_lot(&taken.lot) {
+                return Err(blame("lot", format!("There is no lot {} on this farm. Check the code.", taken.lot)));
+            }
+            match places.get(&taken.place) {
+                Some(PlaceKind::Fridge | PlaceKind::Shelf | PlaceKind::Van) => {}
+                Some(kind) => {
+                    let wrong =
+                        format!("{} is a {kind}. Goods go to a stall from a fridge, a shelf or a van.", taken.place);
+                    return Err(blame("place", wrong));
+                }
+                None => {
+                    let unknown = format!("There is no place {} on this farm. Check the code.", taken.place);
+                    return Err(blame("place", unknown));
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
 /// Decides on the close of a market day. `there` is what the stall has, `back_place` the kind of the place that what comes back goes to.
 ///
 /// # Errors
@@ -358,6 +392,26 @@ mod tests {
             let refusal = close(&day("open"), &closing(json!({})), &there(), *kind, euro()).unwrap_err();
             assert_eq!(refusal.faults[0].pointer, "/back_place", "{kind}");
         }
+    }
+
+    #[test]
+    fn goods_that_go_to_a_stall_are_there() {
+        let out = |lot: &str, place: &str| -> NewMarketDay {
+            let taken = json!([{"lot": "L1", "place": "F1", "grams_g": 1}, {"lot": lot, "place": place, "grams_g": 1}]);
+            serde_json::from_value(json!({"stall": "STALL", "customer": "MARKET", "taken": taken, "float_amount": "0"}))
+                .unwrap()
+        };
+        let kinds =
+            [("F1", PlaceKind::Fridge), ("S1", PlaceKind::Shelf), ("V1", PlaceKind::Van), ("STALL", PlaceKind::Stall)];
+        let places = kinds.iter().map(|(p, kind)| (p.parse().unwrap(), *kind)).collect();
+        let asked = |lot: &str, place: &str| out(lot, place).expect_goods(|l| l.as_str() != "L9", &places);
+        for place in ["F1", "S1", "V1"] {
+            assert!(asked("L2", place).is_ok(), "{place}");
+        }
+        let blamed = |lot: &str, place: &str| asked(lot, place).unwrap_err().faults[0].pointer.clone();
+        assert_eq!(blamed("L9", "F1"), "/taken/1/lot");
+        assert_eq!(blamed("L2", "F9"), "/taken/1/place");
+        assert_eq!(blamed("L2", "STALL"), "/taken/1/place");
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! Places that hold stock, their limits, and the probes in them.
 
+use std::collections::BTreeMap;
+
 use gillbook_core::{
     refusal::Refusal,
     text::{Line, PlaceCode, Text},
@@ -350,13 +352,20 @@ impl Tx {
 
     /// The kind of a place, if it is there.
     pub(crate) async fn kind_of_place(&mut self, code: &PlaceCode) -> Result<Option<PlaceKind>> {
-        Ok(sqlx::query_scalar!(
-            r#"select kind as "kind: PlaceKind" from place where farm_id = $1 and place = $2"#,
+        Ok(self.kinds_of_places(std::slice::from_ref(code)).await?.remove(code))
+    }
+
+    /// The kinds of those of some places that are there.
+    pub(crate) async fn kinds_of_places(&mut self, codes: &[PlaceCode]) -> Result<BTreeMap<PlaceCode, PlaceKind>> {
+        let codes: Vec<String> = codes.iter().map(ToString::to_string).collect();
+        let places = sqlx::query!(
+            r#"select place as "place: PlaceCode", kind as "kind: PlaceKind" from place where farm_id = $1 and place = any ($2)"#,
             self.farm.0,
-            code.as_str()
+            &codes
         )
-        .fetch_optional(&mut *self.db)
-        .await?)
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(places.into_iter().map(|p| (p.place, p.kind)).collect())
     }
 
     /// The kind of a place that a field names.

@@ -12,7 +12,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Page, Result, Tx, authority::SignedWith, ledger::warm_spells::WarmSpell};
+use crate::{Page, Result, Tx, authority::SignedWith, error::OrMissing, ledger::warm_spells::WarmSpell};
 
 /// An act to be entered.
 pub(crate) struct NewAct<'a> {
@@ -151,7 +151,9 @@ impl Tx {
     pub async fn move_grams(&mut self, new: &NewMovement) -> Result<Act> {
         let happened_at = self.happened(new.happened_at, "/happened_at")?;
         let plan = MovementPlan::of(new)?;
-        self.lot_exists(&new.lot).await?;
+        self.lot_exists(&new.lot).await.or_missing(|| {
+            Refusal::field("/lot", format!("There is no lot {} on this farm. Check the code.", new.lot))
+        })?;
         self.lock_lots(std::slice::from_ref(&new.lot)).await?;
         if plan.refused_on_hold {
             self.expect_free_of_hold(std::slice::from_ref(&new.lot)).await?;

@@ -9,7 +9,7 @@ use gillbook_core::{
         lot,
         packing::{Child, Facts, NewOpening, NewPacking, Packing, ParentFacts, Plan, Sinks, decide},
     },
-    text::{LotCode, PlaceCode, ProductCode, StrainCode},
+    text::{GradeCode, LotCode, PlaceCode, ProductCode, StrainCode},
     units::calendar::{day_begins, day_of},
     words::{ActKind, Form, LotOrigin, Packaging, PlaceKind},
 };
@@ -92,26 +92,23 @@ impl Tx {
         });
         let mut facts = Facts { parents: parents.collect(), ..Facts::default() };
         let products: Vec<ProductCode> = new.lots_out.iter().filter_map(|out| out.product.clone()).collect();
-        if !products.is_empty() {
-            facts.best_before_days = self.best_before_days(&products, at).await?;
-            facts.products = self.products_there(&products).await?;
-        }
-        let named: Vec<String> = new
-            .lots_out
-            .iter()
-            .filter_map(|out| out.place.as_ref())
-            .chain([&new.place])
-            .map(ToString::to_string)
-            .collect();
-        facts.places = sqlx::query_scalar!(
-            r#"select place as "place: PlaceCode" from place where farm_id = $1 and place = any ($2)"#,
+        let grades: Vec<String> = new.lots_out.iter().map(|out| out.grade.to_string()).collect();
+        facts.grades = sqlx::query_scalar!(
+            r#"select grade as "grade: GradeCode" from grade where farm_id = $1 and grade = any ($2)"#,
             self.farm.0,
-            &named
+            &grades
         )
         .fetch_all(&mut *self.db)
         .await?
         .into_iter()
         .collect();
+        if !products.is_empty() {
+            facts.best_before_days = self.best_before_days(&products, at).await?;
+            facts.products = self.products_there(&products).await?;
+        }
+        let named: Vec<PlaceCode> =
+            new.lots_out.iter().filter_map(|out| out.place.as_ref()).chain([&new.place]).cloned().collect();
+        facts.places = self.kinds_of_places(&named).await?.into_keys().collect();
         Ok(facts)
     }
 

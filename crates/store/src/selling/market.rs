@@ -49,9 +49,9 @@ impl Tx {
             .into());
         }
         let lots: Vec<LotCode> = new.taken.iter().map(|t| t.lot.clone()).collect();
-        for lot in &lots {
-            self.lot_exists(lot).await?;
-        }
+        let places: Vec<PlaceCode> = new.taken.iter().map(|t| t.place.clone()).collect();
+        let there = self.facts_of_lots(&lots).await?;
+        new.expect_goods(|lot| there.contains_key(lot), &self.kinds_of_places(&places).await?)?;
         self.lock_lots(&lots).await?;
         self.expect_free_of_hold(&lots).await?;
         self.authorise_warm(&lots).await?;

@@ -41,6 +41,8 @@ pub struct Facts {
     pub parents: BTreeMap<LotCode, ParentFacts>,
     /// The places that it names.
     pub places: BTreeSet<PlaceCode>,
+    /// The grades that it names.
+    pub grades: BTreeSet<GradeCode>,
     /// The products that it names.
     pub products: BTreeSet<ProductCode>,
     /// Days from harvest to best before, by the farm's rules in force.
@@ -165,6 +167,10 @@ pub fn decide(new: &NewPacking, facts: &Facts) -> Result<Plan, Refusal> {
             let pointer = if out.place.is_some() { format!("/lots_out/{i}/place") } else { "/place".into() };
             return Err(Refusal::field(pointer, format!("There is no place {place} on this farm. Check the code.")));
         }
+        if !facts.grades.contains(&out.grade) {
+            let unknown = format!("There is no grade {} on this farm. Check the code.", out.grade);
+            return Err(Refusal::field(format!("/lots_out/{i}/grade"), unknown));
+        }
         if let Some(product) = out.product.as_ref().filter(|p| !facts.products.contains(*p)) {
             let unknown = format!("There is no product {product} on this farm. Check the code.");
             return Err(Refusal::field(format!("/lots_out/{i}/product"), unknown));
@@ -275,6 +281,7 @@ mod tests {
                 ("L3".parse().unwrap(), parent("LM", 4, None)),
             ]),
             places: BTreeSet::from(["F1".parse().unwrap(), "S1".parse().unwrap()]),
+            grades: BTreeSet::from(["A".parse().unwrap(), "B".parse().unwrap()]),
             products: BTreeSet::from(["PUN".parse().unwrap()]),
             best_before_days: BTreeMap::from([(("PUN".parse().unwrap(), Packaging::Vented), 7)]),
         }
@@ -371,7 +378,9 @@ mod tests {
     }
 
     #[test]
-    fn a_product_that_is_not_there_is_named() {
+    fn a_product_or_a_grade_that_is_not_there_is_named() {
+        let slip = json!({"lots_out": [{"grade": "Z", "packaging": "vented", "grams_g": 900}]});
+        assert_eq!(blamed(slip, &facts()), "/lots_out/0/grade");
         let slip = json!({"lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 900, "product": "PUM"}]});
         assert_eq!(blamed(slip, &facts()), "/lots_out/0/product");
     }
