@@ -19,7 +19,7 @@ DAY_S = 86_400
 UNKNOWN_ABOVE_LIMIT_C, UNKNOWN_FRIDGE_C, UNKNOWN_ELSEWHERE_C = 5.0, 10.0, 20.0
 WITHIN_SHARE, WITHIN_C = 1e-6, 1e-3
 # Further back than this, to the whole hour, only the seconds known, the mean, the coldest and the warmest of each hour count.
-EXACT_S, HOUR_S = DAY_S, 3600
+EXACT_S, HOUR_S = 8 * DAY_S, 3600
 # Temperatures between the coldest and the warmest of an hour that are tried for the most that it can have taken.
 TRIED = 40
 

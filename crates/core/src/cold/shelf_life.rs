@@ -205,7 +205,7 @@ impl Wear {
 ///
 /// Time without a temperature counts as if it had been as bad as the worst temperature that is known on any way that they may have gone.
 /// At a place where none is known on every such way it counts as bad as 5 °C above the place's warm limit, if that is worse, and where
-/// there is no limit as bad as 10 °C in a fridge and 20 °C on a shelf, in a van or at a stall. More than a day back the figures of
+/// there is no limit as bad as 10 °C in a fridge and 20 °C on a shelf, in a van or at a stall. More than eight days back the figures of
 /// whole hours are used, and the most that an hour with such figures can have taken counts; where grams of the lot came to the place or
 /// left it within such an hour, each part of it counts by itself, as much as must be known of it, at the hour's worst temperature. More
 /// than 400 days back time counts as time without a temperature.

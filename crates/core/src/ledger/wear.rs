@@ -26,7 +26,7 @@ use crate::{
 };
 
 /// How far back the air is looked at piece by piece.
-const EXACT_SPAN: TimeDelta = TimeDelta::days(1);
+const EXACT_SPAN: TimeDelta = TimeDelta::days(8);
 /// How far back life is counted by temperatures: time before counts as time without one.
 pub const MAX_AGE: TimeDelta = TimeDelta::days(400);
 

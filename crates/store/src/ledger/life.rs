@@ -2,7 +2,7 @@
 //! `core::wear`.
 //!
 //! The number of queries does not grow with the lots: the family of all of them, its movements, its profiles, and a few of each place that
-//! they stood in. Readings are read one by one of the last day only; further back the figures of the judged hours do.
+//! they stood in. Readings are read one by one of the last days only; further back the figures of the judged hours do.
 
 use std::collections::{BTreeMap, BTreeSet};
 
