@@ -41,14 +41,22 @@ begin
         using errcode = 'restrict_violation', constraint = 'record_is_kept', table = tg_table_name;
 end $$;
 
-create procedure keep_as_record(t regclass)
+-- A record that only functions of the owner write.
+create procedure keep_as_posted(t regclass)
     language plpgsql as $$
 begin
     call keep_farms_apart(t);
-    execute format('grant insert on %s to gillbook_app', t);
     execute format(
         'create trigger kept before update or delete or truncate on %s
              for each statement execute function refuse_rewrite()', t);
+end $$;
+
+-- A record that the service adds to.
+create procedure keep_as_record(t regclass)
+    language plpgsql as $$
+begin
+    call keep_as_posted(t);
+    execute format('grant insert on %s to gillbook_app', t);
 end $$;
 
 -- A farm and its settings. `words` holds the words that differ by region (docket, verifier…).
@@ -200,7 +208,7 @@ create index idempotency_by_recorded_at on idempotency (farm_id, recorded_at);
 call keep_farms_apart('idempotency');
 grant insert, delete, update (status, answer) on idempotency to gillbook_app;
 
--- Numbers without gaps, one row a farm and kind. Taken last in a transaction.
+-- Numbers without gaps, one row a farm and kind. Taken last in a transaction: the row stays locked until it ends.
 create table counter (
     farm_id  int    not null,
     kind     text   not null,
@@ -212,3 +220,9 @@ create table counter (
 );
 call keep_farms_apart('counter');
 grant insert, update (last) on counter to gillbook_app;
+
+create function next_number(farm int, numbered text) returns bigint
+    language sql set search_path = pg_catalog, public, pg_temp as $$
+    insert into counter as c (farm_id, kind, last) values (farm, numbered, 1)
+        on conflict (farm_id, kind) do update set last = c.last + 1 returning last;
+$$;

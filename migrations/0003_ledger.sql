@@ -1,6 +1,6 @@
 -- The ledger. Grams of a lot enter by a weighing, by the opening entry or as found; a movement takes them from one
 -- place to another under one act; balances follow by a trigger that only the owner can run, and never go below zero.
--- An act is whole or it is not there: what it must add up to is checked when its transaction commits (0005, where all its parts are known).
+-- An act is whole or it is not there: one call writes it and checks what it must add up to (`post_entry`, 0005, where all its parts are known).
 
 create table place (
     farm_id  int   not null,
@@ -89,7 +89,7 @@ create table act (
 create index act_by_time on act (farm_id, happened_at);
 create index act_by_recording on act (farm_id, recorded_at, act_id);
 create index act_by_document on act (farm_id, document) where document is not null;
-call keep_as_record('act');
+call keep_as_posted('act');
 
 -- A farm's acts and the closing of its weeks keep out of each other's way: every act holds this together with all others until it is
 -- committed, a closing holds it alone. So a closing sees every act that was entered before it, whole, and none that was not.
@@ -140,7 +140,7 @@ create table lot (
 );
 create index lot_by_day on lot (farm_id, harvest_day, lot);
 create index lot_by_strain on lot (farm_id, strain, harvest_day);
-call keep_as_record('lot');
+call keep_as_posted('lot');
 
 -- Which lots a made lot came from, by grams.
 create table lot_link (
@@ -158,7 +158,7 @@ create table lot_link (
 );
 create index lot_link_by_parent on lot_link (farm_id, parent);
 create index lot_link_by_child on lot_link (farm_id, child);
-call keep_as_record('lot_link');
+call keep_as_posted('lot_link');
 
 -- Which lots may be in which: of one packing every lot that went onto the table in every one that came off it, however few its grams. What
 -- was set apart (under a document), or came back from a stall, was told apart by the lot.
@@ -199,7 +199,7 @@ create table lot_event (
     constraint lot_event_document_length check (length(document) between 1 and 60)
 );
 create index lot_event_by_act on lot_event (farm_id, act_id) where act_id is not null;
-call keep_as_record('lot_event');
+call keep_as_posted('lot_event');
 
 create function lot_finished(farm int, code text) returns boolean
     language sql stable
@@ -242,7 +242,7 @@ create table movement (
 );
 create index movement_by_lot on movement (farm_id, lot);
 create index movement_by_to_place on movement (farm_id, to_place);
-call keep_as_record('movement');
+call keep_as_posted('movement');
 
 -- Where each gram is now. Sources and the packing table have no row (what goes onto the table under one act comes off it under the
 -- same act, as another lot); every other place has. `set_aside_g` is promised to an order.
@@ -344,14 +344,33 @@ end $$;
 create trigger posts after insert on movement referencing new table as posted
     for each statement execute function post_movements();
 
--- The service takes row locks on balances through this, in the same order as the posting does: it has no privilege
--- to lock them itself.
-create function lock_balances(farm int, lots text[]) returns void
-    language sql security definer set search_path = pg_catalog, public, pg_temp as $$
-    select from balance b where b.farm_id = farm and b.lot = any (lots) order by b.lot, b.place for update;
-$$;
-revoke execute on function lock_balances from public;
-grant execute on function lock_balances to gillbook_app;
+-- Writes that lots were held, released or finished: rows of `lot_event` without its `turn`. One that is on hold already is not held again.
+-- Gives the lots of the rows that were written. Call with the lots locked.
+create function write_lot_events(farm int, events jsonb, finished_by uuid) returns text[]
+    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
+declare
+    e lot_event;
+    written text[] := '{}';
+begin
+    for e in select * from jsonb_populate_recordset(null::lot_event, events) loop
+        continue when e.kind = 'hold' and lot_held_since(farm, e.lot) is not null;
+        e.farm_id := farm;
+        e.act_id := case when e.kind = 'finish' then finished_by end;
+        e.turn := (select count(*) + 1 from lot_event o where o.farm_id = farm and o.lot = e.lot);
+        insert into lot_event select e.*;
+        written := written || e.lot;
+    end loop;
+    return written;
+end $$;
+
+revoke execute on function write_lot_events from public;
+
+-- Holds and releases lots. A finish is an entry.
+create function post_lot_events(farm int, events jsonb) returns text[]
+    language sql security definer set search_path = pg_catalog, public, pg_temp
+    return write_lot_events(farm, events, null);
+revoke execute on function post_lot_events from public;
+grant execute on function post_lot_events to gillbook_app;
 
 -- One crate or stack on the scale. `net_g` is what reached the place; `trim_g` what was cut off and weighed.
 create table weighing (
@@ -381,7 +400,7 @@ create table weighing (
     constraint weighing_net_g_adds_up check (net_g > 0 and net_g = gross_g - tare_g)
 );
 create index weighing_by_lot on weighing (farm_id, lot);
-call keep_as_record('weighing');
+call keep_as_posted('weighing');
 
 -- When the oldest of a lot was on the scale, in its own crates or in those of the lots that it was made of. Crates arrive in any
 -- order and are taken back, so this is worked out and not kept: `lot.harvested_at` is only what was known when the lot began, and
@@ -416,7 +435,7 @@ create table weighing_source (
     constraint weighing_source_basis_known check (basis in ('measured', 'shared'))
 );
 create index weighing_source_by_batch on weighing_source (farm_id, batch);
-call keep_as_record('weighing_source');
+call keep_as_posted('weighing_source');
 
 -- Counted grams of one lot at one place, against what the book had there at that instant, and how the difference was split. The split is
 -- kept with the version of the coefficients that made it, and never moves.
@@ -448,7 +467,7 @@ create table stock_count (
 );
 create index stock_count_by_lot on stock_count (farm_id, lot, place);
 create index stock_count_found on stock_count (farm_id, lot) where counted_g > book_g and found_reason is not null;
-call keep_as_record('stock_count');
+call keep_as_posted('stock_count');
 
 -- Pairs of lots that counts may have taken for each other, whatever was counted first: less of the one was there than the book had (of a
 -- finished lot nothing), more of the other than scales differ by. Goods do not keep for much longer than the time between.
@@ -477,4 +496,4 @@ create table week_close (
     constraint week_close_act_fk foreign key (farm_id, act_id) references act,
     constraint week_close_week_shape check (week ~ '^[0-9]{4}-W[0-5][0-9]$')
 );
-call keep_as_record('week_close');
+call keep_as_posted('week_close');

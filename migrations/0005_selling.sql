@@ -215,7 +215,7 @@ create table docket (
 );
 create index docket_by_order on docket (farm_id, order_code);
 create index docket_by_time on docket (farm_id, dispatched_at, docket);
-call keep_as_record('docket');
+call keep_as_posted('docket');
 
 create table docket_line (
     farm_id       int     not null,
@@ -245,7 +245,7 @@ create table docket_line (
     constraint docket_line_amount_range check (amount >= 0)
 );
 create index docket_line_by_lot on docket_line (farm_id, lot);
-call keep_as_record('docket_line');
+call keep_as_posted('docket_line');
 
 -- Warm spells that were not settled when a docket's lots went out, as they were known then to the person who sent them.
 create table docket_spell (
@@ -263,7 +263,7 @@ create table docket_spell (
 );
 create index docket_spell_by_lot on docket_spell (farm_id, lot);
 create index docket_spell_by_excursion on docket_spell (farm_id, excursion_id);
-call keep_as_record('docket_spell');
+call keep_as_posted('docket_spell');
 
 create table delivery (
     farm_id        int         not null,
@@ -282,7 +282,7 @@ create table delivery (
     constraint delivery_crates_back_range check (crates_back between 0 and 1000)
 );
 create index delivery_by_docket on delivery (farm_id, docket);
-call keep_as_record('delivery');
+call keep_as_posted('delivery');
 
 -- Whether a docket that went out by van is still under way: it stands and was not handed over.
 create function docket_is_open(d docket) returns boolean
@@ -324,7 +324,7 @@ create table docket_part (
     constraint docket_part_grams_range check (grams > 0)
 );
 create index docket_part_by_docket on docket_part (farm_id, docket, line);
-call keep_as_record('docket_part');
+call keep_as_posted('docket_part');
 
 create table market_day (
     farm_id       int     not null,
@@ -356,7 +356,6 @@ create table market_day (
         (status = 'closed') = (close_act is not null and cash is not null and card is not null and fee is not null and net is not null))
 );
 call keep_farms_apart('market_day');
-grant insert, update (status, close_act, cash, card, fee, net) on market_day to gillbook_app;
 
 -- What the stall sold of each lot, and its share of the takings: with tax, without, and of the fee. The product and its price are those
 -- that the share was made by.
@@ -382,7 +381,7 @@ create table market_sale (
     constraint market_sale_net_range check (net between 0 and amount),
     constraint market_sale_fee_range check (fee >= 0)
 );
-call keep_as_record('market_sale');
+call keep_as_posted('market_sale');
 
 -- An act is whole or it is not there.
 
@@ -418,8 +417,8 @@ begin
        or a.kind <> 'dispatch' and exists (select from docket d where d.farm_id = a.farm_id and d.act_id = a.act_id)
        or a.kind <> 'delivery' and exists (select from delivery v where v.farm_id = a.farm_id and v.act_id = a.act_id)
        or a.kind <> 'week_close' and exists (select from week_close c where c.farm_id = a.farm_id and c.act_id = a.act_id)
-       or a.kind not in ('market_out', 'market_close')
-          and exists (select from market_day y where y.farm_id = a.farm_id and a.act_id in (y.out_act, y.close_act))
+       or a.kind <> 'market_out' and exists (select from market_day y where y.farm_id = a.farm_id and y.out_act = a.act_id)
+       or a.kind <> 'market_close' and exists (select from market_day y where y.farm_id = a.farm_id and y.close_act = a.act_id)
        or a.kind not in ('dispatch', 'delivery', 'return')
           and exists (select from docket_part p where p.farm_id = a.farm_id and p.act_id = a.act_id) then
         return 'act_parts_known';
@@ -565,7 +564,9 @@ begin
                  where p.farm_id = a.farm_id and p.act_id = a.act_id group by l.lot) parts using (lot)
             where went.moved is distinct from parts.said) then
         return 'act_docket_parts_add_up';
-    elsif a.kind = 'market_close' and exists (
+    elsif a.kind = 'market_out' and exists (
+            select from market_day y join market_sale s using (farm_id, market_day) where y.farm_id = a.farm_id and y.out_act = a.act_id)
+       or a.kind = 'market_close' and exists (
             select from (
                 select m.lot, sum(m.grams) as moved
                   from movement m join place t on t.farm_id = m.farm_id and t.place = m.to_place
@@ -599,54 +600,6 @@ begin
     end loop;
 end $$;
 
--- Acts that are to be looked at when their transaction commits. Whatever is written of an act puts it here, so that it is looked at once,
--- and again if more is written after the look: the service's role can have constraints looked at early, and writes nothing here itself.
-create unlogged table act_look (
-    farm_id  int   not null,
-    act_id   uuid  not null,
-    constraint act_look_pk primary key (farm_id, act_id),
-    constraint act_look_farm_fk foreign key (farm_id) references farm
-);
-call keep_farms_apart('act_look');
-
-create function look_at_act() returns trigger
-    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
-declare
-    a act;
-begin
-    delete from act_look k where k.farm_id = new.farm_id and k.act_id = new.act_id;
-    -- An act takes parts only in the transaction that made it.
-    select x.* into a from act x
-     where x.farm_id = new.farm_id and x.act_id = new.act_id
-       and x.xmin::text = (pg_current_xact_id()::text::bigint % 4294967296)::text;
-    if not found then
-        raise exception 'act % is closed', new.act_id
-            using errcode = 'restrict_violation', constraint = 'act_is_closed', table = 'act';
-    end if;
-    call expect_whole(a);
-    return null;
-end $$;
-create constraint trigger adds_up after insert on act_look
-    deferrable initially deferred for each row execute function look_at_act();
-
-create function queue_look() returns trigger
-    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
-begin
-    insert into act_look select distinct w.farm_id, w.act_id from written w on conflict do nothing;
-    return null;
-end $$;
-create function queue_look_of_finish() returns trigger
-    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
-begin
-    insert into act_look select distinct w.farm_id, w.act_id from written w where w.act_id is not null on conflict do nothing;
-    return null;
-end $$;
-create function queue_look_of_docket() returns trigger
-    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
-begin
-    insert into act_look select distinct d.farm_id, d.act_id from written w join docket d using (farm_id, docket) on conflict do nothing;
-    return null;
-end $$;
 create function refuse_closed_day() returns trigger
     language plpgsql set search_path = pg_catalog, public, pg_temp as $$
 begin
@@ -658,50 +611,165 @@ begin
 end $$;
 create trigger closed_day_kept before update on market_day for each row execute function refuse_closed_day();
 
-create function queue_look_of_market_day() returns trigger
+-- Locks what a decision will stand on, before it is looked at: the farm's weeks against being closed, then orders, places, batches, and the
+-- balances of lots. Everything that writes does so in this order, and the posting takes its own locks behind them.
+create function lock_heads(farm int, orders text[], places text[], batches text[], lots text[]) returns void
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
 begin
-    insert into act_look
-    select distinct w.farm_id, case tg_op when 'INSERT' then w.out_act else w.close_act end from written w on conflict do nothing;
-    return null;
+    perform lock_weeks(farm, false);
+    perform from customer_order o where o.farm_id = farm and o.order_code = any (orders) order by o.order_code for update;
+    perform from place p where p.farm_id = farm and p.place = any (places) order by p.place for no key update;
+    perform from batch b where b.farm_id = farm and b.batch = any (batches) order by b.batch for no key update;
+    perform from balance b where b.farm_id = farm and b.lot = any (lots) order by b.lot, b.place for update;
 end $$;
-create function queue_look_of_market_sale() returns trigger
-    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+revoke execute on function lock_heads from public;
+grant execute on function lock_heads to gillbook_app;
+
+-- A lot for an entry: a row of `lot`, without its code and entry. With `joins` a harvest goes into the lot of its strain, grade, packaging and
+-- day where there is one that is neither finished nor on hold. `stem` is what the code begins with.
+create function lot_for_entry(farm int, entry uuid, wanted jsonb) returns text
+    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
+declare
+    l lot := jsonb_populate_record(null::lot, wanted);
 begin
-    if exists (select from written w join market_day y using (farm_id, market_day) where y.close_act is null) then
-        raise exception 'a market day with sales is not closed'
-            using errcode = 'check_violation', constraint = 'act_market_sales_add_up', table = 'act';
+    l.farm_id := farm;
+    l.began_by := entry;
+    if (wanted ->> 'joins')::boolean then
+        -- One at a time for a strain and day, so that two scales do not begin the same lot twice.
+        perform pg_advisory_xact_lock(hashtextextended(format('lot %s', wanted ->> 'stem'), farm));
+        loop
+            select o.lot into l.lot from lot o
+             where o.farm_id = farm and o.strain = l.strain and o.grade = l.grade and o.packaging = l.packaging and o.harvest_day = l.harvest_day
+               and o.origin = 'harvest' and not lot_finished(farm, o.lot) and lot_held_since(farm, o.lot) is null
+             order by length(o.lot), o.lot limit 1;
+            exit when not found;
+            -- What was holding or finishing it has ended once it is locked; then it is looked at again.
+            perform from balance b where b.farm_id = farm and b.lot = l.lot order by b.place for update;
+            if not lot_finished(farm, l.lot) and lot_held_since(farm, l.lot) is null then
+                return l.lot;
+            end if;
+        end loop;
     end if;
-    insert into act_look select distinct y.farm_id, y.close_act from written w join market_day y using (farm_id, market_day) on conflict do nothing;
-    return null;
+    l.lot := format('%s-%s', wanted ->> 'stem', next_number(farm, format('lot %s', wanted ->> 'stem')));
+    insert into lot select l.*;
+    return l.lot;
 end $$;
-create trigger looked_at after insert on act referencing new table as written
-    for each statement execute function queue_look();
-create trigger looked_at after insert on movement referencing new table as written
-    for each statement execute function queue_look();
-create trigger looked_at after insert on weighing referencing new table as written
-    for each statement execute function queue_look();
-create trigger looked_at after insert on weighing_source referencing new table as written
-    for each statement execute function queue_look();
-create trigger looked_at after insert on lot_link referencing new table as written
-    for each statement execute function queue_look();
-create trigger looked_at after insert on stock_count referencing new table as written
-    for each statement execute function queue_look();
-create trigger looked_at after insert on week_close referencing new table as written
-    for each statement execute function queue_look();
-create trigger looked_at after insert on docket referencing new table as written
-    for each statement execute function queue_look();
-create trigger looked_at after insert on docket_part referencing new table as written
-    for each statement execute function queue_look();
-create trigger looked_at after insert on delivery referencing new table as written
-    for each statement execute function queue_look();
-create trigger looked_at after insert on lot_event referencing new table as written
-    for each statement execute function queue_look_of_finish();
-create trigger looked_at after insert on docket_line referencing new table as written
-    for each statement execute function queue_look_of_docket();
-create trigger looked_at after insert on market_day referencing new table as written
-    for each statement execute function queue_look_of_market_day();
-create trigger looked_at_again after update on market_day referencing new table as written
-    for each statement execute function queue_look_of_market_day();
-create trigger looked_at after insert on market_sale referencing new table as written
-    for each statement execute function queue_look_of_market_sale();
+
+revoke execute on function lot_for_entry from public;
+
+-- Rows of an entry: each is of its farm, act and document, whatever it says, and a lot or child that is `#n` is the n-th that the entry made.
+create function rows_of_entry(written jsonb, head jsonb, made text[]) returns jsonb
+    language sql immutable set search_path = pg_catalog, public, pg_temp
+    return (select jsonb_agg(r || head
+                     || case when r ->> 'lot' like '#%' then jsonb_build_object('lot', made[substr(r ->> 'lot', 2)::int]) else '{}' end
+                     || case when r ->> 'child' like '#%' then jsonb_build_object('child', made[substr(r ->> 'child', 2)::int]) else '{}' end
+                   order by n)
+              from jsonb_array_elements(written) with ordinality as u(r, n));
+
+-- A child of a lot on hold begins on hold.
+create procedure inherit_holds(a act)
+    language plpgsql as $$
+begin
+    perform write_lot_events(a.farm_id, jsonb_agg(jsonb_build_object(
+        'event_id', gen_random_uuid(), 'lot', k.child, 'kind', 'hold', 'reason', h.reason, 'happened_at', a.recorded_at, 'recorded_at', a.recorded_at,
+        'done_by', left(a.entered_by, 60), 'entered_by', a.entered_by, 'document', h.document) order by k.child, k.parent), null)
+      from lot_link k
+      cross join lateral (select e.* from lot_event e where e.farm_id = k.farm_id and e.lot = k.parent and e.kind in ('hold', 'release')
+                           order by e.turn desc limit 1) h
+     where k.farm_id = a.farm_id and k.act_id = a.act_id and h.kind = 'hold'
+    having count(*) > 0;
+end $$;
+
+-- The one way into the book: writes an entry with all that belongs to it, moves the balances and checks every sum, or raises the constraint
+-- that it breaks. `entry` has the row of `act`, the lots that it makes (see `lot_for_entry`), and the rows of each table under its name. Rows name
+-- neither farm nor act; a dispatch and a market day are given their document here, by number and without a gap.
+-- Gives the document, and the codes of the lots in the order asked for.
+create function post_entry(farm int, entry jsonb, out document text, out lots text[])
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+declare
+    a act := jsonb_populate_record(null::act, entry -> 'act');
+    head jsonb;
+    made text[] := '{}';
+    wanted jsonb;
+    given bigint;
+    parts constant text[] := '{act,legs,lots,links,weighing,sources,counts,docket,docket_lines,docket_spells,docket_parts,delivery,order,'
+                             'lot_events,market_day,market_close,market_sales,week_close}';
+begin
+    if entry - parts <> '{}' then
+        raise exception 'an entry has not these parts: %', entry - parts;
+    end if;
+    a.farm_id := farm;
+    a.after_close := false;
+    if a.kind = 'dispatch' then
+        given := next_number(farm, 'docket');
+        a.document := format('D-%s', given);
+    elsif a.kind = 'market_out' then
+        a.document := format('M-%s', next_number(farm, 'market day'));
+    end if;
+    insert into act select a.* on conflict on constraint act_pk do nothing;
+    if not found then
+        raise exception 'entry % is there', a.act_id
+            using errcode = 'unique_violation', constraint = 'act_pk', table = 'act',
+                  detail = format('%s|%s', a.kind, (select o.kind from act o where o.farm_id = farm and o.act_id = a.act_id));
+    end if;
+    head := jsonb_build_object('farm_id', farm, 'act_id', a.act_id, 'docket', a.document, 'market_day', a.document, 'number', given);
+
+    for wanted in select * from jsonb_array_elements(entry -> 'lots') loop
+        made := made || lot_for_entry(farm, a.act_id, wanted);
+    end loop;
+    if entry ? 'links' then
+        insert into lot_link select * from jsonb_populate_recordset(null::lot_link, rows_of_entry(entry -> 'links', head, made));
+        call inherit_holds(a);
+    end if;
+    if entry ? 'weighing' then
+        insert into weighing select * from jsonb_populate_recordset(null::weighing, rows_of_entry(entry -> 'weighing', head, made));
+        insert into weighing_source select * from jsonb_populate_recordset(null::weighing_source, rows_of_entry(entry -> 'sources', head, made));
+    end if;
+    if entry ? 'counts' then
+        insert into stock_count select * from jsonb_populate_recordset(null::stock_count, rows_of_entry(entry -> 'counts', head, made));
+    end if;
+    if entry ? 'docket' then
+        insert into docket select * from jsonb_populate_recordset(null::docket, rows_of_entry(entry -> 'docket', head, made));
+        insert into docket_line select * from jsonb_populate_recordset(null::docket_line, rows_of_entry(entry -> 'docket_lines', head, made));
+        insert into docket_spell select * from jsonb_populate_recordset(null::docket_spell, rows_of_entry(entry -> 'docket_spells', head, made));
+    end if;
+    -- Before its grams: until then they are bound to the docket.
+    if entry ? 'delivery' then
+        insert into delivery select * from jsonb_populate_recordset(null::delivery, rows_of_entry(entry -> 'delivery', head, made));
+    end if;
+    if entry ? 'order' then
+        delete from set_aside s where s.farm_id = farm and s.order_code = entry #>> '{order,order_code}' and (entry #>> '{order,release}')::boolean;
+        update customer_order o set status = entry #>> '{order,status}', version = o.version + 1
+         where o.farm_id = farm and o.order_code = entry #>> '{order,order_code}';
+    end if;
+    if entry ? 'legs' then
+        insert into movement select * from jsonb_populate_recordset(null::movement, rows_of_entry(entry -> 'legs', head, made));
+    end if;
+    if entry ? 'docket_parts' then
+        insert into docket_part select * from jsonb_populate_recordset(null::docket_part, rows_of_entry(entry -> 'docket_parts', head, made));
+    end if;
+    if entry ? 'lot_events' then
+        perform write_lot_events(farm, rows_of_entry(entry -> 'lot_events', head - 'docket', made), a.act_id);
+    end if;
+    if entry ? 'market_day' then
+        insert into market_day (farm_id, market_day, stall, customer, day, status, out_act, float_amount)
+        select farm, a.document, d.stall, d.customer, d.day, 'open', a.act_id, d.float_amount
+          from jsonb_populate_record(null::market_day, entry -> 'market_day') d;
+    end if;
+    if entry ? 'market_close' then
+        update market_day y set status = 'closed', close_act = a.act_id, cash = d.cash, card = d.card, fee = d.fee, net = d.net
+          from jsonb_populate_record(null::market_day, entry -> 'market_close') d
+         where y.farm_id = farm and y.market_day = a.document;
+    end if;
+    if entry ? 'market_sales' then
+        insert into market_sale select * from jsonb_populate_recordset(null::market_sale, rows_of_entry(entry -> 'market_sales', head, made));
+    end if;
+    if entry ? 'week_close' then
+        insert into week_close select * from jsonb_populate_recordset(null::week_close, rows_of_entry(entry -> 'week_close', head, made));
+    end if;
+    call expect_whole(a);
+    document := a.document;
+    lots := made;
+end $$;
+revoke execute on function post_entry from public;
+grant execute on function post_entry to gillbook_app;

@@ -220,9 +220,10 @@ async fn the_database_itself_lets_nothing_of_a_held_lot_go() -> Result<()> {
     for sql in [
         format!("insert into set_aside values ({id}, '{order}', 1, '{lot}', 'F1', 100, '')"),
         format!(
-            "begin; insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by)
-                 values ({id}, gen_random_uuid(), 'gift', now(), now(), 'x', 'x');
-             insert into movement select {id}, act_id, 1, '{lot}', 'F1', 'GIFT', 100 from act where done_by = 'x'; commit"
+            r#"select post_entry({id}, '{{"act": {{"act_id": "{}", "kind": "gift", "happened_at": "2026-05-05T08:00:00Z",
+                 "recorded_at": "2026-05-05T08:00:00Z", "done_by": "x", "entered_by": "x", "own_sign_in": true, "reason": ""}},
+               "legs": [{{"leg": 1, "lot": "{lot}", "from_place": "F1", "to_place": "GIFT", "grams": 100}}]}}')"#,
+            uuid::Uuid::new_v4()
         ),
     ] {
         sqlx::raw_sql(AssertSqlSafe(format!("rollback; set gillbook.farms = '{{{id}}}'"))).execute(&mut db).await?;

@@ -3,5 +3,6 @@
 mod entries;
 mod holds;
 mod life;
+mod pairs;
 mod recall;
 mod warm_spells;

@@ -307,14 +307,14 @@ async fn what_a_finished_lot_leaves_in_the_book_is_neither_water_nor_unexplained
 }
 
 /// Waits, without a clock, until a query of another session waits for a lock.
-async fn somebody_waits(db: &mut PgConnection) -> Result<()> {
+async fn so_many_wait(db: &mut PgConnection, so_many: i64) -> Result<()> {
     loop {
-        let waits: bool = sqlx::query_scalar(
-            "select exists (select from pg_stat_activity where datname = current_database() and wait_event_type = 'Lock')",
+        let waiting: i64 = sqlx::query_scalar(
+            "select count(*) from pg_stat_activity where datname = current_database() and wait_event_type = 'Lock'",
         )
         .fetch_one(&mut *db)
         .await?;
-        if waits {
+        if waiting >= so_many {
             return Ok(());
         }
         tokio::task::yield_now().await;
@@ -325,24 +325,26 @@ async fn somebody_waits(db: &mut PgConnection) -> Result<()> {
 async fn an_act_in_flight_is_in_the_closing_or_told_as_after_it() -> Result<()> {
     let farm = Farm::new().await?;
     let lot = farm.lot_of(1000).await;
-    let held = farm.lot_of(700).await;
     farm.pass(TimeDelta::days(7));
     let happened_at = farm.now() - TimeDelta::days(6);
-    let body = |lot: &str, grams: i64| json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": grams, "reason": "Soft", "happened_at": happened_at});
+    let body = |grams: i64| json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": grams, "reason": "Soft", "happened_at": happened_at});
     let mut hand = PgConnection::connect_with(&farm.admin).await?;
     let mut eyes = PgConnection::connect_with(&farm.admin).await?;
+    // The closing waits for an act that is under way, and the act that comes next for the closing.
     sqlx::query("begin").execute(&mut hand).await?;
-    sqlx::query("select from balance where lot = $1 for update").bind(&held).execute(&mut hand).await?;
-    // Begun before the closing, and kept from the ledger by a lock on its lot until the week is closed.
+    sqlx::query("select lock_weeks($1, false)").bind(farm.id.0).execute(&mut hand).await?;
+    let slow = farm.clone();
+    let closing = tokio::spawn(async move { slow.post(&format!("/api/weeks/{WEEK}/close"), json!({})).await });
+    so_many_wait(&mut eyes, 1).await?;
+    farm.pass(TimeDelta::seconds(1));
     let slow = farm.clone();
     let in_flight = tokio::spawn({
-        let body = body(&held, 400);
+        let body = body(400);
         async move { slow.post("/api/movements", body).await }
     });
-    somebody_waits(&mut eyes).await?;
-    farm.pass(TimeDelta::seconds(1));
-    let closed = farm.create(&format!("/api/weeks/{WEEK}/close"), json!({})).await;
+    so_many_wait(&mut eyes, 2).await?;
     sqlx::query("rollback").execute(&mut hand).await?;
+    let closed = closing.await?.expect(201);
     in_flight.await?.expect(201);
     let seen = week(&farm, WEEK).await;
     assert_eq!(closed["closed"]["total"]["wasted_g"], 0);
@@ -350,7 +352,7 @@ async fn an_act_in_flight_is_in_the_closing_or_told_as_after_it() -> Result<()> 
         (&seen["now"]["total"]["wasted_g"], &seen["closed"]["total"]["wasted_g"], &seen["after_close"]),
         (&json!(400), &json!(0), &json!(1))
     );
-    farm.create("/api/movements", body(&lot, 100)).await;
+    farm.create("/api/movements", body(100)).await;
     let page = farm.raw("GET", "/week?week=2026-W19", &[], Vec::new()).await.text;
     assert!(page.contains("2 late entries"), "{page}");
     // The page shows what was closed, and says so.
@@ -397,7 +399,7 @@ async fn a_closing_waits_for_the_acts_that_are_in_the_ledger() -> Result<()> {
         let farm = farm.clone();
         async move { farm.post(&format!("/api/weeks/{WEEK}/close"), json!({})).await }
     });
-    somebody_waits(&mut eyes).await?;
+    so_many_wait(&mut eyes, 1).await?;
     sqlx::query("commit").execute(&mut hand).await?;
     let closed = closing.await?.expect(201);
     assert_eq!((&closed["closed"]["total"]["wasted_g"], &closed["after_close"]), (&json!(250), &json!(0)), "{closed}");

@@ -27,6 +27,11 @@ pub enum Error {
 }
 
 impl Error {
+    /// What was stored, or is to be, is not what the program writes.
+    pub(crate) fn stored(error: impl std::fmt::Display) -> Self {
+        Self::Stored(error.to_string())
+    }
+
     /// The same error once more, for everybody whose posts were kept together.
     pub(crate) fn clone_for_batch(&self) -> Self {
         match self {

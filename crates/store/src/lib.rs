@@ -13,6 +13,7 @@ pub mod cold;
 pub mod error;
 pub mod farm;
 pub mod growing;
+mod heads;
 pub mod idempotency;
 pub mod ledger;
 pub mod migrate;
@@ -405,14 +406,9 @@ impl Tx {
 
     /// Takes the next number of a kind, without gaps: the row stays locked until the transaction ends.
     async fn next_number(&mut self, kind: &str) -> Result<i64> {
-        Ok(sqlx::query_scalar!(
-            "insert into counter as c (farm_id, kind, last) values ($1, $2, 1)
-             on conflict (farm_id, kind) do update set last = c.last + 1 returning last",
-            self.farm.0,
-            kind
-        )
-        .fetch_one(&mut *self.db)
-        .await?)
+        Ok(sqlx::query_scalar!(r#"select next_number($1, $2) as "number!""#, self.farm.0, kind)
+            .fetch_one(&mut *self.db)
+            .await?)
     }
 }
 

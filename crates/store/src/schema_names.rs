@@ -4,7 +4,10 @@
 //! plain ones are told from their name; those that need more words are listed. A test reads the catalogue and holds
 //! every constraint to this.
 
-use gillbook_core::refusal::{Kind, Refusal};
+use gillbook_core::{
+    refusal::{Kind, Refusal},
+    words::ActKind,
+};
 
 /// The refusal for a broken constraint, or `None` for one that is not known here.
 ///
@@ -62,6 +65,17 @@ fn named_constraint(constraint: &str, detail: &str) -> Option<Refusal> {
         "movement_rule_kept" => (
             Kind::Invalid,
             format!("This entry cannot go from “{}” to “{}”. Choose another place.", part(1), part(2)),
+        ),
+        "act_pk" if part(0) == part(1) => (
+            Kind::AlreadyThere,
+            "This is in the book already, under the same id: it was kept the first time and counts once. Nothing is left to do.".into(),
+        ),
+        "act_pk" => (
+            Kind::KeyReused,
+            format!(
+                "Another entry of the book, {}, has this id. Make a new id and send it again.",
+                part(1).parse::<ActKind>().map_or("of another kind", ActKind::said)
+            ),
         ),
         "act_reverses_key" => (Kind::AlreadyReversed, "This entry is taken back already. Nothing is left to do.".into()),
         "act_reversal_allowed" => (

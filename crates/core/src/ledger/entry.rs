@@ -25,6 +25,97 @@ pub struct Leg {
     pub grams_g: Grams,
 }
 
+/// A lot of an entry that is not posted yet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum PlannedLot {
+    /// One that is there.
+    Known(LotCode),
+    /// One that the entry makes, by its place among those, from 0. It gets its code when the entry is posted.
+    Made(usize),
+}
+
+impl PlannedLot {
+    /// Its code, given those of the lots that the entry made.
+    #[must_use]
+    pub fn code(&self, made: &[LotCode]) -> Option<LotCode> {
+        match self {
+            Self::Known(lot) => Some(lot.clone()),
+            Self::Made(i) => made.get(*i).cloned(),
+        }
+    }
+}
+
+impl From<LotCode> for PlannedLot {
+    fn from(lot: LotCode) -> Self {
+        Self::Known(lot)
+    }
+}
+
+/// As the database is told of it: a code, or `#` and a number from 1, which no code begins with.
+impl Serialize for PlannedLot {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        match self {
+            Self::Known(lot) => lot.serialize(serializer),
+            Self::Made(i) => serializer.collect_str(&format_args!("#{}", i + 1)),
+        }
+    }
+}
+
+/// One leg of an entry that is not posted yet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PlannedLeg {
+    /// The lot.
+    pub lot: PlannedLot,
+    /// From here.
+    pub from_place: PlaceCode,
+    /// To there.
+    pub to_place: PlaceCode,
+    /// How much.
+    pub grams_g: Grams,
+}
+
+impl PlannedLeg {
+    /// A leg of a lot that is there.
+    #[must_use]
+    pub fn of(lot: &LotCode, from_place: &PlaceCode, to_place: &PlaceCode, grams_g: Grams) -> Self {
+        Self { lot: lot.clone().into(), from_place: from_place.clone(), to_place: to_place.clone(), grams_g }
+    }
+}
+
+/// Grams of a lot that an entry makes another of.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PlannedLink {
+    /// The lot that gives.
+    pub parent: LotCode,
+    /// The lot that is made.
+    pub child: PlannedLot,
+    /// How much.
+    pub grams: Grams,
+}
+
+/// The sources and sinks that every farm has, with what they are called.
+pub const BUILT_IN_PLACES: [(PlaceKind, &str, &str); 9] = [
+    (PlaceKind::Opening, "OPENING", "Opening entry"),
+    (PlaceKind::Found, "FOUND", "Found"),
+    (PlaceKind::Packing, "PACKING", "On the packing table"),
+    (PlaceKind::Trim, "TRIM", "Trim"),
+    (PlaceKind::Waste, "WASTE", "Waste"),
+    (PlaceKind::Gift, "GIFT", "Given away"),
+    (PlaceKind::Test, "TEST", "Tests"),
+    (PlaceKind::Water, "WATER", "Water loss"),
+    (PlaceKind::Home, "HOME", "Home use"),
+];
+
+/// The farm's one place of a kind that nobody adds: a source or a sink.
+///
+/// # Panics
+/// For a kind of place that farms add.
+#[must_use]
+pub fn built_in_place(kind: PlaceKind) -> PlaceCode {
+    let (_, code, _) = BUILT_IN_PLACES.iter().find(|(k, ..)| *k == kind).expect("a source or a sink");
+    code.parse().expect("a code")
+}
+
 /// An act with what it moved.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Act {
@@ -92,20 +183,11 @@ pub struct MovementPlan {
     /// The entry's kind.
     pub kind: ActKind,
     /// Where they go.
-    pub to: Destination,
+    pub to_place: PlaceCode,
     /// Whether it is refused while the lot is on hold.
     pub refused_on_hold: bool,
     /// Whether somebody eats them: then a warm spell of the lot takes the person's own sign-in.
     pub eaten: bool,
-}
-
-/// Where grams go.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Destination {
-    /// To a place that the entry names.
-    Place(PlaceCode),
-    /// To the farm's one place of a kind.
-    Only(PlaceKind),
 }
 
 impl MovementPlan {
@@ -122,15 +204,15 @@ impl MovementPlan {
             MovementKind::Trim => (ActKind::Trim, Some(PlaceKind::Trim)),
             MovementKind::Home => (ActKind::Home, Some(PlaceKind::Home)),
         };
-        let to = match (only, &new.to_place) {
-            (None, Some(place)) => Destination::Place(place.clone()),
-            (Some(kind), None) => Destination::Only(kind),
+        let to_place = match (only, &new.to_place) {
+            (None, Some(place)) => place.clone(),
+            (Some(kind), None) => built_in_place(kind),
             (None, None) => return Err(Refusal::field("/to_place", "A transfer goes somewhere. Name the place.")),
             (Some(_), Some(_)) => {
                 return Err(Refusal::field("/to_place", "It is clear where this goes. Leave the place out."));
             }
         };
-        if to == Destination::Place(new.from_place.clone()) {
+        if to_place == new.from_place {
             return Err(Refusal::field(
                 "/to_place",
                 format!("It is in {} already. Name another place.", new.from_place),
@@ -141,7 +223,7 @@ impl MovementPlan {
         }
         Ok(Self {
             kind,
-            to,
+            to_place,
             refused_on_hold: matches!(new.kind, MovementKind::Gift | MovementKind::Trim | MovementKind::Home),
             eaten: matches!(new.kind, MovementKind::Gift | MovementKind::Home),
         })
@@ -152,7 +234,7 @@ impl MovementPlan {
 ///
 /// # Errors
 /// Names the line.
-pub fn expect_weight(legs: &[Leg]) -> Result<(), Refusal> {
+pub fn expect_weight(legs: &[PlannedLeg]) -> Result<(), Refusal> {
     match legs.iter().position(|l| l.grams_g <= Grams::ZERO) {
         None => Ok(()),
         Some(i) => Err(Refusal::field(
@@ -186,7 +268,7 @@ mod tests {
     #[test]
     fn a_transfer_names_its_place_and_needs_no_reason() {
         let plan = MovementPlan::of(&movement(MovementKind::Transfer, json!({"to_place": "F2"}))).unwrap();
-        assert_eq!((plan.kind, plan.to), (ActKind::Transfer, Destination::Place("F2".parse().unwrap())));
+        assert_eq!((plan.kind, plan.to_place.as_str()), (ActKind::Transfer, "F2"));
         assert_eq!(blamed(MovementKind::Transfer, json!({})), "/to_place");
         assert_eq!(blamed(MovementKind::Transfer, json!({"to_place": "F1"})), "/to_place", "where it is already");
     }
@@ -196,8 +278,7 @@ mod tests {
         for kind in others() {
             let plan = MovementPlan::of(&movement(kind, json!({"reason": "old"}))).unwrap();
             assert_eq!(plan.kind.to_string(), kind.to_string());
-            let Destination::Only(place) = plan.to else { panic!("{kind}") };
-            assert_eq!(place.to_string(), kind.to_string());
+            assert_eq!(plan.to_place.as_str(), kind.to_string().to_uppercase());
             assert_eq!(blamed(kind, json!({"reason": "old", "to_place": "F2"})), "/to_place");
         }
     }
@@ -224,12 +305,31 @@ mod tests {
     }
 
     #[test]
+    fn every_source_and_sink_is_built_in() {
+        for kind in PlaceKind::ALL.iter().copied() {
+            let built_in = BUILT_IN_PLACES.iter().any(|(k, ..)| *k == kind);
+            assert_eq!(
+                built_in,
+                !kind.holds_stock() && !matches!(kind, PlaceKind::Room | PlaceKind::Customer),
+                "{kind}"
+            );
+        }
+        assert_eq!(built_in_place(PlaceKind::Water).as_str(), "WATER");
+    }
+
+    #[test]
+    fn a_lot_to_be_made_has_its_code_from_the_posting() {
+        let made: Vec<LotCode> = ["L2", "L3"].map(|c| c.parse().unwrap()).to_vec();
+        assert_eq!(PlannedLot::Made(1).code(&made), Some(made[1].clone()));
+        assert_eq!(PlannedLot::Made(2).code(&made), None);
+        assert_eq!(serde_json::to_value(PlannedLot::Made(1)).unwrap(), "#2");
+        assert_eq!(serde_json::to_value(PlannedLot::Known(made[0].clone())).unwrap(), "L2");
+    }
+
+    #[test]
     fn a_leg_moves_something() {
-        let leg = |grams| Leg {
-            lot: "L1".parse().unwrap(),
-            from_place: "F1".parse().unwrap(),
-            to_place: "F2".parse().unwrap(),
-            grams_g: Grams(grams),
+        let leg = |grams| {
+            PlannedLeg::of(&"L1".parse().unwrap(), &"F1".parse().unwrap(), &"F2".parse().unwrap(), Grams(grams))
         };
         assert!(expect_weight(&[leg(1), leg(2)]).is_ok());
         for grams in [0, -1] {

@@ -5,20 +5,18 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::NaiveDate;
 
 use crate::{
+    ledger::entry::{PlannedLink, PlannedLot},
     text::{BatchCode, LotCode, StrainCode},
     units::quantity::{Grams, share_by_largest_remainder},
     words::Basis,
 };
 
-/// A lot's code: strain, harvest day, and the how-manieth of that strain and day.
+/// What a lot's code begins with: strain and harvest day. A hyphen and the how-manieth of those follow, given when the lot is made.
 ///
 /// At most 6 + 1 + 6 + 1 + 4 = 18 of the 20 characters that the GS1 application identifier 10 allows, all of them in its set.
-///
-/// # Panics
-/// Never: a number over 9999 a strain and day cannot be reached by a farm that weighs by hand.
 #[must_use]
-pub fn code(strain: &StrainCode, harvest_day: NaiveDate, number: u32) -> LotCode {
-    format!("{strain}-{}-{number}", harvest_day.format("%y%m%d")).parse().expect("made of a code, digits and hyphens")
+pub fn stem(strain: &StrainCode, harvest_day: NaiveDate) -> String {
+    format!("{strain}-{}", harvest_day.format("%y%m%d"))
 }
 
 /// What a batch's flush gave to a lot.
@@ -129,24 +127,23 @@ pub fn drain(ins: &[(LotCode, Grams)], losses: &[Grams]) -> Vec<Drained> {
 ///
 /// `gave` and `made` must add up to the same.
 #[must_use]
-pub fn links(gave: &[(LotCode, Grams)], made: &[(LotCode, Grams)]) -> Vec<Link> {
-    debug_assert_eq!(gave.iter().map(|g| g.1).sum::<Grams>(), made.iter().map(|m| m.1).sum::<Grams>());
+pub fn links(gave: &[(LotCode, Grams)], made: &[Grams]) -> Vec<PlannedLink> {
+    debug_assert_eq!(gave.iter().map(|g| g.1).sum::<Grams>(), made.iter().copied().sum::<Grams>());
     // One gram for each pair first, of those that have one for all.
     let enough = |grams: Grams, others: usize| usize::try_from(grams.0).is_ok_and(|g| g >= others);
     let spread: Vec<bool> = gave.iter().map(|(_, grams)| enough(*grams, made.len())).collect();
-    let wide: Vec<bool> = made.iter().map(|(_, grams)| enough(*grams, gave.len())).collect();
+    let wide: Vec<bool> = made.iter().map(|grams| enough(*grams, gave.len())).collect();
     let count = |flags: &[bool]| flags.iter().map(|yes| i64::from(*yes)).sum::<i64>();
     let (parents, children) = (count(&spread), count(&wide));
-    let mut room: Vec<i64> =
-        made.iter().zip(&wide).map(|((_, grams), wide)| grams.0 - i64::from(*wide) * parents).collect();
+    let mut room: Vec<i64> = made.iter().zip(&wide).map(|(grams, wide)| grams.0 - i64::from(*wide) * parents).collect();
     let mut links = Vec::new();
     for ((parent, grams), spread) in gave.iter().zip(spread) {
         let shares = share_by_largest_remainder(grams.0 - i64::from(spread) * children, &room);
-        for (n, ((child, _), share)) in made.iter().zip(shares).enumerate() {
+        for (n, share) in shares.into_iter().enumerate() {
             room[n] -= share;
-            let grams = share + i64::from(spread && wide[n]);
-            if grams > 0 {
-                links.push(Link { parent: parent.clone(), child: child.clone(), grams: Grams(grams) });
+            let grams = Grams(share + i64::from(spread && wide[n]));
+            if grams > Grams::ZERO {
+                links.push(PlannedLink { parent: parent.clone(), child: PlannedLot::Made(n), grams });
             }
         }
     }
@@ -173,7 +170,8 @@ mod tests {
 
     #[test]
     fn codes_fit_the_gs1_lot_number() {
-        let code = code(&"SHITAK".parse().unwrap(), NaiveDate::from_ymd_opt(2026, 1, 5).unwrap(), 9999);
+        let stem = stem(&"SHITAK".parse().unwrap(), NaiveDate::from_ymd_opt(2026, 1, 5).unwrap());
+        let code: LotCode = format!("{stem}-9999").parse().unwrap();
         assert_eq!(code.as_str(), "SHITAK-260105-9999");
         assert!(code.as_str().len() <= 20);
     }
@@ -206,14 +204,13 @@ mod tests {
 
     #[test]
     fn every_parent_is_in_every_child() {
-        let links =
-            links(&[(lot(1), Grams(58)), (lot(2), Grams(2402))], &[(lot(3), Grams(1000)), (lot(4), Grams(1460))]);
-        let rows: Vec<_> = links.iter().map(|l| (l.parent.to_string(), l.child.to_string(), l.grams.0)).collect();
-        let row = |p: &str, c: &str, g| (p.to_owned(), c.to_owned(), g);
-        assert_eq!(
-            rows,
-            [row("L-1", "L-3", 24), row("L-1", "L-4", 34), row("L-2", "L-3", 976), row("L-2", "L-4", 1426)]
-        );
+        let links = links(&[(lot(1), Grams(58)), (lot(2), Grams(2402))], &[Grams(1000), Grams(1460)]);
+        let link = |parent, child, grams| PlannedLink {
+            parent: lot(parent),
+            child: PlannedLot::Made(child),
+            grams: Grams(grams),
+        };
+        assert_eq!(links, [link(1, 0, 24), link(1, 1, 34), link(2, 0, 976), link(2, 1, 1426)]);
     }
 
     proptest! {
@@ -224,23 +221,22 @@ mod tests {
             let mut edges: Vec<i64> = cuts.iter().map(|c| (total as f64 * c) as i64).collect();
             edges.extend([0, total]);
             edges.sort_unstable();
-            let made: Vec<_> = edges.windows(2).map(|w| w[1] - w[0]).filter(|g| *g > 0).enumerate()
-                .map(|(i, g)| (lot(100 + i), Grams(g))).collect();
+            let made: Vec<_> = edges.windows(2).map(|w| w[1] - w[0]).filter(|g| *g > 0).map(Grams).collect();
             let gave: Vec<_> = gave.into_iter().enumerate().map(|(i, g)| (lot(i), Grams(g))).collect();
             let links = links(&gave, &made);
             let enough = |grams: Grams, others: usize| usize::try_from(grams.0).is_ok_and(|g| g >= others);
-            let one_each = gave.iter().all(|g| enough(g.1, made.len())) && made.iter().all(|m| enough(m.1, gave.len()));
+            let one_each = gave.iter().all(|g| enough(g.1, made.len())) && made.iter().all(|m| enough(*m, gave.len()));
             prop_assert!(!one_each || links.len() == gave.len() * made.len(), "every parent may be in every child");
             for parent in gave.iter().filter(|g| enough(g.1, made.len())) {
-                for child in made.iter().filter(|m| enough(m.1, gave.len())) {
-                    prop_assert!(links.iter().any(|l| l.parent == parent.0 && l.child == child.0), "whatever the others have");
+                for child in (0..made.len()).filter(|i| enough(made[*i], gave.len())) {
+                    prop_assert!(links.iter().any(|l| l.parent == parent.0 && l.child == PlannedLot::Made(child)), "whatever the others have");
                 }
             }
             for (parent, grams) in &gave {
                 prop_assert_eq!(links.iter().filter(|l| &l.parent == parent).map(|l| l.grams).sum::<Grams>(), *grams);
             }
-            for (child, grams) in &made {
-                prop_assert_eq!(links.iter().filter(|l| &l.child == child).map(|l| l.grams).sum::<Grams>(), *grams);
+            for (child, grams) in made.iter().enumerate() {
+                prop_assert_eq!(links.iter().filter(|l| l.child == PlannedLot::Made(child)).map(|l| l.grams).sum::<Grams>(), *grams);
             }
         }
     }

@@ -47,6 +47,12 @@ impl Coinage {
         Some(Self { currency, rounding })
     }
 
+    /// The currency's ISO 4217 letters.
+    #[must_use]
+    pub fn currency(self) -> &'static str {
+        self.currency.code()
+    }
+
     /// Decimal places of the currency (ISO 4217 exponent).
     #[must_use]
     pub fn places(self) -> u32 {

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono_tz::Tz;
 use gillbook_core::{
+    ledger::entry::BUILT_IN_PLACES,
     refusal::{Faults, Kind, Refusal},
     text::{GradeCode, Line, Note, ProductCode, Short, Text},
     units::money::{Coinage, Rounding},
@@ -130,19 +131,6 @@ pub struct NewFarm {
 /// The three grades that a farm begins with, in plain words.
 const FIRST_GRADES: [(&str, i32, &str); 3] = [("A", 1, "Best"), ("B", 2, "Good"), ("C", 3, "For cooking")];
 
-/// The sinks and sources that every farm has.
-const FIRST_PLACES: [(&str, &str, &str); 9] = [
-    ("OPENING", "Opening entry", "opening"),
-    ("FOUND", "Found", "found"),
-    ("PACKING", "On the packing table", "packing"),
-    ("TRIM", "Trim", "trim"),
-    ("WASTE", "Waste", "waste"),
-    ("GIFT", "Given away", "gift"),
-    ("TEST", "Tests", "test"),
-    ("WATER", "Water loss", "water"),
-    ("HOME", "Home use", "home"),
-];
-
 /// Words that a farm may set.
 const SETTABLE_WORDS: [&str; 3] = ["docket", "verifier", "plan"];
 
@@ -181,13 +169,13 @@ impl Store {
                 .execute(&mut *tx.db)
                 .await?;
             }
-            for (place, name, kind) in FIRST_PLACES {
+            for (kind, place, name) in BUILT_IN_PLACES {
                 sqlx::query!(
                     "insert into place (farm_id, place, name, kind) values ($1, $2, $3, $4)",
                     id.0,
                     place,
                     name,
-                    kind
+                    kind.as_str()
                 )
                 .execute(&mut *tx.db)
                 .await?;

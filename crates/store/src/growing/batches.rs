@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Page, Result, Tx};
+use crate::{Page, Result, Tx, heads::Heads};
 
 /// A batch to be written down.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
@@ -240,13 +240,7 @@ impl Tx {
 
     /// Locks a batch against other changes of its blocks and returns it.
     async fn batch_for_change(&mut self, code: &BatchCode, blocks: i32) -> Result<Batch> {
-        sqlx::query!(
-            "select pg_advisory_xact_lock(hashtextextended($1, $2))",
-            format!("batch {code}"),
-            i64::from(self.farm.0)
-        )
-        .execute(&mut *self.db)
-        .await?;
+        self.lock(&Heads { batches: std::slice::from_ref(code), ..Heads::default() }).await?;
         let batch = self.batch(code).await?;
         if blocks > batch.standing {
             let (kind, text) = match batch.standing {

@@ -4,7 +4,7 @@ use gillbook_core::{
     Grams,
     cold::weight_loss::{COEFFICIENTS_VERSION, ExpectedLoss},
     ledger::{
-        entry::{Act, Leg},
+        entry::{Act, PlannedLeg, built_in_place},
         stock_count::{scale_tolerance, split},
     },
     refusal::{Kind, Refusal},
@@ -18,7 +18,10 @@ use uuid::Uuid;
 
 use crate::{
     Page, Result, Tx,
-    ledger::{booked::Booked, entries::NewAct},
+    ledger::{
+        booked::Booked,
+        posting::{NewAct, Parts},
+    },
 };
 
 /// Counted grams of a lot.
@@ -149,65 +152,23 @@ impl Tx {
             self.authorise_gain(&format!("Counting {} of lot {} more than the book has", found.found_g, found.lot))
                 .await?;
         }
-        let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
-            id,
+            id: new.id.unwrap_or_else(|| self.new_id()),
             kind: ActKind::Count,
             happened_at: counted_at,
             by: new.by.as_ref(),
             document: None,
             reason: "stock count",
+            reverses: None,
         };
-        let legs = self.count_legs(&new.place, &rows).await?;
-        self.enter(&act, &legs).await?;
-        self.keep_count(id, &new.place, &rows).await?;
+        let counts: Vec<CountedRow> = rows.iter().map(|r| CountedRow::of(r, &new.place)).collect();
+        let posted = self.post(&act, &legs(&new.place, &rows), Parts::default().with("counts", &counts)?).await?;
         Ok(StockCount {
             place: new.place.clone(),
             rows,
             coefficients_version: COEFFICIENTS_VERSION.to_owned(),
-            act: self.act(id).await?,
+            act: posted.act,
         })
-    }
-
-    async fn count_legs(&mut self, place: &PlaceCode, rows: &[CountRow]) -> Result<Vec<Leg>> {
-        let (water, found) = (self.sink(PlaceKind::Water).await?, self.sink(PlaceKind::Found).await?);
-        Ok(rows
-            .iter()
-            .filter(|r| r.book_g != r.counted_g)
-            .map(|r| {
-                let (from_place, to_place) = if r.found_g > Grams::ZERO {
-                    (found.clone(), place.clone())
-                } else {
-                    (place.clone(), water.clone())
-                };
-                Leg { lot: r.lot.clone(), from_place, to_place, grams_g: Grams((r.book_g - r.counted_g).0.abs()) }
-            })
-            .collect())
-    }
-
-    async fn keep_count(&mut self, act: Uuid, place: &PlaceCode, rows: &[CountRow]) -> Result<()> {
-        let grams = |f: fn(&CountRow) -> Grams| rows.iter().map(|r| f(r).0).collect::<Vec<i64>>();
-        let lots: Vec<String> = rows.iter().map(|r| r.lot.to_string()).collect();
-        let reasons: Vec<Option<String>> = rows.iter().map(|r| r.found_reason.clone()).collect();
-        sqlx::query!(
-            "insert into stock_count (farm_id, act_id, place, coefficients, lot, counted_g, book_g, low_g, likely_g, high_g, unexplained_g, found_reason)
-             select $1, $2, $3, $4, u.* from unnest($5::text[], $6::bigint[], $7::bigint[], $8::bigint[], $9::bigint[], $10::bigint[], $11::bigint[], $12::text[]) as u",
-            self.farm.0,
-            act,
-            place.as_str(),
-            COEFFICIENTS_VERSION,
-            &lots,
-            &grams(|r| r.counted_g),
-            &grams(|r| r.book_g),
-            &grams(|r| r.expected.low_g),
-            &grams(|r| r.expected.likely_g),
-            &grams(|r| r.expected.high_g),
-            &grams(|r| r.unexplained_g),
-            &reasons as &[Option<String>]
-        )
-        .execute(&mut *self.db)
-        .await?;
-        Ok(())
     }
 
     /// Counts in the order of recording.
@@ -247,6 +208,49 @@ impl Tx {
             })
             .collect())
     }
+}
+
+/// A counted lot in the book.
+#[derive(Serialize)]
+struct CountedRow<'a> {
+    place: &'a PlaceCode,
+    coefficients: &'static str,
+    lot: &'a LotCode,
+    counted_g: Grams,
+    book_g: Grams,
+    low_g: Grams,
+    likely_g: Grams,
+    high_g: Grams,
+    unexplained_g: Grams,
+    found_reason: Option<&'a str>,
+}
+
+impl<'a> CountedRow<'a> {
+    fn of(row: &'a CountRow, place: &'a PlaceCode) -> Self {
+        Self {
+            place,
+            coefficients: COEFFICIENTS_VERSION,
+            lot: &row.lot,
+            counted_g: row.counted_g,
+            book_g: row.book_g,
+            low_g: row.expected.low_g,
+            likely_g: row.expected.likely_g,
+            high_g: row.expected.high_g,
+            unexplained_g: row.unexplained_g,
+            found_reason: row.found_reason.as_deref(),
+        }
+    }
+}
+
+/// What is missing becomes lost weight, what is too much was found.
+fn legs(place: &PlaceCode, rows: &[CountRow]) -> Vec<PlannedLeg> {
+    let (water, found) = (built_in_place(PlaceKind::Water), built_in_place(PlaceKind::Found));
+    let off = rows.iter().filter(|r| r.book_g != r.counted_g);
+    off.map(|r| {
+        let (from_place, to_place) = if r.found_g > Grams::ZERO { (&found, place) } else { (place, &water) };
+        PlannedLeg::of(&r.lot, from_place, to_place, Grams((r.book_g - r.counted_g).0.abs()))
+    })
+    .collect()
 }
 
 fn check_counted(lots: &[Counted]) -> Result<(), Refusal> {

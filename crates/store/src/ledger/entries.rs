@@ -3,26 +3,23 @@
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
-    ledger::entry::{Act, Destination, Leg, MovementPlan, NewMovement, expect_weight},
-    refusal::{Kind, Refusal},
-    text::{Line, LotCode, PlaceCode, Short, StrainCode},
-    words::{ActKind, LotEventKind, PlaceKind},
+    ledger::entry::{Act, Leg, MovementPlan, NewMovement, PlannedLeg},
+    refusal::Refusal,
+    text::{Line, LotCode, PlaceCode, StrainCode},
+    words::{ActKind, PlaceKind},
 };
 use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Page, Result, Tx, authority::SignedWith, error::OrMissing, ledger::warm_spells::WarmSpell};
-
-/// An act to be entered.
-pub(crate) struct NewAct<'a> {
-    pub id: Uuid,
-    pub kind: ActKind,
-    pub happened_at: DateTime<Utc>,
-    pub by: Option<&'a Short>,
-    pub document: Option<&'a str>,
-    pub reason: &'a str,
-}
+use crate::{
+    Page, Result, Tx,
+    error::OrMissing,
+    ledger::{
+        posting::{NewAct, Parts},
+        warm_spells::WarmSpell,
+    },
+};
 
 /// Grams of a lot at a place.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -47,102 +44,7 @@ pub struct StockRow {
     pub warm_spell: Option<WarmSpell>,
 }
 
-/// What happened to a lot beside its movements.
-pub(crate) struct LotEvent<'a> {
-    pub(crate) kind: LotEventKind,
-    pub(crate) reason: &'a str,
-    pub(crate) at: DateTime<Utc>,
-    pub(crate) by: Option<&'a Short>,
-    /// The warm spell that it is held for.
-    pub(crate) document: Option<&'a str>,
-    /// The act that finished it.
-    pub(crate) act_id: Option<Uuid>,
-}
-
 impl Tx {
-    /// Enters an act with its legs. The database posts the balances, and refuses what does not add up when the transaction commits.
-    pub(crate) async fn enter(&mut self, act: &NewAct<'_>, legs: &[Leg]) -> Result<()> {
-        self.enter_act(act, None).await?;
-        self.enter_legs(act.id, legs).await
-    }
-
-    pub(crate) async fn enter_act(&mut self, act: &NewAct<'_>, reverses: Option<Uuid>) -> Result<()> {
-        let entered = sqlx::query!(
-            "insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by, own_sign_in, document, reason, reverses)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) on conflict on constraint act_pk do nothing",
-            self.farm.0,
-            act.id,
-            act.kind.as_str(),
-            act.happened_at,
-            self.now,
-            self.done_by(act.by),
-            self.signed.name,
-            self.signed.with == SignedWith::OwnSignIn,
-            act.document,
-            act.reason,
-            reverses
-        )
-        .execute(&mut *self.db)
-        .await?;
-        if entered.rows_affected() == 1 { Ok(()) } else { Err(self.id_taken(act).await?.into()) }
-    }
-
-    /// Why an act's id is not to be had: the same entry was sent again after its answer was forgotten, or another one has it.
-    async fn id_taken(&mut self, act: &NewAct<'_>) -> Result<Refusal> {
-        let there = self.act(act.id).await?;
-        Ok(if there.kind == act.kind {
-            Refusal::new(
-                Kind::AlreadyThere,
-                "This is in the book already, under the same id: it was kept the first time and counts once. Nothing is left to do.",
-            )
-        } else {
-            Refusal::new(
-                Kind::KeyReused,
-                format!(
-                    "Another entry of the book, {}, has this id. Make a new id and send it again.",
-                    there.kind.said()
-                ),
-            )
-        })
-    }
-
-    pub(crate) async fn enter_legs(&mut self, act_id: Uuid, legs: &[Leg]) -> Result<()> {
-        expect_weight(legs)?;
-        let column = |f: fn(&Leg) -> &str| legs.iter().map(|l| f(l).to_owned()).collect::<Vec<String>>();
-        let grams: Vec<i64> = legs.iter().map(|l| l.grams_g.0).collect();
-        sqlx::query!(
-            "insert into movement (farm_id, act_id, leg, lot, from_place, to_place, grams)
-             select $1, $2, n::smallint, l, f, t, g from unnest($3::text[], $4::text[], $5::text[], $6::bigint[]) with ordinality as u(l, f, t, g, n)",
-            self.farm.0,
-            act_id,
-            &column(|l| l.lot.as_str()),
-            &column(|l| l.from_place.as_str()),
-            &column(|l| l.to_place.as_str()),
-            &grams
-        )
-        .execute(&mut *self.db)
-        .await?;
-        Ok(())
-    }
-
-    /// The farm's only place of a kind that makes itself.
-    pub(crate) async fn sink(&mut self, kind: PlaceKind) -> Result<PlaceCode> {
-        Ok(sqlx::query_scalar!(
-            r#"select place as "place: PlaceCode" from place where farm_id = $1 and kind = $2 order by place limit 1"#,
-            self.farm.0,
-            kind.as_str()
-        )
-        .fetch_one(&mut *self.db)
-        .await?)
-    }
-
-    /// Locks the balances of lots, in the order that postings lock them.
-    pub(crate) async fn lock_lots(&mut self, lots: &[LotCode]) -> Result<()> {
-        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
-        sqlx::query!("select lock_balances($1, $2)", self.farm.0, &lots).execute(&mut *self.db).await?;
-        Ok(())
-    }
-
     /// Moves grams by hand: a transfer, waste, a gift, a test, trim, home.
     ///
     /// # Errors
@@ -161,22 +63,17 @@ impl Tx {
         if plan.eaten {
             self.authorise_warm(std::slice::from_ref(&new.lot)).await?;
         }
-        let to_place = match plan.to {
-            Destination::Place(place) => place,
-            Destination::Only(kind) => self.sink(kind).await?,
-        };
-        let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
-            id,
+            id: new.id.unwrap_or_else(|| self.new_id()),
             kind: plan.kind,
             happened_at,
             by: new.by.as_ref(),
             document: None,
             reason: new.reason.as_ref().map_or("", Line::as_str),
+            reverses: None,
         };
-        let leg = Leg { lot: new.lot.clone(), from_place: new.from_place.clone(), to_place, grams_g: new.grams_g };
-        self.enter(&act, &[leg]).await?;
-        self.act(id).await
+        let leg = PlannedLeg::of(&new.lot, &new.from_place, &plan.to_place, new.grams_g);
+        Ok(self.post(&act, &[leg], Parts::default()).await?.act)
     }
 
     /// One act.
@@ -307,28 +204,5 @@ impl Tx {
                 on_hold: r.on_hold,
             })
             .collect())
-    }
-
-    /// Enters that a lot was held, released or finished. Call with the lot locked.
-    pub(crate) async fn enter_lot_event(&mut self, lot: &LotCode, event: &LotEvent<'_>) -> Result<()> {
-        let id = self.new_id();
-        sqlx::query!(
-            "insert into lot_event (farm_id, event_id, lot, kind, reason, happened_at, recorded_at, done_by, entered_by, document, act_id, turn)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, (select count(*) + 1 from lot_event where farm_id = $1 and lot = $3))",
-            self.farm.0,
-            id,
-            lot.as_str(),
-            event.kind.as_str(),
-            event.reason,
-            event.at,
-            self.now,
-            self.done_by(event.by),
-            self.signed.name,
-            event.document,
-            event.act_id
-        )
-        .execute(&mut *self.db)
-        .await?;
-        Ok(())
     }
 }

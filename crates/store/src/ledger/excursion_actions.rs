@@ -4,7 +4,7 @@
 use gillbook_core::{
     Grams,
     cold::spell,
-    ledger::{entry::Leg, lot::Link},
+    ledger::entry::{PlannedLeg, PlannedLink, PlannedLot, built_in_place},
     refusal::{Kind, Refusal},
     text::{LotCode, OrderCode, PlaceCode, Short, Text},
     units::calendar::Instant,
@@ -21,9 +21,8 @@ use crate::{
     Result, Tx,
     ledger::{
         action_lots::{expect_enough, named},
-        entries::NewAct,
         holds::NewHold,
-        lots::NewLot,
+        posting::{NewAct, NewLot, Parts},
         spells::{ExcursionWithLots, LotThere},
     },
 };
@@ -137,6 +136,7 @@ impl Work<'_> {
             by: self.new.by.as_ref(),
             document: Some(&self.document),
             reason: self.new.done.as_str(),
+            reverses: None,
         }
     }
 }
@@ -298,46 +298,31 @@ impl Tx {
         let codes: Vec<LotCode> = parts.iter().map(|l| l.lot.clone()).collect();
         let orders = self.release_set_aside_of(&codes, Some(place)).await?;
         let id = self.new_id();
-        self.enter_act(&work.act(id, ActKind::Packing), None).await?;
-        let packing = self.sink(PlaceKind::Packing).await?;
-        let mut legs = Vec::new();
-        for part in parts {
-            let parent = self.lot_facts(&part.lot).await?;
-            let child = self
-                .begin_lot(&NewLot {
-                    strain: &parent.strain,
-                    grade: &parent.grade,
-                    packaging: parent.packaging,
-                    form: parent.form,
-                    harvest_day: parent.harvest_day,
-                    harvested_at: parent.harvested_at,
-                    origin: LotOrigin::Packed,
-                    best_before: parent.best_before,
-                    began_by: id,
-                })
-                .await?;
-            let grams_g = part.there_g;
-            let link = Link { parent: part.lot.clone(), child: child.clone(), grams: grams_g };
-            self.link_lots(id, &link).await?;
-            let leg = |lot: &LotCode, from_place: &PlaceCode, to_place: &PlaceCode| Leg {
-                lot: lot.clone(),
-                from_place: from_place.clone(),
-                to_place: to_place.clone(),
-                grams_g,
-            };
-            legs.push(leg(&part.lot, place, &packing));
-            legs.push(leg(&child, &packing, place));
-            self.hold_locked(std::slice::from_ref(&child), hold).await?;
-            effect.lots.push(ActedLot { set_apart: Some(child), ..whole(part.lot.clone(), grams_g) });
+        let parents = self.facts_of_lots(&codes).await?;
+        let packing = built_in_place(PlaceKind::Packing);
+        let (mut lots, mut links, mut legs, mut holds) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        for (n, part) in parts.iter().enumerate() {
+            let (child, grams) = (PlannedLot::Made(n), part.there_g);
+            lots.push(NewLot::like(&parents[&part.lot], LotOrigin::Packed));
+            links.push(PlannedLink { parent: part.lot.clone(), child: child.clone(), grams });
+            legs.push(PlannedLeg::of(&part.lot, place, &packing, grams));
+            let (from_place, to_place) = (packing.clone(), place.clone());
+            legs.push(PlannedLeg { lot: child.clone(), from_place, to_place, grams_g: grams });
+            holds.push(hold.of(child));
         }
-        self.enter_legs(id, &legs).await?;
+        let rows = self.lot_event_rows(&holds)?;
+        let entry = Parts::default().with_lots(lots, false)?.with_links(&links)?.with("lot_events", &rows)?;
+        let posted = self.post(&work.act(id, ActKind::Packing), &legs, entry).await?;
+        for (part, child) in parts.iter().zip(posted.made) {
+            effect.lots.push(ActedLot { set_apart: Some(child), ..whole(part.lot.clone(), part.there_g) });
+        }
         effect.act_id = Some(id);
         Ok(orders)
     }
 
     /// Wastes what was inside and is still in stock, the warm place first.
     async fn waste_about(&mut self, work: &Work<'_>) -> Result<Effect> {
-        let waste = self.sink(PlaceKind::Waste).await?;
+        let waste = built_in_place(PlaceKind::Waste);
         let orders_short = self.release_set_aside_of(&work.codes(), None).await?;
         let (mut legs, mut lots) = (Vec::new(), Vec::new());
         for (i, (l, asked)) in work.named.iter().enumerate() {
@@ -349,12 +334,7 @@ impl Tx {
             let taken = spell::take(wanted.unwrap_or(inside), &free);
             let grams: Grams = taken.iter().map(|t| t.1).sum();
             expect_enough(i, l, *asked, grams)?;
-            legs.extend(taken.into_iter().map(|(from_place, grams_g)| Leg {
-                lot: l.lot.clone(),
-                from_place,
-                to_place: waste.clone(),
-                grams_g,
-            }));
+            legs.extend(taken.iter().map(|(from, grams)| PlannedLeg::of(&l.lot, from, &waste, *grams)));
             // Where some of it went to another store nobody can tell which grams are left.
             let all = grams >= l.stock_g || l.stayed && grams >= inside;
             lots.push(ActedLot { whole: all, ..whole(l.lot.clone(), grams) });
@@ -380,7 +360,7 @@ impl Tx {
             let grams_g = asked.and_then(|a| a.grams_g).unwrap_or(there).min(there);
             expect_enough(i, l, *asked, grams_g)?;
             if grams_g > Grams::ZERO {
-                legs.push(Leg { lot: l.lot.clone(), from_place: place.clone(), to_place: to_place.clone(), grams_g });
+                legs.push(PlannedLeg::of(&l.lot, place, to_place, grams_g));
             }
             let all = grams_g >= l.stock_g || l.stayed && grams_g >= l.there_g;
             lots.push(ActedLot { whole: all, ..whole(l.lot.clone(), grams_g) });
@@ -389,7 +369,7 @@ impl Tx {
         Ok(Effect { lots, act_id, orders_short })
     }
 
-    async fn enter_about(&mut self, work: &Work<'_>, kind: ActKind, legs: &[Leg]) -> Result<Option<Uuid>> {
+    async fn enter_about(&mut self, work: &Work<'_>, kind: ActKind, legs: &[PlannedLeg]) -> Result<Option<Uuid>> {
         if legs.is_empty() {
             return Err(Refusal::new(
                 Kind::NotEnough,
@@ -399,7 +379,7 @@ impl Tx {
             .into());
         }
         let id = self.new_id();
-        self.enter(&work.act(id, kind), legs).await?;
+        self.post(&work.act(id, kind), legs, Parts::default()).await?;
         Ok(Some(id))
     }
 }

@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
+    ledger::entry::PlannedLot,
     refusal::{Kind, Refusal},
     text::{LotCode, OrderCode, PlaceCode, Short},
     words::LotEventKind,
@@ -18,9 +19,10 @@ use uuid::Uuid;
 
 use crate::{
     Result, Tx,
+    heads::Heads,
     ledger::{
-        entries::LotEvent,
         lots::{Lot, NewLotEvent},
+        posting::LotEvent,
     },
     schema_names::on_hold,
 };
@@ -59,6 +61,20 @@ pub(crate) struct NewHold<'a> {
     pub by: Option<&'a Short>,
     /// The warm spell that it is for.
     pub document: Option<&'a str>,
+}
+
+impl<'a> NewHold<'a> {
+    /// The hold of one lot.
+    pub(crate) fn of(&self, lot: PlannedLot) -> LotEvent<'a> {
+        LotEvent {
+            lot,
+            kind: LotEventKind::Hold,
+            reason: self.reason,
+            happened_at: self.at,
+            by: self.by,
+            document: self.document,
+        }
+    }
 }
 
 /// A hold or a release, as it was written down.
@@ -129,44 +145,21 @@ impl Tx {
             return Err(Refusal::new(Kind::Closed, format!("Lot {code} is not on hold.")).into());
         }
         let release = LotEvent {
+            lot: code.clone().into(),
             kind: LotEventKind::Release,
             reason: new.reason.as_str(),
-            at,
+            happened_at: at,
             by: new.by.as_ref(),
             document: None,
-            act_id: None,
         };
-        self.enter_lot_event(code, &release).await?;
+        self.post_lot_events(&[release]).await?;
         self.lot(code).await
     }
 
     /// Puts lots on hold that are not yet. Call with them locked. Gives those that were not.
     pub(crate) async fn hold_locked(&mut self, lots: &[LotCode], hold: &NewHold<'_>) -> Result<Vec<LotCode>> {
-        let mut held = Vec::new();
-        for lot in lots {
-            if !self.lot_facts(lot).await?.on_hold {
-                let event = LotEvent {
-                    kind: LotEventKind::Hold,
-                    reason: hold.reason,
-                    at: hold.at,
-                    by: hold.by,
-                    document: hold.document,
-                    act_id: None,
-                };
-                self.enter_lot_event(lot, &event).await?;
-                held.push(lot.clone());
-            }
-        }
-        Ok(held)
-    }
-
-    /// Puts a lot that was just made on hold where a lot that it was made of is. Call with the parent locked.
-    pub(crate) async fn inherit_hold(&mut self, parent: &LotCode, child: &LotCode) -> Result<()> {
-        let Some(hold) = self.holds_of(&[parent.to_string()]).await?.remove(parent) else { return Ok(()) };
-        let document = hold.excursion_id.map(|id| id.to_string());
-        let hold = NewHold { reason: &hold.reason, at: self.now, by: None, document: document.as_deref() };
-        self.hold_locked(std::slice::from_ref(child), &hold).await?;
-        Ok(())
+        let events: Vec<LotEvent> = lots.iter().map(|lot| hold.of(lot.clone().into())).collect();
+        self.post_lot_events(&events).await
     }
 
     /// Refuses lots that are on hold. Call with the lots locked.
@@ -233,15 +226,7 @@ impl Tx {
             if locked.as_ref().is_some_and(|(l, o)| *l == family && *o == orders) {
                 return Ok(family);
             }
-            let codes: Vec<String> = orders.iter().map(ToString::to_string).collect();
-            sqlx::query!(
-                "select order_code from customer_order where farm_id = $1 and order_code = any ($2) order by order_code for update",
-                self.farm.0,
-                &codes
-            )
-            .fetch_all(&mut *self.db)
-            .await?;
-            self.lock_lots(&family).await?;
+            self.lock(&Heads { orders: &orders, lots: &family, ..Heads::default() }).await?;
             locked = Some((family, orders));
         }
     }

@@ -4,8 +4,8 @@ use crate::{
     Page, Result, Tx,
     cold::readings::CAUTION,
     ledger::{
-        entries::{LotEvent, NewAct},
         holds::Hold,
+        posting::{LotEvent, NewAct, Parts},
         warm_spells::WarmSpell,
     },
 };
@@ -14,7 +14,7 @@ use gillbook_core::{
     Grams,
     cold::shelf_life::LifeLeft,
     ledger::{
-        entry::Leg,
+        entry::{PlannedLeg, built_in_place},
         lot::{self, Link, MakeUp, Source},
     },
     refusal::{Kind, Refusal},
@@ -122,19 +122,6 @@ pub struct NewLotEvent {
     pub by: Option<Short>,
 }
 
-/// A lot to be begun.
-pub(crate) struct NewLot<'a> {
-    pub strain: &'a StrainCode,
-    pub grade: &'a GradeCode,
-    pub packaging: Packaging,
-    pub form: Form,
-    pub harvest_day: NaiveDate,
-    pub harvested_at: DateTime<Utc>,
-    pub origin: LotOrigin,
-    pub best_before: Option<NaiveDate>,
-    pub began_by: uuid::Uuid,
-}
-
 impl Tx {
     /// What a lot is, where only that is needed.
     pub(crate) async fn lot_facts(&mut self, code: &LotCode) -> Result<LotFacts> {
@@ -170,30 +157,6 @@ impl Tx {
         .await?
         .map(|_| ())
         .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
-    }
-
-    /// Begins a lot and gives it its code.
-    pub(crate) async fn begin_lot(&mut self, new: &NewLot<'_>) -> Result<LotCode> {
-        let number = self.next_number(&format!("lot {} {}", new.strain, new.harvest_day)).await?;
-        let code = lot::code(new.strain, new.harvest_day, u32::try_from(number).unwrap_or(u32::MAX));
-        sqlx::query!(
-            "insert into lot (farm_id, lot, strain, grade, packaging, form, harvest_day, harvested_at, origin, best_before, began_by)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
-            self.farm.0,
-            code.as_str(),
-            new.strain.as_str(),
-            new.grade.as_str(),
-            new.packaging.as_str(),
-            new.form.as_str(),
-            new.harvest_day,
-            new.harvested_at,
-            new.origin.as_str(),
-            new.best_before,
-            new.began_by
-        )
-        .execute(&mut *self.db)
-        .await?;
-        Ok(code)
     }
 
     /// Lots by code, or only those with stock.
@@ -357,42 +320,33 @@ impl Tx {
         let at = self.happened(new.happened_at, "/happened_at")?;
         self.lock_lots(std::slice::from_ref(code)).await?;
         let lot = self.lot(code).await?;
-        let water = self.sink(PlaceKind::Water).await?;
-        let legs: Vec<Leg> = lot
-            .places
-            .iter()
-            .filter(|p| p.kind.holds_stock())
-            .map(|p| Leg {
-                lot: code.clone(),
-                from_place: p.place.clone(),
-                to_place: water.clone(),
-                grams_g: p.grams_g,
-            })
-            .collect();
+        let water = built_in_place(PlaceKind::Water);
+        let stock = lot.places.iter().filter(|p| p.kind.holds_stock());
+        let legs: Vec<PlannedLeg> = stock.map(|p| PlannedLeg::of(code, &p.place, &water, p.grams_g)).collect();
         // A reversal may have brought some of it back since it was finished: that can be finished too.
         if lot.finished && legs.is_empty() {
             return Err(Refusal::new(Kind::Closed, format!("Lot {code} is finished already.")).into());
         }
         self.expect_not_on_its_way(code).await?;
-        let id = self.new_id();
         let act = NewAct {
-            id,
+            id: self.new_id(),
             kind: ActKind::Finish,
             happened_at: at,
             by: new.by.as_ref(),
             document: None,
             reason: new.reason.as_str(),
+            reverses: None,
         };
-        self.enter(&act, &legs).await?;
         let finish = LotEvent {
+            lot: code.clone().into(),
             kind: LotEventKind::Finish,
             reason: new.reason.as_str(),
-            at,
+            happened_at: at,
             by: new.by.as_ref(),
             document: None,
-            act_id: Some(id),
         };
-        self.enter_lot_event(code, &finish).await?;
+        let parts = Parts::default().with("lot_events", &self.lot_event_rows(&[finish])?)?;
+        self.post(&act, &legs, parts).await?;
         self.lot(code).await
     }
 

@@ -10,6 +10,7 @@ pub mod holds;
 pub(crate) mod life;
 pub mod lots;
 pub mod packings;
+pub(crate) mod posting;
 pub(crate) mod reversals;
 pub mod spells;
 pub mod trace;

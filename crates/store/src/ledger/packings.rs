@@ -5,9 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     ledger::{
-        entry::Leg,
-        lot,
-        packing::{Child, Facts, NewOpening, NewPacking, Packing, ParentFacts, Plan, Sinks, decide},
+        entry::{PlannedLeg, PlannedLot, built_in_place},
+        packing::{Facts, NewOpening, NewPacking, Packing, ParentFacts, decide},
     },
     text::{GradeCode, LotCode, PlaceCode, ProductCode, StrainCode},
     units::calendar::{day_begins, day_of},
@@ -17,7 +16,7 @@ use uuid::Uuid;
 
 use crate::{
     Page, Result, Tx,
-    ledger::{entries::NewAct, lots::NewLot},
+    ledger::posting::{NewAct, NewLot, Parts},
 };
 
 impl Tx {
@@ -35,27 +34,16 @@ impl Tx {
         let facts = self.packing_facts(new, &lots, happened_at).await?;
         let plan = decide(new, &facts)?;
         self.expect_free_of_hold(&lots).await?;
-        let id = new.id.unwrap_or_else(|| self.new_id());
-        let act = NewAct { id, kind: ActKind::Packing, happened_at, by: new.by.as_ref(), document: None, reason: "" };
-        self.enter_act(&act, None).await?;
-        let mut made = Vec::new();
-        for child in &plan.children {
-            made.push(self.begin_child(&plan, child, id).await?);
-        }
-        for link in plan.links(&made) {
-            self.link_lots(id, &link).await?;
-        }
-        let sinks = Sinks {
-            packing: self.sink(PlaceKind::Packing).await?,
-            trim: self.sink(PlaceKind::Trim).await?,
-            water: self.sink(PlaceKind::Water).await?,
+        let act = NewAct {
+            id: new.id.unwrap_or_else(|| self.new_id()),
+            kind: ActKind::Packing,
+            happened_at,
+            by: new.by.as_ref(),
+            document: None,
+            reason: "",
+            reverses: None,
         };
-        self.enter_legs(id, &plan.legs(&new.place, &made, &sinks)).await?;
-        Ok(Packing { made, act: self.act(id).await? })
-    }
-
-    async fn begin_child(&mut self, plan: &Plan, child: &Child, began_by: Uuid) -> Result<LotCode> {
-        self.begin_lot(&NewLot {
+        let lots = plan.children.iter().map(|child| NewLot {
             strain: &plan.strain,
             grade: &child.grade,
             packaging: child.packaging,
@@ -64,9 +52,10 @@ impl Tx {
             harvested_at: plan.harvested_at,
             origin: LotOrigin::Packed,
             best_before: child.best_before,
-            began_by,
-        })
-        .await
+        });
+        let parts = Parts::default().with_lots(lots, false)?.with_links(&plan.links())?;
+        let posted = self.post(&act, &plan.legs(&new.place), parts).await?;
+        Ok(Packing { made: posted.made, act: posted.act })
     }
 
     async fn packing_facts(&mut self, new: &NewPacking, lots: &[LotCode], at: DateTime<Utc>) -> Result<Facts> {
@@ -110,21 +99,6 @@ impl Tx {
             new.lots_out.iter().filter_map(|out| out.place.as_ref()).chain([&new.place]).cloned().collect();
         facts.places = self.kinds_of_places(&named).await?.into_keys().collect();
         Ok(facts)
-    }
-
-    /// Links a lot that was made to one that it was made of. A child of a lot on hold begins on hold.
-    pub(crate) async fn link_lots(&mut self, act: Uuid, link: &lot::Link) -> Result<()> {
-        sqlx::query!(
-            "insert into lot_link (farm_id, act_id, parent, child, grams) values ($1, $2, $3, $4, $5)",
-            self.farm.0,
-            act,
-            link.parent.as_str(),
-            link.child.as_str(),
-            link.grams.0
-        )
-        .execute(&mut *self.db)
-        .await?;
-        self.inherit_hold(&link.parent, &link.child).await
     }
 
     /// Those of some products that are there.
@@ -194,32 +168,32 @@ impl Tx {
         let zone = self.ways().await?.zone;
         new.expect_harvested(day_of(happened_at, zone))?;
         self.place_kind(&new.place, "/place").await?;
-        let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
-            id,
+            id: new.id.unwrap_or_else(|| self.new_id()),
             kind: ActKind::Opening,
             happened_at,
             by: new.by.as_ref(),
             document: None,
             reason: "opening entry",
+            reverses: None,
         };
-        self.enter_act(&act, None).await?;
-        let code = self
-            .begin_lot(&NewLot {
-                strain: &new.strain,
-                grade: &new.grade,
-                packaging: new.packaging,
-                form: new.form.unwrap_or(Form::Fresh),
-                harvest_day: new.harvest_day.0,
-                harvested_at: day_begins(new.harvest_day.0, zone),
-                origin: LotOrigin::Opening,
-                best_before: None,
-                began_by: id,
-            })
-            .await?;
-        let from_place = self.sink(PlaceKind::Opening).await?;
-        let leg = Leg { lot: code.clone(), from_place, to_place: new.place.clone(), grams_g: new.grams_g };
-        self.enter_legs(id, &[leg]).await?;
-        Ok(Packing { made: vec![code], act: self.act(id).await? })
+        let lot = NewLot {
+            strain: &new.strain,
+            grade: &new.grade,
+            packaging: new.packaging,
+            form: new.form.unwrap_or(Form::Fresh),
+            harvest_day: new.harvest_day.0,
+            harvested_at: day_begins(new.harvest_day.0, zone),
+            origin: LotOrigin::Opening,
+            best_before: None,
+        };
+        let leg = PlannedLeg {
+            lot: PlannedLot::Made(0),
+            from_place: built_in_place(PlaceKind::Opening),
+            to_place: new.place.clone(),
+            grams_g: new.grams_g,
+        };
+        let posted = self.post(&act, &[leg], Parts::default().with_lots([lot], false)?).await?;
+        Ok(Packing { made: posted.made, act: posted.act })
     }
 }

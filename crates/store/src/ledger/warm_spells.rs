@@ -42,8 +42,8 @@ pub(crate) struct Reached {
     /// Where grams of it may have come since.
     pub places: Vec<PlaceCode>,
     pub spell: WarmSpell,
-    air_c: Option<f64>,
-    product_c: Option<f64>,
+    pub air_c: Option<f64>,
+    pub product_c: Option<f64>,
 }
 
 /// The oldest warm spell of each lot.
@@ -176,31 +176,6 @@ impl Tx {
         if let Some(lot) = on_hold {
             self.authoriser(&format!("{what}, while lot {lot} is on hold,"))?;
         }
-        Ok(())
-    }
-
-    /// Enters which warm spells a docket's lots were sent out with, as they are known now.
-    pub(crate) async fn insert_docket_spells(&mut self, docket: &DocketCode, warm: &[Reached]) -> Result<()> {
-        let lots: Vec<String> = warm.iter().map(|r| r.lot.to_string()).collect();
-        let excursions: Vec<Uuid> = warm.iter().map(|r| r.spell.excursion_id).collect();
-        let began: Vec<DateTime<Utc>> = warm.iter().map(|r| r.spell.began_at).collect();
-        let ended: Vec<Option<DateTime<Utc>>> = warm.iter().map(|r| r.spell.ended_at).collect();
-        let air: Vec<Option<f64>> = warm.iter().map(|r| r.air_c).collect();
-        let product: Vec<Option<f64>> = warm.iter().map(|r| r.product_c).collect();
-        sqlx::query!(
-            "insert into docket_spell (farm_id, docket, lot, excursion_id, began_at, ended_at, air_c, product_c)
-             select $1, $2, u.* from unnest($3::text[], $4::uuid[], $5::timestamptz[], $6::timestamptz[], $7::float8[], $8::float8[]) as u",
-            self.farm.0,
-            docket.as_str(),
-            &lots,
-            &excursions,
-            &began,
-            &ended as &[Option<DateTime<Utc>>],
-            &air as &[Option<f64>],
-            &product as &[Option<f64>]
-        )
-        .execute(&mut *self.db)
-        .await?;
         Ok(())
     }
 

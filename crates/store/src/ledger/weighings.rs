@@ -3,7 +3,7 @@
 use gillbook_core::{
     Grams,
     ledger::{
-        entry::Leg,
+        entry::{PlannedLeg, PlannedLot, built_in_place},
         weighing::{BatchFacts, CrateFacts, Facts, NewWeighing, Plan, WeighedSource, Weighing, decide},
     },
     refusal::Refusal,
@@ -14,11 +14,13 @@ use gillbook_core::{
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
+use serde::Serialize;
 use uuid::Uuid;
 
 use crate::{
     Page, Result, Tx,
-    ledger::{entries::NewAct, lots::NewLot},
+    heads::Heads,
+    ledger::posting::{NewAct, NewLot, Parts},
 };
 
 impl Tx {
@@ -29,6 +31,8 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.ledger.weigh", skip_all, fields(farm_id = self.farm.0))]
     pub async fn weigh(&mut self, new: &NewWeighing) -> Result<Weighing> {
         let weighed_at = self.happened(new.weighed_at, "/weighed_at")?;
+        let batches: Vec<BatchCode> = new.sources.iter().map(|s| s.batch.clone()).collect();
+        self.lock(&Heads { batches: &batches, ..Heads::default() }).await?;
         let facts = self.weighing_facts(new, weighed_at).await?;
         let plan = decide(new, &facts)?;
         let act = NewAct {
@@ -38,13 +42,42 @@ impl Tx {
             by: new.by.as_ref(),
             document: None,
             reason: "",
+            reverses: None,
         };
-        self.enter_act(&act, None).await?;
-        let lot = self.lot_of_the_day(new, &plan.strain, weighed_at).await?;
-        self.insert_weighing(new, &plan, &lot).await?;
-        let trim_place = self.sink(PlaceKind::Trim).await?;
-        self.enter_legs(new.id, &legs(&plan, &lot, &trim_place)?).await?;
-        self.weighing(new.id).await
+        let lot = NewLot {
+            strain: &plan.strain,
+            grade: &new.grade,
+            packaging: new.packaging.unwrap_or(Packaging::Open),
+            form: Form::Fresh,
+            harvest_day: day_of(weighed_at, self.ways().await?.zone),
+            harvested_at: weighed_at,
+            origin: LotOrigin::Harvest,
+            best_before: None,
+        };
+        let parts = Parts::default()
+            .with_lots([lot], true)?
+            .with("weighing", &[WeighingRow::of(new, &plan)])?
+            .with("sources", &plan.sources.iter().map(SourceRow::of).collect::<Vec<_>>())?;
+        let posted = self.post(&act, &legs(&plan)?, parts).await?;
+        let lot = posted.made.into_iter().next().ok_or_else(|| crate::Error::stored("a weighing without a lot"))?;
+        Ok(Weighing {
+            id: new.id,
+            lot,
+            strain: plan.strain,
+            grade: new.grade.clone(),
+            place: plan.place,
+            gross_g: new.gross_g,
+            tare_g: plan.tare_g,
+            net_g: plan.net_g,
+            trim_g: new.trim_g,
+            cut: new.cut,
+            sources: in_order(plan.sources),
+            weighed_at,
+            recorded_at: posted.act.recorded_at,
+            done_by: posted.act.done_by,
+            entered_by: posted.act.entered_by,
+            reversed_by: None,
+        })
     }
 
     async fn weighing_facts(&mut self, new: &NewWeighing, weighed_at: DateTime<Utc>) -> Result<Facts> {
@@ -126,89 +159,6 @@ impl Tx {
         Ok(facts.collect())
     }
 
-    async fn insert_weighing(&mut self, new: &NewWeighing, plan: &Plan, lot: &LotCode) -> Result<()> {
-        let batches: Vec<String> = plan.sources.iter().map(|s| s.batch.to_string()).collect();
-        let flushes: Vec<i32> = plan.sources.iter().map(|s| s.flush).collect();
-        let grams: Vec<i64> = plan.sources.iter().map(|s| s.grams_g.0).collect();
-        let bases: Vec<String> = plan.sources.iter().map(|s| s.basis.to_string()).collect();
-        sqlx::query!(
-            "with weighed as (
-                 insert into weighing (farm_id, act_id, lot, place, gross_g, tare_g, net_g, trim_g, cut, crate, crates, liner, wet)
-                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13))
-             insert into weighing_source (farm_id, act_id, batch, flush, grams, basis)
-             select $1, $2, b, f, g, s from unnest($14::text[], $15::int[], $16::bigint[], $17::text[]) as u(b, f, g, s)",
-            self.farm.0,
-            new.id,
-            lot.as_str(),
-            plan.place.as_str(),
-            new.gross_g.0,
-            plan.tare_g.0,
-            plan.net_g.0,
-            new.trim_g.0,
-            new.cut,
-            new.tare.crate_kind.as_ref().map(CrateCode::as_str),
-            plan.crates,
-            new.tare.liner.as_ref().map(CrateCode::as_str),
-            new.tare.wet,
-            &batches,
-            &flushes,
-            &grams,
-            &bases
-        )
-        .execute(&mut *self.db)
-        .await?;
-        Ok(())
-    }
-
-    /// The lot of this strain, grade, packaging and harvest day that is not finished, or a new one.
-    async fn lot_of_the_day(
-        &mut self,
-        new: &NewWeighing,
-        strain: &StrainCode,
-        weighed_at: DateTime<Utc>,
-    ) -> Result<LotCode> {
-        let day = day_of(weighed_at, self.ways().await?.zone);
-        let packaging = new.packaging.unwrap_or(Packaging::Open);
-        // One at a time for a strain and day, so that two scales do not begin the same lot twice.
-        sqlx::query!(
-            "select pg_advisory_xact_lock(hashtextextended($1, $2))",
-            format!("lot {strain} {day}"),
-            i64::from(self.farm.0)
-        )
-        .execute(&mut *self.db)
-        .await?;
-        let found = sqlx::query_scalar!(
-            r#"select l.lot as "lot: LotCode" from lot l
-                where l.farm_id = $1 and l.strain = $2 and l.grade = $3 and l.packaging = $4 and l.harvest_day = $5 and l.origin = 'harvest'
-                  and not lot_finished(l.farm_id, l.lot) and lot_held_since(l.farm_id, l.lot) is null
-                order by length(l.lot), l.lot limit 1"#,
-            self.farm.0,
-            strain.as_str(),
-            new.grade.as_str(),
-            packaging.as_str(),
-            day
-        )
-        .fetch_optional(&mut *self.db)
-        .await?;
-        match found {
-            Some(lot) => Ok(lot),
-            None => {
-                self.begin_lot(&NewLot {
-                    strain,
-                    grade: &new.grade,
-                    packaging,
-                    form: Form::Fresh,
-                    harvest_day: day,
-                    harvested_at: weighed_at,
-                    origin: LotOrigin::Harvest,
-                    best_before: None,
-                    began_by: new.id,
-                })
-                .await
-            }
-        }
-    }
-
     /// One weighing.
     ///
     /// # Errors
@@ -286,16 +236,74 @@ impl Tx {
     }
 }
 
+/// A weighing in the book.
+#[derive(Serialize)]
+struct WeighingRow<'a> {
+    /// The one that the entry makes or joins.
+    lot: PlannedLot,
+    place: &'a PlaceCode,
+    gross_g: Grams,
+    tare_g: Grams,
+    net_g: Grams,
+    trim_g: Grams,
+    cut: bool,
+    #[serde(rename = "crate")]
+    crate_kind: Option<&'a CrateCode>,
+    crates: i32,
+    liner: Option<&'a CrateCode>,
+    wet: bool,
+}
+
+impl<'a> WeighingRow<'a> {
+    fn of(new: &'a NewWeighing, plan: &'a Plan) -> Self {
+        Self {
+            lot: PlannedLot::Made(0),
+            place: &plan.place,
+            gross_g: new.gross_g,
+            tare_g: plan.tare_g,
+            net_g: plan.net_g,
+            trim_g: new.trim_g,
+            cut: new.cut,
+            crate_kind: new.tare.crate_kind.as_ref(),
+            crates: plan.crates,
+            liner: new.tare.liner.as_ref(),
+            wet: new.tare.wet,
+        }
+    }
+}
+
+/// What a batch gave, in the book.
+#[derive(Serialize)]
+struct SourceRow<'a> {
+    batch: &'a BatchCode,
+    flush: i32,
+    grams: Grams,
+    basis: Basis,
+}
+
+impl<'a> SourceRow<'a> {
+    fn of(source: &'a WeighedSource) -> Self {
+        Self { batch: &source.batch, flush: source.flush, grams: source.grams_g, basis: source.basis }
+    }
+}
+
+/// As they are read back.
+fn in_order(mut sources: Vec<WeighedSource>) -> Vec<WeighedSource> {
+    sources.sort_by(|a, b| (&a.batch, a.flush).cmp(&(&b.batch, b.flush)));
+    sources
+}
+
 /// From each room to the place, and to trim what was cut off.
-fn legs(plan: &Plan, lot: &LotCode, trim_place: &PlaceCode) -> Result<Vec<Leg>> {
+fn legs(plan: &Plan) -> Result<Vec<PlannedLeg>> {
+    let trim_place = built_in_place(PlaceKind::Trim);
     let mut legs = Vec::new();
     for share in &plan.rooms {
         // A room is a place under the same code.
         let from_place: PlaceCode = share.room.as_str().parse().map_err(crate::Error::Stored)?;
-        for (to_place, grams_g) in [(&plan.place, share.net_g), (trim_place, share.trim_g)] {
+        for (to_place, grams_g) in [(&plan.place, share.net_g), (&trim_place, share.trim_g)] {
             if grams_g > Grams::ZERO {
                 let (from_place, to_place) = (from_place.clone(), to_place.clone());
-                legs.push(Leg { lot: lot.clone(), from_place, to_place, grams_g });
+                legs.push(PlannedLeg { lot: PlannedLot::Made(0), from_place, to_place, grams_g });
             }
         }
     }

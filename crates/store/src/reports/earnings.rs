@@ -166,7 +166,7 @@ impl Tx {
             customers: customer_earnings(&sales, coinage),
             unknown_g: followed.unknown.grams,
             unknown_revenue: coinage.round(followed.unknown.amount),
-            currency: self.farm().await?.currency,
+            currency: self.ways().await?.coinage.currency().to_owned(),
         })
     }
 

@@ -161,7 +161,7 @@ impl Tx {
             at_risk_g: rows.iter().map(|r| r.at_risk_g).sum(),
             money: ways.coinage.round(rows.iter().filter_map(|r| r.money).sum()),
             lots: rows,
-            currency: self.farm().await?.currency,
+            currency: self.ways().await?.coinage.currency().to_owned(),
             caution: CAUTION,
         })
     }

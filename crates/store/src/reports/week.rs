@@ -21,7 +21,7 @@ use uuid::Uuid;
 
 use crate::{
     Result, Tx,
-    ledger::entries::NewAct,
+    ledger::posting::{NewAct, Parts},
     reports::{
         week_counts::{BookCheck, PlaceCounted, WeekCounted},
         week_money::{ChannelMoney, MoneyTotal, OutForDelivery},
@@ -447,7 +447,7 @@ impl Tx {
             out_for_delivery: money.out_for_delivery,
             money: money.channels,
             money_total: money.total,
-            currency: self.farm().await?.currency,
+            currency: self.ways().await?.coinage.currency().to_owned(),
             blocks_lost,
         })
     }
@@ -484,28 +484,28 @@ impl Tx {
             )
             .into());
         }
-        let id = self.new_id();
         let act = NewAct {
-            id,
+            id: self.new_id(),
             kind: ActKind::WeekClose,
             happened_at: self.now,
             by: new.by.as_ref(),
             document: None,
             reason: "",
+            reverses: None,
         };
-        self.enter(&act, &[]).await?;
-        sqlx::query!(
-            "insert into week_close (farm_id, week, act_id, from_at, until_at, closed_at, sheet) values ($1, $2, $3, $4, $5, $6, $7)",
-            self.farm.0,
-            week.to_string(),
-            id,
-            span.from,
-            span.until,
-            self.now,
-            Json(&figures) as _
-        )
-        .execute(&mut *self.db)
-        .await?;
+        let close =
+            WeekCloseRow { week, from_at: span.from, until_at: span.until, closed_at: self.now, sheet: &figures };
+        self.post(&act, &[], Parts::default().with("week_close", &[close])?).await?;
         self.week(week).await
     }
+}
+
+/// A week's close in the book.
+#[derive(Serialize)]
+struct WeekCloseRow<'a> {
+    week: IsoWeek,
+    from_at: DateTime<Utc>,
+    until_at: DateTime<Utc>,
+    closed_at: DateTime<Utc>,
+    sheet: &'a WeekFigures,
 }

@@ -2,19 +2,26 @@
 
 use crate::{
     Result, Tx,
-    ledger::{entries::NewAct, warm_spells::Reached},
-    selling::dockets::{Docket, DocketLine, DocketStatus},
+    heads::Heads,
+    ledger::{
+        posting::{NewAct, Parts},
+        warm_spells::Reached,
+    },
+    selling::{
+        dockets::{Docket, DocketLine, DocketStatus},
+        kept::PartRow,
+    },
 };
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
-    ledger::entry::{Act, Leg},
+    ledger::entry::{Act, PlannedLeg, built_in_place},
     refusal::{Kind, Refusal},
-    text::{DocketCode, Line, LotCode, PlaceCode, Short},
+    text::{DocketCode, Line, LotCode, OrderCode, PlaceCode, Short},
     units::calendar::Instant,
     words::{ActKind, OrderStatus, PlaceKind},
 };
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -107,35 +114,28 @@ impl Tx {
             .filter(|(_, grams)| *grams > Grams::ZERO)
             .collect();
         self.authorise_hand_over(&docket, &van, &taken, delivered_at).await?;
-        let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
-            id,
+            id: new.id.unwrap_or_else(|| self.new_id()),
             kind: ActKind::Delivery,
             happened_at: delivered_at,
             by: new.by.as_ref(),
             document: Some(code.as_str()),
             reason: "",
+            reverses: None,
         };
-        self.enter_act(&act, None).await?;
-        // Before its grams: until then they are bound to the docket.
-        sqlx::query!(
-            "insert into delivery (farm_id, act_id, docket, taken_by, temperature_c, crates_out, crates_back) values ($1, $2, $3, $4, $5, $6, $7)",
-            self.farm.0,
-            id,
-            code.as_str(),
-            new.taken_by.as_str(),
-            new.temperature_c,
-            new.crates_out,
-            new.crates_back
-        )
-        .execute(&mut *self.db)
-        .await?;
+        let delivery = DeliveryRow {
+            taken_by: new.taken_by.as_str(),
+            temperature_c: new.temperature_c,
+            crates_out: new.crates_out,
+            crates_back: new.crates_back,
+        };
         // Where everything was refused the goods are in the van, and the order is open again.
         let status = if taken.is_empty() { OrderStatus::Confirmed } else { OrderStatus::Delivered };
-        if !taken.is_empty() {
-            self.enter_of_lines(id, code, &taken, &van, &customer).await?;
-        }
-        self.set_order_status(&docket.order, status).await?;
+        let entry = Parts::default()
+            .with("delivery", &[delivery])?
+            .with("docket_parts", &parts_of(&taken))?
+            .with_order(&docket.order, status, false)?;
+        self.post(&act, &legs_of(&taken, &van, &customer), entry).await?;
         self.docket(code).await
     }
 
@@ -161,7 +161,7 @@ impl Tx {
         }
         check_parts(&docket, &new.lines, "/lines")?;
         let customer: PlaceCode = docket.customer.as_str().parse().map_err(crate::Error::Stored)?;
-        let waste = self.sink(PlaceKind::Waste).await?;
+        let waste = built_in_place(PlaceKind::Waste);
         let mut back: Vec<(&DocketLine, Grams)> = Vec::new();
         for (i, part) in new.lines.iter().enumerate() {
             let Some(line) = docket.lines.iter().find(|l| l.line == part.line) else { continue };
@@ -178,17 +178,17 @@ impl Tx {
             }
             back.push((line, part.grams_g));
         }
-        let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
-            id,
+            id: new.id.unwrap_or_else(|| self.new_id()),
             kind: ActKind::Return,
             happened_at: returned_at,
             by: new.by.as_ref(),
             document: Some(code.as_str()),
             reason: new.reason.as_str(),
+            reverses: None,
         };
-        self.enter_act(&act, None).await?;
-        self.enter_of_lines(id, code, &back, &customer, &waste).await?;
+        let entry = Parts::default().with("docket_parts", &parts_of(&back))?;
+        self.post(&act, &legs_of(&back, &customer, &waste), entry).await?;
         self.docket(code).await
     }
 
@@ -211,31 +211,10 @@ impl Tx {
         self.authorise_warm_from(&lots, van, "Handing over", known).await
     }
 
-    /// Moves grams of a docket's lines under an act, and enters which lines they were.
-    async fn enter_of_lines(
-        &mut self,
-        act: Uuid,
-        docket: &DocketCode,
-        of_lines: &[(&DocketLine, Grams)],
-        from_place: &PlaceCode,
-        to_place: &PlaceCode,
-    ) -> Result<()> {
-        let leg = |(line, grams_g): &(&DocketLine, Grams)| Leg {
-            lot: line.lot.clone(),
-            from_place: from_place.clone(),
-            to_place: to_place.clone(),
-            grams_g: *grams_g,
-        };
-        self.enter_legs(act, &of_lines.iter().map(leg).collect::<Vec<_>>()).await?;
-        let parts: Vec<(i32, Grams)> = of_lines.iter().map(|(line, grams)| (line.line, *grams)).collect();
-        self.insert_parts(act, docket, &parts).await
-    }
-
     pub(crate) async fn docket_for_change(&mut self, code: &DocketCode) -> Result<Docket> {
         let docket = self.docket(code).await?;
-        self.order_for_change(&docket.order).await?;
         let lots: Vec<LotCode> = docket.lines.iter().map(|l| l.lot.clone()).collect();
-        self.lock_lots(&lots).await?;
+        self.lock(&Heads { orders: std::slice::from_ref(&docket.order), lots: &lots, ..Heads::default() }).await?;
         // Read again behind the locks.
         self.docket(code).await
     }
@@ -246,8 +225,8 @@ impl Tx {
         self.docket_for_change(&code).await
     }
 
-    /// Before a delivery is reversed: the order is on its way again.
-    pub(crate) async fn delivery_taken_back(&mut self, delivery: &Act) -> Result<()> {
+    /// Before a delivery is reversed. Gives the order, which is on its way again.
+    pub(crate) async fn delivery_taken_back(&mut self, delivery: &Act) -> Result<(OrderCode, OrderStatus)> {
         let docket = self.docket_of(delivery).await?;
         let slip = self.is_slip(delivery);
         if !slip && docket.lines.iter().any(|l| l.kept_g > Grams::ZERO) {
@@ -274,7 +253,7 @@ impl Tx {
         // What was set aside since is for nothing.
         self.lock_set_aside(&order).await?;
         self.release_set_aside(&docket.order).await?;
-        self.set_order_status(&docket.order, OrderStatus::Dispatched).await
+        Ok((docket.order, OrderStatus::Dispatched))
     }
 
     /// Refuses where goods that were refused at the door are not in the van any more: with the delivery taken back they are on their way.
@@ -312,6 +291,25 @@ impl Docket {
             ),
         ))
     }
+}
+
+/// A hand-over in the book.
+#[derive(Serialize)]
+struct DeliveryRow<'a> {
+    taken_by: &'a str,
+    temperature_c: Option<f64>,
+    crates_out: i32,
+    crates_back: i32,
+}
+
+/// Moves grams of a docket's lines.
+fn legs_of(of_lines: &[(&DocketLine, Grams)], from_place: &PlaceCode, to_place: &PlaceCode) -> Vec<PlannedLeg> {
+    of_lines.iter().map(|(line, grams)| PlannedLeg::of(&line.lot, from_place, to_place, *grams)).collect()
+}
+
+/// Which lines they were: two of a docket may be of one lot.
+fn parts_of(of_lines: &[(&DocketLine, Grams)]) -> Vec<PartRow> {
+    of_lines.iter().map(|(line, grams)| PartRow { line: line.line, grams: *grams }).collect()
 }
 
 /// Goods go out, are handed over and come back in this order, whatever is written down when.

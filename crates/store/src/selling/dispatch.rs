@@ -2,11 +2,11 @@
 
 use gillbook_core::{
     Grams,
-    ledger::entry::{Act, Leg},
+    ledger::entry::{Act, PlannedLeg},
     refusal::{Kind, Refusal},
     selling::pricing::price_line,
-    text::{DocketCode, LotCode, PlaceCode, ProductCode},
-    words::{ActKind, OrderStatus, PlaceKind},
+    text::{CustomerCode, LotCode, OrderCode, PlaceCode, ProductCode},
+    words::{ActKind, OrderStatus, PlaceKind, PriceUnit},
 };
 use std::collections::BTreeMap;
 
@@ -14,12 +14,17 @@ use crate::{
     Result, Tx,
     error::OrMissing,
     ledger::{
-        entries::NewAct,
-        warm_spells::{WarmSpell, oldest},
+        posting::{NewAct, Parts},
+        warm_spells::{Reached, WarmSpell, oldest},
     },
-    selling::dockets::{Docket, DocketLine, DocketStatus, NewDocket, SENT_WARM, SentWarm},
+    selling::{
+        dockets::{Docket, DocketLine, DocketStatus, NewDocket, SENT_WARM, SentWarm},
+        kept::PartRow,
+    },
 };
 use chrono::{DateTime, Days, NaiveDate, Utc};
+use rust_decimal::Decimal;
+use serde::Serialize;
 use uuid::Uuid;
 
 impl Tx {
@@ -76,39 +81,39 @@ impl Tx {
             None => order.customer.as_str().parse().map_err(crate::Error::Stored)?,
         };
         let lines = self.docket_lines(&order, &oldest(&warm), dispatched_at).await?;
-        let number = self.next_number("docket").await?;
-        let docket: DocketCode = format!("D-{number}").parse().map_err(crate::Error::Stored)?;
-        let id = new.id.unwrap_or_else(|| self.new_id());
         let act = NewAct {
-            id,
+            id: new.id.unwrap_or_else(|| self.new_id()),
             kind: ActKind::Dispatch,
             happened_at: dispatched_at,
             by: new.by.as_ref(),
-            document: Some(docket.as_str()),
+            document: None,
             reason: "",
+            reverses: None,
         };
-        self.release_set_aside(&order.order).await?;
-        self.enter_act(&act, None).await?;
-        self.insert_docket(&docket, number, &order, id, new.van.as_ref(), dispatched_at, &lines).await?;
-        self.insert_docket_spells(&docket, &warm).await?;
-        let legs: Vec<Leg> = lines
-            .iter()
-            .map(|l| Leg {
-                lot: l.lot.clone(),
-                from_place: l.place.clone(),
-                to_place: to_place.clone(),
-                grams_g: l.grams_g,
-            })
-            .collect();
-        self.enter_legs(id, &legs).await?;
-        // Without a van the customer has it already.
-        if new.van.is_none() {
-            let parts: Vec<(i32, Grams)> = lines.iter().map(|l| (l.line, l.grams_g)).collect();
-            self.insert_parts(id, &docket, &parts).await?;
-        }
+        let legs: Vec<PlannedLeg> =
+            lines.iter().map(|l| PlannedLeg::of(&l.lot, &l.place, &to_place, l.grams_g)).collect();
         let status = if new.van.is_some() { OrderStatus::Dispatched } else { OrderStatus::Delivered };
-        self.set_order_status(&order.order, status).await?;
-        self.docket(&docket).await
+        let docket = DocketRow {
+            order_code: &order.order,
+            customer: &order.customer,
+            customer_name: &order.customer_name,
+            address: self.customer(&order.customer).await?.address,
+            van: new.van.as_ref(),
+            delivery_day: order.delivery_day,
+            dispatched_at,
+            currency: self.ways().await?.coinage.currency(),
+        };
+        // Without a van the customer has it already.
+        let parts: Vec<PartRow> = lines.iter().filter(|_| new.van.is_none()).map(PartRow::whole).collect();
+        let entry = Parts::default()
+            .with("docket", &[docket])?
+            .with("docket_lines", &lines.iter().map(DocketLineRow::of).collect::<Vec<_>>())?
+            .with("docket_spells", &warm.iter().map(SpellRow::of).collect::<Vec<_>>())?
+            .with("docket_parts", &parts)?
+            .with_order(&order.order, status, true)?;
+        let posted = self.post(&act, &legs, entry).await?;
+        let code = posted.act.document.unwrap_or_default().parse().map_err(crate::Error::Stored)?;
+        self.docket(&code).await
     }
 
     /// Prices what is set aside: rounded once an order line, shared to its lots without losing a cent.
@@ -168,73 +173,9 @@ impl Tx {
         Ok(lines)
     }
 
-    #[expect(clippy::too_many_arguments, reason = "the columns of one row")]
-    async fn insert_docket(
-        &mut self,
-        docket: &DocketCode,
-        number: i64,
-        order: &crate::selling::orders::Order,
-        act: Uuid,
-        van: Option<&PlaceCode>,
-        dispatched_at: DateTime<Utc>,
-        lines: &[DocketLine],
-    ) -> Result<()> {
-        let currency = self.farm().await?.currency;
-        let address = self.customer(&order.customer).await?.address;
-        sqlx::query!(
-            "insert into docket (farm_id, docket, number, order_code, customer, customer_name, address, act_id, van, delivery_day, dispatched_at, currency)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
-            self.farm.0,
-            docket.as_str(),
-            number,
-            order.order.as_str(),
-            order.customer.as_str(),
-            order.customer_name,
-            address,
-            act,
-            van.map(PlaceCode::as_str),
-            order.delivery_day,
-            dispatched_at,
-            currency
-        )
-        .execute(&mut *self.db)
-        .await?;
-        self.insert_docket_lines(docket, lines).await
-    }
-
-    async fn insert_docket_lines(&mut self, docket: &DocketCode, lines: &[DocketLine]) -> Result<()> {
-        fn column<T>(lines: &[DocketLine], of: impl Fn(&DocketLine) -> T) -> Vec<T> {
-            lines.iter().map(of).collect()
-        }
-        sqlx::query!(
-            "insert into docket_line (farm_id, docket, line, order_line, product, product_name, lot, place, harvest_day, best_before, grams, price, unit,
-                                      tax_percent, amount, warm_spell)
-             select $1, $2, * from unnest($3::int[], $4::int[], $5::text[], $6::text[], $7::text[], $8::text[], $9::date[], $10::date[], $11::bigint[],
-                                          $12::numeric[], $13::text[], $14::numeric[], $15::numeric[], $16::uuid[])",
-            self.farm.0,
-            docket.as_str(),
-            &column(lines, |l| l.line),
-            &column(lines, |l| l.order_line),
-            &column(lines, |l| l.product.to_string()),
-            &column(lines, |l| l.product_name.clone()),
-            &column(lines, |l| l.lot.to_string()),
-            &column(lines, |l| l.place.to_string()),
-            &column(lines, |l| l.harvest_day),
-            &column(lines, |l| l.best_before) as &[Option<NaiveDate>],
-            &column(lines, |l| l.grams_g.0),
-            &column(lines, |l| l.price),
-            &column(lines, |l| l.unit.to_string()),
-            &column(lines, |l| l.tax_percent),
-            &column(lines, |l| l.amount),
-            &column(lines, |l| l.warm_spell.as_ref().map(|w| w.excursion_id)) as &[Option<Uuid>]
-        )
-        .execute(&mut *self.db)
-        .await?;
-        Ok(())
-    }
-
     /// Before a dispatch is reversed: a docket that was handed over takes returns only, and what the customer fetched is whole or stays.
-    pub(crate) async fn dispatch_taken_back(&mut self, dispatch: &Act) -> Result<()> {
+    /// Gives its order, which is promised again.
+    pub(crate) async fn dispatch_taken_back(&mut self, dispatch: &Act) -> Result<(OrderCode, OrderStatus)> {
         let docket = self.docket_of(dispatch).await?;
         if docket.status == DocketStatus::Delivered && docket.van.is_some() {
             return Err(Refusal::new(
@@ -250,6 +191,83 @@ impl Tx {
         if docket.van.is_none() && !self.is_slip(dispatch) {
             self.authoriser(&format!("Saying that docket {} was never fetched", docket.docket))?;
         }
-        self.set_order_status(&docket.order, OrderStatus::Confirmed).await
+        Ok((docket.order, OrderStatus::Confirmed))
+    }
+}
+
+/// A docket in the book.
+#[derive(Serialize)]
+struct DocketRow<'a> {
+    order_code: &'a OrderCode,
+    customer: &'a CustomerCode,
+    customer_name: &'a str,
+    address: String,
+    van: Option<&'a PlaceCode>,
+    delivery_day: NaiveDate,
+    dispatched_at: DateTime<Utc>,
+    currency: &'static str,
+}
+
+/// A line of a docket in the book.
+#[derive(Serialize)]
+struct DocketLineRow<'a> {
+    line: i32,
+    order_line: i32,
+    product: &'a ProductCode,
+    product_name: &'a str,
+    lot: &'a LotCode,
+    place: &'a PlaceCode,
+    harvest_day: NaiveDate,
+    best_before: Option<NaiveDate>,
+    grams: Grams,
+    price: Decimal,
+    unit: PriceUnit,
+    tax_percent: Decimal,
+    amount: Decimal,
+    warm_spell: Option<Uuid>,
+}
+
+impl<'a> DocketLineRow<'a> {
+    fn of(line: &'a DocketLine) -> Self {
+        Self {
+            line: line.line,
+            order_line: line.order_line,
+            product: &line.product,
+            product_name: &line.product_name,
+            lot: &line.lot,
+            place: &line.place,
+            harvest_day: line.harvest_day,
+            best_before: line.best_before,
+            grams: line.grams_g,
+            price: line.price,
+            unit: line.unit,
+            tax_percent: line.tax_percent,
+            amount: line.amount,
+            warm_spell: line.warm_spell.as_ref().map(|w| w.excursion_id),
+        }
+    }
+}
+
+/// A warm spell that a lot of a docket was sent out with, as it is known now.
+#[derive(Serialize)]
+struct SpellRow<'a> {
+    lot: &'a LotCode,
+    excursion_id: Uuid,
+    began_at: DateTime<Utc>,
+    ended_at: Option<DateTime<Utc>>,
+    air_c: Option<f64>,
+    product_c: Option<f64>,
+}
+
+impl<'a> SpellRow<'a> {
+    fn of(reached: &'a Reached) -> Self {
+        Self {
+            lot: &reached.lot,
+            excursion_id: reached.spell.excursion_id,
+            began_at: reached.spell.began_at,
+            ended_at: reached.spell.ended_at,
+            air_c: reached.air_c,
+            product_c: reached.product_c,
+        }
     }
 }

@@ -10,7 +10,7 @@ use gillbook_core::{
     units::money::Coinage,
     words::ActKind,
 };
-use uuid::Uuid;
+use serde::Serialize;
 
 use crate::{
     Result, Tx,
@@ -31,24 +31,21 @@ pub(crate) struct Part {
 /// The parts of docket lines, by docket and line, each in the order in which they were written down.
 pub(crate) type Parts = BTreeMap<(DocketCode, i32), Vec<Part>>;
 
-impl Tx {
-    /// Writes down how much of each line of a docket an act handed over or brought back.
-    pub(crate) async fn insert_parts(&mut self, act: Uuid, docket: &DocketCode, parts: &[(i32, Grams)]) -> Result<()> {
-        let (lines, grams): (Vec<i32>, Vec<i64>) = parts.iter().map(|(line, grams)| (*line, grams.0)).unzip();
-        sqlx::query!(
-            "insert into docket_part (farm_id, act_id, docket, line, grams)
-             select $1, $2, $3, p.line, p.grams from unnest($4::int[], $5::bigint[]) as p(line, grams)",
-            self.farm.0,
-            act,
-            docket.as_str(),
-            &lines,
-            &grams
-        )
-        .execute(&mut *self.db)
-        .await?;
-        Ok(())
-    }
+/// What an act handed over of a docket's line, or brought back, in the book.
+#[derive(Serialize)]
+pub(crate) struct PartRow {
+    pub line: i32,
+    pub grams: Grams,
+}
 
+impl PartRow {
+    /// All of a line.
+    pub(crate) fn whole(line: &DocketLine) -> Self {
+        Self { line: line.line, grams: line.grams_g }
+    }
+}
+
+impl Tx {
     /// What was handed over and what came back of some dockets.
     pub(crate) async fn parts_of(&mut self, dockets: &[String]) -> Result<Parts> {
         let rows = sqlx::query!(

@@ -1,19 +1,22 @@
 //! Market days: what went to the stall, what was sold, what came back.
 
+use chrono::NaiveDate;
 use gillbook_core::{
     Grams,
-    ledger::{entry::Leg, lot::Link},
+    ledger::entry::{PlannedLeg, PlannedLink, PlannedLot, built_in_place},
     refusal::{Kind, Refusal},
     selling::market::{Cleared, MarketClose, MarketDay, NewMarketDay, StallSale, close},
     text::{CustomerCode, LotCode, MarketDayCode, PlaceCode, ProductCode},
     units::calendar::day_of,
     words::{ActKind, LotOrigin, MarketDayStatus, PlaceKind},
 };
-use uuid::Uuid;
+use rust_decimal::Decimal;
+use serde::Serialize;
 
 use crate::{
     Page, Result, Tx,
-    ledger::{entries::NewAct, lots::NewLot},
+    heads::Heads,
+    ledger::posting::{NewAct, NewLot, Parts},
 };
 
 impl Tx {
@@ -27,13 +30,8 @@ impl Tx {
         let coinage = self.ways().await?.coinage;
         let kind = self.place_kind(&new.stall, "/stall").await?;
         new.expect_possible(kind, coinage)?;
-        sqlx::query!(
-            "select pg_advisory_xact_lock(hashtextextended($1, $2))",
-            format!("stall {}", new.stall),
-            i64::from(self.farm.0)
-        )
-        .execute(&mut *self.db)
-        .await?;
+        let lots: Vec<LotCode> = new.taken.iter().map(|t| t.lot.clone()).collect();
+        self.lock(&Heads { places: std::slice::from_ref(&new.stall), lots: &lots, ..Heads::default() }).await?;
         let out = sqlx::query_scalar!(
             "select market_day from market_day where farm_id = $1 and stall = $2 and status = 'open'",
             self.farm.0,
@@ -48,51 +46,29 @@ impl Tx {
             )
             .into());
         }
-        let lots: Vec<LotCode> = new.taken.iter().map(|t| t.lot.clone()).collect();
         let places: Vec<PlaceCode> = new.taken.iter().map(|t| t.place.clone()).collect();
         let there = self.facts_of_lots(&lots).await?;
         new.expect_goods(|lot| there.contains_key(lot), &self.kinds_of_places(&places).await?)?;
-        self.lock_lots(&lots).await?;
         self.expect_free_of_hold(&lots).await?;
         self.authorise_warm(&lots).await?;
-        let number = self.next_number("market day").await?;
-        let code: MarketDayCode = format!("M-{number}").parse().map_err(crate::Error::Stored)?;
-        let id = new.id.unwrap_or_else(|| self.new_id());
         let day = match new.day {
             Some(day) => day.0,
             None => day_of(left_at, self.ways().await?.zone),
         };
         let act = NewAct {
-            id,
+            id: new.id.unwrap_or_else(|| self.new_id()),
             kind: ActKind::MarketOut,
             happened_at: left_at,
             by: new.by.as_ref(),
-            document: Some(code.as_str()),
+            document: None,
             reason: "",
+            reverses: None,
         };
-        let legs: Vec<Leg> = new
-            .taken
-            .iter()
-            .map(|t| Leg {
-                lot: t.lot.clone(),
-                from_place: t.place.clone(),
-                to_place: new.stall.clone(),
-                grams_g: t.grams_g,
-            })
-            .collect();
-        self.enter(&act, &legs).await?;
-        sqlx::query!(
-            "insert into market_day (farm_id, market_day, stall, customer, day, status, out_act, float_amount) values ($1, $2, $3, $4, $5, 'open', $6, $7)",
-            self.farm.0,
-            code.as_str(),
-            new.stall.as_str(),
-            new.customer.as_str(),
-            day,
-            id,
-            new.float_amount
-        )
-        .execute(&mut *self.db)
-        .await?;
+        let out = MarketDayRow { stall: &new.stall, customer: &new.customer, day, float_amount: new.float_amount };
+        let legs = new.taken.iter().map(|t| PlannedLeg::of(&t.lot, &t.place, &new.stall, t.grams_g));
+        let entry = Parts::default().with_one("market_day", &out)?;
+        let posted = self.post(&act, &legs.collect::<Vec<_>>(), entry).await?;
+        let code = posted.act.document.unwrap_or_default().parse().map_err(crate::Error::Stored)?;
         self.market_day(&code).await
     }
 
@@ -105,26 +81,37 @@ impl Tx {
     pub async fn close_market_day(&mut self, code: &MarketDayCode, new: &MarketClose) -> Result<MarketDay> {
         let closed_at = self.happened(new.closed_at, "/closed_at")?;
         let coinage = self.ways().await?.coinage;
-        let day = self.market_day_for_change(code).await?;
-        let there = self.locked_at(&day.stall).await?;
+        let (day, there) = self.market_day_for_change(code).await?;
         let back_place = self.place_kind(&new.back_place, "/back_place").await?;
         let cleared = close(&day, new, &there, back_place, coinage)?;
         self.authorise_sales(&day.stall, &cleared).await?;
-        let id = self.new_id();
+        let sold: Vec<(LotCode, Grams)> =
+            cleared.iter().filter(|c| c.sold_g > Grams::ZERO).map(|c| (c.lot.clone(), c.sold_g)).collect();
+        let (taken, sales) = self.takings(&day, &sold, new, closed_at).await?;
         let act = NewAct {
-            id,
+            id: self.new_id(),
             kind: ActKind::MarketClose,
             happened_at: closed_at,
             by: new.by.as_ref(),
             document: Some(code.as_str()),
             reason: "",
+            reverses: None,
         };
-        self.enter_act(&act, None).await?;
-        let legs = self.clearing_legs(&day, &cleared, &new.back_place, id).await?;
-        self.enter_legs(id, &legs).await?;
-        let sold: Vec<(LotCode, Grams)> =
-            cleared.into_iter().filter(|c| c.sold_g > Grams::ZERO).map(|c| (c.lot, c.sold_g)).collect();
-        self.keep_takings(&day, &sold, new, id, closed_at).await?;
+        let back: Vec<&Cleared> = cleared.iter().filter(|c| c.back_g > Grams::ZERO).collect();
+        let parents = self.facts_of_lots(&back.iter().map(|c| c.lot.clone()).collect::<Vec<_>>()).await?;
+        // What came back is a lot for itself: its own path and clock, its parent's harvest.
+        let lots = back.iter().map(|c| NewLot::like(&parents[&c.lot], LotOrigin::Stall));
+        let links: Vec<PlannedLink> = back
+            .iter()
+            .enumerate()
+            .map(|(n, c)| PlannedLink { parent: c.lot.clone(), child: PlannedLot::Made(n), grams: c.back_g })
+            .collect();
+        let entry = Parts::default()
+            .with_lots(lots, false)?
+            .with_links(&links)?
+            .with_one("market_close", &taken)?
+            .with("market_sales", &sales)?;
+        self.post(&act, &clearing_legs(&day, &cleared, &new.back_place)?, entry).await?;
         self.market_day(code).await
     }
 
@@ -141,16 +128,12 @@ impl Tx {
         Ok(self.stock(None, Some(place)).await?.into_iter().map(|r| (r.lot, r.grams_g)).collect())
     }
 
-    /// Locks a market day against other changes and returns it.
-    async fn market_day_for_change(&mut self, code: &MarketDayCode) -> Result<MarketDay> {
-        sqlx::query!(
-            "select market_day from market_day where farm_id = $1 and market_day = $2 for update",
-            self.farm.0,
-            code.as_str()
-        )
-        .fetch_optional(&mut *self.db)
-        .await?;
-        self.market_day(code).await
+    /// A market day, its stall and what stands there locked.
+    async fn market_day_for_change(&mut self, code: &MarketDayCode) -> Result<(MarketDay, Vec<(LotCode, Grams)>)> {
+        let stall = self.market_day(code).await?.stall;
+        self.lock(&Heads { places: std::slice::from_ref(&stall), ..Heads::default() }).await?;
+        let there = self.locked_at(&stall).await?;
+        Ok((self.market_day(code).await?, there))
     }
 
     /// What a stall had sold of a lot before it was put on hold is a fact; that it was before, a person has to answer for. What was in a warm
@@ -165,56 +148,6 @@ impl Tx {
             self.authoriser(&format!("Saying that lot {lot} was sold or tasted before it was put on hold"))?;
         }
         Ok(())
-    }
-
-    /// What each lot of a stall does when it is cashed up. What comes back begins a lot, linked to the one that it was.
-    async fn clearing_legs(
-        &mut self,
-        day: &MarketDay,
-        cleared: &[Cleared],
-        back_place: &PlaceCode,
-        act: Uuid,
-    ) -> Result<Vec<Leg>> {
-        let (waste, gift, packing) = (
-            self.sink(PlaceKind::Waste).await?,
-            self.sink(PlaceKind::Gift).await?,
-            self.sink(PlaceKind::Packing).await?,
-        );
-        let customer: PlaceCode = day.customer.as_str().parse().map_err(crate::Error::Stored)?;
-        let mut legs = Vec::new();
-        for c in cleared {
-            for (to, grams_g) in
-                [(&customer, c.sold_g), (&waste, c.wasted_g), (&gift, c.tasted_g), (&packing, c.back_g)]
-            {
-                if grams_g > Grams::ZERO {
-                    legs.push(Leg { lot: c.lot.clone(), from_place: day.stall.clone(), to_place: to.clone(), grams_g });
-                }
-            }
-            if c.back_g > Grams::ZERO {
-                let child = self.begin_return_lot(&c.lot, act).await?;
-                self.link_lots(act, &Link { parent: c.lot.clone(), child: child.clone(), grams: c.back_g }).await?;
-                let (from_place, to_place) = (packing.clone(), back_place.clone());
-                legs.push(Leg { lot: child, from_place, to_place, grams_g: c.back_g });
-            }
-        }
-        Ok(legs)
-    }
-
-    /// A lot for what came back: its own path and clock, its parent's harvest.
-    async fn begin_return_lot(&mut self, parent: &LotCode, act: Uuid) -> Result<LotCode> {
-        let p = self.lot_facts(parent).await?;
-        self.begin_lot(&NewLot {
-            strain: &p.strain,
-            grade: &p.grade,
-            packaging: p.packaging,
-            form: p.form,
-            harvest_day: p.harvest_day,
-            harvested_at: p.harvested_at,
-            origin: LotOrigin::Stall,
-            best_before: p.best_before,
-            began_by: act,
-        })
-        .await
     }
 
     /// One market day.
@@ -296,4 +229,34 @@ impl Tx {
             })
             .collect())
     }
+}
+
+/// A market day in the book.
+#[derive(Serialize)]
+struct MarketDayRow<'a> {
+    stall: &'a PlaceCode,
+    customer: &'a CustomerCode,
+    day: NaiveDate,
+    float_amount: Decimal,
+}
+
+/// What each lot of a stall does when it is cashed up. What comes back begins a lot, in the order of the lots.
+fn clearing_legs(day: &MarketDay, cleared: &[Cleared], back_place: &PlaceCode) -> Result<Vec<PlannedLeg>> {
+    let [waste, gift, packing] = [PlaceKind::Waste, PlaceKind::Gift, PlaceKind::Packing].map(built_in_place);
+    let customer: PlaceCode = day.customer.as_str().parse().map_err(crate::Error::Stored)?;
+    let mut legs = Vec::new();
+    let mut made = 0;
+    for c in cleared {
+        for (to, grams_g) in [(&customer, c.sold_g), (&waste, c.wasted_g), (&gift, c.tasted_g), (&packing, c.back_g)] {
+            if grams_g > Grams::ZERO {
+                legs.push(PlannedLeg::of(&c.lot, &day.stall, to, grams_g));
+            }
+        }
+        if c.back_g > Grams::ZERO {
+            let (from_place, to_place) = (packing.clone(), back_place.clone());
+            legs.push(PlannedLeg { lot: PlannedLot::Made(made), from_place, to_place, grams_g: c.back_g });
+            made += 1;
+        }
+    }
+    Ok(legs)
 }

@@ -12,7 +12,7 @@ use gillbook_core::{
     words::PriceUnit,
 };
 use rust_decimal::Decimal;
-use uuid::Uuid;
+use serde::Serialize;
 
 use crate::{Result, Tx};
 
@@ -23,16 +23,37 @@ struct StallProduct {
     tax_percent: Decimal,
 }
 
+/// The takings of a market day, in the book.
+#[derive(Serialize)]
+pub(crate) struct Taken {
+    cash: Decimal,
+    card: Decimal,
+    fee: Decimal,
+    net: Decimal,
+}
+
+/// What was sold of a lot and its share of the takings, in the book.
+#[derive(Serialize)]
+pub(crate) struct SaleRow {
+    lot: LotCode,
+    grams: Grams,
+    product: Option<ProductCode>,
+    price_per_kg: Option<Decimal>,
+    tax_percent: Decimal,
+    amount: Decimal,
+    net: Decimal,
+    fee: Decimal,
+}
+
 impl Tx {
-    /// Keeps what was in the box, and what it was for.
-    pub(crate) async fn keep_takings(
+    /// What was in the box, and what it was for.
+    pub(crate) async fn takings(
         &mut self,
         day: &MarketDay,
         sold: &[(LotCode, Grams)],
         new: &MarketClose,
-        act: Uuid,
         at: DateTime<Utc>,
-    ) -> Result<()> {
+    ) -> Result<(Taken, Vec<SaleRow>)> {
         let coinage = self.ways().await?.coinage;
         let takings = coinage.round(new.cash - day.float_amount + new.card);
         let (products, highest_tax_percent) = self.stall_products(day, sold, at).await?;
@@ -53,38 +74,20 @@ impl Tx {
         } else {
             shares.iter().map(|s| s.net).sum()
         };
-        sqlx::query!(
-            "update market_day set status = 'closed', close_act = $3, cash = $4, card = $5, fee = $6, net = $7 where farm_id = $1 and market_day = $2",
-            self.farm.0,
-            day.market_day.as_str(),
-            act,
-            new.cash,
-            new.card,
-            new.fee,
-            net
-        )
-        .execute(&mut *self.db)
-        .await?;
-        for ((lot, grams), share) in sold.iter().zip(&shares) {
+        let sales = sold.iter().zip(&shares).map(|((lot, grams), share)| {
             let product = products.get(lot);
-            sqlx::query!(
-                "insert into market_sale (farm_id, market_day, lot, grams, product, price_per_kg, tax_percent, amount, net, fee)
-                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
-                self.farm.0,
-                day.market_day.as_str(),
-                lot.as_str(),
-                grams.0,
-                product.map(|p| p.product.as_str()),
-                product.and_then(|p| p.price_per_kg),
-                share.tax_percent,
-                share.gross,
-                share.net,
-                share.fee
-            )
-            .execute(&mut *self.db)
-            .await?;
-        }
-        Ok(())
+            SaleRow {
+                lot: lot.clone(),
+                grams: *grams,
+                product: product.map(|p| p.product.clone()),
+                price_per_kg: product.and_then(|p| p.price_per_kg),
+                tax_percent: share.tax_percent,
+                amount: share.gross,
+                net: share.net,
+                fee: share.fee,
+            }
+        });
+        Ok((Taken { cash: new.cash, card: new.card, fee: new.fee, net }, sales.collect()))
     }
 
     /// The product that each lot is sold as at the stall, with its price on the stall's list: of those of its strain and form one with a

@@ -21,6 +21,7 @@ use crate::{
     Page, Result, Tx,
     error::OrMissing,
     farm::farms::expect_version,
+    heads::Heads,
     selling::{dockets::DocketStatus, set_aside::SetAside},
 };
 
@@ -124,27 +125,8 @@ impl Tx {
 
     /// Locks an order against other changes and returns it.
     pub(crate) async fn order_for_change(&mut self, code: &OrderCode) -> Result<Order> {
-        sqlx::query!(
-            "select order_code from customer_order where farm_id = $1 and order_code = $2 for update",
-            self.farm.0,
-            code.as_str()
-        )
-        .fetch_optional(&mut *self.db)
-        .await?
-        .ok_or_else(|| Refusal::not_found(OrderCode::WHAT, code))?;
+        self.lock(&Heads { orders: std::slice::from_ref(code), ..Heads::default() }).await?;
         self.order(code).await
-    }
-
-    pub(crate) async fn set_order_status(&mut self, code: &OrderCode, status: OrderStatus) -> Result<()> {
-        sqlx::query!(
-            "update customer_order set status = $3, version = version + 1 where farm_id = $1 and order_code = $2",
-            self.farm.0,
-            code.as_str(),
-            status.as_str()
-        )
-        .execute(&mut *self.db)
-        .await?;
-        Ok(())
     }
 
     /// Changes an order that has not gone out.

@@ -1,7 +1,7 @@
 //! Taking an act back, whatever kind it is: what went out under a docket, or went to a stall, is decided on here.
 
 use gillbook_core::{
-    ledger::entry::{Act, Leg, NewReversal},
+    ledger::entry::{Act, NewReversal, PlannedLeg, built_in_place},
     refusal::{Kind, Refusal},
     text::LotCode,
     words::{ActKind, PlaceKind},
@@ -10,7 +10,10 @@ use uuid::Uuid;
 
 use crate::{
     Result, Tx,
-    ledger::{entries::NewAct, reversals::expect_reversible},
+    ledger::{
+        posting::{NewAct, Parts},
+        reversals::expect_reversible,
+    },
 };
 
 impl Tx {
@@ -22,9 +25,10 @@ impl Tx {
     pub async fn reverse(&mut self, act_id: Uuid, new: &NewReversal) -> Result<Act> {
         let original = self.act(act_id).await?;
         expect_reversible(&original)?;
+        let mut order = None;
         match original.kind {
-            ActKind::Dispatch => self.dispatch_taken_back(&original).await?,
-            ActKind::Delivery => self.delivery_taken_back(&original).await?,
+            ActKind::Dispatch => order = Some(self.dispatch_taken_back(&original).await?),
+            ActKind::Delivery => order = Some(self.delivery_taken_back(&original).await?),
             ActKind::Weighing if !self.is_slip(&original) => {
                 let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
                 if let Some(lot) = self.warm_spells_of(&lots).await?.keys().next() {
@@ -46,7 +50,7 @@ impl Tx {
                 self.authorise_gain("Taking back what had left stock").await?;
             }
             ActKind::Packing if !self.is_slip(&original) => {
-                let lost = [self.sink(PlaceKind::Trim).await?, self.sink(PlaceKind::Water).await?];
+                let lost = [PlaceKind::Trim, PlaceKind::Water].map(built_in_place);
                 if original.legs.iter().any(|l| lost.contains(&l.to_place)) {
                     self.authorise_gain("Taking back trim or water of a packing").await?;
                 }
@@ -57,22 +61,22 @@ impl Tx {
         let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
         self.lock_lots(&lots).await?;
         self.expect_nothing_rests_on(&original).await?;
-        let id = self.new_id();
         let act = NewAct {
-            id,
+            id: self.new_id(),
             kind: ActKind::Reversal,
             happened_at: original.happened_at,
             by: new.by.as_ref(),
             document: original.document.as_deref(),
             reason: new.reason.as_str(),
+            reverses: Some(act_id),
         };
-        self.enter_act(&act, Some(act_id)).await?;
-        let legs: Vec<Leg> = original
-            .legs
-            .into_iter()
-            .map(|l| Leg { lot: l.lot, from_place: l.to_place, to_place: l.from_place, grams_g: l.grams_g })
-            .collect();
-        self.enter_legs(id, &legs).await.map_err(|error| match error {
+        let legs: Vec<PlannedLeg> =
+            original.legs.iter().map(|l| PlannedLeg::of(&l.lot, &l.to_place, &l.from_place, l.grams_g)).collect();
+        let entry = match &order {
+            Some((order, status)) => Parts::default().with_order(order, *status, false)?,
+            None => Parts::default(),
+        };
+        let posted = self.post(&act, &legs, entry).await.map_err(|error| match error {
             crate::Error::Refused(r) if r.kind == Kind::NotEnough => Refusal::new(
                 Kind::NotReversible,
                 format!("What it moved has moved on since. {} Take back what came after it first.", r.detail),
@@ -80,6 +84,6 @@ impl Tx {
             .into(),
             other => other,
         })?;
-        self.act(id).await
+        Ok(posted.act)
     }
 }

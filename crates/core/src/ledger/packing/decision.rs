@@ -7,13 +7,13 @@ use chrono::{DateTime, Days, NaiveDate, Utc};
 use super::{NewOpening, NewPacking};
 use crate::{
     ledger::{
-        entry::Leg,
-        lot::{Drained, Link, drain, links},
+        entry::{PlannedLeg, PlannedLink, PlannedLot, built_in_place},
+        lot::{Drained, drain, links},
     },
     refusal::Refusal,
     text::{GradeCode, LotCode, PlaceCode, ProductCode, StrainCode},
     units::quantity::Grams,
-    words::{Form, Packaging},
+    words::{Form, Packaging, PlaceKind},
 };
 
 /// The most lots on either side of a packing.
@@ -79,17 +79,6 @@ pub struct Plan {
     pub children: Vec<Child>,
     /// What each parent lost to trim and water, and gave.
     pub drained: Vec<Drained>,
-}
-
-/// The farm's places that a packing goes through.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Sinks {
-    /// The packing table.
-    pub packing: PlaceCode,
-    /// Trim.
-    pub trim: PlaceCode,
-    /// Water.
-    pub water: PlaceCode,
 }
 
 impl NewPacking {
@@ -219,35 +208,29 @@ fn parents<'a>(new: &'a NewPacking, facts: &'a Facts) -> Result<Vec<(&'a LotCode
 }
 
 impl Plan {
-    /// What each parent gave to each child. `made` are the codes of the children, in order.
+    /// What each parent gave to each child.
     #[must_use]
-    pub fn links(&self, made: &[LotCode]) -> Vec<Link> {
+    pub fn links(&self) -> Vec<PlannedLink> {
         let gave: Vec<(LotCode, Grams)> =
             self.drained.iter().filter(|d| d.gave > Grams::ZERO).map(|d| (d.lot.clone(), d.gave)).collect();
-        let made: Vec<(LotCode, Grams)> =
-            made.iter().zip(&self.children).map(|(code, child)| (code.clone(), child.grams_g)).collect();
-        links(&gave, &made)
+        links(&gave, &self.children.iter().map(|child| child.grams_g).collect::<Vec<_>>())
     }
 
     /// From where it is done to trim, water and the packing table, and from there to where each child goes.
     #[must_use]
-    pub fn legs(&self, place: &PlaceCode, made: &[LotCode], sinks: &Sinks) -> Vec<Leg> {
-        let out = made.iter().zip(&self.children).map(|(lot, child)| Leg {
-            lot: lot.clone(),
-            from_place: sinks.packing.clone(),
+    pub fn legs(&self, place: &PlaceCode) -> Vec<PlannedLeg> {
+        let [packing, trim, water] = [PlaceKind::Packing, PlaceKind::Trim, PlaceKind::Water].map(built_in_place);
+        let out = self.children.iter().enumerate().map(|(n, child)| PlannedLeg {
+            lot: PlannedLot::Made(n),
+            from_place: packing.clone(),
             to_place: child.place.clone(),
             grams_g: child.grams_g,
         });
         let ins = self.drained.iter().flat_map(|from| {
-            let lost = [&sinks.trim, &sinks.water].into_iter().zip(from.lost.iter().copied());
-            lost.chain([(&sinks.packing, from.gave)]).filter(|(_, grams)| *grams > Grams::ZERO).map(
-                |(to_place, grams_g)| Leg {
-                    lot: from.lot.clone(),
-                    from_place: place.clone(),
-                    to_place: to_place.clone(),
-                    grams_g,
-                },
-            )
+            let lost = [&trim, &water].into_iter().zip(from.lost.iter().copied());
+            lost.chain([(&packing, from.gave)])
+                .filter(|(_, grams)| *grams > Grams::ZERO)
+                .map(|(to_place, grams_g)| PlannedLeg::of(&from.lot, place, to_place, grams_g))
         });
         out.chain(ins).collect()
     }
@@ -423,14 +406,12 @@ mod tests {
             "lots_in": [{"lot": "L1", "grams_g": 700}, {"lot": "L2", "grams_g": 300}],
             "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 650}, {"grade": "B", "packaging": "open", "grams_g": 250}],
         }));
-        let made: Vec<LotCode> = ["C1", "C2"].map(|c| c.parse().unwrap()).to_vec();
-        let sinks =
-            Sinks { packing: "PACK".parse().unwrap(), trim: "TRIM".parse().unwrap(), water: "WATER".parse().unwrap() };
-        let legs = plan.legs(&"F1".parse().unwrap(), &made, &sinks);
+        let legs = plan.legs(&"F1".parse().unwrap());
         let sum = |to: &str| legs.iter().filter(|l| l.to_place.as_str() == to).map(|l| l.grams_g.0).sum::<i64>();
-        assert_eq!((sum("PACK"), sum("TRIM"), sum("WATER"), sum("F1")), (900, 60, 40, 900));
-        assert_eq!(plan.links(&made).iter().map(|l| l.grams.0).sum::<i64>(), 900);
-        assert!(plan.links(&made).iter().filter(|l| l.child.as_str() == "C2").count() == 2, "both parents are in each");
+        assert_eq!((sum("PACKING"), sum("TRIM"), sum("WATER"), sum("F1")), (900, 60, 40, 900));
+        let links = plan.links();
+        assert_eq!(links.iter().map(|l| l.grams.0).sum::<i64>(), 900);
+        assert!(links.iter().filter(|l| l.child == PlannedLot::Made(1)).count() == 2, "both parents are in each");
     }
 
     #[test]

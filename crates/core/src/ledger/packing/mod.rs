@@ -5,7 +5,7 @@ mod decision;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-pub use decision::{Child, Facts, ParentFacts, Plan, Sinks, decide};
+pub use decision::{Child, Facts, ParentFacts, Plan, decide};
 
 use crate::{
     ledger::entry::Act,
