@@ -625,6 +625,31 @@ end $$;
 revoke execute on function lock_heads from public;
 grant execute on function lock_heads to gillbook_app;
 
+-- Locks an order, and then what is set aside for it, some lots, and all in stock that it could be filled from.
+create function lock_order_goods(farm int, ordered text, chosen text[]) returns void
+    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
+begin
+    perform lock_heads(farm, array[ordered], '{}', '{}', '{}');
+    perform lock_heads(farm, '{}', '{}', '{}', array(
+        select s.lot from set_aside s where s.farm_id = farm and s.order_code = ordered
+        union
+        select l.lot from order_line o join product_strain t using (farm_id, product) join lot l on l.farm_id = o.farm_id and l.strain = t.strain
+          join balance b on b.farm_id = l.farm_id and b.lot = l.lot and b.grams > 0
+          join place p on p.farm_id = b.farm_id and p.place = b.place and p.kind in ('fridge', 'shelf')
+         where o.farm_id = farm and o.order_code = ordered
+        union
+        select unnest(chosen)));
+end $$;
+
+-- Sets grams aside for an order's lines, in place of what was.
+create function replace_set_aside(farm int, ordered text, lines int[], lots text[], places text[], amounts bigint[], why text) returns void
+    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
+begin
+    delete from set_aside s where s.farm_id = farm and s.order_code = ordered;
+    insert into set_aside (farm_id, order_code, line, lot, place, grams, reason)
+    select farm, ordered, n, l, p, g, why from unnest(lines, lots, places, amounts) as u(n, l, p, g);
+end $$;
+
 -- A lot for an entry: a row of `lot`, without its code and entry. With `joins` a harvest goes into the lot of its strain, grade, packaging and
 -- day where there is one that is neither finished nor on hold. `stem` is what the code begins with.
 create function lot_for_entry(farm int, entry uuid, wanted jsonb) returns text

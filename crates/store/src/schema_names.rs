@@ -14,10 +14,11 @@ use gillbook_core::{
 /// `detail` is what a trigger of ours gives, fields parted by `|`.
 #[must_use]
 pub fn refusal_for(table: &str, constraint: &str, detail: &str) -> Option<Refusal> {
-    named_constraint(constraint, detail).or_else(|| by_name(table, constraint))
+    with_detail(constraint, detail).or_else(|| named_constraint(constraint)).or_else(|| by_name(table, constraint))
 }
 
-fn named_constraint(constraint: &str, detail: &str) -> Option<Refusal> {
+/// Those that say what they found.
+fn with_detail(constraint: &str, detail: &str) -> Option<Refusal> {
     let part = |i: usize| detail.split('|').nth(i).unwrap_or("?");
     let (kind, text) = match constraint {
         "balance_grams_enough" => (
@@ -77,54 +78,56 @@ fn named_constraint(constraint: &str, detail: &str) -> Option<Refusal> {
                 part(1).parse::<ActKind>().map_or("of another kind", ActKind::said)
             ),
         ),
-        "act_reverses_key" => (Kind::AlreadyReversed, "This entry is taken back already. Nothing is left to do.".into()),
+        _ => return None,
+    };
+    Some(Refusal::new(kind, text))
+}
+
+/// Those that need other words than their name has.
+fn named_constraint(constraint: &str) -> Option<Refusal> {
+    let (kind, text) = match constraint {
+        "act_reverses_key" => (Kind::AlreadyReversed, "This entry is taken back already. Nothing is left to do."),
         "act_reversal_allowed" => (
             Kind::NotReversible,
-            "You cannot take back an entry that takes another back, nor the close of a week. Enter what is right instead.".into(),
+            "You cannot take back an entry that takes another back, nor the close of a week. Enter what is right instead.",
         ),
-        "act_reversal_whole" => (Kind::NotReversible, "An entry is taken back whole.".into()),
+        "act_reversal_whole" => (Kind::NotReversible, "An entry is taken back whole."),
         "act_is_closed" | "record_is_kept" => {
-            (Kind::RecordKept, "Records are added to, never changed. Take the entry back and enter it again.".into())
+            (Kind::RecordKept, "Records are added to, never changed. Take the entry back and enter it again.")
         }
-        "act_moves_something" => (Kind::Invalid, "It moves nothing. Give at least one weight above zero.".into()),
+        "act_moves_something" => (Kind::Invalid, "It moves nothing. Give at least one weight above zero."),
         "act_packing_adds_up" | "act_children_add_up" | "act_parents_add_up" => {
-            (Kind::Invalid, "What went in is not what came out. In = out + trim + water, to the gram.".into())
+            (Kind::Invalid, "What went in is not what came out. In = out + trim + water, to the gram.")
         }
         "act_is_told" | "act_parts_known" => {
-            (Kind::Invalid, "What the entry says it was is missing, or of another kind of entry.".into())
+            (Kind::Invalid, "What the entry says it was is missing, or of another kind of entry.")
         }
-        "act_docket_its_own" => (Kind::Invalid, "The docket, its customer or its van is another one.".into()),
-        "act_finish_its_own" => (Kind::Invalid, "A finish takes grams of the lot that it finishes.".into()),
-        "act_strains_apart" => (Kind::Invalid, "A lot is of one strain: pack each by itself.".into()),
-        "act_delivery_once" => (Kind::Closed, "The docket was handed over already, was taken back, or is another one.".into()),
-        "act_count_adds_up" => (Kind::Invalid, "The movement is not the difference between count and book.".into()),
-        "act_docket_adds_up" => (Kind::Invalid, "The lines of the docket are not what was sent out.".into()),
-        "act_market_sales_add_up" => (Kind::Invalid, "What the stall sold is not what left it.".into()),
+        "act_docket_its_own" => (Kind::Invalid, "The docket, its customer or its van is another one."),
+        "act_finish_its_own" => (Kind::Invalid, "A finish takes grams of the lot that it finishes."),
+        "act_strains_apart" => (Kind::Invalid, "A lot is of one strain: pack each by itself."),
+        "act_delivery_once" => (Kind::Closed, "The docket was handed over already, was taken back, or is another one."),
+        "act_count_adds_up" => (Kind::Invalid, "The movement is not the difference between count and book."),
+        "act_docket_adds_up" => (Kind::Invalid, "The lines of the docket are not what was sent out."),
+        "act_market_sales_add_up" => (Kind::Invalid, "What the stall sold is not what left it."),
         "act_docket_parts_add_up" => {
-            (Kind::Invalid, "The lines of the docket are not what was handed over or brought back.".into())
+            (Kind::Invalid, "The lines of the docket are not what was handed over or brought back.")
         }
         "act_weighing_adds_up" | "weighing_net_g_adds_up" => {
-            (Kind::Invalid, "Gross less tare is not the net weight, or the sources do not add up to it.".into())
+            (Kind::Invalid, "Gross less tare is not the net weight, or the sources do not add up to it.")
         }
         "idempotency_pk" => {
-            (Kind::InProgress, "The first request with this key is still at work. Try again in a moment.".into())
+            (Kind::InProgress, "The first request with this key is still at work. Try again in a moment.")
         }
         "excursion_action_sign_off_by_another" => {
-            (Kind::Closed, "Whoever did or entered an action cannot countersign it. Let a second person do that.".into())
+            (Kind::Closed, "Whoever did or entered an action cannot countersign it. Let a second person do that.")
         }
-        "grade_rank_key" => {
-            (Kind::AlreadyThere, "Another grade has this rank. Give each grade a rank of its own.".into())
-        }
+        "grade_rank_key" => (Kind::AlreadyThere, "Another grade has this rank. Give each grade a rank of its own."),
         // Customers and rooms with stock are places too, and share their codes.
-        "place_pk" => (Kind::AlreadyThere, "A place or a customer has this code. Choose another.".into()),
-        "person_initials_key" => {
-            (Kind::AlreadyThere, "Somebody on this farm has these initials. Add a digit: AB2.".into())
-        }
-        "sign_in_name_pk" => (Kind::AlreadyThere, "Somebody signs in with this name already. Choose another.".into()),
-        "week_close_pk" => {
-            (Kind::Closed, "This week is closed. What arrives later for it shows as after close.".into())
-        }
-        "set_aside_pk" => (Kind::Invalid, "The same lot stands twice for one order line. Add them up.".into()),
+        "place_pk" => (Kind::AlreadyThere, "A place or a customer has this code. Choose another."),
+        "person_initials_key" => (Kind::AlreadyThere, "Somebody on this farm has these initials. Add a digit: AB2."),
+        "sign_in_name_pk" => (Kind::AlreadyThere, "Somebody signs in with this name already. Choose another."),
+        "week_close_pk" => (Kind::Closed, "This week is closed. What arrives later for it shows as after close."),
+        "set_aside_pk" => (Kind::Invalid, "The same lot stands twice for one order line. Add them up."),
         _ => return None,
     };
     Some(Refusal::new(kind, text))

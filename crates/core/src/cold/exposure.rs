@@ -6,7 +6,7 @@
 //! for minimum and maximum and covers no time.
 
 use chrono::{DateTime, TimeDelta, Utc};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
@@ -95,7 +95,7 @@ pub fn gaps(known: impl IntoIterator<Item = Span>, window: Span) -> Vec<Span> {
 }
 
 /// What a place's air was over a window.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Exposure {
     /// Seconds of the window.
     pub span_s: f64,

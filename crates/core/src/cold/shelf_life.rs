@@ -8,7 +8,7 @@
 //! The life used on a path is the integral of dt / life(T(t)) (linear damage accumulation, Palmgren 1924 and Miner 1945). It is a
 //! planning aid: best-before dates follow the farm's own rule, and the local food-safety rules decide.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::cold::exposure::{Segment, seconds};
@@ -209,7 +209,7 @@ impl Wear {
 /// whole hours are used, and the most that an hour with such figures can have taken counts; where grams of the lot came to the place or
 /// left it within such an hour, each part of it counts by itself, as much as must be known of it, at the hour's worst temperature. More
 /// than 400 days back time counts as time without a temperature.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct LifeLeft {
     /// Share of the whole life used; above 1 once it is used up.
     pub used_share: f64,

@@ -78,6 +78,8 @@ pub struct OrderChange {
 pub struct PlannedLine {
     /// The product.
     pub product: ProductCode,
+    /// Its name.
+    pub name: String,
     /// How much: of packs the nominal weight.
     pub grams_g: Grams,
     /// How many packs, where it is sold in packs.
@@ -132,7 +134,7 @@ fn plan_line(i: usize, line: &NewOrderLine, products: &BTreeMap<ProductCode, Pro
             return Err(blame("packs", packed));
         }
     };
-    Ok(PlannedLine { product: code.clone(), grams_g, packs: line.packs })
+    Ok(PlannedLine { product: code.clone(), name: product.name.clone(), grams_g, packs: line.packs })
 }
 
 fn nominal(pack_g: i32, packs: i32) -> Grams {

@@ -8,13 +8,13 @@ use gillbook_core::{
     text::{LotCode, PlaceCode},
     units::calendar::Span,
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{Result, Tx};
 
 /// A lot in a store that is too cold for its strain.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct ChilledLot {
     /// The lot.
     pub lot: LotCode,

@@ -13,7 +13,7 @@ use utoipa::ToSchema;
 use crate::{Result, Tx};
 
 /// A recurring check.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct HouseCheck {
     /// Code.
     pub check: HouseCheckCode,
@@ -49,7 +49,7 @@ pub struct NewHouseCheck {
 }
 
 /// A check, done.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct CheckDone {
     /// The check.
     pub check: HouseCheckCode,
@@ -83,7 +83,7 @@ pub struct NewCheckDone {
 }
 
 /// A temperature read by hand: a point, never coverage.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct SpotReading {
     /// Where.
     pub place: PlaceCode,

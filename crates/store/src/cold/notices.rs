@@ -22,7 +22,7 @@ use crate::{FarmId, Result, Signed, Store, Tx, cold::probe_checks::ProbeCheck, t
 const MAX_NOTICE_AGE: TimeDelta = TimeDelta::days(1);
 
 /// Somebody who is told.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct NoticeTo {
     /// Id.
     pub notice_to: Uuid,

@@ -77,7 +77,7 @@ const fn default_lag() -> i32 {
 }
 
 /// A place.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Place {
     /// Code.
     pub place: PlaceCode,
@@ -124,7 +124,7 @@ pub struct PlaceChange {
 }
 
 /// A probe in a place.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Probe {
     /// Its `SenML` name.
     pub probe: String,

@@ -18,7 +18,7 @@ use crate::{Result, Tx, cold::house_checks::NewCheckDone};
 pub const PROBE_TOLERANCE_C: f64 = 1.0;
 
 /// A check of a probe.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct ProbeCheck {
     /// Id.
     pub check_id: Uuid,
@@ -74,7 +74,7 @@ pub struct NewProbeCheck {
 }
 
 /// How a probe stands.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct ProbeCalibration {
     /// The probe.
     pub probe: String,

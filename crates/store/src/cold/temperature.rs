@@ -1,5 +1,7 @@
 //! What the air of a place was: the series, its figures, and the hours that they are summed from.
 
+use std::borrow::Cow;
+
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
@@ -14,7 +16,7 @@ use gillbook_core::{
     text::PlaceCode,
     units::calendar::Span,
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
@@ -23,7 +25,7 @@ use crate::{
 };
 
 /// An hour of a record.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct HourFigures {
     /// Its beginning. Where the span begins or ends within an hour, the beginning of the part.
     pub hour: DateTime<Utc>,
@@ -67,7 +69,7 @@ impl HourFigures {
 }
 
 /// A stretch of time without readings.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Gap {
     /// Its beginning.
     pub from: DateTime<Utc>,
@@ -76,7 +78,7 @@ pub struct Gap {
 }
 
 /// A reading of air.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct AirPoint {
     /// When.
     pub at: DateTime<Utc>,
@@ -85,7 +87,7 @@ pub struct AirPoint {
 }
 
 /// What a place's air was over a span.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Temperature {
     /// The place.
     pub place: PlaceCode,
@@ -113,7 +115,7 @@ pub struct Temperature {
     /// Lots there now that were too cold for their strain in hours of the span.
     pub chilled: Vec<ChilledLot>,
     /// The usual caution.
-    pub caution: &'static str,
+    pub caution: Cow<'static, str>,
 }
 
 /// The longest span whose readings are read one by one.
@@ -331,7 +333,7 @@ impl Tx {
             hours: Vec::new(),
             faults: figures.faults,
             chilled: self.chilled_lots(code, window).await?,
-            caution: CAUTION,
+            caution: CAUTION.into(),
         };
         let hours = self
             .hours_between(code, Span { from: whole_hour_after(window.from), until: hour_of(window.until) })

@@ -44,7 +44,7 @@ pub struct BestBeforeRule {
 }
 
 /// The farm and its settings.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Farm {
     /// Its number.
     pub farm_id: FarmId,

@@ -18,7 +18,7 @@ use crate::{Error, Result, Tx, bounded::BoundedWork};
 pub type SignInName = Text<2, 100>;
 
 /// A person who works on the farm or looks at its books.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Person {
     /// Id.
     pub person_id: Uuid,

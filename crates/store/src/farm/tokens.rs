@@ -16,7 +16,7 @@ use crate::{Result, Tx, secret::new_secret};
 const TOKEN_DAYS: i64 = 365;
 
 /// A machine's token, without its secret.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Token {
     /// Id.
     pub token_id: Uuid,

@@ -42,7 +42,7 @@ pub struct NewBatch {
 }
 
 /// A batch, and where its blocks are.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Batch {
     /// Code.
     pub batch: BatchCode,
@@ -91,7 +91,7 @@ pub struct NewBatchMove {
 }
 
 /// Blocks moved, sold or finished.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct BatchMove {
     /// Id.
     pub move_id: Uuid,
@@ -127,7 +127,7 @@ pub struct NewBatchLoss {
 }
 
 /// Blocks that were lost.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct BatchLoss {
     /// Id.
     pub loss_id: Uuid,

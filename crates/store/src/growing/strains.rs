@@ -42,7 +42,7 @@ pub struct Life {
 }
 
 /// A strain and how it is expected to grow.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Strain {
     /// Code; lot codes begin with it.
     pub strain: StrainCode,

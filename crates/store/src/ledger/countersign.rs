@@ -23,7 +23,7 @@ use crate::{
 };
 
 /// A second person's sign-off.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct SignOff {
     /// By whom: the person who was signed in.
     pub signed_by: String,

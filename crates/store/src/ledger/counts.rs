@@ -54,7 +54,7 @@ pub struct NewStockCount {
 }
 
 /// A counted lot against the book. Book less counted = water loss + unexplained − found.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct CountRow {
     /// The lot.
     pub lot: LotCode,
@@ -77,7 +77,7 @@ pub struct CountRow {
 }
 
 /// A count as it was kept.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct StockCount {
     /// The place.
     pub place: PlaceCode,

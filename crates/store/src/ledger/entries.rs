@@ -8,7 +8,7 @@ use gillbook_core::{
     text::{Line, LotCode, PlaceCode, StrainCode},
     words::{ActKind, PlaceKind},
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -22,7 +22,7 @@ use crate::{
 };
 
 /// Grams of a lot at a place.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct StockRow {
     /// The lot.
     pub lot: LotCode,

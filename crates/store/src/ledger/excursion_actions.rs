@@ -28,7 +28,7 @@ use crate::{
 };
 
 /// What was done about an excursion.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct ActionTaken {
     /// Id.
     pub action_id: Uuid,
@@ -59,7 +59,7 @@ pub struct ActionTaken {
 }
 
 /// A lot that an action was about.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct ActedLot {
     /// The lot.
     pub lot: LotCode,

@@ -13,7 +13,7 @@ use gillbook_core::{
     text::{LotCode, OrderCode, PlaceCode, Short},
     words::LotEventKind,
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -28,7 +28,7 @@ use crate::{
 };
 
 /// A hold that lasts.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Hold {
     /// Why.
     pub reason: String,
@@ -43,7 +43,7 @@ pub struct Hold {
 }
 
 /// A lot that was put on hold, and what went with it.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct HeldLot {
     /// The lot.
     #[serde(flatten)]

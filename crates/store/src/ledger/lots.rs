@@ -1,5 +1,7 @@
 //! Lots: what they are, what they are made of, where each gram is, and what they touched.
 
+use std::borrow::Cow;
+
 use crate::{
     Page, Result, Tx,
     cold::readings::CAUTION,
@@ -27,7 +29,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use utoipa::ToSchema;
 
 /// What a lot is made of, from one batch and flush.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct MadeOf {
     /// The batch.
     pub batch: BatchCode,
@@ -40,7 +42,7 @@ pub struct MadeOf {
 }
 
 /// Grams of a lot at a place.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct LotAt {
     /// Where.
     pub place: PlaceCode,
@@ -58,7 +60,7 @@ pub struct LotAt {
 }
 
 /// A lot.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Lot {
     /// Code.
     pub lot: LotCode,
@@ -92,7 +94,7 @@ pub struct Lot {
     /// What it is made of. Empty for lots of the opening entry.
     pub made_of: Vec<MadeOf>,
     /// The usual caution.
-    pub caution: &'static str,
+    pub caution: Cow<'static, str>,
 }
 
 /// What a lot is, without where it is and how it has fared.
@@ -261,7 +263,7 @@ impl Tx {
                 best_before: r.best_before,
                 on_hold: r.on_hold,
                 finished: r.finished,
-                caution: CAUTION,
+                caution: CAUTION.into(),
             });
         }
         Ok(lots)

@@ -1,5 +1,7 @@
 //! Excursions with the lots that were inside, and what was done about them.
 
+use std::borrow::Cow;
+
 use std::collections::BTreeSet;
 
 use chrono::{DateTime, Utc};
@@ -11,7 +13,7 @@ use gillbook_core::{
     units::calendar::Span,
     words::{ExcursionKind, Packaging, SpellStanding},
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -22,7 +24,7 @@ use crate::{
 };
 
 /// An excursion.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Excursion {
     /// Id.
     pub excursion_id: Uuid,
@@ -62,7 +64,7 @@ pub struct Excursion {
 
 /// A lot that was there meanwhile, or that was made since of one that was.
 #[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct LotThere {
     /// The lot.
     pub lot: LotCode,
@@ -99,11 +101,11 @@ pub struct LotThere {
     /// where no life is set or no air is known.
     pub life_days: Option<f64>,
     /// A caution, for a sealed pack.
-    pub caution: Option<&'static str>,
+    pub caution: Option<Cow<'static, str>>,
 }
 
 /// An excursion, and the lots that were there.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct ExcursionWithLots {
     /// The excursion.
     #[serde(flatten)]
@@ -111,7 +113,7 @@ pub struct ExcursionWithLots {
     /// The lots.
     pub lots: Vec<LotThere>,
     /// The usual caution.
-    pub caution: &'static str,
+    pub caution: Cow<'static, str>,
 }
 
 /// The caution of a sealed pack.
@@ -279,7 +281,7 @@ impl Tx {
         let span =
             Span { from: excursion.began_at, until: excursion.ended_at.unwrap_or(self.now).max(excursion.began_at) };
         let lots = self.lots_there(id, &excursion.place, span).await?;
-        Ok(ExcursionWithLots { excursion, lots, caution: crate::cold::readings::CAUTION })
+        Ok(ExcursionWithLots { excursion, lots, caution: crate::cold::readings::CAUTION.into() })
     }
 
     pub(crate) async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {
@@ -335,7 +337,7 @@ impl Tx {
                 stock_g: r.stock,
                 on_hold: r.on_hold,
                 packaging: r.packaging,
-                caution: (r.packaging == Packaging::Sealed).then_some(SEALED),
+                caution: (r.packaging == Packaging::Sealed).then_some(SEALED.into()),
             })
             .collect())
     }

@@ -8,11 +8,11 @@ use gillbook_core::{
     text::{BatchCode, CookCode, CustomerCode, DocketCode, LotCode, PlaceCode, RecipeCode},
     words::{ActKind, Basis, PlaceKind},
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 /// Where a lot came from: one batch.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct CameFrom {
     /// The lot that was weighed.
     pub lot: LotCode,
@@ -37,7 +37,7 @@ pub struct CameFrom {
 }
 
 /// A time that a lot asked for was in a store without a break.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct WasIn {
     /// The lot.
     pub lot: LotCode,
@@ -52,7 +52,7 @@ pub struct WasIn {
 }
 
 /// Grams of one lot that became another: packed, regraded, dried, brought back from a stall.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Made {
     /// The lot that they were.
     pub from_lot: LotCode,
@@ -65,7 +65,7 @@ pub struct Made {
 }
 
 /// Where grams of a lot went: one customer.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct WentTo {
     /// The lot that was sent: one asked for, or one made of it.
     pub lot: LotCode,
@@ -86,7 +86,7 @@ pub struct WentTo {
 /// Grams of a lot that were not sold: wasted, given, tested, trimmed, used at home, lost as water; trimmed at the scale before they came to a
 /// store, too. What customers sent
 /// back is among them, as waste or tests of a return.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct NotSold {
     /// The lot: one asked for, or one made of it.
     pub lot: LotCode,
@@ -105,7 +105,7 @@ pub struct NotSold {
 }
 
 /// Everything that some lots touched, both ways, whole: nothing is cut off, however many rows it takes.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Trace {
     /// The lots asked for.
     pub lots: Vec<LotCode>,

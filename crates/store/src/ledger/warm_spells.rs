@@ -1,5 +1,7 @@
 //! Which lots were in a warm spell that is not settled, wherever they are now and whatever was made of them since.
 
+use std::borrow::Cow;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
@@ -8,7 +10,7 @@ use gillbook_core::{
     text::{DocketCode, LotCode, PlaceCode},
     words::{ExcursionKind, SpellStanding},
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -19,7 +21,7 @@ pub const WARM_SPELL: &str = "It was in a warm spell that is not settled yet. Yo
 
 /// A warm spell that a lot was in and that is not settled. One that was withdrawn since, by a limit or a probe that was corrected, is to be
 /// settled all the same.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct WarmSpell {
     /// The excursion.
     pub excursion_id: Uuid,
@@ -32,7 +34,7 @@ pub struct WarmSpell {
     /// Open, or undecided.
     pub standing: SpellStanding,
     /// The caution.
-    pub caution: &'static str,
+    pub caution: Cow<'static, str>,
 }
 
 /// A lot that a warm spell has reached which is not settled.
@@ -96,7 +98,7 @@ impl Tx {
                 began_at: r.began_at,
                 ended_at: r.ended_at,
                 standing: spell::standing(r.ended_at.is_some(), r.decided, r.countersigned),
-                caution: WARM_SPELL,
+                caution: WARM_SPELL.into(),
             },
         });
         let reached: Vec<Reached> = reached.filter(|r| r.spell.standing != SpellStanding::Settled).collect();

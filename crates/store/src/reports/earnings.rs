@@ -12,13 +12,13 @@ use gillbook_core::{
     words::CustomerKind,
 };
 use rust_decimal::Decimal;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{Page, Result, Tx, growing::batches::Batch, selling::sales::SoldRow};
 
 /// What a flush of a batch gave.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct FlushYield {
     /// The flush.
     pub flush: i32,
@@ -27,7 +27,7 @@ pub struct FlushYield {
 }
 
 /// What a batch gave and earned.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct BatchEarnings {
     /// The batch.
     pub batch: BatchCode,
@@ -79,7 +79,7 @@ pub struct BatchEarnings {
 }
 
 /// Sales of a customer or channel.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct CustomerEarnings {
     /// The customer.
     pub customer: CustomerCode,
@@ -99,7 +99,7 @@ pub struct CustomerEarnings {
 }
 
 /// What blocks earn.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Earnings {
     /// Batches by code.
     pub batches: Vec<BatchEarnings>,

@@ -1,5 +1,7 @@
 //! The temperature record of a place: what a verifier asks for.
 
+use std::borrow::Cow;
+
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
@@ -13,7 +15,7 @@ use gillbook_core::{
     text::PlaceCode,
     units::calendar::{Span, day_begins, day_of, day_span},
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
@@ -32,7 +34,7 @@ use crate::{
 const MAX_DAYS: i64 = 400;
 
 /// A day of a record.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct DayFigures {
     /// The day.
     pub day: NaiveDate,
@@ -45,7 +47,7 @@ pub struct DayFigures {
 }
 
 /// The record of a place over whole days of the farm.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct TemperatureRecord {
     /// The farm's name.
     pub farm: String,
@@ -95,7 +97,7 @@ pub struct TemperatureRecord {
     /// When.
     pub printed_at: DateTime<Utc>,
     /// The usual caution.
-    pub caution: &'static str,
+    pub caution: Cow<'static, str>,
 }
 
 impl Tx {
@@ -175,7 +177,7 @@ impl Tx {
             people: Vec::new(),
             printed_by: self.signed.name.clone(),
             printed_at: self.now,
-            caution: CAUTION,
+            caution: CAUTION.into(),
         };
         record.people = self.signatories_of(&record).await?;
         Ok(record)

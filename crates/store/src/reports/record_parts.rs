@@ -10,7 +10,7 @@ use gillbook_core::{
     units::calendar::Span,
     words::Role,
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
@@ -20,7 +20,7 @@ use crate::{
 };
 
 /// An excursion of a record, with the lots that were inside during a warm or cold spell.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct RecordedExcursion {
     /// The excursion, and what was done about it.
     #[serde(flatten)]
@@ -38,7 +38,7 @@ impl RecordedExcursion {
 }
 
 /// Something that was thrown away out of the place.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Wasted {
     /// The lot.
     pub lot: LotCode,
@@ -53,7 +53,7 @@ pub struct Wasted {
 }
 
 /// How warm goods were when they were handed over.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct DoorTemperature {
     /// The docket.
     pub docket: DocketCode,
@@ -68,7 +68,7 @@ pub struct DoorTemperature {
 }
 
 /// Whose initials stand in the record.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Signatory {
     /// Initials.
     pub initials: String,

@@ -1,5 +1,7 @@
 //! What must be sold first, and why nobody has ordered it.
 
+use std::borrow::Cow;
+
 use std::collections::BTreeMap;
 
 use chrono::{Days, NaiveDate};
@@ -15,7 +17,7 @@ use gillbook_core::{
     words::{Form, OrderStatus, Packaging, PlaceKind},
 };
 use rust_decimal::Decimal;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
@@ -31,7 +33,7 @@ use crate::{
 const HORIZON_DAYS: u64 = 14;
 
 /// What a lot's last day follows from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum EndsBy {
     /// The farm's own best-before rule.
@@ -41,7 +43,7 @@ pub enum EndsBy {
 }
 
 /// Grams of a lot in a fridge or on a shelf that no order takes in time.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct RiskRow {
     /// The lot.
     pub lot: LotCode,
@@ -63,7 +65,7 @@ pub struct RiskRow {
     /// Which of the two that is.
     pub ends_by: EndsBy,
     /// `past its day`, `today`, `tomorrow` or `later`.
-    pub when: &'static str,
+    pub when: Cow<'static, str>,
     /// Shelf life left of the grams there.
     pub life: Option<LifeLeft>,
     /// Whether it is on hold: nothing of it is sold before that is decided.
@@ -75,7 +77,7 @@ pub struct RiskRow {
 }
 
 /// What must be sold first.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct ShelfLife {
     /// The farm's day.
     pub today: NaiveDate,
@@ -89,7 +91,7 @@ pub struct ShelfLife {
     /// ISO 4217 letters.
     pub currency: String,
     /// The usual caution.
-    pub caution: &'static str,
+    pub caution: Cow<'static, str>,
 }
 
 /// An order's line as the simulation sees it, and what is said of it.
@@ -147,7 +149,7 @@ impl Tx {
                 money: price.get(&lot.strain).map(|p| ways.coinage.by_weight(risk.grams, *p)),
                 last_day: risk.last_day,
                 ends_by: *ends_by,
-                when: urgency(risk.last_day, today),
+                when: urgency(risk.last_day, today).into(),
                 life: at.life,
                 on_hold: lot.on_hold,
                 why: why(risk.reason, &ordered),
@@ -162,7 +164,7 @@ impl Tx {
             money: ways.coinage.round(rows.iter().filter_map(|r| r.money).sum()),
             lots: rows,
             currency: self.ways().await?.coinage.currency().to_owned(),
-            caution: CAUTION,
+            caution: CAUTION.into(),
         })
     }
 

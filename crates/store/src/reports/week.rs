@@ -78,7 +78,7 @@ pub struct WeekFigures {
 }
 
 /// The week before, for comparison: the same part of it while a week is running, else the whole, as it was closed where it was.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct WeekBefore {
     /// The week before.
     pub week: IsoWeek,
@@ -91,7 +91,7 @@ pub struct WeekBefore {
 }
 
 /// How far a week has come.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum WeekStage {
     /// It lies ahead.
@@ -106,7 +106,7 @@ pub enum WeekStage {
 
 /// A lot that by the times written down was below zero somewhere, though by the order of recording it never was: something was
 /// written down late, or with the wrong time.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct BelowZero {
     /// The lot.
     pub lot: LotCode,
@@ -119,7 +119,7 @@ pub struct BelowZero {
 }
 
 /// An act that was entered late: after its week was closed, or after a count of what it moved.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct LateEntry {
     /// The act.
     pub act_id: Uuid,
@@ -142,7 +142,7 @@ pub struct LateEntry {
 }
 
 /// A week, now and as it was closed.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Week {
     /// The week.
     pub week: IsoWeek,

@@ -95,7 +95,7 @@ pub struct WeekCounted {
 }
 
 /// Balances held against movements, lot by lot, as they are now. What differs is damage, and names the lot.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct BookCheck {
     /// In the stores by the balances.
     pub balances_g: Grams,

@@ -86,7 +86,7 @@ pub struct OutForDelivery {
 }
 
 /// One row of a week's money: a lot handed over or come back under a docket, or sold at a stall. Of a return grams and amount are below zero.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct WeekSale {
     /// When.
     pub at: DateTime<Utc>,

@@ -4,7 +4,7 @@ use gillbook_core::{
     Grams,
     ledger::entry::{Act, PlannedLeg},
     refusal::{Kind, Refusal},
-    selling::pricing::price_line,
+    selling::{customer::Customer, pricing::price_line},
     text::{CustomerCode, LotCode, OrderCode, PlaceCode, ProductCode},
     words::{ActKind, OrderStatus, PlaceKind, PriceUnit},
 };
@@ -20,6 +20,7 @@ use crate::{
     selling::{
         dockets::{Docket, DocketLine, DocketStatus, NewDocket, SENT_WARM, SentWarm},
         kept::PartRow,
+        orders::Order,
     },
 };
 use chrono::{DateTime, Days, NaiveDate, Utc};
@@ -36,7 +37,7 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.selling.dispatch", skip_all, fields(farm_id = self.farm.0))]
     pub async fn dispatch(&mut self, new: &NewDocket) -> Result<Docket> {
         let dispatched_at = self.happened(new.dispatched_at, "/dispatched_at")?;
-        let order = self.order_for_change(&new.order).await.or_missing(|| {
+        let order = self.order_and_goods_for_change(&new.order, &[]).await.or_missing(|| {
             Refusal::field("/order", format!("There is no order {} on this farm. Check the code.", new.order))
         })?;
         if order.status != OrderStatus::Confirmed {
@@ -47,7 +48,7 @@ impl Tx {
             .at("/order")
             .into());
         }
-        let lots: Vec<LotCode> = order.lines.iter().flat_map(|l| l.set_aside.iter().map(|s| s.lot.clone())).collect();
+        let lots: Vec<LotCode> = order.lots_set_aside().collect();
         if lots.is_empty() {
             return Err(Refusal::new(
                 Kind::NotEnough,
@@ -67,7 +68,6 @@ impl Tx {
             )
             .into());
         }
-        self.lock_lots(&lots).await?;
         self.expect_free_of_hold(&lots).await?;
         let warm = self.authorise_warm(&lots).await?;
         let to_place: PlaceCode = match &new.van {
@@ -80,7 +80,8 @@ impl Tx {
             }
             None => order.customer.as_str().parse().map_err(crate::Error::Stored)?,
         };
-        let lines = self.docket_lines(&order, &oldest(&warm), dispatched_at).await?;
+        let customer = self.customer(&order.customer).await?;
+        let lines = self.docket_lines(&order, &customer, &oldest(&warm), dispatched_at).await?;
         let act = NewAct {
             id: new.id.unwrap_or_else(|| self.new_id()),
             kind: ActKind::Dispatch,
@@ -97,7 +98,7 @@ impl Tx {
             order_code: &order.order,
             customer: &order.customer,
             customer_name: &order.customer_name,
-            address: self.customer(&order.customer).await?.address,
+            address: customer.address,
             van: new.van.as_ref(),
             delivery_day: order.delivery_day,
             dispatched_at,
@@ -119,12 +120,12 @@ impl Tx {
     /// Prices what is set aside: rounded once an order line, shared to its lots without losing a cent.
     async fn docket_lines(
         &mut self,
-        order: &crate::selling::orders::Order,
+        order: &Order,
+        customer: &Customer,
         warm: &BTreeMap<LotCode, WarmSpell>,
         at: DateTime<Utc>,
     ) -> Result<Vec<DocketLine>> {
         let coinage = self.ways().await?.coinage;
-        let customer = self.customer(&order.customer).await?;
         let products = self.products_of(order).await?;
         let filled: Vec<_> = order.lines.iter().zip(&products).filter(|(line, _)| !line.set_aside.is_empty()).collect();
         let codes: Vec<ProductCode> = filled.iter().map(|(_, product)| product.product.clone()).collect();
@@ -165,7 +166,7 @@ impl Tx {
                         place: w.place.clone(),
                         began_at: w.began_at,
                         authorised_by: self.signed.name.clone(),
-                        caution: SENT_WARM,
+                        caution: SENT_WARM.into(),
                     }),
                 });
             }

@@ -1,5 +1,7 @@
 //! Dockets: what goes out, how it was handed over, what comes back.
 
+use std::borrow::Cow;
+
 use gillbook_core::{
     Grams,
     refusal::Refusal,
@@ -39,7 +41,7 @@ pub struct NewDocket {
 }
 
 /// A line of a docket: one lot of one product.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct DocketLine {
     /// Its number.
     pub line: i32,
@@ -88,7 +90,7 @@ pub struct DocketLine {
 }
 
 /// A line of the order that a docket is for.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct OrderedLine {
     /// The order's line.
     pub order_line: i32,
@@ -105,7 +107,7 @@ pub struct OrderedLine {
 }
 
 /// A warm spell that was not settled when a lot went out.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct SentWarm {
     /// The excursion.
     pub excursion_id: Uuid,
@@ -116,14 +118,14 @@ pub struct SentWarm {
     /// Who sent it out: the person who was signed in.
     pub authorised_by: String,
     /// The caution.
-    pub caution: &'static str,
+    pub caution: Cow<'static, str>,
 }
 
 /// The caution of a docket with a lot that was in a warm spell.
 pub(super) const SENT_WARM: &str = "It was in a warm spell that was not settled when it went out. Your local food-safety rules and your own food-safety plan decide.";
 
 /// How a docket was handed over.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Delivery {
     /// The act.
     pub act_id: Uuid,
@@ -142,7 +144,7 @@ pub struct Delivery {
 }
 
 /// Where a docket stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum DocketStatus {
     /// On its way.
@@ -154,7 +156,7 @@ pub enum DocketStatus {
 }
 
 /// A docket.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Docket {
     /// Code.
     pub docket: DocketCode,
@@ -191,7 +193,7 @@ pub struct Docket {
     /// How it was handed over.
     pub delivery: Option<Delivery>,
     /// The usual caution.
-    pub caution: &'static str,
+    pub caution: Cow<'static, str>,
 }
 
 impl Tx {
@@ -344,7 +346,7 @@ impl Tx {
                     lines,
                     currency: r.currency,
                     delivery,
-                    caution: CAUTION,
+                    caution: CAUTION.into(),
                 }
             })
             .collect())
@@ -362,5 +364,5 @@ pub fn packs_of(grams: Grams, ordered: &OrderedLine) -> Option<i64> {
 /// The warm spell of a docket's line, with the one who sent it out.
 fn sent_warm(spell: Option<((Uuid, PlaceCode), DateTime<Utc>)>, sent_by: &str) -> Option<SentWarm> {
     let ((excursion_id, place), began_at) = spell?;
-    Some(SentWarm { excursion_id, place, began_at, authorised_by: sent_by.to_owned(), caution: SENT_WARM })
+    Some(SentWarm { excursion_id, place, began_at, authorised_by: sent_by.to_owned(), caution: SENT_WARM.into() })
 }

@@ -10,11 +10,12 @@ use gillbook_core::{
             MAX_LINES, NewOrder, NewOrderLine, OrderChange, PlannedLine, expect_day_to_come, next_status, plan_lines,
         },
     },
-    text::{CustomerCode, LotCode, Note, OrderCode, PlaceCode, ProductCode},
+    text::{CustomerCode, LotCode, Note, OrderCode, ProductCode},
     units::calendar::day_of,
     words::OrderStatus,
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+use sqlx::types::Json;
 use utoipa::ToSchema;
 
 use crate::{
@@ -26,7 +27,7 @@ use crate::{
 };
 
 /// A line of an order.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct OrderLine {
     /// Its number.
     pub line: i32,
@@ -45,7 +46,7 @@ pub struct OrderLine {
 }
 
 /// An order.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Order {
     /// Code.
     pub order: OrderCode,
@@ -80,22 +81,49 @@ impl Tx {
         let today = day_of(self.now, self.ways().await?.zone);
         expect_day_to_come(new.delivery_day.0, today, new.past_day)?;
         let lines = self.order_lines(&customer, &new.lines).await?;
-        let number = self.next_number("order").await?;
-        let code: OrderCode = format!("O-{number}").parse().map_err(crate::Error::Stored)?;
-        sqlx::query!(
-            "insert into customer_order (farm_id, order_code, customer, delivery_day, status, note, placed_at) values ($1, $2, $3, $4, $5, $6, $7)",
+        let status = if new.draft { OrderStatus::Draft } else { OrderStatus::Confirmed };
+        let (products, grams, packs) = columns(&lines);
+        let order = sqlx::query_scalar!(
+            r#"with numbered as (select format('O-%s', next_number($1, 'order')) as code),
+                    placed as (
+                        insert into customer_order (farm_id, order_code, customer, delivery_day, status, note, placed_at)
+                        select $1, code, $2, $3, $4, $5, $6 from numbered),
+                    lines as (
+                        insert into order_line (farm_id, order_code, line, product, grams, packs)
+                        select $1, code, n::int, p, g, k from numbered, unnest($7::text[], $8::bigint[], $9::int[]) with ordinality as u(p, g, k, n))
+               select code as "code!: OrderCode" from numbered"#,
             self.farm.0,
-            code.as_str(),
             new.customer.as_str(),
             new.delivery_day.0,
-            if new.draft { OrderStatus::Draft } else { OrderStatus::Confirmed }.as_str(),
+            status.as_str(),
             new.note.as_str(),
-            self.now
+            self.now,
+            &products,
+            &grams,
+            &packs as &[Option<i32>]
         )
-        .execute(&mut *self.db)
+        .fetch_one(&mut *self.db)
         .await?;
-        self.insert_lines(&code, &lines).await?;
-        self.order(&code).await
+        let lines = (1..).zip(lines).map(|(line, l)| OrderLine {
+            line,
+            product: l.product,
+            name: l.name,
+            grams_g: l.grams_g,
+            packs: l.packs,
+            set_aside: Vec::new(),
+            short_g: l.grams_g,
+        });
+        Ok(Order {
+            order,
+            customer: customer.customer,
+            customer_name: customer.name,
+            delivery_day: new.delivery_day.0,
+            status,
+            placed_at: self.now,
+            note: new.note.to_string(),
+            lines: lines.collect(),
+            version: 1,
+        })
     }
 
     /// Decides on the lines of an order, by the products that they name.
@@ -106,9 +134,7 @@ impl Tx {
     }
 
     async fn insert_lines(&mut self, code: &OrderCode, lines: &[PlannedLine]) -> Result<()> {
-        let products: Vec<String> = lines.iter().map(|l| l.product.to_string()).collect();
-        let grams: Vec<i64> = lines.iter().map(|l| l.grams_g.0).collect();
-        let packs: Vec<Option<i32>> = lines.iter().map(|l| l.packs).collect();
+        let (products, grams, packs) = columns(lines);
         sqlx::query!(
             "insert into order_line (farm_id, order_code, line, product, grams, packs)
              select $1, $2, n::int, p, g, k from unnest($3::text[], $4::bigint[], $5::int[]) with ordinality as u(p, g, k, n)",
@@ -227,7 +253,14 @@ impl Tx {
     ) -> Result<Vec<Order>> {
         let rows = sqlx::query!(
             r#"select o.order_code as "order: OrderCode", o.customer as "customer: CustomerCode", c.name, o.delivery_day, o.status as "status: OrderStatus",
-                      o.placed_at, o.note, o.version
+                      o.placed_at, o.note, o.version,
+                      coalesce((select jsonb_agg(jsonb_build_object('line', l.line, 'product', l.product, 'name', p.name, 'grams_g', l.grams, 'packs', l.packs, 'short_g', 0,
+                                'set_aside', coalesce((select jsonb_agg(jsonb_build_object('lot', s.lot, 'place', s.place, 'grams_g', s.grams, 'reason', s.reason)
+                                                                        order by s.lot, s.place)
+                                                         from set_aside s where s.farm_id = l.farm_id and s.order_code = l.order_code and s.line = l.line), '[]'))
+                                order by l.line)
+                           from order_line l join product p using (farm_id, product)
+                          where l.farm_id = o.farm_id and l.order_code = o.order_code), '[]') as "lines!: Json<Vec<OrderLine>>"
                  from customer_order o join customer c using (farm_id, customer)
                 where o.farm_id = $1 and ($2::text is null or o.order_code = $2)
                   and ($3::date is null or o.delivery_day >= $3) and ($4::date is null or o.delivery_day <= $4)
@@ -244,58 +277,10 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let codes: Vec<String> = rows.iter().map(|r| r.order.to_string()).collect();
-        let lines = sqlx::query!(
-            r#"select l.order_code as "order: OrderCode", l.line, l.product as "product: ProductCode", p.name, l.grams as "grams: Grams", l.packs
-                 from order_line l join product p using (farm_id, product) where l.farm_id = $1 and l.order_code = any ($2) order by l.order_code, l.line"#,
-            self.farm.0,
-            &codes
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let aside = sqlx::query!(
-            r#"select order_code as "order: OrderCode", line, lot as "lot: LotCode", place as "place: PlaceCode", grams as "grams: Grams", reason
-                 from set_aside where farm_id = $1 and order_code = any ($2) order by order_code, line, lot, place"#,
-            self.farm.0,
-            &codes
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let lots: Vec<LotCode> = aside.iter().map(|s| s.lot.clone()).collect();
-        let warm = self.warm_spells_of(&lots).await?;
-        let line_of = |order: &OrderCode| {
-            lines
-                .iter()
-                .filter(|l| &l.order == order)
-                .map(|l| {
-                    let set_aside: Vec<SetAside> = aside
-                        .iter()
-                        .filter(|s| &s.order == order && s.line == l.line)
-                        .map(|s| SetAside {
-                            lot: s.lot.clone(),
-                            place: s.place.clone(),
-                            grams_g: s.grams,
-                            reason: s.reason.clone(),
-                            warm_spell: warm.get(&s.lot).cloned(),
-                        })
-                        .collect();
-                    let short = l.grams - set_aside.iter().map(|s| s.grams_g).sum();
-                    OrderLine {
-                        line: l.line,
-                        product: l.product.clone(),
-                        name: l.name.clone(),
-                        grams_g: l.grams,
-                        packs: l.packs,
-                        set_aside,
-                        short_g: short.max(Grams::ZERO),
-                    }
-                })
-                .collect()
-        };
-        Ok(rows
+        let mut orders: Vec<Order> = rows
             .into_iter()
             .map(|r| Order {
-                lines: line_of(&r.order),
+                lines: r.lines.0,
                 order: r.order,
                 customer: r.customer,
                 customer_name: r.name,
@@ -305,8 +290,38 @@ impl Tx {
                 note: r.note,
                 version: r.version,
             })
-            .collect())
+            .collect();
+        let lots: Vec<LotCode> = orders.iter().flat_map(Order::lots_set_aside).collect();
+        let warm = self.warm_spells_of(&lots).await?;
+        for line in orders.iter_mut().flat_map(|o| &mut o.lines) {
+            for s in &mut line.set_aside {
+                s.warm_spell = warm.get(&s.lot).cloned();
+            }
+            line.count_short();
+        }
+        Ok(orders)
     }
+}
+
+impl OrderLine {
+    /// Works out what is short, after what is set aside has changed.
+    pub(crate) fn count_short(&mut self) {
+        let set_aside: Grams = self.set_aside.iter().map(|s| s.grams_g).sum();
+        self.short_g = (self.grams_g - set_aside).max(Grams::ZERO);
+    }
+}
+
+impl Order {
+    /// The lots that are set aside for it, one for each time.
+    pub(crate) fn lots_set_aside(&self) -> impl Iterator<Item = LotCode> + '_ {
+        self.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.lot.clone())
+    }
+}
+
+/// Products, grams and packs of lines.
+fn columns(lines: &[PlannedLine]) -> (Vec<String>, Vec<i64>, Vec<Option<i32>>) {
+    let products = lines.iter().map(|l| l.product.to_string()).collect();
+    (products, lines.iter().map(|l| l.grams_g.0).collect(), lines.iter().map(|l| l.packs).collect())
 }
 
 pub(crate) fn expect_open(order: &Order) -> Result<(), Refusal> {

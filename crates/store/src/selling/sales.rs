@@ -11,7 +11,7 @@ use gillbook_core::{
     words::{ActKind, CustomerKind},
 };
 use rust_decimal::Decimal;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{Result, Tx};
@@ -20,7 +20,7 @@ use crate::{Result, Tx};
 const MEAN_PRICE_DAYS: i64 = 28;
 
 /// What kind of sale a row is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, ToSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum SaleKind {
     /// Handed to a customer under a docket.

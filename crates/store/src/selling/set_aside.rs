@@ -10,10 +10,10 @@ use gillbook_core::{
         product::Product,
         set_aside::{ChoiceFacts, Chosen, NewSetAside, WantedLine, choose, expect_bounded, fill},
     },
-    text::{Line, LotCode, OrderCode, PlaceCode, ProductCode, StrainCode},
+    text::{LotCode, OrderCode, PlaceCode, ProductCode, StrainCode},
     words::{Form, Packaging, PlaceKind},
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
@@ -23,7 +23,7 @@ use crate::{
 };
 
 /// Grams of a lot set aside for a line.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct SetAside {
     /// The lot.
     pub lot: LotCode,
@@ -51,18 +51,33 @@ impl Tx {
             (Some(chosen), Some(reason)) => Some((chosen, reason)),
         };
         expect_bounded(new.chosen.as_deref().unwrap_or_default())?;
-        let order = self.order_for_change(code).await?;
-        expect_open(&order)?;
-        // Every lot that may be touched is locked at once and in one order, before the old setting aside is released:
-        // so two orders that want the same lots cannot wait for each other.
         let chosen: Vec<LotCode> = new.chosen.iter().flatten().map(|c| c.lot.clone()).collect();
-        self.lock_lots_for(&order, &chosen).await?;
-        self.release_set_aside(code).await?;
-        match by_hand {
-            None => self.set_aside_first_expiring(&order).await?,
-            Some((chosen, reason)) => self.set_aside_chosen(&order, chosen, reason).await?,
+        let mut order = self.order_and_goods_for_change(code, &chosen).await?;
+        expect_open(&order)?;
+        let rows = match by_hand {
+            None => self.first_expiring(&order).await?,
+            Some((lots, _)) => {
+                self.expect_free_of_hold(&chosen).await?;
+                choose(code, lots, &self.choice_facts(&order, lots).await?)?
+            }
+        };
+        let reason = by_hand.map_or("", |(_, reason)| reason.as_str());
+        self.write_set_aside(code, &rows, reason).await?;
+        let lots: Vec<LotCode> = rows.iter().map(|(_, taken)| taken.lot.clone()).collect();
+        let warm = self.warm_spells_of(&lots).await?;
+        for line in &mut order.lines {
+            let of_line = rows.iter().filter(|(n, _)| *n == line.line).map(|(_, taken)| SetAside {
+                lot: taken.lot.clone(),
+                place: taken.place.clone(),
+                grams_g: taken.grams,
+                reason: reason.to_owned(),
+                warm_spell: warm.get(&taken.lot).cloned(),
+            });
+            line.set_aside = of_line.collect();
+            line.set_aside.sort_by(|a, b| (&a.lot, &a.place).cmp(&(&b.lot, &b.place)));
+            line.count_short();
         }
-        self.order(code).await
+        Ok(order)
     }
 
     /// Releases what is set aside for an order.
@@ -71,11 +86,14 @@ impl Tx {
     /// Refuses an order that has gone out.
     #[tracing::instrument(level = "debug", name = "store.selling.release", skip_all, fields(farm_id = self.farm.0))]
     pub async fn release(&mut self, code: &OrderCode) -> Result<Order> {
-        let order = self.order_for_change(code).await?;
+        let mut order = self.order_and_goods_for_change(code, &[]).await?;
         expect_open(&order)?;
-        self.lock_set_aside(&order).await?;
         self.release_set_aside(code).await?;
-        self.order(code).await
+        for line in &mut order.lines {
+            line.set_aside.clear();
+            line.count_short();
+        }
+        Ok(order)
     }
 
     pub(crate) async fn release_set_aside(&mut self, code: &OrderCode) -> Result<()> {
@@ -85,26 +103,14 @@ impl Tx {
         Ok(())
     }
 
-    async fn set_aside_first_expiring(&mut self, order: &Order) -> Result<()> {
+    async fn first_expiring(&mut self, order: &Order) -> Result<Vec<(i32, Taken)>> {
         let customer = self.customer(&order.customer).await?;
         let lines = self.wanted_lines(order).await?;
-        let mut of: BTreeMap<&ProductCode, Vec<Candidate>> = BTreeMap::new();
-        for line in &lines {
-            if !of.contains_key(&line.product.product) {
-                of.insert(&line.product.product, self.candidates(&line.product).await?);
-            }
-        }
-        let available: Vec<Vec<Candidate>> = lines.iter().map(|l| of[&l.product.product].clone()).collect();
-        let rows = fill(&lines, order.delivery_day, &customer, &available);
-        self.insert_set_aside(&order.order, &rows, "").await
-    }
-
-    async fn set_aside_chosen(&mut self, order: &Order, chosen: &[Chosen], reason: &Line) -> Result<()> {
-        let lots: Vec<LotCode> = chosen.iter().map(|c| c.lot.clone()).collect();
-        self.expect_free_of_hold(&lots).await?;
-        let facts = self.choice_facts(order, chosen).await?;
-        let rows = choose(&order.order, chosen, &facts)?;
-        self.insert_set_aside(&order.order, &rows, reason.as_str()).await
+        let products: Vec<&Product> = lines.iter().map(|l| &l.product).collect();
+        let of = self.candidates(&products, Some(&order.order)).await?;
+        let free = |l: &WantedLine| of.get(&l.product.product).cloned().unwrap_or_default();
+        let available: Vec<Vec<Candidate>> = lines.iter().map(free).collect();
+        Ok(fill(&lines, order.delivery_day, &customer, &available))
     }
 
     async fn wanted_lines(&mut self, order: &Order) -> Result<Vec<WantedLine>> {
@@ -143,14 +149,14 @@ impl Tx {
         })
     }
 
-    async fn insert_set_aside(&mut self, code: &OrderCode, rows: &[(i32, Taken)], reason: &str) -> Result<()> {
+    /// Writes what is set aside for an order, in place of what was.
+    async fn write_set_aside(&mut self, code: &OrderCode, rows: &[(i32, Taken)], reason: &str) -> Result<()> {
         let lines: Vec<i32> = rows.iter().map(|r| r.0).collect();
         let lots: Vec<String> = rows.iter().map(|r| r.1.lot.to_string()).collect();
         let places: Vec<String> = rows.iter().map(|r| r.1.place.to_string()).collect();
         let grams: Vec<i64> = rows.iter().map(|r| r.1.grams.0).collect();
         sqlx::query!(
-            "insert into set_aside (farm_id, order_code, line, lot, place, grams, reason)
-             select $1, $2, n, l, p, g, $7 from unnest($3::int[], $4::text[], $5::text[], $6::bigint[]) as u(n, l, p, g)",
+            "select replace_set_aside($1, $2, $3, $4, $5, $6, $7)",
             self.farm.0,
             code.as_str(),
             &lines,
@@ -180,70 +186,67 @@ impl Tx {
         self.lock_lots(&lots).await
     }
 
-    /// Locks the balances of the lots that are set aside for an order, of those chosen for it, and of every lot in stock that it could
-    /// be filled from.
-    async fn lock_lots_for(&mut self, order: &Order, chosen: &[LotCode]) -> Result<()> {
-        let products = self.products_of(order).await?;
-        let strains: Vec<String> = products.iter().flat_map(|p| p.strains.iter().map(ToString::to_string)).collect();
-        let mut lots = sqlx::query_scalar!(
-            r#"select distinct l.lot as "lot: LotCode" from lot l join balance b using (farm_id, lot) join place p using (farm_id, place)
-                where l.farm_id = $1 and l.strain = any ($2) and b.grams > 0 and p.kind in ('fridge', 'shelf')"#,
-            self.farm.0,
-            &strains
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        lots.extend(order.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.lot.clone()));
-        lots.extend(chosen.iter().cloned());
-        self.lock_lots(&lots).await
+    /// An order, locked with what is set aside for it, the lots chosen for it, and every lot in stock that it could be filled from.
+    pub(crate) async fn order_and_goods_for_change(&mut self, code: &OrderCode, chosen: &[LotCode]) -> Result<Order> {
+        let chosen: Vec<String> = chosen.iter().map(ToString::to_string).collect();
+        sqlx::query!("select lock_order_goods($1, $2, $3)", self.farm.0, code.as_str(), &chosen)
+            .execute(&mut *self.db)
+            .await?;
+        self.order(code).await
     }
 
-    /// Lots that a product can be filled from: those that will do, free, not on hold.
-    pub(crate) async fn candidates(&mut self, product: &Product) -> Result<Vec<Candidate>> {
-        let strains: Vec<String> = product.strains.iter().map(ToString::to_string).collect();
+    /// Lots that products can be filled from, by product: those that will do, free, not on hold. What is set aside for an order counts as free
+    /// for that order.
+    pub(crate) async fn candidates(
+        &mut self,
+        products: &[&Product],
+        order: Option<&OrderCode>,
+    ) -> Result<BTreeMap<ProductCode, Vec<Candidate>>> {
+        let codes: Vec<String> = products.iter().map(|p| p.product.to_string()).collect();
         let rows = sqlx::query!(
-            r#"select l.lot as "lot: LotCode", b.place as "place: PlaceCode", (b.grams - b.set_aside_g)::bigint as "free!: Grams", l.best_before,
+            r#"select q.product as "product: ProductCode", l.lot as "lot: LotCode", b.place as "place: PlaceCode", f.free as "free!: Grams", l.best_before,
                       l.harvest_day, l.strain as "strain: StrainCode", l.form as "form: Form", l.packaging as "packaging: Packaging", g.rank,
                       least.rank as least_rank, r.days as "days?"
-                 from lot l join balance b using (farm_id, lot) join place p using (farm_id, place)
+                 from product q join product_strain t using (farm_id, product)
+                 join grade least on least.farm_id = q.farm_id and least.grade = q.least_grade
+                 join lot l on l.farm_id = t.farm_id and l.strain = t.strain
                  join grade g on g.farm_id = l.farm_id and g.grade = l.grade
-                 join grade least on least.farm_id = l.farm_id and least.grade = $3
-                 left join lateral (select q.days from best_before_rule q where q.farm_id = l.farm_id and q.product = $4 and q.packaging = l.packaging
-                                      and q.effective_from <= $5 order by q.effective_from desc limit 1) r on true
-                where l.farm_id = $1 and l.strain = any ($2) and p.kind in ('fridge', 'shelf') and b.grams > b.set_aside_g
-                  and coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.turn desc limit 1), 'release') = 'release'"#,
+                 join balance b on b.farm_id = l.farm_id and b.lot = l.lot and b.grams > 0
+                 join place p on p.farm_id = b.farm_id and p.place = b.place and p.kind in ('fridge', 'shelf')
+                cross join lateral (
+                      select (b.grams - b.set_aside_g + coalesce(sum(s.grams), 0))::bigint as free from set_aside s
+                       where s.farm_id = b.farm_id and s.lot = b.lot and s.place = b.place and s.order_code = $4) f
+                 left join lateral (select o.days from best_before_rule o where o.farm_id = l.farm_id and o.product = q.product
+                                      and o.packaging = l.packaging and o.effective_from <= $3 order by o.effective_from desc limit 1) r on true
+                where q.farm_id = $1 and q.product = any ($2) and f.free > 0 and lot_held_since(l.farm_id, l.lot) is null"#,
             self.farm.0,
-            &strains,
-            product.least_grade.as_str(),
-            product.product.as_str(),
-            self.now
+            &codes,
+            self.now,
+            order.map(OrderCode::as_str)
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let need = |least_rank| Need {
-            strains: product.strains.clone(),
-            least_rank,
-            form: product.form,
-            packaging: product.packaging,
-        };
-        Ok(rows
-            .into_iter()
-            .map(|r| {
-                let goods = Goods { strain: r.strain, grade_rank: r.rank, form: r.form, packaging: r.packaging };
-                (
-                    need(r.least_rank).takes(&goods),
-                    Candidate {
-                        expires_on: r.best_before.unwrap_or_else(|| best_before(r.harvest_day, r.days)),
-                        lot: r.lot,
-                        place: r.place,
-                        free: r.free,
-                        harvest_day: r.harvest_day,
-                        goods,
-                    },
-                )
-            })
-            .filter_map(|(takes, candidate)| takes.then_some(candidate))
-            .collect())
+        let mut candidates: BTreeMap<ProductCode, Vec<Candidate>> = BTreeMap::new();
+        for r in rows {
+            let Some(product) = products.iter().find(|p| p.product == r.product) else { continue };
+            let need = Need {
+                strains: product.strains.clone(),
+                least_rank: r.least_rank,
+                form: product.form,
+                packaging: product.packaging,
+            };
+            let goods = Goods { strain: r.strain, grade_rank: r.rank, form: r.form, packaging: r.packaging };
+            if need.takes(&goods) {
+                candidates.entry(r.product).or_default().push(Candidate {
+                    expires_on: r.best_before.unwrap_or_else(|| best_before(r.harvest_day, r.days)),
+                    lot: r.lot,
+                    place: r.place,
+                    free: r.free,
+                    harvest_day: r.harvest_day,
+                    goods,
+                });
+            }
+        }
+        Ok(candidates)
     }
 }

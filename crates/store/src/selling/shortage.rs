@@ -37,13 +37,15 @@ impl Tx {
         let least_days = self.customer(&order.customer).await?.least_days;
         let needed_until = order.delivery_day + Days::new(u64::from(least_days.unsigned_abs()));
         let products = self.products_of(order).await?;
+        let short = order.lines.iter().zip(&products).filter(|(line, _)| line.short_g > Grams::ZERO);
+        let of = self.candidates(&short.map(|(_, product)| product).collect::<Vec<_>>(), None).await?;
         let mut reasons = Vec::with_capacity(order.lines.len());
         for (line, product) in order.lines.iter().zip(products) {
             if line.short_g <= Grams::ZERO {
                 reasons.push(None);
                 continue;
             }
-            let candidates = self.candidates(&product).await?;
+            let candidates = of.get(&product.product).map(Vec::as_slice).unwrap_or_default();
             let fresh: Grams = candidates.iter().filter(|c| c.expires_on >= needed_until).map(|c| c.free).sum();
             reasons.push(Some(match candidates.iter().map(|c| c.expires_on).max() {
                 None => Shortage::NothingFree { least_grade: product.least_grade },

@@ -1,6 +1,6 @@
 //! One excursion: what happened, what was inside, what is done and what becomes of the food, who countersigned it.
 
-use std::collections::BTreeMap;
+use std::{borrow::Cow, collections::BTreeMap};
 
 use askama::Template;
 use axum::{
@@ -75,7 +75,7 @@ struct LotRow {
     now: String,
     life: String,
     marks: Vec<&'static str>,
-    caution: Option<&'static str>,
+    caution: Option<Cow<'static, str>>,
     /// Whether the form offers it: it is in stock.
     offered: bool,
     ticked: bool,
@@ -210,7 +210,7 @@ fn lot_row(l: &LotThere, typed: &ActionForm) -> LotRow {
         now: kg(l.stock_g),
         life: l.life_days.map_or_else(|| "–".into(), |d| format!("{d:.1} d")),
         marks: marks.into_iter().filter_map(|(is, mark)| is.then_some(mark)).collect(),
-        caution: l.caution,
+        caution: l.caution.clone(),
         offered: l.stock_g > Grams::ZERO,
         ticked: if typed.shown > 0 { ticked(LOT) } else { !l.decided },
         apart: l.can_set_apart.then(|| kg(l.there_g)),

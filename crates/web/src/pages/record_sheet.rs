@@ -89,7 +89,7 @@ pub(super) fn sheet_of(r: &TemperatureRecord) -> paper::Record {
         people: r.people.iter().map(|p| format!("{}: {}, {}", p.initials, p.name, p.role.as_str())).collect(),
         mean_kinetic: r.exposure.mean_kinetic_c.map(super::celsius),
         printed: format!("Printed by {}, {} ({})", r.printed_by, full_time(r.printed_at, zone), r.zone),
-        caution: r.caution.to_owned(),
+        caution: r.caution.to_string(),
     }
 }
 

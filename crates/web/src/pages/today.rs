@@ -112,7 +112,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
                 kg: kg(r.at_risk_g),
                 when: match r.ends_by {
                     EndsBy::BestBefore if r.when != "past its day" => format!("sell by {}", r.when),
-                    EndsBy::ShelfLife | EndsBy::BestBefore => r.when.to_owned(),
+                    EndsBy::ShelfLife | EndsBy::BestBefore => r.when.to_string(),
                 },
                 remedy: if morning.warm.contains(&r.lot) {
                     "In a warm spell that is not settled: your local food-safety rules and your plan decide.".into()
