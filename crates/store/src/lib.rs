@@ -118,9 +118,9 @@ type BelievedUntil = (Arc<farm::sessions::Session>, DateTime<Utc>);
 pub struct Store {
     pool: PgPool,
     /// Connections that readings are kept on.
-    held: cold::held::Held,
+    pinned: cold::ingest::pinned::PinnedPool,
     /// Whether readings are likely to be there already.
-    wary: cold::readings::Wary,
+    duplicate_backoff: cold::readings::DuplicateBackoff,
     /// Months whose partitions are known to be there.
     months: Arc<RwLock<BTreeSet<(i32, u32)>>>,
     /// Numbers and places of probes by farm and name.
@@ -176,8 +176,8 @@ impl Store {
             .await?;
         Ok(Self {
             pool,
-            held: cold::held::Held::default(),
-            wary: cold::readings::Wary::default(),
+            pinned: cold::ingest::pinned::PinnedPool::default(),
+            duplicate_backoff: cold::readings::DuplicateBackoff::default(),
             months: Arc::default(),
             probes: Arc::new(Cache::with_weighter(1000, PROBE_CACHE_CAPACITY, UnitWeighter)),
             tokens: Arc::new(Cache::with_weighter(1000, PROBE_CACHE_CAPACITY, UnitWeighter)),
@@ -204,7 +204,7 @@ impl Store {
     /// Closes every connection.
     pub async fn close(&self) {
         let closed = self.pool.close();
-        self.held.give_back();
+        self.pinned.drain();
         closed.await;
     }
 
@@ -406,7 +406,7 @@ impl Tx {
 
     /// Takes the next number of a kind, without gaps: the row stays locked until the transaction ends.
     async fn next_number(&mut self, kind: &str) -> Result<i64> {
-        Ok(sqlx::query_scalar!(r#"select next_number($1, $2) as "number!""#, self.farm.0, kind)
+        Ok(sqlx::query_scalar!(r#"select next_code_number($1, $2) as "number!""#, self.farm.0, kind)
             .fetch_one(&mut *self.db)
             .await?)
     }

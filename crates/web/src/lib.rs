@@ -8,7 +8,6 @@
 mod api;
 mod body;
 mod documents;
-mod ingest;
 mod live;
 mod metrics;
 mod pages;
@@ -32,7 +31,7 @@ use axum::{
 };
 use chrono::{DateTime, Utc};
 use gillbook_core::limits::{MAX_BODY_BYTES, MAX_BODY_WAIT, MAX_REQUEST_TIME};
-use gillbook_store::Store;
+use gillbook_store::{Store, cold::ingest::group_commit::GroupCommit};
 use tower::ServiceBuilder;
 use tower_http::{
     catch_panic::CatchPanicLayer,
@@ -71,7 +70,7 @@ pub struct Shared {
     settings: Settings,
     tries: Tries,
     streams: live::Streams,
-    ingest: ingest::Ingest,
+    ingest: GroupCommit,
     metrics: Arc<metrics::Metrics>,
 }
 
@@ -94,7 +93,9 @@ impl App {
     #[must_use]
     pub fn new(store: Store, clock: Clock, settings: Settings) -> Self {
         let metrics = Arc::new(metrics::Metrics::new());
-        let ingest = ingest::Ingest::new(store.clone(), clock.clone(), metrics.clone());
+        let observed = metrics.clone();
+        let committed = move |records, took| observed.committed(records, took);
+        let ingest = GroupCommit::new(store.clone(), clock.clone(), Arc::new(committed));
         let (tries, streams) = (Tries::new(), live::Streams::new());
         Self(Arc::new(Shared { store, clock, settings, tries, streams, ingest, metrics }))
     }

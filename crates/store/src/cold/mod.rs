@@ -2,12 +2,11 @@
 
 pub mod chilling;
 pub mod excursions;
-pub(crate) mod held;
 pub mod house_checks;
+pub mod ingest;
 pub mod judging;
 pub mod notices;
 pub mod places;
 pub mod probe_checks;
-pub(crate) mod reading_group;
 pub mod readings;
 pub mod temperature;

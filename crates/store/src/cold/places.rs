@@ -350,11 +350,6 @@ impl Tx {
         .await?)
     }
 
-    /// The kind of a place, if it is there.
-    pub(crate) async fn kind_of_place(&mut self, code: &PlaceCode) -> Result<Option<PlaceKind>> {
-        Ok(self.kinds_of_places(std::slice::from_ref(code)).await?.remove(code))
-    }
-
     /// The kinds of those of some places that are there.
     pub(crate) async fn kinds_of_places(&mut self, codes: &[PlaceCode]) -> Result<BTreeMap<PlaceCode, PlaceKind>> {
         let codes: Vec<String> = codes.iter().map(ToString::to_string).collect();
@@ -370,20 +365,10 @@ impl Tx {
 
     /// The kind of a place that a field names.
     pub(crate) async fn place_kind(&mut self, code: &PlaceCode, pointer: &str) -> Result<PlaceKind> {
-        let kind = self.kind_of_place(code).await?;
+        let kind = self.kinds_of_places(std::slice::from_ref(code)).await?.remove(code);
         Ok(kind.ok_or_else(|| {
             Refusal::field(pointer, format!("There is no place {code} on this farm. Check the code."))
         })?)
-    }
-
-    /// The farm's fridges, two at most: enough to tell whether there is only one.
-    pub(crate) async fn fridges(&mut self) -> Result<Vec<PlaceCode>> {
-        Ok(sqlx::query_scalar!(
-            r#"select place as "place: PlaceCode" from place where farm_id = $1 and kind = 'fridge' order by place limit 2"#,
-            self.farm.0
-        )
-        .fetch_all(&mut *self.db)
-        .await?)
     }
 
     /// A probe's number and place, by name.

@@ -15,7 +15,8 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
-    Error, FarmId, Result, Signed, Store, Tx, cold::reading_group::Group, farm::sessions::Principal, transact,
+    Error, FarmId, Result, Signed, Store, Tx, cold::ingest::insert_batch::InsertBatch, farm::sessions::Principal,
+    transact,
 };
 
 /// The oldest reading that is taken: three years.
@@ -115,25 +116,25 @@ fn months_between(first: DateTime<Utc>, last: DateTime<Utc>) -> impl Iterator<It
 }
 
 /// How many groups are looked at row by row after one of them held a reading that was there already.
-const WARY: u32 = 1000;
+const UPSERT_AFTER_DUPLICATE: u32 = 1000;
 
 /// Whether the next groups are likely to hold readings that are there already: a board that sends its backlog twice does so for a while,
 /// and the database's log tells of every broken key.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Wary(Arc<AtomicU32>);
+pub(crate) struct DuplicateBackoff(Arc<AtomicU32>);
 
-impl Wary {
+impl DuplicateBackoff {
     fn next(&self) -> bool {
         self.0.fetch_update(Ordering::Relaxed, Ordering::Relaxed, |left| left.checked_sub(1)).is_ok()
     }
 
     fn begin(&self) {
-        self.0.store(WARY, Ordering::Relaxed);
+        self.0.store(UPSERT_AFTER_DUPLICATE, Ordering::Relaxed);
     }
 }
 
 impl Store {
-    /// Keeps posts of any number of farms in one commit, and tells each what became of it. If the database refuses the group, it is
+    /// Keeps posts of any number of farms in one commit, and tells each what became of it. If the database refuses the batch, it is
     /// parted until the one that it refuses stands alone, whose error is told to it only.
     ///
     /// # Errors
@@ -148,9 +149,9 @@ impl Store {
         let mut todo = vec![&named[..]];
         let mut done = Vec::new();
         while let Some(posts) = todo.pop() {
-            let mut group = Group::gather(posts, now);
-            match self.keep_group(&mut group, now).await {
-                Ok(()) => done.extend(group.receipts.into_iter().map(Ok)),
+            let mut batch = InsertBatch::build(posts, now);
+            match self.commit_batch(&mut batch, now).await {
+                Ok(()) => done.extend(batch.receipts.into_iter().map(Ok)),
                 Err(error) if posts.len() == 1 || error.is_transient() => {
                     done.extend(posts.iter().map(|_| Err(error.clone_for_batch())));
                 }
@@ -164,22 +165,22 @@ impl Store {
         done
     }
 
-    async fn keep_group(&self, group: &mut Group, now: DateTime<Utc>) -> Result<()> {
-        let Some((first, last)) = group.span() else { return Ok(()) };
+    async fn commit_batch(&self, batch: &mut InsertBatch, now: DateTime<Utc>) -> Result<()> {
+        let Some((first, last)) = batch.span() else { return Ok(()) };
         self.ensure_months(first, last).await?;
         let mut tries = 0;
-        let mut some_kept = self.wary.next();
+        let mut expect_duplicates = self.duplicate_backoff.next();
         loop {
-            let mut db = self.held.take(&self.pool).await?;
-            let mut kept = group.keep_on(&mut db, now, some_kept).await;
+            let mut db = self.pinned.acquire(&self.pool).await?;
+            let mut kept = batch.commit_on(&mut db, now, expect_duplicates).await;
             if matches!(kept, Ok(false)) {
-                self.wary.begin();
-                some_kept = true;
-                kept = group.keep_on(&mut db, now, some_kept).await;
+                self.duplicate_backoff.begin();
+                expect_duplicates = true;
+                kept = batch.commit_on(&mut db, now, expect_duplicates).await;
             }
             match kept {
                 Ok(_) => {
-                    self.held.rest(db, &self.pool);
+                    self.pinned.put_back(db, &self.pool);
                     return Ok(());
                 }
                 Err(error) if error.is_retryable() && tries < crate::MAX_ATTEMPTS => tries += 1,
@@ -303,9 +304,9 @@ impl Tx {
             post.records.iter().map(|r| r.name.clone()).collect::<BTreeSet<_>>().into_iter().collect();
         let probes = self.probes_named(&names).await?;
         let named = Named::of(post, |_, name| probes.get(name).cloned(), |_| {});
-        let mut group = Group::gather(&[named], self.now);
-        group.keep_in(&mut self.db, self.now).await?;
-        group.receipts.pop().ok_or_else(|| Error::Stored("a post has a receipt".into()))
+        let mut batch = InsertBatch::build(&[named], self.now);
+        batch.insert_in_tx(&mut self.db, self.now).await?;
+        batch.receipts.pop().ok_or_else(|| Error::Stored("a post has a receipt".into()))
     }
 
     /// The readings of a place's probes in a span, in time order, with the offsets in force added.

@@ -18,7 +18,7 @@ use sqlx::{Connection, PgConnection};
 use crate::{
     Error, FarmId, Result,
     cold::{
-        held::{HeldConnection, Mark},
+        ingest::pinned::{DirtyRange, PinnedConnection},
         judging::setting_of,
         readings::{KnownProbe, MAX_CLOCK_SKEW, MAX_READING_AGE, Named, Post, Receipt, RefusedReading, Remedy},
     },
@@ -63,20 +63,25 @@ impl Row {
 
     /// The short ways for a reading that comes alone, on a connection that sees its farm, and whose hour is marked already. Returns
     /// whether that was so.
-    async fn keep_alone(&self, held: &mut HeldConnection, now: DateTime<Utc>) -> sqlx::Result<bool> {
+    async fn insert_single(&self, pinned: &mut PinnedConnection, now: DateTime<Utc>) -> sqlx::Result<bool> {
         let hours = self.touches();
-        if let Some(leases) = held.marked(&self.probe.place, hours) {
-            let kept = self.keep_marked(&mut held.connection, leases, now).await?;
-            held.mark.take_if(|_| !kept);
+        if let Some(leases) = pinned.known_dirty(&self.probe.place, hours) {
+            let kept = self.insert_if_epoch_valid(&mut pinned.connection, leases, now).await?;
+            pinned.dirty.take_if(|_| !kept);
             return Ok(kept);
         }
-        let leases = self.keep_where_marked(&mut held.connection, hours, now).await?;
-        held.mark = leases.map(|leases| Mark { place: self.probe.place.clone(), hours, leases });
+        let leases = self.insert_if_range_dirty(&mut pinned.connection, hours, now).await?;
+        pinned.dirty = leases.map(|leases| DirtyRange { place: self.probe.place.clone(), hours, leases });
         Ok(leases.is_some())
     }
 
     /// Keeps it if the mark that was seen at a count of leases stands.
-    async fn keep_marked(&self, db: &mut PgConnection, leases: i64, now: DateTime<Utc>) -> sqlx::Result<bool> {
+    async fn insert_if_epoch_valid(
+        &self,
+        db: &mut PgConnection,
+        leases: i64,
+        now: DateTime<Utc>,
+    ) -> sqlx::Result<bool> {
         let kept = sqlx::query!(
             "insert into reading (farm_id, probe_id, at, value_c, fault, received_at)
              select $1, $3, $4, $5, $6, $7 where marks_valid($1, $2)",
@@ -94,7 +99,7 @@ impl Row {
     }
 
     /// Keeps it if there is a mark that covers hours, and gives the count of leases at which it stands.
-    async fn keep_where_marked(
+    async fn insert_if_range_dirty(
         &self,
         db: &mut PgConnection,
         hours: Span,
@@ -135,28 +140,28 @@ type InsertOutcome = (i64, bool, Option<f64>);
 
 /// Posts of any number of farms, ready to be kept in one commit.
 #[derive(Debug, Default)]
-pub(crate) struct Group {
+pub(crate) struct InsertBatch {
     pub(crate) receipts: Vec<Receipt>,
     rows: Vec<Row>,
     beside: Vec<(FarmId, i32, DateTime<Utc>, &'static str, f64)>,
 }
 
 /// One bit pattern for every NaN, so that the same fault sent twice is the same.
-fn one_nan(c: f64) -> f64 {
+fn canonical_nan(c: f64) -> f64 {
     if c.is_nan() { f64::NAN } else { c }
 }
 
-fn same(a: f64, b: f64) -> bool {
-    one_nan(a).to_bits() == one_nan(b).to_bits()
+fn bit_eq(a: f64, b: f64) -> bool {
+    canonical_nan(a).to_bits() == canonical_nan(b).to_bits()
 }
 
-impl Group {
-    pub(crate) fn gather(posts: &[Named<'_>], now: DateTime<Utc>) -> Self {
+impl InsertBatch {
+    pub(crate) fn build(posts: &[Named<'_>], now: DateTime<Utc>) -> Self {
         let mut group = Self { receipts: vec![Receipt::default(); posts.len()], ..Self::default() };
         let mut rows = Vec::new();
         for (n, Named { post, probes }) in posts.iter().enumerate() {
             for (record, probe) in post.records.iter().zip(probes) {
-                match judge(post, n, record, probe.as_ref(), now) {
+                match validate_record(post, n, record, probe.as_ref(), now) {
                     Ok(Measured::Air(row)) => rows.push(row),
                     Ok(Measured::Beside { farm, probe, at, unit, value }) => {
                         group.beside.push((farm, probe, at, unit, value));
@@ -203,22 +208,22 @@ impl Group {
         setting_of(self.rows.iter().map(|row| row.farm).collect::<BTreeSet<_>>())
     }
 
-    /// Keeps them on a connection in one commit. `some_kept` says that some may be there already; where that was not said and one is,
+    /// Keeps them on a connection in one commit. `expect_duplicates` says that some may be there already; where that was not said and one is,
     /// nothing is kept and the answer is `false`.
-    pub(crate) async fn keep_on(
+    pub(crate) async fn commit_on(
         &mut self,
-        held: &mut HeldConnection,
+        pinned: &mut PinnedConnection,
         now: DateTime<Utc>,
-        some_kept: bool,
+        expect_duplicates: bool,
     ) -> Result<bool> {
         let farms = self.farms();
-        let told = match self.keep_shortest(held, &farms, now, some_kept).await {
+        let told = match self.insert_fast_path(pinned, &farms, now, expect_duplicates).await {
             Ok(told) => told,
-            Err(sqlx::Error::Database(error)) if !some_kept && error.is_unique_violation() => return Ok(false),
+            Err(sqlx::Error::Database(error)) if !expect_duplicates && error.is_unique_violation() => return Ok(false),
             Err(error) => return Err(error.into()),
         };
-        if !self.rows.is_empty() && held.sees != farms {
-            (held.sees, held.mark) = (farms, None);
+        if !self.rows.is_empty() && pinned.tenant_scope != farms {
+            (pinned.tenant_scope, pinned.dirty) = (farms, None);
         }
         self.fill_receipts(told)?;
         Ok(true)
@@ -226,46 +231,46 @@ impl Group {
 
     /// Keeps them in a transaction that has begun, where some may be there already. No savepoint around it: rows that a savepoint wrote carry
     /// its number, and would pass for rows that were there before.
-    pub(crate) async fn keep_in(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<()> {
-        let told = self.keep_rows(db, &self.farms(), now, true, false).await?;
+    pub(crate) async fn insert_in_tx(&mut self, db: &mut PgConnection, now: DateTime<Utc>) -> Result<()> {
+        let told = self.insert_temperatures(db, &self.farms(), now, true, false).await?;
         if !self.beside.is_empty() {
-            self.keep_beside(db, now).await?;
+            self.insert_auxiliary(db, now).await?;
         }
         self.fill_receipts(told)
     }
 
-    async fn keep_shortest(
+    async fn insert_fast_path(
         &self,
-        held: &mut HeldConnection,
+        pinned: &mut PinnedConnection,
         farms: &str,
         now: DateTime<Utc>,
-        some_kept: bool,
+        expect_duplicates: bool,
     ) -> sqlx::Result<Vec<InsertOutcome>> {
         if let [row] = &self.rows[..]
             && self.beside.is_empty()
-            && !some_kept
-            && held.sees == farms
-            && row.keep_alone(held, now).await?
+            && !expect_duplicates
+            && pinned.tenant_scope == farms
+            && row.insert_single(pinned, now).await?
         {
             return Ok(Vec::new());
         }
         if self.beside.is_empty() {
-            return self.keep_rows(&mut held.connection, farms, now, some_kept, true).await;
+            return self.insert_temperatures(&mut pinned.connection, farms, now, expect_duplicates, true).await;
         }
-        let mut both = held.connection.begin().await?;
-        let told = self.keep_rows(&mut both, farms, now, some_kept, true).await?;
-        self.keep_beside(&mut both, now).await?;
+        let mut both = pinned.connection.begin().await?;
+        let told = self.insert_temperatures(&mut both, farms, now, expect_duplicates, true).await?;
+        self.insert_auxiliary(&mut both, now).await?;
         both.commit().await?;
         Ok(told)
     }
 
     /// Keeps the temperatures. The connection goes on seeing their farms afterwards if that is to be `lasting`.
-    async fn keep_rows(
+    async fn insert_temperatures(
         &self,
         db: &mut PgConnection,
         farms: &str,
         now: DateTime<Utc>,
-        some_kept: bool,
+        expect_duplicates: bool,
         lasting: bool,
     ) -> sqlx::Result<Vec<InsertOutcome>> {
         if self.rows.is_empty() {
@@ -287,7 +292,7 @@ impl Group {
             &self.rows.iter().map(|r| r.fault.map(|f| f.as_str().to_owned())).collect::<Vec<_>>()
                 as &[Option<String>],
             now,
-            some_kept,
+            expect_duplicates,
             lasting
         )
         .fetch_all(db)
@@ -295,7 +300,7 @@ impl Group {
         Ok(told.into_iter().map(|r| (r.ord, r.is_new, r.kept_c)).collect())
     }
 
-    async fn keep_beside(&self, db: &mut PgConnection, now: DateTime<Utc>) -> sqlx::Result<()> {
+    async fn insert_auxiliary(&self, db: &mut PgConnection, now: DateTime<Utc>) -> sqlx::Result<()> {
         let b = &self.beside;
         sqlx::query!(
             r#"select keep_beside($1, $2, $3, $4, $5, $6) as "n!""#,
@@ -315,14 +320,14 @@ impl Group {
     fn fill_receipts(&mut self, told: Vec<InsertOutcome>) -> Result<()> {
         if told.is_empty() {
             for row in &self.rows {
-                tell(&mut self.receipts, row, true, None);
+                count_outcome(&mut self.receipts, row, true, None);
             }
         }
         for (ord, is_new, kept_c) in told {
             let Some(of) = usize::try_from(ord - 1).ok().and_then(|i| self.rows.get(i)) else {
                 return Err(Error::Stored("a reading was answered that was not asked".into()));
             };
-            tell(&mut self.receipts, of, is_new, kept_c);
+            count_outcome(&mut self.receipts, of, is_new, kept_c);
         }
         for receipt in &mut self.receipts {
             receipt.refused.sort_by_key(|r| r.index);
@@ -332,7 +337,7 @@ impl Group {
 }
 
 /// Tells each record of a row what became of it.
-fn tell(receipts: &mut [Receipt], row: &Row, is_new: bool, kept: Option<f64>) {
+fn count_outcome(receipts: &mut [Receipt], row: &Row, is_new: bool, kept: Option<f64>) {
     let there = if is_new {
         receipts[row.post].accepted += 1;
         receipts[row.post].faults += usize::from(row.fault.is_some());
@@ -343,7 +348,7 @@ fn tell(receipts: &mut [Receipt], row: &Row, is_new: bool, kept: Option<f64>) {
     let mine = (!is_new).then_some((row.post, row.index, row.c));
     for (post, index, c) in mine.into_iter().chain(row.again.iter().copied()) {
         match there {
-            Some(there) if same(there, c) => receipts[post].duplicate += 1,
+            Some(there) if bit_eq(there, c) => receipts[post].duplicate += 1,
             Some(_) => receipts[post].refused.push(RefusedReading {
                 index,
                 remedy: Remedy::Permanent,
@@ -360,7 +365,7 @@ fn tell(receipts: &mut [Receipt], row: &Row, is_new: bool, kept: Option<f64>) {
     }
 }
 
-fn judge(
+fn validate_record(
     post: &Post,
     n: usize,
     r: &Resolved,
@@ -397,7 +402,7 @@ fn judge(
     let (farm, at) = (post.farm, r.at);
     match (r.unit.as_deref(), number) {
         (Some("Cel"), Some(c)) => {
-            let (c, fault) = (one_nan(c), fault_of(c));
+            let (c, fault) = (canonical_nan(c), fault_of(c));
             Ok(Measured::Air(Row {
                 farm,
                 probe: probe.clone(),

@@ -10,14 +10,19 @@ use std::{
     time::{Duration, Instant},
 };
 
+use chrono::{DateTime, Utc};
 use gillbook_core::limits::{MAX_LARGE_POSTS_WAITING, MAX_POSTS_WAITING};
-use gillbook_store::{
-    Store,
-    cold::readings::{Post, Receipt},
-};
 use tokio::sync::{Semaphore, oneshot};
 
-use crate::{Clock, metrics::Metrics, problem::Problem};
+use crate::{
+    Error, Result, Store,
+    cold::readings::{Post, Receipt},
+};
+
+/// What is told of each commit: its records, and how long it took.
+pub type Observer = Arc<dyn Fn(usize, Duration) + Send + Sync>;
+/// What time it is.
+pub type Clock = Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>;
 
 /// The most records of one commit.
 const MAX_RECORDS_PER_COMMIT: usize = 20_000;
@@ -35,7 +40,7 @@ const COMMIT_TIMEOUT: Duration = Duration::from_mins(1);
 
 struct Pending {
     post: Post,
-    answer: oneshot::Sender<gillbook_store::Result<Receipt>>,
+    answer: oneshot::Sender<Result<Receipt>>,
 }
 
 struct Queue {
@@ -51,7 +56,7 @@ struct Queue {
 struct Shared {
     store: Store,
     clock: Clock,
-    metrics: Arc<Metrics>,
+    committed: Observer,
     queue: Mutex<Queue>,
     large: Semaphore,
     parsing: Semaphore,
@@ -60,47 +65,61 @@ struct Shared {
 
 /// Where posts are handed in.
 #[derive(Clone)]
-pub(crate) struct Ingest(Arc<Shared>);
+pub struct GroupCommit(Arc<Shared>);
+
+impl std::fmt::Debug for GroupCommit {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("GroupCommit").finish_non_exhaustive()
+    }
+}
+
+/// For a commit whose task is gone: nobody knows what became of it, and sending the post again is harmless.
+fn ended_without_answer() -> Error {
+    Error::stored("a commit of readings ended without an answer")
+}
 
 /// What becomes of a post that comes in.
 enum Admission {
     /// It commits now, by itself.
     Commits(CommitPermit, Post),
     /// It waits for its group's commit.
-    Waits(oneshot::Receiver<gillbook_store::Result<Receipt>>),
+    Waits(oneshot::Receiver<Result<Receipt>>),
 }
 
 /// The permit to commit; at most one exists. Dropping it, also by cancellation, starts the next group.
 struct CommitPermit {
-    ingest: Ingest,
+    group_commit: GroupCommit,
     /// How many posts are committed in it.
     posts: usize,
 }
 
 impl Shared {
     /// Keeps posts in one commit, each with its own answer.
-    async fn commit(&self, posts: Vec<Post>) -> Vec<gillbook_store::Result<Receipt>> {
+    async fn commit(&self, posts: Vec<Post>) -> Vec<Result<Receipt>> {
         let (began, records) = (Instant::now(), posts.iter().map(|p| p.records.len()).sum());
         let receipts = self.store.keep_posts(posts, (self.clock)()).await;
-        self.metrics.committed(records, began.elapsed());
+        (self.committed)(records, began.elapsed());
         receipts
     }
 }
 
-impl Ingest {
+impl GroupCommit {
     /// Posts and large posts that wait for a commit.
-    pub(crate) fn queued(&self) -> (i64, i64) {
+    #[must_use]
+    pub fn queued(&self) -> (i64, i64) {
         let large = MAX_LARGE_POSTS_WAITING - self.0.large_waiting.available_permits().min(MAX_LARGE_POSTS_WAITING);
         let number = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
         (number(self.queue().waiting.len()), number(large))
     }
 
-    pub(crate) fn new(store: Store, clock: Clock, metrics: Arc<Metrics>) -> Self {
+    /// A queue over a store.
+    #[must_use]
+    pub fn new(store: Store, clock: Clock, committed: Observer) -> Self {
         let queue = Queue { waiting: VecDeque::new(), in_flight: false, target_size: 0, ended: Instant::now() };
         Self(Arc::new(Shared {
             store,
             clock,
-            metrics,
+            committed,
             queue: Mutex::new(queue),
             large: Semaphore::new(MAX_LARGE_IN_FLIGHT),
             parsing: Semaphore::new(MAX_LARGE_IN_FLIGHT),
@@ -108,43 +127,48 @@ impl Ingest {
         }))
     }
 
-    /// Keeps a post.
-    pub(crate) async fn keep(&self, post: Post) -> Result<Receipt, Problem> {
+    /// Commits a post, with others that come together.
+    ///
+    /// # Errors
+    /// When too many wait, and when the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.keep", skip_all)]
+    pub async fn keep(&self, post: Post) -> Result<Receipt> {
         // Boxed, so that the many posts that wait do not carry the room for a commit.
         if post.records.len() >= LARGE_PACK_RECORDS {
-            let _queued = self.0.large_waiting.try_acquire().map_err(|_| Problem::busy())?;
-            let _permit = self.0.large.acquire().await.map_err(|_| Problem::broken())?;
+            let _queued = self.0.large_waiting.try_acquire().map_err(|_| Error::Busy)?;
+            let _permit = self.0.large.acquire().await.map_err(|_| ended_without_answer())?;
             return Box::pin(self.commit_alone(post)).await;
         }
         match self.enqueue(post)? {
             Admission::Commits(_permit, post) => Box::pin(self.commit_alone(post)).await,
-            Admission::Waits(kept) => Ok(kept.await.map_err(|_| Problem::broken())??),
+            Admission::Waits(kept) => kept.await.map_err(|_| ended_without_answer())?,
         }
     }
 
     /// Parses a large pack away from the threads that answer requests, a few at a time: a parsed pack takes a multiple of its bytes.
-    pub(crate) async fn parse_large<T: Send + 'static>(
-        &self,
-        parse: impl FnOnce() -> T + Send + 'static,
-    ) -> Result<T, Problem> {
-        let _queued = self.0.large_waiting.try_acquire().map_err(|_| Problem::busy())?;
-        let _permit = self.0.parsing.acquire().await.map_err(|_| Problem::broken())?;
-        tokio::task::spawn_blocking(parse).await.map_err(|_| Problem::broken())
+    ///
+    /// # Errors
+    /// When too many wait.
+    #[tracing::instrument(level = "debug", name = "store.cold.parse_large", skip_all)]
+    pub async fn parse_large<T: Send + 'static>(&self, parse: impl FnOnce() -> T + Send + 'static) -> Result<T> {
+        let _queued = self.0.large_waiting.try_acquire().map_err(|_| Error::Busy)?;
+        let _permit = self.0.parsing.acquire().await.map_err(|_| ended_without_answer())?;
+        tokio::task::spawn_blocking(parse).await.map_err(|_| ended_without_answer())
     }
 
-    async fn commit_alone(&self, post: Post) -> Result<Receipt, Problem> {
+    async fn commit_alone(&self, post: Post) -> Result<Receipt> {
         let receipt = self.0.commit(vec![post]).await.pop();
-        Ok(receipt.ok_or_else(Problem::broken)??)
+        receipt.ok_or_else(ended_without_answer)?
     }
 
-    fn enqueue(&self, post: Post) -> Result<Admission, Problem> {
+    fn enqueue(&self, post: Post) -> Result<Admission> {
         let mut queue = self.queue();
         if !queue.in_flight && queue.waiting.is_empty() && !queue.is_batching() {
             queue.in_flight = true;
-            return Ok(Admission::Commits(CommitPermit { ingest: self.clone(), posts: 1 }, post));
+            return Ok(Admission::Commits(CommitPermit { group_commit: self.clone(), posts: 1 }, post));
         }
         if queue.waiting.len() >= MAX_POSTS_WAITING {
-            return Err(Problem::busy());
+            return Err(Error::Busy);
         }
         let (answer, kept) = oneshot::channel();
         queue.waiting.push_back(Pending { post, answer });
@@ -160,7 +184,7 @@ impl Ingest {
         queue.in_flight = !group.is_empty();
         drop(queue);
         if !group.is_empty() {
-            let permit = CommitPermit { ingest: self.clone(), posts: group.len() };
+            let permit = CommitPermit { group_commit: self.clone(), posts: group.len() };
             tokio::spawn(async move { permit.commit(group).await });
         }
     }
@@ -201,7 +225,7 @@ impl Queue {
 impl CommitPermit {
     async fn commit(self, group: Vec<Pending>) {
         let (posts, answers): (Vec<_>, Vec<_>) = group.into_iter().map(|w| (w.post, w.answer)).unzip();
-        let Ok(receipts) = tokio::time::timeout(COMMIT_TIMEOUT, self.ingest.0.commit(posts)).await else {
+        let Ok(receipts) = tokio::time::timeout(COMMIT_TIMEOUT, self.group_commit.0.commit(posts)).await else {
             tracing::error!("a commit of readings did not end; its clients are told that it failed");
             return;
         };
@@ -214,14 +238,14 @@ impl CommitPermit {
 
 impl Drop for CommitPermit {
     fn drop(&mut self) {
-        let mut queue = self.ingest.queue();
+        let mut queue = self.group_commit.queue();
         queue.in_flight = false;
         queue.ended = Instant::now();
         queue.target_size = (self.posts + queue.waiting.len()) * TARGET_SHARE_PERCENT / 100;
         if queue.waiting.len() >= queue.target_size {
-            self.ingest.commit_group(queue);
+            self.group_commit.commit_group(queue);
         } else {
-            tokio::spawn(self.ingest.clone().flush_after_linger(queue.ended));
+            tokio::spawn(self.group_commit.clone().flush_after_linger(queue.ended));
         }
     }
 }
