@@ -219,10 +219,22 @@ create table counter (
     constraint counter_last_range check (last > 0)
 );
 call keep_farms_apart('counter');
-grant insert, update (last) on counter to gillbook_app;
 
 create function next_number(farm int, numbered text) returns bigint
     language sql set search_path = pg_catalog, public, pg_temp as $$
     insert into counter as c (farm_id, kind, last) values (farm, numbered, 1)
         on conflict (farm_id, kind) do update set last = c.last + 1 returning last;
 $$;
+revoke execute on function next_number from public;
+
+-- The numbers that the service takes by itself. Those of documents and lots are given when an entry is posted.
+create function next_code_number(farm int, numbered text) returns bigint
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+begin
+    if numbered not in ('order', 'probe') then
+        raise exception 'the number of a % is not given by itself', numbered;
+    end if;
+    return next_number(farm, numbered);
+end $$;
+revoke execute on function next_code_number from public;
+grant execute on function next_code_number to gillbook_app;

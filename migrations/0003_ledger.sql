@@ -269,7 +269,7 @@ declare
     d record;
     bad record;
 begin
-    -- An act takes legs only in the transaction that made it.
+    -- An act takes legs only in the transaction that made it, also for a person at a console as the owner.
     select m.act_id into bad from posted m join act a using (farm_id, act_id)
      where a.xmin::text <> (pg_current_xact_id()::text::bigint % 4294967296)::text limit 1;
     if found then

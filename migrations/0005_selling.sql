@@ -612,20 +612,22 @@ end $$;
 create trigger closed_day_kept before update on market_day for each row execute function refuse_closed_day();
 
 -- Locks what a decision will stand on, before it is looked at: the farm's weeks against being closed, then orders, places, batches, and the
--- balances of lots. Everything that writes does so in this order, and the posting takes its own locks behind them.
+-- balances of lots. Everything that writes does so in this order, and the posting takes its own locks behind them: the day's lot of a strain, and
+-- numbers. Of places only a stall is locked: what stands there is sold when its day is closed, so what comes to it meanwhile waits.
 create function lock_heads(farm int, orders text[], places text[], batches text[], lots text[]) returns void
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
 begin
     perform lock_weeks(farm, false);
     perform from customer_order o where o.farm_id = farm and o.order_code = any (orders) order by o.order_code for update;
-    perform from place p where p.farm_id = farm and p.place = any (places) order by p.place for no key update;
+    perform from place p where p.farm_id = farm and p.place = any (places) and p.kind = 'stall' order by p.place for no key update;
     perform from batch b where b.farm_id = farm and b.batch = any (batches) order by b.batch for no key update;
     perform from balance b where b.farm_id = farm and b.lot = any (lots) order by b.lot, b.place for update;
 end $$;
 revoke execute on function lock_heads from public;
 grant execute on function lock_heads to gillbook_app;
 
--- Locks an order, and then what is set aside for it, some lots, and all in stock that it could be filled from.
+-- Locks an order, and then, as they are behind that lock, what is set aside for it, some lots, and all in a fridge or on a shelf that it could be
+-- filled from.
 create function lock_order_goods(farm int, ordered text, chosen text[]) returns void
     language plpgsql set search_path = pg_catalog, public, pg_temp as $$
 begin
@@ -668,7 +670,7 @@ begin
                and o.origin = 'harvest' and not lot_finished(farm, o.lot) and lot_held_since(farm, o.lot) is null
              order by length(o.lot), o.lot limit 1;
             exit when not found;
-            -- What was holding or finishing it has ended once it is locked; then it is looked at again.
+            -- Behind the lock of its balances nobody puts it on hold or finishes it; somebody may have while that was waited for.
             perform from balance b where b.farm_id = farm and b.lot = l.lot order by b.place for update;
             if not lot_finished(farm, l.lot) and lot_held_since(farm, l.lot) is null then
                 return l.lot;
@@ -758,7 +760,7 @@ begin
         insert into docket_line select * from jsonb_populate_recordset(null::docket_line, rows_of_entry(entry -> 'docket_lines', head, made));
         insert into docket_spell select * from jsonb_populate_recordset(null::docket_spell, rows_of_entry(entry -> 'docket_spells', head, made));
     end if;
-    -- Before its grams: until then they are bound to the docket.
+    -- Before the legs: until it is handed over, the docket keeps its grams in the van.
     if entry ? 'delivery' then
         insert into delivery select * from jsonb_populate_recordset(null::delivery, rows_of_entry(entry -> 'delivery', head, made));
     end if;
@@ -774,7 +776,7 @@ begin
         insert into docket_part select * from jsonb_populate_recordset(null::docket_part, rows_of_entry(entry -> 'docket_parts', head, made));
     end if;
     if entry ? 'lot_events' then
-        perform write_lot_events(farm, rows_of_entry(entry -> 'lot_events', head - 'docket', made), a.act_id);
+        perform write_lot_events(farm, rows_of_entry(entry -> 'lot_events', head, made), a.act_id);
     end if;
     if entry ? 'market_day' then
         insert into market_day (farm_id, market_day, stall, customer, day, status, out_act, float_amount)

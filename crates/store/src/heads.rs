@@ -2,14 +2,19 @@
 //!
 //! A write calls [`Tx::lock`] with the heads of all that it will look at, fetches its facts in later statements (which see what was committed
 //! while it waited), decides, and writes. Whatever could change the decision takes the same head, also where it only adds a row: a batch's
-//! moves, losses and weighings take the batch, a hold the lots and the orders that have any of them, a market day its stall, a close of the week
-//! the weeks. So of two writes that would see each other one waits, and the result is that of one after the other.
+//! moves, losses and weighings take the batch; a hold takes the lots and the orders that have any of them; what brings grams to a stall
+//! takes the stall, as does the close of its day; every write takes the farm's weeks, shared, and the close of one takes them alone. So of two
+//! writes that would see each other one waits, and the result is that of one after the other. An order and its goods are locked by
+//! `lock_order_goods`, which works out the lots behind the order's own lock.
+//!
+//! A lot is locked by its balances. What is only read, and may as well have been read a moment earlier (prices, tares, a customer's terms, holds
+//! elsewhere on the farm), has no head.
 
 use gillbook_core::text::{BatchCode, LotCode, OrderCode, PlaceCode};
 
 use crate::{Result, Tx};
 
-/// What a write stands on: nothing else changes it until the transaction ends.
+/// What a write stands on: nothing else changes it until the transaction ends. Of places only stalls are locked.
 #[derive(Default)]
 pub(crate) struct Heads<'a> {
     pub orders: &'a [OrderCode],

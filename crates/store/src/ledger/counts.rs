@@ -18,6 +18,7 @@ use uuid::Uuid;
 
 use crate::{
     Page, Result, Tx,
+    heads::Heads,
     ledger::{
         booked::Booked,
         posting::{NewAct, Parts},
@@ -130,7 +131,7 @@ impl Tx {
         }
         check_counted(&new.lots)?;
         let lots: Vec<LotCode> = new.lots.iter().map(|l| l.lot.clone()).collect();
-        self.lock_lots(&lots).await?;
+        self.lock(&Heads { lots: &lots, places: std::slice::from_ref(&new.place), ..Heads::default() }).await?;
         let booked = self.booked(&new.place, &lots, counted_at).await?;
         let air = self.air_before(&new.place, kind, &booked, counted_at).await?;
         let mut rows = Vec::new();

@@ -16,6 +16,7 @@ use uuid::Uuid;
 
 use crate::{
     Page, Result, Tx,
+    heads::Heads,
     ledger::posting::{NewAct, NewLot, Parts},
 };
 
@@ -168,6 +169,7 @@ impl Tx {
         let zone = self.ways().await?.zone;
         new.expect_harvested(day_of(happened_at, zone))?;
         self.place_kind(&new.place, "/place").await?;
+        self.lock(&Heads { places: std::slice::from_ref(&new.place), ..Heads::default() }).await?;
         let act = NewAct {
             id: new.id.unwrap_or_else(|| self.new_id()),
             kind: ActKind::Opening,

@@ -9,12 +9,13 @@ use gillbook_core::{
     refusal::Refusal,
     text::{BatchCode, CrateCode, GradeCode, LotCode, PlaceCode, RoomCode, StrainCode},
     units::calendar::day_of,
-    words::{ActKind, Basis, BatchOrigin, CrateKind, Form, LotOrigin, Packaging, PlaceKind},
+    words::{ActKind, Basis, BatchOrigin, Form, LotOrigin, Packaging, PlaceKind},
 };
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+use sqlx::types::Json;
 use uuid::Uuid;
 
 use crate::{
@@ -81,20 +82,13 @@ impl Tx {
     }
 
     async fn weighing_facts(&mut self, new: &NewWeighing, weighed_at: DateTime<Utc>) -> Result<Facts> {
-        let fridges = match &new.place {
-            None => self.fridges().await?,
-            Some(_) => Vec::new(),
+        let batches = self.batch_facts(new, weighed_at).await?;
+        let (crates, places) = self.crates_and_places(new).await?;
+        let (place, fridges) = match &new.place {
+            Some(_) => (places.first().map(|p| p.kind), Vec::new()),
+            None => (None, places.into_iter().map(|p| p.place).collect()),
         };
-        let place = match &new.place {
-            None => None,
-            Some(place) => self.kind_of_place(place).await?,
-        };
-        Ok(Facts {
-            batches: self.batch_facts(new, weighed_at).await?,
-            crates: self.crate_facts(new).await?,
-            place,
-            fridges,
-        })
+        Ok(Facts { batches, crates, place, fridges })
     }
 
     /// The batches of a weighing as they were when it was on the scale. Flushes and rooms are those of now: a weighing that is entered late
@@ -138,25 +132,26 @@ impl Tx {
         Ok(facts.collect())
     }
 
-    async fn crate_facts(&mut self, new: &NewWeighing) -> Result<BTreeMap<CrateCode, CrateFacts>> {
+    /// The kinds of crates that a weighing names, and its place, or the farm's fridges where it names none.
+    async fn crates_and_places(
+        &mut self,
+        new: &NewWeighing,
+    ) -> Result<(BTreeMap<CrateCode, CrateFacts>, Vec<PlaceFacts>)> {
         let codes: Vec<String> =
             [&new.tare.crate_kind, &new.tare.liner].into_iter().flatten().map(ToString::to_string).collect();
-        if codes.is_empty() {
-            return Ok(BTreeMap::new());
-        }
-        let rows = sqlx::query!(
-            r#"select crate as "code: CrateCode", kind as "kind: CrateKind", tare_dry_g, tare_wet_g
-                 from crate where farm_id = $1 and crate = any ($2)"#,
+        let row = sqlx::query!(
+            r#"select coalesce((select jsonb_object_agg(c.crate, jsonb_build_object('kind', c.kind, 'tare_dry_g', c.tare_dry_g, 'tare_wet_g', c.tare_wet_g))
+                                  from crate c where c.farm_id = $1 and c.crate = any ($2)), '{}') as "crates!: Json<BTreeMap<CrateCode, CrateFacts>>",
+                      coalesce((select jsonb_agg(jsonb_build_object('place', p.place, 'kind', p.kind) order by p.place)
+                                  from place p where p.farm_id = $1 and (p.place = $3 or $3::text is null and p.kind = 'fridge')), '[]')
+                          as "places!: Json<Vec<PlaceFacts>>""#,
             self.farm.0,
-            &codes
+            &codes,
+            new.place.as_ref().map(PlaceCode::as_str)
         )
-        .fetch_all(&mut *self.db)
+        .fetch_one(&mut *self.db)
         .await?;
-        let grams = |g: i32| Grams(i64::from(g));
-        let facts = rows.into_iter().map(|r| {
-            (r.code, CrateFacts { kind: r.kind, tare_dry_g: grams(r.tare_dry_g), tare_wet_g: grams(r.tare_wet_g) })
-        });
-        Ok(facts.collect())
+        Ok((row.crates.0, row.places.0))
     }
 
     /// One weighing.
@@ -234,6 +229,13 @@ impl Tx {
             })
             .collect())
     }
+}
+
+/// A place that a weighing may go to.
+#[derive(Debug, Deserialize)]
+struct PlaceFacts {
+    place: PlaceCode,
+    kind: PlaceKind,
 }
 
 /// A weighing in the book.

@@ -84,7 +84,7 @@ impl Tx {
         let status = if new.draft { OrderStatus::Draft } else { OrderStatus::Confirmed };
         let (products, grams, packs) = columns(&lines);
         let order = sqlx::query_scalar!(
-            r#"with numbered as (select format('O-%s', next_number($1, 'order')) as code),
+            r#"with numbered as (select format('O-%s', next_code_number($1, 'order')) as code),
                     placed as (
                         insert into customer_order (farm_id, order_code, customer, delivery_day, status, note, placed_at)
                         select $1, code, $2, $3, $4, $5, $6 from numbered),

@@ -3,13 +3,14 @@
 use gillbook_core::{
     ledger::entry::{Act, NewReversal, PlannedLeg, built_in_place},
     refusal::{Kind, Refusal},
-    text::LotCode,
+    text::{LotCode, PlaceCode},
     words::{ActKind, PlaceKind},
 };
 use uuid::Uuid;
 
 use crate::{
     Result, Tx,
+    heads::Heads,
     ledger::{
         posting::{NewAct, Parts},
         reversals::expect_reversible,
@@ -25,41 +26,18 @@ impl Tx {
     pub async fn reverse(&mut self, act_id: Uuid, new: &NewReversal) -> Result<Act> {
         let original = self.act(act_id).await?;
         expect_reversible(&original)?;
-        let mut order = None;
-        match original.kind {
-            ActKind::Dispatch => order = Some(self.dispatch_taken_back(&original).await?),
-            ActKind::Delivery => order = Some(self.delivery_taken_back(&original).await?),
-            ActKind::Weighing if !self.is_slip(&original) => {
-                let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
-                if let Some(lot) = self.warm_spells_of(&lots).await?.keys().next() {
-                    self.authoriser(&format!(
-                        "Saying that a crate of lot {lot}, which was in a warm spell, was never weighed"
-                    ))?;
-                }
-            }
-            // Said to be gone, and now not gone after all.
-            ActKind::Waste
-            | ActKind::Gift
-            | ActKind::Test
-            | ActKind::Trim
-            | ActKind::Home
-            | ActKind::Finish
-            | ActKind::Count
-                if !self.is_slip(&original) =>
-            {
-                self.authorise_gain("Taking back what had left stock").await?;
-            }
-            ActKind::Packing if !self.is_slip(&original) => {
-                let lost = [PlaceKind::Trim, PlaceKind::Water].map(built_in_place);
-                if original.legs.iter().any(|l| lost.contains(&l.to_place)) {
-                    self.authorise_gain("Taking back trim or water of a packing").await?;
-                }
-            }
-            _ => {}
-        }
-        // After the order, as everywhere.
+        // What went out under a docket is locked with its order.
+        let order = match original.kind {
+            ActKind::Dispatch => Some(self.dispatch_taken_back(&original).await?),
+            ActKind::Delivery => Some(self.delivery_taken_back(&original).await?),
+            _ => None,
+        };
         let lots: Vec<LotCode> = original.legs.iter().map(|l| l.lot.clone()).collect();
-        self.lock_lots(&lots).await?;
+        let places: Vec<PlaceCode> = original.legs.iter().map(|l| l.from_place.clone()).collect();
+        self.lock(&Heads { lots: &lots, places: &places, ..Heads::default() }).await?;
+        if !self.is_slip(&original) {
+            self.authorise_reversal(&original, &lots).await?;
+        }
         self.expect_nothing_rests_on(&original).await?;
         let act = NewAct {
             id: self.new_id(),
@@ -85,5 +63,42 @@ impl Tx {
             other => other,
         })?;
         Ok(posted.act)
+    }
+
+    /// Asks for the person's own sign-in where taking an act back says that goods are there, or are sound, of which the book said otherwise.
+    async fn authorise_reversal(&mut self, original: &Act, lots: &[LotCode]) -> Result<()> {
+        match original.kind {
+            ActKind::Weighing => {
+                if let Some(lot) = self.warm_spells_of(lots).await?.keys().next() {
+                    self.authoriser(&format!(
+                        "Saying that a crate of lot {lot}, which was in a warm spell, was never weighed"
+                    ))?;
+                }
+            }
+            // Said to be gone, and now not gone after all.
+            ActKind::Waste
+            | ActKind::Gift
+            | ActKind::Test
+            | ActKind::Trim
+            | ActKind::Home
+            | ActKind::Finish
+            | ActKind::Count => self.authorise_gain("Taking back what had left stock").await?,
+            ActKind::Packing => {
+                let lost = [PlaceKind::Trim, PlaceKind::Water].map(built_in_place);
+                if original.legs.iter().any(|l| lost.contains(&l.to_place)) {
+                    self.authorise_gain("Taking back trim or water of a packing").await?;
+                }
+            }
+            ActKind::Opening
+            | ActKind::Transfer
+            | ActKind::Dispatch
+            | ActKind::Delivery
+            | ActKind::Return
+            | ActKind::MarketOut
+            | ActKind::MarketClose
+            | ActKind::WeekClose
+            | ActKind::Reversal => {}
+        }
+        Ok(())
     }
 }

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use serde::Deserialize;
+
 use super::{
     NewSource, NewTare, NewWeighing, WeighedSource,
     scale::{SourceAmount, Stack, net, share_sources},
@@ -36,7 +38,7 @@ pub struct BatchFacts {
 }
 
 /// A kind of crate or liner.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
 pub struct CrateFacts {
     /// Which of the two.
     pub kind: CrateKind,
