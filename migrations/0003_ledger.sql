@@ -269,6 +269,8 @@ declare
     d record;
     bad record;
 begin
+    -- Whatever moves a lot, or decides on it, has its row: a balance may be made while others are waited for.
+    perform from lot l where exists (select from posted m where m.farm_id = l.farm_id and m.lot = l.lot) order by l.farm_id, l.lot for no key update;
     -- An act takes legs only in the transaction that made it, also for a person at a console as the owner.
     select m.act_id into bad from posted m join act a using (farm_id, act_id)
      where a.xmin::text <> (pg_current_xact_id()::text::bigint % 4294967296)::text limit 1;

@@ -166,6 +166,7 @@ declare
     d record;
     b record;
 begin
+    perform from lot l where exists (select from changed c where c.farm_id = l.farm_id and c.lot = l.lot) order by l.farm_id, l.lot for no key update;
     for d in
         select farm_id, lot, place, sum(case tg_op when 'INSERT' then grams else -grams end)::bigint as delta
           from changed group by farm_id, lot, place order by farm_id, lot, place
@@ -410,18 +411,6 @@ create function kind_broken(a act) returns text
 begin
     if not act_is_told(a.farm_id, a.act_id, a.kind) then
         return 'act_is_told';
-    elsif a.kind not in ('packing', 'market_close') and exists (select from lot_link k where k.farm_id = a.farm_id and k.act_id = a.act_id)
-       or a.kind <> 'weighing' and exists (select from weighing w where w.farm_id = a.farm_id and w.act_id = a.act_id)
-       or a.kind <> 'count' and exists (select from stock_count c where c.farm_id = a.farm_id and c.act_id = a.act_id)
-       or a.kind <> 'finish' and exists (select from lot_event e where e.farm_id = a.farm_id and e.act_id = a.act_id)
-       or a.kind <> 'dispatch' and exists (select from docket d where d.farm_id = a.farm_id and d.act_id = a.act_id)
-       or a.kind <> 'delivery' and exists (select from delivery v where v.farm_id = a.farm_id and v.act_id = a.act_id)
-       or a.kind <> 'week_close' and exists (select from week_close c where c.farm_id = a.farm_id and c.act_id = a.act_id)
-       or a.kind <> 'market_out' and exists (select from market_day y where y.farm_id = a.farm_id and y.out_act = a.act_id)
-       or a.kind <> 'market_close' and exists (select from market_day y where y.farm_id = a.farm_id and y.close_act = a.act_id)
-       or a.kind not in ('dispatch', 'delivery', 'return')
-          and exists (select from docket_part p where p.farm_id = a.farm_id and p.act_id = a.act_id) then
-        return 'act_parts_known';
     elsif a.kind not in ('count', 'finish', 'week_close', 'market_close', 'delivery')
        and not (a.kind = 'reversal' and not exists (select from movement m where m.farm_id = a.farm_id and m.act_id = a.reverses))
        and not exists (select from movement m where m.farm_id = a.farm_id and m.act_id = a.act_id) then
@@ -455,7 +444,10 @@ create function lots_broken(a act) returns text
 begin
     if a.kind = 'finish' and exists (
             select from movement m where m.farm_id = a.farm_id and m.act_id = a.act_id
-               and not exists (select from lot_event e where e.farm_id = m.farm_id and e.act_id = m.act_id and e.lot = m.lot)) then
+               and not exists (select from lot_event e where e.farm_id = m.farm_id and e.act_id = m.act_id and e.lot = m.lot))
+       or a.kind = 'finish' and exists (
+            select from lot_event e join balance b using (farm_id, lot) join place p using (farm_id, place)
+             where e.farm_id = a.farm_id and e.act_id = a.act_id and p.kind in ('fridge', 'shelf', 'van', 'stall') and b.grams > 0) then
         return 'act_finish_its_own';
     elsif exists (select from lot_link k join lot p on p.farm_id = k.farm_id and p.lot = k.parent join lot c on c.farm_id = k.farm_id and c.lot = k.child
                    where k.farm_id = a.farm_id and k.act_id = a.act_id and p.strain <> c.strain) then
@@ -527,12 +519,15 @@ begin
               join place f on f.farm_id = m.farm_id and f.place = m.from_place
               join place t on t.farm_id = m.farm_id and t.place = m.to_place
              where d.farm_id = a.farm_id and d.docket = a.document
-               and (f.kind = 'customer' and m.from_place <> d.customer or t.kind = 'customer' and m.to_place <> d.customer
+               and (a.kind = 'dispatch' and m.to_place <> coalesce(d.van, d.customer)
+                    or f.kind = 'customer' and m.from_place <> d.customer or t.kind = 'customer' and m.to_place <> d.customer
                     or t.kind = 'van' and m.to_place is distinct from d.van or f.kind = 'van' and m.from_place is distinct from d.van))
        or a.kind in ('dispatch', 'delivery', 'return') and (
             not exists (select from docket d where d.farm_id = a.farm_id and d.docket = a.document)
             or exists (select from docket_part p where p.farm_id = a.farm_id and p.act_id = a.act_id and p.docket <> a.document)
-            or a.kind = 'dispatch' and not exists (select from docket d where d.farm_id = a.farm_id and d.docket = a.document and d.act_id = a.act_id)) then
+            or a.kind = 'dispatch' and not exists (
+                select from docket d join customer_order o using (farm_id, order_code)
+                 where d.farm_id = a.farm_id and d.docket = a.document and d.act_id = a.act_id and d.customer = o.customer)) then
         return 'act_docket_its_own';
     elsif a.kind = 'delivery' and exists (
             select from delivery v join docket d using (farm_id, docket)
@@ -551,7 +546,9 @@ begin
                  where d.farm_id = a.farm_id and d.act_id = a.act_id group by 1, 2) lines using (lot, place)
             where went.moved is distinct from lines.said) then
         return 'act_docket_adds_up';
-    elsif a.kind in ('dispatch', 'delivery', 'return') and exists (
+    elsif exists (select from docket_part p join docket_line l using (farm_id, docket, line)
+                   where p.farm_id = a.farm_id and p.act_id = a.act_id and p.grams > l.grams)
+       or a.kind in ('dispatch', 'delivery', 'return') and exists (
             select from (
                 select m.lot, sum(m.grams) as moved
                   from movement m
@@ -564,9 +561,13 @@ begin
                  where p.farm_id = a.farm_id and p.act_id = a.act_id group by l.lot) parts using (lot)
             where went.moved is distinct from parts.said) then
         return 'act_docket_parts_add_up';
-    elsif a.kind = 'market_out' and exists (
-            select from market_day y join market_sale s using (farm_id, market_day) where y.farm_id = a.farm_id and y.out_act = a.act_id)
-       or a.kind = 'market_close' and exists (
+    elsif a.kind in ('market_out', 'market_close') and exists (
+            select from market_day y join movement m on m.farm_id = y.farm_id and m.act_id = a.act_id
+              join place f on f.farm_id = m.farm_id and f.place = m.from_place
+             where y.farm_id = a.farm_id and a.act_id in (y.out_act, y.close_act)
+               and y.stall <> case when a.kind = 'market_out' then m.to_place when f.kind = 'packing' then y.stall else m.from_place end) then
+        return 'act_stall_its_own';
+    elsif a.kind = 'market_close' and exists (
             select from (
                 select m.lot, sum(m.grams) as moved
                   from movement m join place t on t.farm_id = m.farm_id and t.place = m.to_place
@@ -611,8 +612,8 @@ begin
 end $$;
 create trigger closed_day_kept before update on market_day for each row execute function refuse_closed_day();
 
--- Locks what a decision will stand on, before it is looked at: the farm's weeks against being closed, then orders, places, batches, and the
--- balances of lots. Everything that writes does so in this order, and the posting takes its own locks behind them: the day's lot of a strain, and
+-- Locks what a decision will stand on, before it is looked at: the farm's weeks against being closed, then orders, places, batches, and
+-- lots. Everything that writes does so in this order, and the posting takes its own locks behind them: the day's lot of a strain, and
 -- numbers. Of places only a stall is locked: what stands there is sold when its day is closed, so what comes to it meanwhile waits.
 create function lock_heads(farm int, orders text[], places text[], batches text[], lots text[]) returns void
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
@@ -621,7 +622,7 @@ begin
     perform from customer_order o where o.farm_id = farm and o.order_code = any (orders) order by o.order_code for update;
     perform from place p where p.farm_id = farm and p.place = any (places) and p.kind = 'stall' order by p.place for no key update;
     perform from batch b where b.farm_id = farm and b.batch = any (batches) order by b.batch for no key update;
-    perform from balance b where b.farm_id = farm and b.lot = any (lots) order by b.lot, b.place for update;
+    perform from lot l where l.farm_id = farm and l.lot = any (lots) order by l.lot for no key update;
 end $$;
 revoke execute on function lock_heads from public;
 grant execute on function lock_heads to gillbook_app;
@@ -670,8 +671,8 @@ begin
                and o.origin = 'harvest' and not lot_finished(farm, o.lot) and lot_held_since(farm, o.lot) is null
              order by length(o.lot), o.lot limit 1;
             exit when not found;
-            -- Behind the lock of its balances nobody puts it on hold or finishes it; somebody may have while that was waited for.
-            perform from balance b where b.farm_id = farm and b.lot = l.lot order by b.place for update;
+            -- Behind its lock nobody puts it on hold or finishes it; somebody may have while that was waited for.
+            perform from lot o where o.farm_id = farm and o.lot = l.lot for no key update;
             if not lot_finished(farm, l.lot) and lot_held_since(farm, l.lot) is null then
                 return l.lot;
             end if;
@@ -707,6 +708,25 @@ begin
     having count(*) > 0;
 end $$;
 
+-- What an entry of a kind may have beside its legs.
+create function parts_of_kind(act_kind text) returns text[]
+    language sql immutable
+    return case act_kind
+        when 'weighing' then array['lots', 'weighing', 'sources']
+        when 'opening' then array['lots']
+        when 'packing' then array['lots', 'links', 'lot_events']
+        when 'count' then array['counts']
+        when 'finish' then array['lot_events']
+        when 'dispatch' then array['docket', 'docket_lines', 'docket_spells', 'docket_parts', 'order']
+        when 'delivery' then array['delivery', 'docket_parts', 'order']
+        when 'return' then array['docket_parts']
+        when 'market_out' then array['market_day']
+        when 'market_close' then array['lots', 'links', 'market_close', 'market_sales']
+        when 'week_close' then array['week_close']
+        when 'reversal' then array['order']
+        else '{}'
+    end;
+
 -- The one way into the book: writes an entry with all that belongs to it, moves the balances and checks every sum, or raises the constraint
 -- that it breaks. `entry` has the row of `act`, the lots that it makes (see `lot_for_entry`), and the rows of each table under its name. Rows name
 -- neither farm nor act; a dispatch and a market day are given their document here, by number and without a gap.
@@ -719,11 +739,10 @@ declare
     made text[] := '{}';
     wanted jsonb;
     given bigint;
-    parts constant text[] := '{act,legs,lots,links,weighing,sources,counts,docket,docket_lines,docket_spells,docket_parts,delivery,order,'
-                             'lot_events,market_day,market_close,market_sales,week_close}';
 begin
-    if entry - parts <> '{}' then
-        raise exception 'an entry has not these parts: %', entry - parts;
+    if entry - array['act', 'legs'] - parts_of_kind(a.kind) <> '{}' then
+        raise exception 'act % does not add up: act_parts_known, a % with %', a.act_id, a.kind, array(select jsonb_object_keys(entry))
+            using errcode = 'check_violation', constraint = 'act_parts_known', table = 'act';
     end if;
     a.farm_id := farm;
     a.after_close := false;

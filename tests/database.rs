@@ -226,6 +226,7 @@ async fn nobody_countersigns_their_own_action() -> Result<()> {
 #[expect(clippy::too_many_lines, reason = "one flat list of rules")]
 async fn an_act_adds_up_or_is_not_there() -> Result<()> {
     let farm = Farm::new().await?;
+    farm.create("/api/places", json!({"place": "STALL2", "name": "Second stall", "kind": "stall"})).await;
     let lot = farm.lot_of(5000).await;
     let packs = json!({"place": "F1", "lots_in": [{"lot": lot, "grams_g": 900}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 900}]});
     let made = farm.create("/api/packings", packs).await["made"][0].as_str().unwrap_or_default().to_owned();
@@ -324,8 +325,12 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
             "market_close",
             json!({"document": "M-1", "market_close": taken, "market_sales": sale, "legs": legs(&[(l, "STALL", "SATURDAY", 800)])}),
         ),
+        ("act_parts_known", "transfer", json!({"legs": legs(&[(l, "F1", "VAN", 5)]), "lots": []})),
+        ("act_stall_its_own", "market_out", json!({"market_day": out, "legs": legs(&[(l, "F1", "STALL2", 5)])})),
+        ("act_finish_its_own", "finish", json!({"lot_events": event})),
+        ("act_docket_its_own", "dispatch", sent(Some("VAN"), (l, "F1", "PLUM", 500), Some(500))),
         (
-            "act_market_sales_add_up",
+            "act_parts_known",
             "market_out",
             json!({"market_day": out, "market_sales": sale, "legs": legs(&[(l, "F1", "STALL", 5)])}),
         ),

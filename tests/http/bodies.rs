@@ -165,3 +165,53 @@ async fn the_description_says_which_keys_are_needed_and_what_is_binary() -> Resu
     assert_eq!(api["servers"][0]["url"], "/");
     Ok(())
 }
+
+/// What is answered to a write is made of its plan; it is what is read back afterwards, field by field.
+#[tokio::test]
+async fn what_is_answered_is_what_is_read_back() -> Result<()> {
+    let farm = Farm::new().await?;
+    let packs = json!({"product": "PUN", "name": "Punnets", "strains": ["OY"], "least_grade": "B", "pack_g": 150, "packaging": "vented", "tax_percent": "5.5"});
+    farm.create("/api/products", packs).await;
+    let price = json!({"price_list": "TABLE", "product": "PUN", "amount": "3.25", "unit": "pack"});
+    farm.create("/api/prices", price).await;
+    let time = "2026-05-04T05:30:00.123456Z";
+    let weighing = json!({"id": uuid::Uuid::new_v4(), "grade": "A", "gross_g": 9000, "trim_g": 300, "cut": true, "by": "CD", "weighed_at": time,
+        "tare": {"crate": "BLUE", "liner": "PAPER", "crates": 2, "wet": true},
+        "sources": [{"batch": "B2", "flush": 1, "share": 1}, {"batch": "B1", "flush": 1, "share": 2}]});
+    let weighed = farm.create("/api/weighings", weighing).await;
+    let read = farm.get(&format!("/api/weighings/{}", weighed["id"].as_str().unwrap_or_default())).await;
+    assert_eq!(weighed, read);
+    let lot = &weighed["lot"];
+    let act = async |act: &Value| farm.get(&format!("/api/acts/{}", act["act_id"].as_str().unwrap_or_default())).await;
+    let gift = json!({"kind": "gift", "lot": lot, "from_place": "F1", "grams_g": 50, "reason": "Neighbour", "by": "CD", "happened_at": time.replace("05:30", "05:40")});
+    let gift = farm.create("/api/movements", gift).await;
+    assert_eq!(gift, act(&gift).await);
+    let back = farm
+        .create(
+            &format!("/api/acts/{}/reversal", gift["act_id"].as_str().unwrap_or_default()),
+            json!({"reason": "Kept"}),
+        )
+        .await;
+    assert_eq!(back, act(&back).await);
+    let packing = json!({"place": "F1", "lots_in": [{"lot": lot, "grams_g": 1000}], "trim_g": 60, "water_g": 40,
+        "lots_out": [{"product": "PUN", "grade": "A", "packaging": "vented", "grams_g": 600}, {"grade": "B", "packaging": "vented", "grams_g": 300}]});
+    let packed = farm.create("/api/packings", packing).await;
+    assert_eq!(packed["act"], act(&packed["act"]).await);
+    assert_eq!(&packed, &farm.get("/api/packings").await["rows"][0]);
+    let counted =
+        farm.create("/api/stock-counts", json!({"place": "F1", "lots": [{"lot": lot, "counted_g": 4500}]})).await;
+    assert_eq!(&counted, &farm.get("/api/stock-counts").await["rows"][0]);
+    let opening = json!({"strain": "LM", "grade": "B", "packaging": "open", "harvest_day": "2026-05-02", "place": "F1", "grams_g": 700});
+    let opened = farm.create("/api/openings", opening).await;
+    assert_eq!(opened["act"], act(&opened["act"]).await);
+    let order = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "note": "Back door",
+        "lines": [{"product": "OY", "grams_g": 900}, {"product": "PUN", "packs": 3}, {"product": "OY", "grams_g": 9000}]});
+    let ordered = farm.create("/api/orders", order).await;
+    assert_eq!(ordered, farm.get("/api/orders/O-1").await);
+    let aside = farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
+    assert_eq!(aside, farm.get("/api/orders/O-1").await);
+    ensure!(aside["lines"][1]["set_aside"][0]["grams_g"] == 450, "{aside}");
+    let free = farm.ask(&farm.owner, "DELETE", "/api/orders/O-1/set-aside", &[], None).await.expect(200);
+    assert_eq!(free, farm.get("/api/orders/O-1").await);
+    Ok(())
+}

@@ -7,7 +7,7 @@
 //! writes that would see each other one waits, and the result is that of one after the other. An order and its goods are locked by
 //! `lock_order_goods`, which works out the lots behind the order's own lock.
 //!
-//! A lot is locked by its balances. What is only read, and may as well have been read a moment earlier (prices, tares, a customer's terms, holds
+//! What is only read, and may as well have been read a moment earlier (prices, tares, a customer's terms, holds
 //! elsewhere on the farm), has no head.
 
 use gillbook_core::text::{BatchCode, LotCode, OrderCode, PlaceCode};

@@ -103,7 +103,10 @@ fn named_constraint(constraint: &str) -> Option<Refusal> {
             (Kind::Invalid, "What the entry says it was is missing, or of another kind of entry.")
         }
         "act_docket_its_own" => (Kind::Invalid, "The docket, its customer or its van is another one."),
-        "act_finish_its_own" => (Kind::Invalid, "A finish takes grams of the lot that it finishes."),
+        "act_stall_its_own" => (Kind::Invalid, "The goods of a market day go to its stall, and come from there."),
+        "act_finish_its_own" => {
+            (Kind::Invalid, "A finish takes all that is left of the lot that it finishes, and nothing else.")
+        }
         "act_strains_apart" => (Kind::Invalid, "A lot is of one strain: pack each by itself."),
         "act_delivery_once" => (Kind::Closed, "The docket was handed over already, was taken back, or is another one."),
         "act_count_adds_up" => (Kind::Invalid, "The movement is not the difference between count and book."),
