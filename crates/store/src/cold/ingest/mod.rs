@@ -16,7 +16,7 @@
 //! only while the row is still there, and the evaluator takes rows away (it turns them into leases). So:
 //!
 //! - a lease takes the farm's advisory lock exclusively, then raises the sequence `place_lease`, then takes the rows, all in one transaction;
-//! - whoever skips takes the same lock shared, without waiting, until its own commit, and compares the sequence with the one that it had read,
+//! - a commit that skips takes the same lock shared, without waiting, until its own commit, and compares the sequence with the one that it had read,
 //!   under the lock, when it saw the row (`marks_valid`).
 //!
 //! If the lock is to be had and the sequence is unchanged, no lease has begun since the row was seen: one that had begun before would have
