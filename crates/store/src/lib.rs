@@ -308,6 +308,10 @@ struct Memo {
     /// The warm spells that are not settled, of the lots that were asked for last. Only where the transaction reads one snapshot and writes
     /// nothing: none otherwise.
     spells: Option<(Vec<String>, Vec<ledger::warm_spells::Reached>)>,
+    /// The farm, likewise only of one snapshot.
+    farm: Option<farm::farms::Farm>,
+    /// What was read of the air of places, likewise.
+    air: cold::air::AirCache,
     one_snapshot: bool,
 }
 

@@ -168,10 +168,19 @@ fn upper_envelope(lines: &[Piece]) -> Vec<Piece> {
     let mut cuts: Vec<f64> = lines.iter().flat_map(|l| [l.from_s, l.until_s]).collect();
     cuts.sort_by(f64::total_cmp);
     cuts.dedup();
+    // The lines that reach over a stretch, by number, so that equal ones keep their order. Each line comes and goes once.
+    let mut by_begin: Vec<usize> = (0..lines.len()).collect();
+    by_begin.sort_by(|a, b| lines[*a].from_s.total_cmp(&lines[*b].from_s));
+    let mut to_come = by_begin.into_iter().peekable();
+    let mut there: Vec<usize> = Vec::new();
     let mut pieces = Vec::with_capacity(cuts.len());
     for pair in cuts.windows(2) {
         let (a, b) = (pair[0], pair[1]);
-        let over: Vec<Piece> = lines.iter().filter(|l| l.from_s <= a && l.until_s >= b).map(|l| l.part(a, b)).collect();
+        while let Some(n) = to_come.next_if(|n| lines[*n].from_s <= a) {
+            there.insert(there.partition_point(|other| *other < n), n);
+        }
+        there.retain(|n| lines[*n].until_s >= b);
+        let over: Vec<Piece> = there.iter().map(|n| lines[*n].part(a, b)).collect();
         match over.as_slice() {
             [] => {}
             [one] => pieces.push(*one),

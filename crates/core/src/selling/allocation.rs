@@ -87,7 +87,7 @@ pub struct Wish {
 }
 
 /// Grams of a lot taken for a wish.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Deserialize)]
 pub struct Taken {
     /// The lot.
     pub lot: LotCode,

@@ -1,5 +1,6 @@
 //! Places and their air: readings, excursions, checks, and who is told.
 
+pub(crate) mod air;
 pub mod chilling;
 pub mod excursions;
 pub mod house_checks;

@@ -222,8 +222,8 @@ impl Tx {
             good.map_or(DateTime::<Utc>::UNIX_EPOCH, |c| c.checked_at)
         });
         let now = self.now;
-        let offsets = self.offsets_of(&[probe_id]).await?;
-        let offset_c = offsets.iter().rev().find(|o| o.1 <= now).map_or(0.0, |o| o.2);
+        let offsets = self.offsets_of(probe_id).await?;
+        let offset_c = offsets.iter().rev().find(|o| o.0 <= now).map_or(0.0, |o| o.1);
         Ok(ProbeCalibration { probe: probe.to_owned(), checks, doubtful_since, offset_c })
     }
 }

@@ -9,7 +9,7 @@ use std::{
 };
 
 use chrono::{DateTime, Datelike, Months, TimeDelta, Utc};
-use gillbook_core::{cold::air::Reading, senml::Resolved, text::PlaceCode, units::calendar::Span};
+use gillbook_core::{senml::Resolved, text::PlaceCode};
 use quick_cache::Equivalent;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -307,44 +307,5 @@ impl Tx {
         let mut batch = InsertBatch::build(&[named], self.now);
         batch.insert_in_tx(&mut self.db, self.now).await?;
         batch.receipts.pop().ok_or_else(|| Error::Stored("a post has a receipt".into()))
-    }
-
-    /// The readings of a place's probes in a span, in time order, with the offsets in force added.
-    pub(crate) async fn readings_of(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<Reading>> {
-        let probes = sqlx::query_scalar!(
-            "select probe_id from probe where farm_id = $1 and place = $2 order by probe_id",
-            self.farm.0,
-            place.as_str()
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let offsets = self.offsets_of(&probes).await?;
-        let rows = sqlx::query!(
-            r#"select probe_id, at, value_c, (fault is not null) as "faulty!" from reading
-                where farm_id = $1 and probe_id = any ($2) and at >= $3 and at < $4 order by at, probe_id"#,
-            self.farm.0,
-            &probes,
-            span.from,
-            span.until
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let reading = |probe, at, c: f64, faulty: bool| {
-            let offset = offsets.iter().rev().find(|o| o.0 == probe && o.1 <= at).map_or(0.0, |o| o.2);
-            Reading { probe, at, c: (!faulty).then_some(c + offset) }
-        };
-        Ok(rows.into_iter().map(|r| reading(r.probe_id, r.at, r.value_c, r.faulty)).collect())
-    }
-
-    /// Offsets of probes in the order in which they begin: probe, since when, °C.
-    pub(crate) async fn offsets_of(&mut self, probes: &[i32]) -> Result<Vec<(i32, DateTime<Utc>, f64)>> {
-        let rows = sqlx::query!(
-            "select probe_id, effective_from, offset_c from probe_offset where farm_id = $1 and probe_id = any ($2) order by effective_from",
-            self.farm.0,
-            probes
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        Ok(rows.into_iter().map(|r| (r.probe_id, r.effective_from, r.offset_c)).collect())
     }
 }

@@ -21,7 +21,12 @@ use utoipa::ToSchema;
 
 use crate::{
     Result, Tx,
-    cold::{chilling::ChilledLot, places::Limit, readings::CAUTION},
+    cold::{
+        air::within,
+        chilling::ChilledLot,
+        places::{Limit, Place},
+        readings::CAUTION,
+    },
 };
 
 /// An hour of a record.
@@ -141,76 +146,7 @@ fn last_and_next(readings: &[Reading], from: DateTime<Utc>, until: DateTime<Utc>
     (last, next)
 }
 
-fn within(readings: &[Reading], from: DateTime<Utc>, until: DateTime<Utc>) -> &[Reading] {
-    &readings[readings.partition_point(|r| r.at < from)..readings.partition_point(|r| r.at < until)]
-}
-
 impl Tx {
-    /// The rules of a place, in the order in which they begin.
-    pub(crate) async fn rules_of(&mut self, place: &PlaceCode) -> Result<Vec<Rules>> {
-        let minutes = |n: i32| TimeDelta::minutes(i64::from(n));
-        let rows = sqlx::query!(
-            "select effective_from, warm_c, air_c, cold_c, grace_minutes, hysteresis_c, gap_minutes, silence_minutes, lag_minutes
-               from place_limit where farm_id = $1 and place = $2 order by effective_from",
-            self.farm.0,
-            place.as_str()
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        Ok(rows
-            .into_iter()
-            .map(|r| Rules {
-                from: r.effective_from,
-                warm_c: r.warm_c,
-                air_c: r.air_c,
-                cold_c: r.cold_c,
-                grace: minutes(r.grace_minutes),
-                hysteresis_c: r.hysteresis_c,
-                gap: minutes(r.gap_minutes),
-                silence: minutes(r.silence_minutes),
-                lag: minutes(r.lag_minutes),
-            })
-            .collect())
-    }
-
-    /// The judged hours that begin in a span, with their figures. Hours in which nothing was known have none.
-    pub(crate) async fn hours_between(
-        &mut self,
-        place: &PlaceCode,
-        span: Span,
-    ) -> Result<BTreeMap<DateTime<Utc>, Figures>> {
-        let rows = sqlx::query!(
-            "select hour, readings, faults, known_s, air_c_s, aged_s, above_s, above_c_s, below_s, least_c, most_c, product_c, apart_c
-               from place_hour where farm_id = $1 and place = $2 and hour >= $3 and hour < $4 order by hour",
-            self.farm.0,
-            place.as_str(),
-            span.from,
-            span.until
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        Ok(rows
-            .into_iter()
-            .map(|r| {
-                let figures = Figures {
-                    readings: r.readings,
-                    faults: r.faults,
-                    known_s: r.known_s,
-                    air_c_s: r.air_c_s,
-                    aged_s: r.aged_s,
-                    above_s: r.above_s,
-                    above_c_s: r.above_c_s,
-                    below_s: r.below_s,
-                    least_c: r.least_c,
-                    most_c: r.most_c,
-                    product_c: r.product_c,
-                    apart_c: r.apart_c,
-                };
-                (r.hour, figures)
-            })
-            .collect())
-    }
-
     /// The figures of the hours that a span touches. Whole hours are as they were evaluated; where the span begins or ends within an hour
     /// the part of it is evaluated from its readings, under the instant at which the part begins.
     pub(crate) async fn hours_within(
@@ -235,11 +171,7 @@ impl Tx {
 
     /// The figures of a span, summed from the hours that it touches.
     pub(crate) async fn figures_between(&mut self, place: &PlaceCode, rules: &[Rules], span: Span) -> Result<Figures> {
-        let mut sum = Figures::default();
-        for figures in self.hours_within(place, rules, span).await?.values() {
-            sum.add(figures);
-        }
-        Ok(sum)
+        Ok(sum_of(&self.hours_within(place, rules, span).await?))
     }
 
     async fn part_of_hour(&mut self, place: &PlaceCode, rules: &[Rules], part: Span) -> Result<Figures> {
@@ -252,15 +184,35 @@ impl Tx {
     }
 
     /// The known air of a place over a span: the warmer of its probes, each joined with its own readings only.
-    pub(crate) async fn known_air(&mut self, place: &PlaceCode, rules: &[Rules], span: Span) -> Result<Vec<Segment>> {
-        let reach = reach(rules);
-        let wide = Span { from: hour_of(span.from) - reach, until: span.until + TimeDelta::hours(1) + reach };
-        let readings = self.readings_of(place, wide).await?;
-        Ok(known_air(&readings, span, reach, |at| gap_at(rules, at)))
+    pub(crate) async fn known_air(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<Segment>> {
+        Ok(self.known_air_of(&[place], span).await?.remove(place).unwrap_or_default())
+    }
+
+    /// Likewise of several places; each of them has an entry.
+    pub(crate) async fn known_air_of(
+        &mut self,
+        places: &[&PlaceCode],
+        span: Span,
+    ) -> Result<BTreeMap<PlaceCode, Vec<Segment>>> {
+        let mut rules = BTreeMap::new();
+        for place in places {
+            rules.insert((*place).clone(), self.rules_of(place).await?);
+        }
+        let widest = rules.values().map(|rules| reach(rules)).max().unwrap_or_default();
+        let wide = Span { from: hour_of(span.from) - widest, until: span.until + TimeDelta::hours(1) + widest };
+        let readings = self.readings_of_places(places, wide).await?;
+        Ok(readings
+            .into_iter()
+            .map(|(place, readings)| {
+                let rules = &rules[&place];
+                let known = known_air(&readings, span, reach(rules), |at| gap_at(rules, at));
+                (place, known)
+            })
+            .collect())
     }
 
     /// The gaps of a long span: whole hours that are known or silent from their figures, the others from their readings.
-    pub(crate) async fn gaps_within(&mut self, place: &PlaceCode, rules: &[Rules], window: Span) -> Result<Vec<Gap>> {
+    pub(crate) async fn gaps_within(&mut self, place: &PlaceCode, window: Span) -> Result<Vec<Gap>> {
         let hours = self.hours_between(place, Span { from: hour_of(window.from), until: window.until }).await?;
         let hour_from = |from: DateTime<Utc>| Span { from, until: from + TimeDelta::hours(1) };
         let is_whole = |f: &Figures| f.known_s > HOUR_S - 1e-3;
@@ -277,7 +229,7 @@ impl Tx {
         let mut known: Vec<Span> =
             hours.iter().filter(|(h, f)| is_whole(f) && !is_read(**h)).map(|(h, _)| hour_from(*h)).collect();
         for run in &close {
-            known.extend(self.known_air(place, rules, *run).await?.into_iter().map(|s| s.span));
+            known.extend(self.known_air(place, *run).await?.into_iter().map(|s| s.span));
         }
         known.sort_by_key(|span| span.from);
         Ok(as_gaps(gaps(known, window)))
@@ -319,41 +271,60 @@ impl Tx {
             return Err(Refusal::field("until", "The span is longer than 400 days. Ask for less at once.").into());
         }
         let place = self.place(code).await?;
+        self.temperature_of(&place, window, step).await
+    }
+
+    /// Likewise of a place that was read already, over a span that is neither empty nor longer than that.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.temperature_of", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn temperature_of(&mut self, place: &Place, window: Span, step: TimeDelta) -> Result<Temperature> {
+        let code = &place.place;
         let rules = self.rules_of(code).await?;
-        let figures = self.figures_between(code, &rules, window).await?;
+        let is_raw = window.until - window.from <= MAX_RAW_SPAN;
+        // Read first and over all that is looked at below, so that a snapshot's transaction reads it once.
+        let reach = reach(&rules);
+        let wide = Span { from: hour_of(window.from) - reach, until: window.until + TimeDelta::hours(1) + reach };
+        let readings = if is_raw { self.readings_of(code, wide).await? } else { Vec::new() };
+        let within = self.hours_within(code, &rules, window).await?;
+        let figures = sum_of(&within);
+        let whole: BTreeMap<_, _> = within.range(whole_hour_after(window.from)..).collect();
+        let whole = whole.into_iter().filter(|(hour, _)| **hour < hour_of(window.until));
+        let hours: Vec<HourFigures> = whole.map(|(hour, figures)| HourFigures::of(*hour, figures)).collect();
         let mut answer = Temperature {
-            limit: place.limit,
-            place: place.place,
+            limit: place.limit.clone(),
+            place: code.clone(),
             from: window.from,
             until: window.until,
             exposure: Exposure::of(&figures, seconds(window)),
             gaps: Vec::new(),
             series: Vec::new(),
             product: Vec::new(),
-            hours: Vec::new(),
+            hours,
             faults: figures.faults,
             chilled: self.chilled_lots(code, window).await?,
             caution: CAUTION.into(),
         };
-        let hours = self
-            .hours_between(code, Span { from: whole_hour_after(window.from), until: hour_of(window.until) })
-            .await?;
-        answer.hours = hours.iter().map(|(hour, figures)| HourFigures::of(*hour, figures)).collect();
-        if window.until - window.from <= MAX_RAW_SPAN {
-            let known = self.known_air(code, &rules, window).await?;
+        if is_raw {
+            let known = known_air(&readings, window, reach, |at| gap_at(&rules, at));
             answer.gaps = as_gaps(gaps(known.iter().map(|s| s.span), window));
-            let reach = reach(&rules);
-            let wide =
-                Span { from: hour_of(window.from) - reach, until: window.until + reach.max(TimeDelta::hours(1)) };
-            let readings = self.readings_of(code, wide).await?;
             answer.series = thin(&corners(&known, &readings), window, step);
             answer.product = thin(&self.product_through(code, &rules, &readings, window).await?, window, step);
         } else {
-            answer.gaps = self.gaps_within(code, &rules, window).await?;
-            answer.series = hours.iter().filter_map(|(at, f)| f.most_c.map(|c| AirPoint { at: *at, c })).collect();
+            answer.gaps = self.gaps_within(code, window).await?;
+            answer.series = answer.hours.iter().filter_map(|h| h.max_c.map(|c| AirPoint { at: h.hour, c })).collect();
         }
         Ok(answer)
     }
+}
+
+fn sum_of(hours: &BTreeMap<DateTime<Utc>, Figures>) -> Figures {
+    let mut sum = Figures::default();
+    for figures in hours.values() {
+        sum.add(figures);
+    }
+    sum
 }
 
 fn as_gaps(spans: Vec<Span>) -> Vec<Gap> {

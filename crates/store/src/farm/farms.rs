@@ -194,27 +194,29 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.farm.farm", skip_all, fields(farm_id = self.farm.0))]
     pub async fn farm(&mut self) -> Result<Farm> {
+        if let Some(farm) = &self.memo.farm {
+            return Ok(farm.clone());
+        }
         let f = sqlx::query!(
             r#"select name, address, registration, currency, zone, tax_name, rounding as "rounding: Rounding", implied_decimals,
-                      words as "words: Json<BTreeMap<String, String>>", version
+                      words as "words: Json<BTreeMap<String, String>>", version,
+                      coalesce((select jsonb_agg(jsonb_build_object('grade', g.grade, 'rank', g.rank, 'name', g.name, 'published_class', g.published_class)
+                                                 order by g.rank)
+                                  from grade g where g.farm_id = $1), '[]') as "grades!: Json<Vec<Grade>>",
+                      coalesce((select jsonb_agg(jsonb_build_object('product', b.product, 'packaging', b.packaging, 'days', b.days)
+                                                 order by b.product, b.packaging)
+                                  from (select distinct on (product, packaging) product, packaging, days
+                                          from best_before_rule where farm_id = $1 and effective_from <= $2
+                                         order by product, packaging, effective_from desc) b), '[]') as "best_before!: Json<Vec<BestBeforeRule>>"
                  from farm where farm_id = $1"#,
-            self.farm.0
+            self.farm.0,
+            self.now
         )
         .fetch_optional(&mut *self.db)
         .await?
         .ok_or_else(|| Refusal::new(Kind::NotFound, "There is no such farm."))?;
-        let grades = self.grades().await?;
-        let best_before = sqlx::query_as!(
-            BestBeforeRule,
-            r#"select distinct on (product, packaging) product as "product: _", packaging as "packaging: _", days
-                 from best_before_rule where farm_id = $1 and effective_from <= $2
-                order by product, packaging, effective_from desc"#,
-            self.farm.0,
-            self.now
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        Ok(Farm {
+        self.memo.ways = Some(ways_of(&f.zone, &f.currency, f.rounding)?);
+        let farm = Farm {
             farm_id: self.farm,
             name: f.name,
             address: f.address,
@@ -225,25 +227,14 @@ impl Tx {
             rounding: f.rounding,
             implied_decimals: f.implied_decimals,
             words: f.words.0,
-            grades,
-            best_before,
+            grades: f.grades.0,
+            best_before: f.best_before.0,
             version: f.version,
-        })
-    }
-
-    /// The farm's grades, the best first.
-    pub(crate) async fn grades(&mut self) -> Result<Vec<Grade>> {
-        let rows = sqlx::query!(
-            r#"select grade as "grade: GradeCode", rank, name as "name: Line", published_class as "published_class: Short"
-                 from grade where farm_id = $1 order by rank"#,
-            self.farm.0
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        Ok(rows
-            .into_iter()
-            .map(|r| Grade { grade: r.grade, rank: r.rank, name: r.name, published_class: r.published_class })
-            .collect())
+        };
+        if self.memo.one_snapshot {
+            self.memo.farm = Some(farm.clone());
+        }
+        Ok(farm)
     }
 
     /// The farm's zone and coinage.
@@ -261,10 +252,7 @@ impl Tx {
         )
         .fetch_one(&mut *self.db)
         .await?;
-        let zone = f.zone.parse().map_err(|_| Error::Stored(format!("{} is no time zone", f.zone)))?;
-        let coinage = Coinage::new(&f.currency, f.rounding)
-            .ok_or_else(|| Error::Stored(format!("{} is no currency", f.currency)))?;
-        let ways = Ways { zone, coinage };
+        let ways = ways_of(&f.zone, &f.currency, f.rounding)?;
         self.memo.ways = Some(ways);
         Ok(ways)
     }
@@ -336,6 +324,13 @@ impl Tx {
         }
         self.farm().await
     }
+}
+
+fn ways_of(zone: &str, currency: &str, rounding: Rounding) -> Result<Ways> {
+    let zone = zone.parse().map_err(|_| Error::Stored(format!("{zone} is no time zone")))?;
+    let coinage =
+        Coinage::new(currency, rounding).ok_or_else(|| Error::Stored(format!("{currency} is no currency")))?;
+    Ok(Ways { zone, coinage })
 }
 
 /// Turns "no row had that version" into a refusal.

@@ -13,6 +13,7 @@ use gillbook_core::{
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
+use sqlx::types::Json;
 use utoipa::ToSchema;
 
 /// A point of a saleable-life profile.
@@ -239,22 +240,20 @@ impl Tx {
 
     async fn strains_where(&mut self, only: Option<&StrainCode>, page: &Page) -> Result<Vec<Strain>> {
         let rows = sqlx::query!(
-            r#"select strain as "strain: StrainCode", name, species, latin_name, lowest_safe_c, expected_yield_g, days_to_first_flush,
-                      flush_interval_days, flushes, trim_share, version
-                 from strain where farm_id = $1 and ($2::text is null or strain = $2) and ($3::text is null or strain > $3)
-                order by strain limit $4"#,
+            r#"select s.strain as "strain: StrainCode", s.name, s.species, s.latin_name, s.lowest_safe_c, s.expected_yield_g, s.days_to_first_flush,
+                      s.flush_interval_days, s.flushes, s.trim_share, s.version,
+                      coalesce((select jsonb_agg(jsonb_build_object('packaging', l.packaging, 'spread', l.spread, 'source', l.source, 'points',
+                                       (select jsonb_agg(jsonb_build_object('c', p.c, 'days', p.days) order by p.n)
+                                          from unnest(l.point_c, l.point_days) with ordinality as p(c, days, n))) order by l.packaging)
+                                  from (select distinct on (packaging) packaging, point_c, point_days, spread, source from strain_life
+                                         where farm_id = $1 and strain = s.strain and effective_from <= $5
+                                         order by packaging, effective_from desc) l), '[]') as "life!: Json<Vec<Life>>"
+                 from strain s where s.farm_id = $1 and ($2::text is null or s.strain = $2) and ($3::text is null or s.strain > $3)
+                order by s.strain limit $4"#,
             self.farm.0,
             only.map(StrainCode::as_str),
             page.after,
-            page.limit
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let lives = sqlx::query!(
-            r#"select distinct on (strain, packaging) strain as "strain: StrainCode", packaging as "packaging: Packaging", point_c,
-                      point_days, spread, source as "source: Text<1, 500>"
-                 from strain_life where farm_id = $1 and effective_from <= $2 order by strain, packaging, effective_from desc"#,
-            self.farm.0,
+            page.limit,
             self.now
         )
         .fetch_all(&mut *self.db)
@@ -262,21 +261,7 @@ impl Tx {
         Ok(rows
             .into_iter()
             .map(|r| Strain {
-                life: lives
-                    .iter()
-                    .filter(|l| l.strain == r.strain)
-                    .map(|l| Life {
-                        packaging: l.packaging,
-                        points: l
-                            .point_c
-                            .iter()
-                            .zip(&l.point_days)
-                            .map(|(c, days)| LifePoint { c: *c, days: *days })
-                            .collect(),
-                        spread: l.spread,
-                        source: l.source.clone(),
-                    })
-                    .collect(),
+                life: r.life.0,
                 strain: r.strain,
                 name: r.name,
                 species: r.species,

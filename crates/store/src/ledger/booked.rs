@@ -157,7 +157,7 @@ impl Tx {
         .await?;
         let day = Span { from: counted_at - TimeDelta::days(1), until: counted_at };
         let oldest = booked.values().filter_map(Booked::since).min().unwrap_or(day.from).min(day.from);
-        let known = self.known_air(place, &rules, Span { from: oldest, until: counted_at }).await?;
+        let known = self.known_air(place, Span { from: oldest, until: counted_at }).await?;
         let unknown = UnknownAir::of(kind, in_force(&rules, counted_at));
         // Where the place was read in the last day, that is the likeliest for the hours that were not.
         let unknown = mean_air(&known, day).map_or(unknown, |day| unknown.read_nearby(day.mean_c));

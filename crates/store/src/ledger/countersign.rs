@@ -1,7 +1,5 @@
 //! Countersigning an excursion: by a second person's own sign-in.
 
-use std::collections::BTreeMap;
-
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
@@ -167,23 +165,5 @@ impl Tx {
         .execute(&mut *self.db)
         .await?;
         self.excursion(id).await
-    }
-
-    /// The second sign-offs of some excursions, by excursion, oldest first.
-    pub(crate) async fn sign_offs_of(&mut self, excursions: &[Uuid]) -> Result<BTreeMap<Uuid, Vec<SignOff>>> {
-        let rows = sqlx::query!(
-            "select excursion_id, signed_by, signed_at, note from excursion_sign_off
-              where farm_id = $1 and excursion_id = any ($2) order by signed_at, sign_off_id",
-            self.farm.0,
-            excursions
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let mut by_excursion: BTreeMap<Uuid, Vec<SignOff>> = BTreeMap::new();
-        for r in rows {
-            let sign_off = SignOff { signed_by: r.signed_by, signed_at: r.signed_at, note: r.note };
-            by_excursion.entry(r.excursion_id).or_default().push(sign_off);
-        }
-        Ok(by_excursion)
     }
 }

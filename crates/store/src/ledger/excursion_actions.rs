@@ -10,7 +10,6 @@ use gillbook_core::{
     units::calendar::Instant,
     words::{ActKind, FoodOutcome, LotOrigin, PlaceKind},
 };
-use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
@@ -168,55 +167,6 @@ impl Tx {
         };
         self.insert_action(id, &work, &effect).await?;
         self.excursion(id).await
-    }
-
-    /// What was done about some excursions, by excursion, in the order of doing.
-    pub(crate) async fn actions_of(&mut self, excursions: &[Uuid]) -> Result<BTreeMap<Uuid, Vec<ActionTaken>>> {
-        let actions = sqlx::query!(
-            r#"select t.action_id, t.excursion_id, t.done, t.food as "food: FoodOutcome", t.food_note, t.done_at, t.done_by, t.entered_by, t.act_id,
-                      t.to_place as "to_place: PlaceCode", t.orders_short as "orders_short: Vec<OrderCode>",
-                      action_reversed(t.farm_id, t.action_id) as "reversed!", s.signed_by as "countersigned_by?"
-                 from excursion_action t left join excursion_action_sign_off c using (farm_id, action_id)
-                 left join excursion_sign_off s using (farm_id, sign_off_id)
-                where t.farm_id = $1 and t.excursion_id = any ($2) order by t.done_at, t.action_id"#,
-            self.farm.0,
-            excursions
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let ids: Vec<Uuid> = actions.iter().map(|a| a.action_id).collect();
-        let lots = sqlx::query!(
-            r#"select action_id, lot as "lot: LotCode", grams as "grams: Grams", whole, set_apart as "set_apart: LotCode"
-                 from excursion_action_lot where farm_id = $1 and action_id = any ($2) order by lot"#,
-            self.farm.0,
-            &ids
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let mut lots_of: BTreeMap<Uuid, Vec<ActedLot>> = BTreeMap::new();
-        for l in lots {
-            let acted = ActedLot { lot: l.lot, grams_g: l.grams, whole: l.whole, set_apart: l.set_apart };
-            lots_of.entry(l.action_id).or_default().push(acted);
-        }
-        let mut by_excursion: BTreeMap<Uuid, Vec<ActionTaken>> = BTreeMap::new();
-        for a in actions {
-            by_excursion.entry(a.excursion_id).or_default().push(ActionTaken {
-                action_id: a.action_id,
-                lots: lots_of.remove(&a.action_id).unwrap_or_default(),
-                done: a.done,
-                food: a.food,
-                food_note: a.food_note,
-                to_place: a.to_place,
-                act_id: a.act_id,
-                orders_short: a.orders_short,
-                done_at: a.done_at,
-                done_by: a.done_by,
-                entered_by: a.entered_by,
-                reversed: a.reversed,
-                countersigned_by: a.countersigned_by,
-            });
-        }
-        Ok(by_excursion)
     }
 
     async fn insert_action(&mut self, id: Uuid, work: &Work<'_>, effect: &Effect) -> Result<()> {

@@ -10,8 +10,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     Grams,
     cold::{
-        exposure::mean_air,
-        judgement::in_force,
+        exposure::{Segment, mean_air},
+        judgement::{Figures, in_force},
         shelf_life::{LifeLeft, Profile, life_beyond, life_left},
         unknown_air::UnknownAir,
     },
@@ -23,7 +23,6 @@ use gillbook_core::{
     units::calendar::Span,
     words::{Form, Packaging, PlaceKind},
 };
-use uuid::Uuid;
 
 use crate::{Result, Tx};
 
@@ -85,7 +84,7 @@ impl Tx {
     ) -> Result<BTreeMap<LotCode, f64>> {
         let rules = self.rules_of(place).await?;
         let Some(limit_c) = in_force(&rules, span.from).map(|r| r.warm_c) else { return Ok(BTreeMap::new()) };
-        let known = self.known_air(place, &rules, span).await?;
+        let known = self.known_air(place, span).await?;
         let ways = self.ways_of(lots).await?;
         let visits = ways.paths.visits();
         let mut lost = BTreeMap::new();
@@ -142,30 +141,22 @@ impl Tx {
     async fn moves_of(&mut self, lots: &[String]) -> Result<(Vec<Moved>, BTreeMap<PlaceCode, PlaceKind>)> {
         let rows = sqlx::query!(
             r#"select a.act_id, a.happened_at, m.lot as "lot: LotCode", m.grams as "grams: Grams", m.from_place as "from_place: PlaceCode",
-                      f.kind as "from_kind: PlaceKind", m.to_place as "to_place: PlaceCode", t.kind as "to_kind: PlaceKind"
-                 from movement m join act a using (farm_id, act_id)
-                 join place f on f.farm_id = m.farm_id and f.place = m.from_place
-                 join place t on t.farm_id = m.farm_id and t.place = m.to_place
+                      f.kind as "from_kind: PlaceKind", m.to_place as "to_place: PlaceCode", t.kind as "to_kind: PlaceKind",
+                      array(select k.parent from lot_link k where k.farm_id = $1 and k.act_id = a.act_id and k.child = any ($2)
+                             order by k.parent, k.child) as "parents!: Vec<LotCode>",
+                      array(select k.child from lot_link k where k.farm_id = $1 and k.act_id = a.act_id and k.child = any ($2)
+                             order by k.parent, k.child) as "children!: Vec<LotCode>"
+                 from movement m join act a on a.farm_id = $1 and a.act_id = m.act_id
+                 join place f on f.farm_id = $1 and f.place = m.from_place
+                 join place t on t.farm_id = $1 and t.place = m.to_place
                 where m.farm_id = $1 and m.lot = any ($2) and a.kind <> 'reversal'
-                  and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
+                  and not exists (select from act x where x.farm_id = $1 and x.reverses = a.act_id)
                 order by a.happened_at, a.recorded_at, a.act_id, m.leg"#,
             self.farm.0,
             lots
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let links = sqlx::query!(
-            r#"select act_id, parent as "parent: LotCode", child as "child: LotCode" from lot_link
-                where farm_id = $1 and child = any ($2) order by act_id, parent, child"#,
-            self.farm.0,
-            lots
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let mut made: BTreeMap<Uuid, Vec<(LotCode, LotCode)>> = BTreeMap::new();
-        for link in links {
-            made.entry(link.act_id).or_default().push((link.parent, link.child));
-        }
         let mut kinds = BTreeMap::new();
         let mut acts: Vec<Moved> = Vec::new();
         let mut last = None;
@@ -174,7 +165,7 @@ impl Tx {
                 acts.push(Moved {
                     at: r.happened_at,
                     legs: Vec::new(),
-                    made: made.remove(&r.act_id).unwrap_or_default(),
+                    made: r.parents.into_iter().zip(r.children).collect(),
                 });
                 last = Some(r.act_id);
             }
@@ -227,47 +218,55 @@ impl Tx {
             let span = spans.entry(&stay.place).or_insert(stay.span);
             *span = Span { from: span.from.min(stay.span.from), until: span.until.max(stay.span.until) };
         }
+        let stores: BTreeMap<&PlaceCode, Span> =
+            spans.iter().filter(|(place, _)| ways.is_store(place)).map(|(place, span)| (*place, *span)).collect();
+        let mut hours = self.long_past(&stores).await?;
+        let mut pieces = self.of_late(&stores).await?;
         let mut airs = BTreeMap::new();
-        for (place, span) in spans {
+        for place in spans.into_keys() {
             let kind = ways.kinds.get(place).copied().unwrap_or(PlaceKind::Customer);
-            airs.insert(place.clone(), self.air_of(place, kind, span).await?);
+            let rules = self.rules_of(place).await?;
+            let unknown = UnknownAir::of(kind, in_force(&rules, self.now));
+            let pieces = pieces.remove(place).unwrap_or_default();
+            let day = Span { from: self.now - TimeDelta::days(1), until: self.now };
+            let air = PlaceAir {
+                hours: hours.remove(place).unwrap_or_default(),
+                close_from: close_from(self.now),
+                assumed_c: unknown.warmest_c,
+                expected_c: mean_air(&pieces, day).map_or(unknown.allowed_c, |m| m.mean_c),
+                pieces,
+            };
+            airs.insert(place.clone(), air);
         }
         Ok(airs)
     }
 
-    /// The air of a place in a span, as far as life is counted by it.
-    async fn air_of(&mut self, place: &PlaceCode, kind: PlaceKind, span: Span) -> Result<PlaceAir> {
-        let close_from = close_from(self.now);
-        let rules = self.rules_of(place).await?;
-        let unknown = UnknownAir::of(kind, in_force(&rules, self.now));
-        let mut air = PlaceAir {
-            hours: Vec::new(),
-            close_from,
-            pieces: Vec::new(),
-            assumed_c: unknown.warmest_c,
-            expected_c: unknown.allowed_c,
+    /// The whole hours of places before the air is known piece by piece.
+    async fn long_past(&mut self, spans: &BTreeMap<&PlaceCode, Span>) -> Result<BTreeMap<PlaceCode, Vec<HourAir>>> {
+        let until = close_from(self.now);
+        let past: BTreeMap<&PlaceCode, Span> =
+            spans.iter().filter(|(_, span)| span.from < until).map(|(place, span)| (*place, *span)).collect();
+        let Some(oldest) = past.values().map(|span| span.from).min() else { return Ok(BTreeMap::new()) };
+        let wide = Span { from: oldest.max(self.now - MAX_AGE) - TimeDelta::hours(1), until };
+        let places: Vec<&PlaceCode> = past.keys().copied().collect();
+        let hours = self.hours_of_places(&places, wide).await?;
+        let as_air = |(hour, f): (DateTime<Utc>, Figures)| {
+            let (mean_c, least_c, most_c) = (f.mean_c()?, f.least_c?, f.most_c?);
+            Some(HourAir { hour, known_s: f.known_s, mean_c, least_c, most_c })
         };
-        if !kind.holds_stock() {
-            return Ok(air);
-        }
-        if span.from < close_from {
-            let from = span.from.max(self.now - MAX_AGE) - TimeDelta::hours(1);
-            let hours = self.hours_between(place, Span { from, until: close_from.min(span.until) }).await?;
-            air.hours = hours
-                .into_iter()
-                .filter_map(|(hour, f)| {
-                    let (mean_c, least_c, most_c) = (f.mean_c()?, f.least_c?, f.most_c?);
-                    Some(HourAir { hour, known_s: f.known_s, mean_c, least_c, most_c })
-                })
-                .collect();
-        }
-        if span.until > close_from {
-            let close = Span { from: close_from.max(span.from.min(self.now - TimeDelta::days(1))), until: span.until };
-            air.pieces = self.known_air(place, &rules, close).await?;
-            let day = Span { from: self.now - TimeDelta::days(1), until: self.now };
-            air.expected_c = mean_air(&air.pieces, day).map_or(air.expected_c, |m| m.mean_c);
-        }
-        Ok(air)
+        Ok(hours.into_iter().map(|(place, hours)| (place, hours.into_iter().filter_map(as_air).collect())).collect())
+    }
+
+    /// The pieces of the air of places from where it is known piece by piece. All are read as far back as the one that is asked for
+    /// longest: one statement reads them.
+    async fn of_late(&mut self, spans: &BTreeMap<&PlaceCode, Span>) -> Result<BTreeMap<PlaceCode, Vec<Segment>>> {
+        let close_from = close_from(self.now);
+        let late: Vec<&PlaceCode> =
+            spans.iter().filter(|(_, span)| span.until > close_from).map(|(place, _)| *place).collect();
+        let Some(oldest) = late.iter().map(|place| spans[*place].from).min() else { return Ok(BTreeMap::new()) };
+        // The last day is looked at in any case: it tells what is expected of the place.
+        let close = Span { from: close_from.max(oldest.min(self.now - TimeDelta::days(1))), until: self.now };
+        self.known_air_of(&late, close).await
     }
 }
 

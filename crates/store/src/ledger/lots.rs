@@ -25,7 +25,8 @@ use gillbook_core::{
     words::{ActKind, Basis, Form, LotEventKind, LotOrigin, Packaging, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, BTreeSet};
+use sqlx::types::Json;
+use std::collections::BTreeMap;
 use utoipa::ToSchema;
 
 /// What a lot is made of, from one batch and flush.
@@ -112,6 +113,14 @@ pub(crate) struct LotFacts {
     pub on_hold: bool,
 }
 
+/// Which lots are read.
+#[derive(Debug, Clone, Copy)]
+enum Lots<'a> {
+    All,
+    InStock,
+    One(&'a LotCode),
+}
+
 /// Why a lot is held, released or finished.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -167,11 +176,7 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.ledger.lots", skip_all, fields(farm_id = self.farm.0))]
     pub async fn lots(&mut self, in_stock: bool, page: &Page) -> Result<Vec<Lot>> {
-        if !in_stock {
-            return self.lots_where(None, page).await;
-        }
-        let codes = self.lots_in_stock().await?;
-        self.lots_where(Some(&codes), page).await
+        self.lots_where(if in_stock { Lots::InStock } else { Lots::All }, page).await
     }
 
     /// One lot.
@@ -180,77 +185,61 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.ledger.lot", skip_all, fields(farm_id = self.farm.0))]
     pub async fn lot(&mut self, code: &LotCode) -> Result<Lot> {
-        self.lots_where(Some(&[code.to_string()]), &Page { after: None, limit: 1 })
+        self.lots_where(Lots::One(code), &Page { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
     }
 
-    /// Codes of the lots of which anything is in stock.
-    async fn lots_in_stock(&mut self) -> Result<Vec<String>> {
-        Ok(sqlx::query_scalar!(
-            "select distinct b.lot from place p join balance b on b.farm_id = p.farm_id and b.place = p.place and b.grams > 0
-              where p.farm_id = $1 and p.kind in ('fridge', 'shelf', 'van', 'stall')",
-            self.farm.0
-        )
-        .fetch_all(&mut *self.db)
-        .await?)
-    }
-
-    async fn lots_where(&mut self, only: Option<&[String]>, page: &Page) -> Result<Vec<Lot>> {
+    async fn lots_where(&mut self, which: Lots<'_>, page: &Page) -> Result<Vec<Lot>> {
+        let one = if let Lots::One(code) = which { Some(vec![code.to_string()]) } else { None };
         let rows = sqlx::query!(
             r#"select l.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.grade as "grade: GradeCode",
                       l.packaging as "packaging: Packaging", l.form as "form: Form", l.harvest_day,
                       lot_harvested_at(l.farm_id, l.lot) as "harvested_at!",
-                      l.origin as "origin: LotOrigin", l.best_before,
-                      coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.turn desc limit 1) = 'hold', false) as "on_hold!",
-                      lot_finished(l.farm_id, l.lot) as "finished!"
+                      l.origin as "origin: LotOrigin", l.best_before, lot_finished(l.farm_id, l.lot) as "finished!",
+                      (select case when e.kind = 'hold' then jsonb_build_object('reason', e.reason, 'since', e.happened_at, 'done_by', e.done_by,
+                                   'entered_by', e.entered_by, 'excursion_id', substring(e.document from '^[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}$')) end
+                         from lot_event e where e.farm_id = $1 and e.lot = l.lot and e.kind in ('hold', 'release')
+                        order by e.turn desc limit 1) as "hold: Json<Hold>",
+                      coalesce((select jsonb_agg(jsonb_build_object('place', b.place, 'kind', p.kind, 'grams_g', b.grams, 'set_aside_g', b.set_aside_g)
+                                                 order by b.place)
+                                  from balance b join place p on p.farm_id = $1 and p.place = b.place
+                                 where b.farm_id = $1 and b.lot = l.lot and b.grams > 0), '[]') as "places!: Json<Vec<LotAt>>"
                  from lot l
-                where l.farm_id = $1 and ($2::text[] is null or l.lot = any ($2)) and ($3::text is null or l.lot > $3)
+                where l.farm_id = $1 and ($3::text is null or l.lot > $3)
+                  and ($5 and $2::text[] is null
+                       or l.lot = any (case when $5 then $2
+                                            else array(select b.lot from place p join balance b on b.farm_id = $1 and b.place = p.place and b.grams > 0
+                                                        where p.farm_id = $1 and p.kind in ('fridge', 'shelf', 'van', 'stall')) end))
                 order by l.lot limit $4"#,
             self.farm.0,
-            only,
+            one as Option<Vec<String>>,
             page.after,
-            page.limit
+            page.limit,
+            !matches!(which, Lots::InStock)
         )
         .fetch_all(&mut *self.db)
         .await?;
         let codes: Vec<String> = rows.iter().map(|r| r.lot.to_string()).collect();
-        let places = sqlx::query!(
-            r#"select b.lot as "lot: LotCode", b.place as "place: PlaceCode", p.kind as "kind: PlaceKind", b.grams as "grams: Grams",
-                      b.set_aside_g as "set_aside_g: Grams"
-                 from balance b join place p using (farm_id, place)
-                where b.farm_id = $1 and b.lot = any ($2) and b.grams > 0 order by b.lot, b.place"#,
-            self.farm.0,
-            &codes
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
         let make_ups = self.make_ups(Some(&codes)).await?;
-        let in_stock: BTreeSet<&LotCode> = places.iter().filter(|p| p.kind.holds_stock()).map(|p| &p.lot).collect();
+        let is_ageing =
+            |form: Form, places: &[LotAt]| form == Form::Fresh && places.iter().any(|p| p.kind.holds_stock());
         let ageing: Vec<LotCode> =
-            rows.iter().filter(|r| r.form == Form::Fresh && in_stock.contains(&r.lot)).map(|r| r.lot.clone()).collect();
+            rows.iter().filter(|r| is_ageing(r.form, &r.places.0)).map(|r| r.lot.clone()).collect();
         let lives = self.lives_left(&ageing).await?;
-        let mut holds = self.holds_of(&codes).await?;
         let warm = self.warm_spells_of(&rows.iter().map(|r| r.lot.clone()).collect::<Vec<_>>()).await?;
         let mut lots = Vec::with_capacity(rows.len());
         for r in rows {
-            let at = places.iter().filter(|p| p.lot == r.lot).map(|p| {
-                let life = lives.get(&(p.lot.clone(), p.place.clone()));
-                LotAt {
-                    place: p.place.clone(),
-                    kind: p.kind,
-                    grams_g: p.grams,
-                    set_aside_g: p.set_aside_g,
-                    life: life.map(|l| l.worst),
-                    life_at_best: life.and_then(|l| l.best),
-                }
-            });
+            let mut places = r.places.0;
+            for at in &mut places {
+                let life = lives.get(&(r.lot.clone(), at.place.clone()));
+                at.life = life.map(|l| l.worst);
+                at.life_at_best = life.and_then(|l| l.best);
+            }
             lots.push(Lot {
-                places: at.collect(),
+                places,
                 made_of: made_of(make_ups.get(&r.lot)),
-                hold: holds.remove(&r.lot),
                 warm_spell: warm.get(&r.lot).cloned(),
                 lot: r.lot,
                 strain: r.strain,
@@ -261,7 +250,8 @@ impl Tx {
                 harvested_at: r.harvested_at,
                 origin: r.origin,
                 best_before: r.best_before,
-                on_hold: r.on_hold,
+                on_hold: r.hold.is_some(),
+                hold: r.hold.map(|hold| hold.0),
                 finished: r.finished,
                 caution: CAUTION.into(),
             });
@@ -272,42 +262,47 @@ impl Tx {
     /// The make-up of lots, or of every lot.
     pub(crate) async fn make_ups(&mut self, only: Option<&[String]>) -> Result<BTreeMap<LotCode, MakeUp>> {
         let wanted = only.unwrap_or_default();
-        let links: Vec<Link> = sqlx::query!(
+        let rows = sqlx::query!(
             r#"with recursive up(lot) as (
                    select lot from lot where farm_id = $1 and (not $3 or lot = any ($2))
                    union
-                   select k.parent from lot_link k join up on k.child = up.lot where k.farm_id = $1)
-               select k.parent as "parent: LotCode", k.child as "child: LotCode", k.grams as "grams: Grams"
-                 from lot_link k where k.farm_id = $1 and k.child in (select lot from up)
-                  and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)
-                order by k.act_id, k.parent, k.child"#,
+                   select k.parent from lot_link k join up on k.child = up.lot where k.farm_id = $1),
+               links as (
+                   select k.child, array_agg(k.parent order by k.act_id, k.parent) as parents, array_agg(k.grams order by k.act_id, k.parent) as grams
+                     from lot_link k
+                    where k.farm_id = $1 and k.child in (select lot from up)
+                      and not exists (select from act x where x.farm_id = $1 and x.reverses = k.act_id)
+                    group by k.child),
+               weighed as (
+                   select w.lot, s.batch, s.flush, sum(s.grams)::bigint as grams_g,
+                          case when bool_or(s.basis = 'shared') then 'shared' else 'measured' end as basis
+                     from weighing w join weighing_source s on s.farm_id = $1 and s.act_id = w.act_id
+                    where w.farm_id = $1 and w.lot in (select lot from up)
+                      and not exists (select from act x where x.farm_id = $1 and x.reverses = w.act_id)
+                    group by w.lot, s.batch, s.flush),
+               sources as (
+                   select lot, jsonb_agg(jsonb_build_object('batch', batch, 'flush', flush, 'grams_g', grams_g, 'basis', basis)) as of_lot
+                     from weighed group by lot)
+               select coalesce(k.child, s.lot) as "lot!: LotCode", coalesce(k.parents, '{}') as "parents!: Vec<LotCode>",
+                      coalesce(k.grams, '{}') as "grams!: Vec<Grams>", coalesce(s.of_lot, '[]') as "sources!: Json<Vec<MadeOf>>"
+                 from links k full join sources s on s.lot = k.child
+                order by 1"#,
             self.farm.0,
             wanted,
             only.is_some()
         )
         .fetch_all(&mut *self.db)
-        .await?
-        .into_iter()
-        .map(|r| Link { parent: r.parent, child: r.child, grams: r.grams })
-        .collect();
-        let lots: Vec<String> = wanted.iter().cloned().chain(links.iter().map(|l| l.parent.to_string())).collect();
-        let sources = sqlx::query!(
-            r#"select w.lot as "lot: LotCode", s.batch as "batch: BatchCode", s.flush, sum(s.grams)::bigint as "grams!: Grams",
-                      bool_or(s.basis = 'shared') as "shared!"
-                 from weighing_source s join weighing w using (farm_id, act_id)
-                where s.farm_id = $1 and (not $3 or w.lot = any ($2))
-                  and not exists (select from act x where x.farm_id = s.farm_id and x.reverses = s.act_id)
-                group by w.lot, s.batch, s.flush"#,
-            self.farm.0,
-            &lots,
-            only.is_some()
-        )
-        .fetch_all(&mut *self.db)
         .await?;
         let mut weighed: BTreeMap<LotCode, MakeUp> = BTreeMap::new();
-        for s in sources {
-            let basis = if s.shared { Basis::Shared } else { Basis::Measured };
-            weighed.entry(s.lot).or_default().insert(Source { batch: s.batch, flush: s.flush }, (s.grams, basis));
+        let mut links = Vec::new();
+        for r in rows {
+            let from = r.parents.into_iter().zip(r.grams);
+            links.extend(from.map(|(parent, grams)| Link { parent, child: r.lot.clone(), grams }));
+            if !r.sources.0.is_empty() {
+                let sources = r.sources.0.into_iter();
+                let make_up = sources.map(|s| (Source { batch: s.batch, flush: s.flush }, (s.grams_g, s.basis)));
+                weighed.insert(r.lot, make_up.collect());
+            }
         }
         Ok(lot::make_ups(&weighed, &links))
     }

@@ -14,6 +14,7 @@ use gillbook_core::{
     words::{ExcursionKind, Packaging, SpellStanding},
 };
 use serde::{Deserialize, Serialize};
+use sqlx::types::Json;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -184,7 +185,21 @@ impl Tx {
             r#"select e.excursion_id, e.place as "place: PlaceCode", e.kind as "kind: ExcursionKind", p.name as "probe?", e.began_at, e.ended_at,
                       e.air_c, e.product_c, e.beyond_c_s, e.withdrawn_at, e.became,
                       (select l.warm_c from place_limit l where l.farm_id = e.farm_id and l.place = e.place and l.effective_from <= e.began_at
-                        order by l.effective_from desc limit 1) as warm_c
+                        order by l.effective_from desc limit 1) as warm_c,
+                      coalesce((select jsonb_agg(jsonb_build_object('action_id', t.action_id, 'done', t.done, 'food', t.food, 'food_note', t.food_note,
+                                       'lots', coalesce((select jsonb_agg(jsonb_build_object('lot', n.lot, 'grams_g', n.grams, 'whole', n.whole,
+                                                                                             'set_apart', n.set_apart) order by n.lot)
+                                                           from excursion_action_lot n where n.farm_id = $1 and n.action_id = t.action_id), '[]'),
+                                       'to_place', t.to_place, 'act_id', t.act_id, 'orders_short', t.orders_short, 'done_at', t.done_at,
+                                       'done_by', t.done_by, 'entered_by', t.entered_by, 'reversed', action_reversed(t.farm_id, t.action_id),
+                                       'countersigned_by', s.signed_by) order by t.done_at, t.action_id)
+                                  from excursion_action t
+                                  left join excursion_action_sign_off c on c.farm_id = $1 and c.action_id = t.action_id
+                                  left join excursion_sign_off s on s.farm_id = $1 and s.sign_off_id = c.sign_off_id
+                                 where t.farm_id = $1 and t.excursion_id = e.excursion_id), '[]') as "actions!: Json<Vec<ActionTaken>>",
+                      coalesce((select jsonb_agg(jsonb_build_object('signed_by', s.signed_by, 'signed_at', s.signed_at, 'note', s.note)
+                                                 order by s.signed_at, s.sign_off_id)
+                                  from excursion_sign_off s where s.farm_id = $1 and s.excursion_id = e.excursion_id), '[]') as "sign_offs!: Json<Vec<SignOff>>"
                  from excursion e left join probe p using (farm_id, probe_id)
                 where e.farm_id = $1 and ($2::uuid[] is null or e.excursion_id = any ($2)) and ($3::text is null or e.place = $3)
                   and ($2::uuid[] is not null or (e.began_at < $5 and (coalesce(e.ended_at, e.withdrawn_at) is null or coalesce(e.ended_at, e.withdrawn_at) >= $4)
@@ -199,9 +214,6 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let ids: Vec<Uuid> = rows.iter().map(|r| r.excursion_id).collect();
-        let mut actions = self.actions_of(&ids).await?;
-        let mut sign_offs = self.sign_offs_of(&ids).await?;
         // Food that stood in unknown air is to be decided on like food that stood in warm air; once the readings have come the air is known.
         let about_food =
             rows.iter().filter(|r| is_spell(r.kind) || (r.kind == ExcursionKind::NoData && r.withdrawn_at.is_none()));
@@ -210,7 +222,7 @@ impl Tx {
         Ok(rows
             .into_iter()
             .filter_map(|r| {
-                let actions = actions.remove(&r.excursion_id).unwrap_or_default();
+                let actions = r.actions.0;
                 let food_undecided = undecided.contains(&r.excursion_id);
                 // By its id one is told whatever became of it.
                 let listed = only.is_some() || r.withdrawn_at.is_none() || !actions.is_empty() || food_undecided;
@@ -246,7 +258,7 @@ impl Tx {
                     beyond_degree_minutes: r.beyond_c_s / 60.0,
                     withdrawn_at: r.withdrawn_at,
                     became: r.became,
-                    sign_offs: sign_offs.remove(&r.excursion_id).unwrap_or_default(),
+                    sign_offs: r.sign_offs.0,
                 })
             })
             .collect())

@@ -167,7 +167,7 @@ impl Tx {
             wasted: self.wasted_from(place, written).await?,
             limits: self.limits_within(place, span).await?,
             exposure: Exposure::of(&whole, seconds(span)),
-            gaps: self.gaps_within(place, &rules, span).await?,
+            gaps: self.gaps_within(place, span).await?,
             days,
             hours: hours.iter().map(|(hour, f)| HourFigures::of(*hour, f)).collect(),
             probes,

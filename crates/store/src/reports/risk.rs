@@ -18,6 +18,7 @@ use gillbook_core::{
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
+use sqlx::types::Json;
 use utoipa::ToSchema;
 
 use crate::{
@@ -122,7 +123,8 @@ impl Tx {
         // Dried goods spoil by their own best-before day or not at all.
         lots.retain(|l| l.form == Form::Fresh || l.best_before.is_some());
         let last_days = self.last_days(&lots).await?;
-        let ranks = self.grade_ranks().await?;
+        let ranks: BTreeMap<GradeCode, i32> =
+            self.farm().await?.grades.into_iter().map(|g| (g.grade, g.rank)).collect();
         let mut there: Vec<(&Lot, &LotAt, EndsBy)> = Vec::new();
         let mut stock: Vec<Stock> = Vec::new();
         for lot in &lots {
@@ -199,20 +201,15 @@ impl Tx {
             .collect())
     }
 
-    async fn grade_ranks(&mut self) -> Result<BTreeMap<GradeCode, i32>> {
-        let rows =
-            sqlx::query!(r#"select grade as "grade: GradeCode", rank from grade where farm_id = $1"#, self.farm.0)
-                .fetch_all(&mut *self.db)
-                .await?;
-        Ok(rows.into_iter().map(|r| (r.grade, r.rank)).collect())
-    }
-
     /// The lines of all orders that have not gone out, with what is set aside for them. A draft promises only what is set aside for it.
     async fn ordered(&mut self, today: NaiveDate) -> Result<Vec<Ordered>> {
         let rows = sqlx::query!(
             r#"select o.order_code as "order: OrderCode", l.line, o.delivery_day, o.status as "status: OrderStatus", c.name, c.least_days, c.freshest,
                       l.grams as "grams: Grams", p.product as "product: ProductCode", p.pack_g, p.form as "form: Form",
-                      p.packaging as "packaging: Packaging", p.least_grade as "least_grade: GradeCode", g.rank
+                      p.packaging as "packaging: Packaging", p.least_grade as "least_grade: GradeCode", g.rank,
+                      array(select s.strain from product_strain s where s.farm_id = $1 and s.product = p.product) as "strains!: Vec<StrainCode>",
+                      coalesce((select jsonb_agg(jsonb_build_object('lot', s.lot, 'place', s.place, 'grams', s.grams))
+                                  from set_aside s where s.farm_id = $1 and s.order_code = l.order_code and s.line = l.line), '[]') as "set_aside!: Json<Vec<Taken>>"
                  from customer_order o join order_line l using (farm_id, order_code) join customer c using (farm_id, customer)
                  join product p using (farm_id, product) join grade g on g.farm_id = p.farm_id and g.grade = p.least_grade
                 where o.farm_id = $1 and o.status in ('draft', 'confirmed') order by o.delivery_day, o.order_code, l.line"#,
@@ -220,36 +217,13 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let strains = sqlx::query!(
-            r#"select product as "product: ProductCode", strain as "strain: StrainCode" from product_strain where farm_id = $1"#,
-            self.farm.0
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let aside = sqlx::query!(
-            r#"select order_code as "order: OrderCode", line, lot as "lot: LotCode", place as "place: PlaceCode", grams as "grams: Grams"
-                 from set_aside where farm_id = $1"#,
-            self.farm.0
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let mut set_aside: BTreeMap<(OrderCode, i32), Vec<Taken>> = BTreeMap::new();
-        for a in aside {
-            let taken = Taken { lot: a.lot, place: a.place, grams: a.grams };
-            set_aside.entry((a.order, a.line)).or_default().push(taken);
-        }
         Ok(rows
             .into_iter()
             .map(|r| {
-                let set_aside = set_aside.remove(&(r.order, r.line)).unwrap_or_default();
+                let set_aside = r.set_aside.0;
                 let promised: Grams = set_aside.iter().map(|t| t.grams).sum();
                 let open = if r.status == OrderStatus::Confirmed { r.grams - promised } else { Grams::ZERO };
-                let need = Need {
-                    strains: strains.iter().filter(|s| s.product == r.product).map(|s| s.strain.clone()).collect(),
-                    least_rank: r.rank,
-                    form: r.form,
-                    packaging: r.packaging,
-                };
+                let need = Need { strains: r.strains, least_rank: r.rank, form: r.form, packaging: r.packaging };
                 let wish = Wish {
                     grams: open.max(Grams::ZERO),
                     pack: r.pack_g.map(|g| Grams(g.into())),

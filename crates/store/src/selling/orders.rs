@@ -222,7 +222,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.selling.order", skip_all, fields(farm_id = self.farm.0))]
     pub async fn order(&mut self, code: &OrderCode) -> Result<Order> {
-        self.orders_where(Some(code), None, None, None, &Page { after: None, limit: 1 })
+        self.orders_where(OrdersWanted { only: Some(code), ..OrdersWanted::default() }, &Page { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(OrderCode::WHAT, code).into())
@@ -240,17 +240,26 @@ impl Tx {
         status: Option<OrderStatus>,
         page: &Page,
     ) -> Result<Vec<Order>> {
-        self.orders_where(None, from, until, status, page).await
+        self.orders_where(OrdersWanted { from, until, status, ..OrdersWanted::default() }, page).await
     }
 
-    async fn orders_where(
-        &mut self,
-        only: Option<&OrderCode>,
-        from: Option<NaiveDate>,
-        until: Option<NaiveDate>,
-        status: Option<OrderStatus>,
-        page: &Page,
-    ) -> Result<Vec<Order>> {
+    /// The orders of a span of days, and every other that is still to be set aside, sent out or handed over, however old or far off; by
+    /// delivery day and customer.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.orders_to_see", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn orders_to_see(&mut self, from: NaiveDate, until: NaiveDate) -> Result<Vec<Order>> {
+        let wanted =
+            OrdersWanted { from: Some(from), until: Some(until), or_unfinished: true, ..OrdersWanted::default() };
+        let mut orders = self.orders_where(wanted, &Page { after: None, limit: 10_000 }).await?;
+        orders.sort_by(|a, b| {
+            (a.delivery_day, &a.customer_name, &a.order).cmp(&(b.delivery_day, &b.customer_name, &b.order))
+        });
+        Ok(orders)
+    }
+
+    async fn orders_where(&mut self, wanted: OrdersWanted<'_>, page: &Page) -> Result<Vec<Order>> {
         let rows = sqlx::query!(
             r#"select o.order_code as "order: OrderCode", o.customer as "customer: CustomerCode", c.name, o.delivery_day, o.status as "status: OrderStatus",
                       o.placed_at, o.note, o.version,
@@ -263,17 +272,19 @@ impl Tx {
                           where l.farm_id = o.farm_id and l.order_code = o.order_code), '[]') as "lines!: Json<Vec<OrderLine>>"
                  from customer_order o join customer c using (farm_id, customer)
                 where o.farm_id = $1 and ($2::text is null or o.order_code = $2)
-                  and ($3::date is null or o.delivery_day >= $3) and ($4::date is null or o.delivery_day <= $4)
+                  and ((($3::date is null or o.delivery_day >= $3) and ($4::date is null or o.delivery_day <= $4))
+                       or ($8 and o.status in ('draft', 'confirmed', 'dispatched')))
                   and ($5::text is null or o.status = $5)
                   and ($6::text is null or (o.delivery_day, o.order_code) > (select delivery_day, order_code from customer_order where farm_id = $1 and order_code = $6))
                 order by o.delivery_day, o.order_code limit $7"#,
             self.farm.0,
-            only.map(OrderCode::as_str),
-            from,
-            until,
-            status.map(OrderStatus::as_str),
+            wanted.only.map(OrderCode::as_str),
+            wanted.from,
+            wanted.until,
+            wanted.status.map(OrderStatus::as_str),
             page.after,
-            page.limit
+            page.limit,
+            wanted.or_unfinished
         )
         .fetch_all(&mut *self.db)
         .await?;
@@ -301,6 +312,17 @@ impl Tx {
         }
         Ok(orders)
     }
+}
+
+/// Which orders are read.
+#[derive(Debug, Default)]
+struct OrdersWanted<'a> {
+    only: Option<&'a OrderCode>,
+    from: Option<NaiveDate>,
+    until: Option<NaiveDate>,
+    status: Option<OrderStatus>,
+    /// Also those outside the days that are neither handed over nor cancelled.
+    or_unfinished: bool,
 }
 
 impl OrderLine {

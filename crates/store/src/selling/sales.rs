@@ -39,6 +39,8 @@ pub(crate) struct SoldRow {
     pub document: String,
     /// None for takings that no goods stand behind.
     pub lot: Option<LotCode>,
+    /// The lot's strain.
+    pub strain: Option<StrainCode>,
     pub customer: CustomerCode,
     pub channel: CustomerKind,
     pub kind: SaleKind,
@@ -66,9 +68,9 @@ impl Tx {
         let (from, until) = (span.map(|s| s.from), span.map(|s| s.until));
         // Of a docket with anything in the span everything is read: the money of a step is that of all steps so far less that before.
         let lines = sqlx::query!(
-            r#"select l.docket as "docket: DocketCode", l.line, l.lot as "lot: LotCode", l.grams as "grams: Grams", l.amount,
+            r#"select l.docket as "docket: DocketCode", l.line, l.lot as "lot: LotCode", g.strain as "strain: StrainCode", l.grams as "grams: Grams", l.amount,
                       d.customer as "customer: CustomerCode", c.kind as "channel: CustomerKind"
-                 from docket_line l join docket d using (farm_id, docket) join customer c using (farm_id, customer)
+                 from docket_line l join docket d using (farm_id, docket) join customer c using (farm_id, customer) join lot g using (farm_id, lot)
                 where l.farm_id = $1
                   and ($2::timestamptz is null or l.docket in (select e.document from act e where e.farm_id = $1 and e.document is not null
                         and e.happened_at >= $2 and e.happened_at < $3))
@@ -93,6 +95,7 @@ impl Tx {
                     at: part.at,
                     document: line.docket.to_string(),
                     lot: Some(line.lot.clone()),
+                    strain: Some(line.strain.clone()),
                     customer: line.customer.clone(),
                     channel: line.channel,
                     kind: if part.kind == ActKind::Return { SaleKind::Returned } else { SaleKind::HandedOver },
@@ -117,11 +120,11 @@ impl Tx {
                       and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)),
                sold as (
                    select s.market_day, s.lot, s.grams, s.net, s.amount, s.fee from market_sale s join day d using (market_day) where s.farm_id = $1)
-               select d.market_day as "document!", d.happened_at as "at!", d.customer as "customer!: CustomerCode", d.kind as "channel!: CustomerKind", s.lot as "lot?: LotCode",
+               select d.market_day as "document!", d.happened_at as "at!", d.customer as "customer!: CustomerCode", d.kind as "channel!: CustomerKind", s.lot as "lot?: LotCode", g.strain as "strain?: StrainCode",
                       s.grams as "grams!: Grams", s.net as "net!", s.amount as "gross!", s.fee as "fee!"
-                 from day d join sold s using (market_day)
+                 from day d join sold s using (market_day) join lot g on g.farm_id = $1 and g.lot = s.lot
                union all
-               select d.market_day, d.happened_at, d.customer, d.kind, null, 0::bigint, d.net - coalesce(sum(s.net), 0), d.gross - coalesce(sum(s.amount), 0), d.fee - coalesce(sum(s.fee), 0)
+               select d.market_day, d.happened_at, d.customer, d.kind, null, null, 0::bigint, d.net - coalesce(sum(s.net), 0), d.gross - coalesce(sum(s.amount), 0), d.fee - coalesce(sum(s.fee), 0)
                  from day d left join sold s using (market_day)
                 group by d.market_day, d.happened_at, d.customer, d.kind, d.net, d.gross, d.fee
                having d.gross <> coalesce(sum(s.amount), 0) or d.fee <> coalesce(sum(s.fee), 0)"#,
@@ -137,6 +140,7 @@ impl Tx {
                 at: r.at,
                 document: r.document,
                 lot: r.lot,
+                strain: r.strain,
                 customer: r.customer,
                 channel: r.channel,
                 kind: SaleKind::Stall,
@@ -152,17 +156,10 @@ impl Tx {
     pub(crate) async fn mean_prices(&mut self, until: DateTime<Utc>) -> Result<BTreeMap<StrainCode, Decimal>> {
         let span = Span { from: until - TimeDelta::days(MEAN_PRICE_DAYS), until };
         let sales = self.sales(Some(span)).await?;
-        let strains = sqlx::query!(
-            r#"select lot as "lot: LotCode", strain as "strain: StrainCode" from lot where farm_id = $1"#,
-            self.farm.0
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let strain_of: BTreeMap<LotCode, StrainCode> = strains.into_iter().map(|r| (r.lot, r.strain)).collect();
         let mut sums: BTreeMap<StrainCode, (Grams, Decimal)> = BTreeMap::new();
         for s in sales {
-            if let Some(strain) = s.lot.as_ref().and_then(|lot| strain_of.get(lot)) {
-                let sum = sums.entry(strain.clone()).or_default();
+            if let Some(strain) = s.strain {
+                let sum = sums.entry(strain).or_default();
                 sum.0 += s.grams;
                 sum.1 += s.amount;
             }

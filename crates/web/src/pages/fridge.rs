@@ -174,7 +174,7 @@ pub(super) async fn get_fridge(
             .cloned()
             .ok_or_else(|| Refusal::new(Kind::NotFound, "There is no such fridge. Add one under places."))?;
         let window = Span { from: tx.now() - TimeDelta::days(1), until: tx.now() };
-        let air = tx.temperature(&place.place, window, TimeDelta::minutes(1)).await?;
+        let air = tx.temperature_of(&place, window, TimeDelta::minutes(1)).await?;
         let limit = air.limit.clone();
         let week = Span { from: tx.now() - TimeDelta::days(7), until: tx.now() + TimeDelta::minutes(1) };
         let warnings = warnings(tx, &place.place, &air, zone).await?;

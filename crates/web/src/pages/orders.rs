@@ -6,7 +6,7 @@ use axum::{
     http::Uri,
     response::{IntoResponse, Redirect, Response},
 };
-use chrono::{NaiveDate, TimeDelta};
+use chrono::TimeDelta;
 use gillbook_core::{
     Grams,
     selling::set_aside::NewSetAside,
@@ -15,7 +15,7 @@ use gillbook_core::{
     words::{OrderStatus, PlaceKind},
 };
 use gillbook_store::{
-    Page as Rows, SignedWith, Tx,
+    Page as Rows, SignedWith,
     ledger::warm_spells::WarmSpell,
     selling::{
         dockets::{Docket, DocketLine, NewDocket},
@@ -84,30 +84,13 @@ fn aside(order: &Order) -> Grams {
     order.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.grams_g).sum()
 }
 
-/// The orders of the days around today, and every other that is still to be made up or handed over, however old or far off.
-async fn orders_to_see(tx: &mut Tx, today: NaiveDate) -> gillbook_store::Result<Vec<Order>> {
-    let (from, until) = (today - TimeDelta::days(1), today + TimeDelta::days(7));
-    let mut orders = tx.orders(Some(from), Some(until), None, &ROWS).await?;
-    for status in [OrderStatus::Draft, OrderStatus::Confirmed, OrderStatus::Dispatched] {
-        orders.extend(tx.orders(None, Some(from - TimeDelta::days(1)), Some(status), &ROWS).await?);
-        orders.extend(tx.orders(Some(until + TimeDelta::days(1)), None, Some(status), &ROWS).await?);
-    }
-    orders.sort_by(|a, b| {
-        (a.delivery_day, &a.customer_name, &a.order).cmp(&(b.delivery_day, &b.customer_name, &b.order))
-    });
-    Ok(orders)
-}
-
-/// More orders than a small farm has open at once.
-const ROWS: Rows = Rows { after: None, limit: 1000 };
-
 pub(super) async fn get_orders(State(app): State<App>, who: Who) -> Result<Page<Orders>, Problem> {
     app.judge_first(&who).await?;
     let view = read!(app, who, |tx| {
         let farm = tx.farm().await?;
         let head = Head::new(&farm, &who, "/orders");
         let today = day_of(tx.now(), zone_of(&farm));
-        let orders = orders_to_see(tx, today).await?;
+        let orders = tx.orders_to_see(today - TimeDelta::days(1), today + TimeDelta::days(7)).await?;
         let next = orders
             .iter()
             .find(|o| o.status == OrderStatus::Confirmed && head.may("POST", "/orders/{order}/set-aside"))

@@ -213,7 +213,7 @@ async fn fridges(tx: &mut Tx, zone: Tz) -> gillbook_store::Result<Vec<FridgeLine
         let midnight = day_begins(day_of(tx.now(), zone), zone);
         let from = midnight.min(tx.now() - TimeDelta::hours(1));
         let window = Span { from, until: tx.now() };
-        let air = tx.temperature(&place.place, window, TimeDelta::minutes(1)).await?;
+        let air = tx.temperature_of(&place, window, TimeDelta::minutes(1)).await?;
         lines.push(FridgeLine {
             now: current_c(&air, tx.now()).map(super::degrees),
             silent: silent_for(&air, tx.now()),
