@@ -268,16 +268,17 @@ swap as materialized (
     select w.missed, w.place, w.found, w.found_in, max(w.found_at) as found_at, min(w.counted_at) as counted_at
       from kin join count_swap w on w.farm_id = farm and w.found = kin.lot group by 1, 2, 3, 4),
 step as (
-    select m.lot, m.from_place, m.to_place, m.grams, m.act_id, a.recorded_at, x.recorded_at as taken_back_at,
-           case f.kind when 'found' then least(a.happened_at, min(a.happened_at) over (partition by m.lot, m.to_place)) else a.happened_at end as happened_at,
+    select s.lot, s.from_place, s.to_place, s.grams, s.act_id, s.recorded_at, s.taken_back_at,
+           case s.from_kind when 'found' then least(s.happened_at, min(s.happened_at) over (partition by s.lot, s.to_place)) else s.happened_at end as happened_at,
            -- A phone's clock may be some minutes ahead.
-           least(a.happened_at, a.recorded_at) as came_at,
-           case when a.own_sign_in then a.happened_at else greatest(a.happened_at, a.recorded_at) end as left_at
-      from kin cross join lateral (select * from movement m where m.farm_id = farm and m.lot = kin.lot offset 0) m
-      join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
-      join place f on f.farm_id = m.farm_id and f.place = m.from_place
-      left join act x on x.farm_id = a.farm_id and x.reverses = a.act_id
-     where a.kind <> 'reversal'),
+           least(s.happened_at, s.recorded_at) as came_at,
+           case when s.own_sign_in then s.happened_at else greatest(s.happened_at, s.recorded_at) end as left_at
+      from kin cross join lateral (
+           select m.*, f.kind as from_kind, a.happened_at, a.recorded_at, a.own_sign_in, x.recorded_at as taken_back_at
+             from movement m join act a on a.farm_id = farm and a.act_id = m.act_id
+             join place f on f.farm_id = farm and f.place = m.from_place
+             left join act x on x.farm_id = farm and x.reverses = m.act_id
+            where m.farm_id = farm and m.lot = kin.lot and a.kind <> 'reversal' offset 0) s),
 met as (
     select s.lot, e.excursion_id, e.place, e.began_at,
            coalesce(sum(case when s.to_place = e.place then s.grams else -s.grams end) filter (where s.happened_at <= e.began_at), 0) as before,
@@ -319,6 +320,8 @@ decision as (
                     or a.kind = 'reversal' and p.kind in ('fridge', 'shelf', 'van', 'stall')
                        and f.kind not in ('fridge', 'shelf', 'van', 'stall'))) as so offset 0) known
      where t.farm_id = farm and t.excursion_id in (select i.excursion_id from inside i) and not action_reversed(t.farm_id, t.action_id)
+       -- What leads to the lots that are asked about is among their kin.
+       and (of is null or n.lot in (select kin.lot from kin))
        and (known.so or t.food = 'held' and lot_held_since(farm, n.lot) is not null)),
 reached(lot, excursion_id, place, since, decisions) as (
     select i.lot, i.excursion_id, i.place, i.since, null::uuid[] from inside i

@@ -48,6 +48,9 @@ impl Segment {
 
     /// The part of it inside a window, if any.
     pub(crate) fn clip(&self, window: Span) -> Option<Self> {
+        if window.from <= self.span.from && self.span.until <= window.until {
+            return (self.span.from < self.span.until).then_some(*self);
+        }
         let from = self.span.from.max(window.from);
         let until = self.span.until.min(window.until);
         (from < until).then(|| Self { span: Span { from, until }, from_c: self.at(from), until_c: self.at(until) })

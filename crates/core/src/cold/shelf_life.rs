@@ -101,8 +101,13 @@ impl Profile {
     /// is exponential in time and its mean is the logarithmic mean of its ends.
     #[must_use]
     pub fn used(&self, stretch: &Segment) -> f64 {
-        let (a, b) = (stretch.from_c, stretch.until_c);
-        let days = seconds(stretch.span) / DAY_S;
+        self.used_along(stretch.from_c, stretch.until_c, seconds(stretch.span))
+    }
+
+    /// Share of the whole life used over so many seconds while the air went from one temperature straight to another, °C: see [`Self::used`].
+    #[must_use]
+    pub fn used_along(&self, a: f64, b: f64, seconds: f64) -> f64 {
+        let days = seconds / DAY_S;
         if (a - b).abs() < 1e-9 {
             return days / self.life_days(f64::midpoint(a, b));
         }

@@ -86,55 +86,114 @@ impl Known {
         self.least_c = Some(self.least_c.map_or(c, |l| l.min(c)));
         self.most_c = Some(self.most_c.map_or(c, |m| m.max(c)));
     }
+
+    fn saw_piece(&mut self, piece: &Segment) {
+        self.saw(piece.from_c);
+        self.saw(piece.until_c);
+    }
 }
 
-/// Life and seconds used up to each piece and hour, so that a stay's share is one subtraction.
+/// Pieces whose coldest and warmest are kept together.
+const BLOCK: usize = 64;
+
+/// Seconds and extremes of the air of a place, whatever was kept in it.
 #[derive(Debug)]
-struct Sums {
-    hours: Vec<(f64, f64)>,
-    pieces: Vec<(f64, f64)>,
+struct PlaceSums {
+    /// Known seconds up to each hour, and of each piece and up to it.
+    hours_s: Vec<f64>,
+    piece_s: Vec<f64>,
+    pieces_s: Vec<f64>,
+    /// The coldest and the warmest of each block of pieces, °C.
+    blocks: Vec<Known>,
 }
 
-fn running(of: impl Iterator<Item = (f64, f64)>) -> Vec<(f64, f64)> {
-    let mut sums = vec![(0.0, 0.0)];
-    sums.extend(of.scan((0.0, 0.0), |sum, (used, known_s)| {
-        sum.0 += used;
-        sum.1 += known_s;
+fn running(of: impl Iterator<Item = f64>) -> Vec<f64> {
+    let mut sums = vec![0.0];
+    sums.extend(of.scan(0.0, |sum, one| {
+        *sum += one;
         Some(*sum)
     }));
     sums
 }
 
-impl Sums {
-    fn of(air: &PlaceAir, profile: &Profile) -> Self {
+impl PlaceSums {
+    fn of(air: &PlaceAir) -> Self {
+        let piece_s: Vec<f64> = air.pieces.iter().map(|p| seconds(p.span)).collect();
+        let block = |pieces: &[Segment]| {
+            let mut known = Known::default();
+            pieces.iter().for_each(|p| known.saw_piece(p));
+            known
+        };
         Self {
-            hours: running(
-                air.hours.iter().map(|h| (profile.used_at_most(h.known_s, h.mean_c, h.least_c, h.most_c), h.known_s)),
-            ),
-            pieces: running(air.pieces.iter().map(|p| (profile.used(p), seconds(p.span)))),
+            hours_s: running(air.hours.iter().map(|h| h.known_s)),
+            pieces_s: running(piece_s.iter().copied()),
+            piece_s,
+            blocks: air.pieces.chunks(BLOCK).map(block).collect(),
         }
     }
 
-    fn add(&self, known: &mut Known, air: &PlaceAir, profile: &Profile, span: Span) {
-        self.add_hours(known, air, profile, Span { until: span.until.min(air.close_from), ..span });
-        self.add_pieces(known, air, profile, Span { from: span.from.max(air.close_from), ..span });
+    /// Notes the coldest and the warmest of some pieces, given by number.
+    fn see(&self, known: &mut Known, air: &PlaceAir, mut from: usize, until: usize) {
+        while from < until {
+            if from.is_multiple_of(BLOCK) && from + BLOCK <= until {
+                let block = &self.blocks[from / BLOCK];
+                block.least_c.into_iter().chain(block.most_c).for_each(|c| known.saw(c));
+                from += BLOCK;
+            } else {
+                known.saw_piece(&air.pieces[from]);
+                from += 1;
+            }
+        }
+    }
+}
+
+/// Life of one profile used up to each hour and piece of a place's air, so that a stay's share is one subtraction.
+#[derive(Debug)]
+struct UsedSums {
+    hours: Vec<f64>,
+    pieces: Vec<f64>,
+}
+
+impl UsedSums {
+    fn of(air: &PlaceAir, sums: &PlaceSums, profile: &Profile) -> Self {
+        let hours = air.hours.iter().map(|h| profile.used_at_most(h.known_s, h.mean_c, h.least_c, h.most_c));
+        let pieces = air.pieces.iter().zip(&sums.piece_s).map(|(p, s)| profile.used_along(p.from_c, p.until_c, *s));
+        Self { hours: running(hours), pieces: running(pieces) }
+    }
+}
+
+/// The air of a place as goods of one profile took it.
+struct Air<'a> {
+    air: &'a PlaceAir,
+    place: &'a PlaceSums,
+    used: &'a UsedSums,
+    profile: &'a Profile,
+}
+
+impl Air<'_> {
+    fn over(&self, span: Span) -> Known {
+        let mut known = Known::default();
+        self.add_hours(&mut known, Span { until: span.until.min(self.air.close_from), ..span });
+        self.add_pieces(&mut known, Span { from: span.from.max(self.air.close_from), ..span });
+        known
     }
 
-    fn add_hours(&self, known: &mut Known, air: &PlaceAir, profile: &Profile, span: Span) {
+    fn add_hours(&self, known: &mut Known, span: Span) {
         let hour = TimeDelta::hours(1);
-        let first = air.hours.partition_point(|h| h.hour + hour <= span.from);
-        let end = air.hours.partition_point(|h| h.hour < span.until).max(first);
+        let hours = &self.air.hours;
+        let first = hours.partition_point(|h| h.hour + hour <= span.from);
+        let end = hours.partition_point(|h| h.hour < span.until).max(first);
         // Hours that the stay is in from end to end.
-        let whole = first + air.hours[first..end].partition_point(|h| h.hour < span.from);
-        let whole_end = whole.max(air.hours[..end].partition_point(|h| h.hour + hour <= span.until));
-        known.used += self.hours[whole_end].0 - self.hours[whole].0;
-        known.seconds += self.hours[whole_end].1 - self.hours[whole].1;
-        for (n, h) in air.hours.iter().enumerate().take(end).skip(first) {
+        let whole = first + hours[first..end].partition_point(|h| h.hour < span.from);
+        let whole_end = whole.max(hours[..end].partition_point(|h| h.hour + hour <= span.until));
+        known.used += self.used.hours[whole_end] - self.used.hours[whole];
+        known.seconds += self.place.hours_s[whole_end] - self.place.hours_s[whole];
+        for (n, h) in hours.iter().enumerate().take(end).skip(first) {
             if !(whole..whole_end).contains(&n) {
                 let part = seconds(Span { from: span.from.max(h.hour), until: span.until.min(h.hour + hour) });
                 // Which seconds of the hour are known is not kept: the least that can be known of the part counts.
                 let known_s = (h.known_s - (3600.0 - part)).max(0.0);
-                known.used += known_s / DAY_S * profile.fastest(h.least_c, h.most_c);
+                known.used += known_s / DAY_S * self.profile.fastest(h.least_c, h.most_c);
                 known.seconds += known_s;
             }
             known.saw(h.least_c);
@@ -142,24 +201,28 @@ impl Sums {
         }
     }
 
-    fn add_pieces(&self, known: &mut Known, air: &PlaceAir, profile: &Profile, span: Span) {
+    fn add_pieces(&self, known: &mut Known, span: Span) {
         if span.from >= span.until {
             return;
         }
-        let first = air.pieces.partition_point(|p| p.span.until <= span.from);
-        let end = air.pieces.partition_point(|p| p.span.from < span.until).max(first);
-        known.used += self.pieces[end].0 - self.pieces[first].0;
-        known.seconds += self.pieces[end].1 - self.pieces[first].1;
-        for (n, piece) in air.pieces.iter().enumerate().take(end).skip(first) {
-            let inside = if n == first || n + 1 == end { piece.clip(span) } else { Some(*piece) };
-            let Some(inside) = inside else { continue };
+        let pieces = &self.air.pieces;
+        let first = pieces.partition_point(|p| p.span.until <= span.from);
+        let end = pieces.partition_point(|p| p.span.from < span.until).max(first);
+        known.used += self.used.pieces[end] - self.used.pieces[first];
+        known.seconds += self.place.pieces_s[end] - self.place.pieces_s[first];
+        // Only the first and the last can lie in it in part.
+        let mut seen = (first, end);
+        for n in [first, end.saturating_sub(1)] {
+            let Some(piece) = pieces[..end].get(n).filter(|_| n >= first && seen.0 < seen.1) else { continue };
+            let Some(inside) = piece.clip(span) else { continue };
             if inside != *piece {
-                known.used -= profile.used(piece) - profile.used(&inside);
+                known.used -= self.profile.used(piece) - self.profile.used(&inside);
                 known.seconds -= seconds(piece.span) - seconds(inside.span);
+                known.saw_piece(&inside);
+                if n == first { seen.0 += 1 } else { seen.1 -= 1 }
             }
-            known.saw(inside.from_c);
-            known.saw(inside.until_c);
         }
+        self.place.see(known, self.air, seen.0, seen.1);
     }
 }
 
@@ -178,7 +241,8 @@ pub struct Wearing<'a> {
     paths: &'a Paths,
     airs: &'a BTreeMap<PlaceCode, PlaceAir>,
     profiles: &'a Profiles,
-    sums: BTreeMap<(PlaceCode, usize), Sums>,
+    places: BTreeMap<PlaceCode, PlaceSums>,
+    used: BTreeMap<(PlaceCode, usize), UsedSums>,
 }
 
 /// The profiles of some lots. Many share one.
@@ -194,7 +258,7 @@ impl<'a> Wearing<'a> {
     /// Over paths, the air of the places on them, and the profile of each lot, where it has one.
     #[must_use]
     pub fn new(paths: &'a Paths, airs: &'a BTreeMap<PlaceCode, PlaceAir>, profiles: &'a Profiles) -> Self {
-        Self { paths, airs, profiles, sums: BTreeMap::new() }
+        Self { paths, airs, profiles, places: BTreeMap::new(), used: BTreeMap::new() }
     }
 
     /// How the grams that stand in a stay have fared until now. Nothing where the lot has no profile or the air of its place was not
@@ -233,13 +297,13 @@ impl<'a> Wearing<'a> {
     fn known(&mut self, n: usize, own: usize) -> Known {
         let stay = &self.paths.stays()[n];
         let number = self.profile_of(stay, own);
-        let mut known = Known::default();
-        if let Some(air) = self.airs.get(&stay.place).filter(|_| stay.span.from < stay.span.until) {
-            let profile = &self.profiles.all[number];
-            let sums = self.sums.entry((stay.place.clone(), number)).or_insert_with(|| Sums::of(air, profile));
-            sums.add(&mut known, air, profile, stay.span);
-        }
-        known
+        let Some(air) = self.airs.get(&stay.place).filter(|_| stay.span.from < stay.span.until) else {
+            return Known::default();
+        };
+        let profile = &self.profiles.all[number];
+        let place = &*self.places.entry(stay.place.clone()).or_insert_with(|| PlaceSums::of(air));
+        let used = self.used.entry((stay.place.clone(), number)).or_insert_with(|| UsedSums::of(air, place, profile));
+        Air { air, place, used, profile }.over(stay.span)
     }
 }
 

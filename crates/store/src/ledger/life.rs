@@ -116,8 +116,8 @@ impl Tx {
                    select k.parent from lot_link k join up on k.child = up.lot
                     where k.farm_id = $1 and not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
                select l.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.packaging as "packaging: Packaging", l.form as "form: Form",
-                      lot_harvested_at(l.farm_id, l.lot) as "harvested_at!"
-                 from lot l where l.farm_id = $1 and l.lot in (select lot from up)"#,
+                      h.at as "harvested_at!"
+                 from lot l join lots_harvested_at($1, array(select lot from up)) h on h.lot = l.lot where l.farm_id = $1"#,
             self.farm.0,
             &wanted
         )

@@ -194,9 +194,17 @@ impl Tx {
     async fn lots_where(&mut self, which: Lots<'_>, page: &Page) -> Result<Vec<Lot>> {
         let one = if let Lots::One(code) = which { Some(vec![code.to_string()]) } else { None };
         let rows = sqlx::query!(
-            r#"select l.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.grade as "grade: GradeCode",
+            r#"with chosen as materialized (
+                   select l.* from lot l
+                    where l.farm_id = $1 and ($3::text is null or l.lot > $3)
+                      and ($5 and $2::text[] is null
+                           or l.lot = any (case when $5 then $2
+                                                else array(select b.lot from place p join balance b on b.farm_id = $1 and b.place = p.place and b.grams > 0
+                                                            where p.farm_id = $1 and p.kind in ('fridge', 'shelf', 'van', 'stall')) end))
+                    order by l.lot limit $4)
+               select l.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.grade as "grade: GradeCode",
                       l.packaging as "packaging: Packaging", l.form as "form: Form", l.harvest_day,
-                      lot_harvested_at(l.farm_id, l.lot) as "harvested_at!",
+                      h.at as "harvested_at!",
                       l.origin as "origin: LotOrigin", l.best_before, lot_finished(l.farm_id, l.lot) as "finished!",
                       (select case when e.kind = 'hold' then jsonb_build_object('reason', e.reason, 'since', e.happened_at, 'done_by', e.done_by,
                                    'entered_by', e.entered_by, 'excursion_id', substring(e.document from '^[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}$')) end
@@ -206,13 +214,8 @@ impl Tx {
                                                  order by b.place)
                                   from balance b join place p on p.farm_id = $1 and p.place = b.place
                                  where b.farm_id = $1 and b.lot = l.lot and b.grams > 0), '[]') as "places!: Json<Vec<LotAt>>"
-                 from lot l
-                where l.farm_id = $1 and ($3::text is null or l.lot > $3)
-                  and ($5 and $2::text[] is null
-                       or l.lot = any (case when $5 then $2
-                                            else array(select b.lot from place p join balance b on b.farm_id = $1 and b.place = p.place and b.grams > 0
-                                                        where p.farm_id = $1 and p.kind in ('fridge', 'shelf', 'van', 'stall')) end))
-                order by l.lot limit $4"#,
+                 from chosen l join lots_harvested_at($1, array(select lot from chosen)) h on h.lot = l.lot
+                order by l.lot"#,
             self.farm.0,
             one as Option<Vec<String>>,
             page.after,
