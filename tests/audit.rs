@@ -48,7 +48,7 @@ const CHANGED: &[(&str, &str)] = &[
     ("stalls", "takings"),
     ("week_money", "returned_g"),
     ("exposure", "readings"),
-    ("days", "apart_c"),
+    ("days", "probe_spread_c"),
     ("excursions", "beyond_degree_minutes"),
     ("inside", "grams_g"),
     ("life", "used_share"),

@@ -5,7 +5,7 @@ use std::{task::Poll, time::Duration};
 use anyhow::Result;
 use chrono::TimeDelta;
 use futures::{future::join_all, poll};
-use gillbook_store::{Signed, Store};
+use gillbook_store::{Actor, Store};
 use gillbook_testkit::{As, Farm, crowd};
 use serde_json::json;
 use sqlx::{Connection, PgConnection};
@@ -54,7 +54,7 @@ async fn readings_that_come_one_by_one_while_programs_judge_are_all_judged() -> 
     let judge = tokio::spawn(async move {
         let mut judged = 0;
         while stopped.try_recv().is_err() {
-            judged += other.judge_left_over(now).await?;
+            judged += other.evaluate_all_dirty(now).await?;
             tokio::task::yield_now().await;
         }
         anyhow::Ok(judged)
@@ -73,7 +73,7 @@ async fn readings_that_come_one_by_one_while_programs_judge_are_all_judged() -> 
     stop.send(()).ok();
     let judged = judge.await??;
     assert!(judged > 20, "only {judged} judgings met the posts");
-    farm.expect_judged_as_once(&[]).await
+    farm.ensure_judged_as_once(&[]).await
 }
 
 #[tokio::test]
@@ -145,7 +145,7 @@ async fn clients_that_go_away_half_way_leave_the_line_open() -> Result<()> {
 async fn a_transaction_that_is_given_up_while_it_begins_is_not_left_open() -> Result<()> {
     let farm = Farm::bare().await?;
     let store = Store::connect(farm.admin.clone().username("gillbook_app"), 1).await?;
-    let signed = Signed::program(farm.id, "given up");
+    let signed = Actor::program(farm.id, "given up");
     let mut admin = PgConnection::connect_with(&farm.admin).await?;
     let (mut given_up, mut had_begun) = (0, 0);
     // Given up at another moment each time: before the connection is there, while it begins, when it has begun.

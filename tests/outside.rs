@@ -7,9 +7,9 @@ use gillbook_core::{
     Grams,
     cold::{
         air::{Reading, known_air},
+        evaluate::{Figures, Rules, State, evaluate_hour, figures_within},
         exposure::{Exposure, mean_air, seconds},
-        judgement::{Figures, Rules, State, figures_within, judge_hour},
-        rejudge::hour_of,
+        reevaluate::hour_of,
         weight_loss::{Entry, Goods, Surroundings, expected_loss, rates},
     },
     selling::{
@@ -18,7 +18,7 @@ use gillbook_core::{
     },
     units::{
         calendar::{IsoWeek, Span, day_span},
-        money::{Coinage, Rounding},
+        money::{CurrencyRules, Rounding},
     },
     words::{Form, Packaging},
 };
@@ -98,7 +98,7 @@ fn exposure(readings: &[(DateTime<Utc>, f64)], gap: TimeDelta, window: Span, lim
             let part = Span { from: window.from.max(hour), until: window.until.min(end) };
             sum.add(&figures_within(&rules, hour, &state, within, next, part));
         }
-        state = judge_hour(&rules, hour, &state, within, next).state;
+        state = evaluate_hour(&rules, hour, &state, within, next).state;
         hour = end;
     }
     // What is reckoned from the stretches of known air has the same mean over the same seconds.
@@ -328,7 +328,7 @@ fn a_loss(rng: &mut ChaCha8Rng) -> Value {
     })
 }
 
-fn a_settlement(rng: &mut ChaCha8Rng, euro: Coinage) -> Value {
+fn a_settlement(rng: &mut ChaCha8Rng, euro: CurrencyRules) -> Value {
     let (amount, grams) = (Decimal::new(rng.random_range(0..100_000), 2), rng.random_range(1..20_000));
     let handed: i64 = rng.random_range(1..=grams);
     let mut events = vec![handed];
@@ -342,7 +342,7 @@ fn a_settlement(rng: &mut ChaCha8Rng, euro: Coinage) -> Value {
     json!({"amount": amount, "grams": grams, "events": events, "money": settle(amount, Grams(grams), &moved, euro)})
 }
 
-fn a_stall(rng: &mut ChaCha8Rng, euro: Coinage) -> Value {
+fn a_stall(rng: &mut ChaCha8Rng, euro: CurrencyRules) -> Value {
     let lots: Vec<StallLot> = (0..rng.random_range(1..9))
         .map(|_| StallLot {
             grams: Grams(rng.random_range(1..9000)),
@@ -364,7 +364,7 @@ fn a_stall(rng: &mut ChaCha8Rng, euro: Coinage) -> Value {
 #[test]
 fn water_loss_and_money_are_those_of_numpy_and_decimal() -> Result<()> {
     let mut rng = ChaCha8Rng::seed_from_u64(11);
-    let euro = Coinage::new("EUR", Rounding::HalfUp).context("a currency")?;
+    let euro = CurrencyRules::new("EUR", Rounding::HalfUp).context("a currency")?;
     let losses: Vec<Value> = (0..300).map(|_| a_loss(&mut rng)).collect();
     let settled: Vec<Value> = (0..300).map(|_| a_settlement(&mut rng, euro)).collect();
     let stalls: Vec<Value> = (0..300).map(|_| a_stall(&mut rng, euro)).collect();

@@ -20,7 +20,7 @@ struct Thumb<'a> {
 }
 
 impl Thumb<'_> {
-    async fn touch(&mut self, what: &str) -> Result<()> {
+    async fn mark_dirty(&mut self, what: &str) -> Result<()> {
         // Nobody touches through the flip that says "kept", and the pad is dead for half a second after it, on purpose.
         self.phone.page.wait().for_element(Locator::Css("#pad:not([data-resting])")).await?;
         self.phone.page.wait().for_element(Locator::Css("#flip[hidden]")).await?;
@@ -32,19 +32,19 @@ impl Thumb<'_> {
 
     async fn weigh(&mut self, digits: &str) -> Result<()> {
         for digit in digits.chars() {
-            self.touch(&format!("#pad [data-digit='{digit}']")).await?;
+            self.mark_dirty(&format!("#pad [data-digit='{digit}']")).await?;
         }
-        self.touch("#keep").await?;
+        self.mark_dirty("#keep").await?;
         Ok(())
     }
 
     async fn take_from(&mut self, batch: &str) -> Result<()> {
-        self.touch("#source").await?;
-        self.touch(&format!("#batches [data-batch='{batch}']")).await
+        self.mark_dirty("#source").await?;
+        self.mark_dirty(&format!("#batches [data-batch='{batch}']")).await
     }
 
     async fn grade(&mut self, grade: &str) -> Result<()> {
-        self.touch(&format!("#grades [data-grade='{grade}']")).await
+        self.mark_dirty(&format!("#grades [data-grade='{grade}']")).await
     }
 }
 
@@ -141,14 +141,14 @@ async fn the_same_weight_twice_asks_and_undo_takes_it_back() -> Result<()> {
         Some(1),
         "not kept before the second touch"
     );
-    thumb.touch("#keep").await?;
+    thumb.mark_dirty("#keep").await?;
     phone.page.wait().for_element(Locator::Css("#last li:nth-child(2)")).await?;
     phone.page.wait().for_element(Locator::Css("#pad:not([data-resting])")).await?;
-    thumb.touch("#last li:first-child button").await?;
+    thumb.mark_dirty("#last li:first-child button").await?;
     let asked = phone.page.find(Locator::Css("#last li:first-child")).await?.text().await?;
     ensure!(asked.contains("Undo 2.00 kg?"), "{asked}");
     assert_eq!(farm.get("/api/stock").await["rows"][0]["grams_g"], 2 * 1998, "not undone before the second touch");
-    thumb.touch("#last li:first-child button").await?;
+    thumb.mark_dirty("#last li:first-child button").await?;
     phone.page.wait().for_element(Locator::Css("#last .undone")).await?;
     phone.close().await?;
     let stock = farm.get("/api/stock").await;

@@ -164,7 +164,7 @@ async fn without_a_connection_weighing_goes_on_and_a_reload_loses_nothing() -> R
     thumb.grade("B").await?;
     thumb.weigh("395").await?;
     phone.page.wait().for_element(Locator::Css("#held-list li:nth-child(2)")).await?;
-    thumb.touch("#pad [data-digit='7']").await?;
+    thumb.mark_dirty("#pad [data-digit='7']").await?;
     assert_eq!(nets(&farm).await, [0_i64; 0]);
 
     // The service comes back while the page is loaded anew: what waited goes, and the form is as it was left.
@@ -213,7 +213,7 @@ async fn a_phone_that_can_store_nothing_sends_all_the_same() -> Result<()> {
         .await?;
     assert_eq!(text_of(&phone, "flip").await?, "2.00 kg saved", "nothing else was said to be saved");
     // The warning stays while the next is typed.
-    thumb.touch("#pad [data-digit='7']").await?;
+    thumb.mark_dirty("#pad [data-digit='7']").await?;
     assert_eq!(text_of(&phone, "unstored").await?, UNSTORED);
     let leaves = "return window.dispatchEvent(new Event('beforeunload', {cancelable: true}))";
     assert_eq!(phone.page.execute(leaves, vec![]).await?, json!(false), "the browser asks before it leaves the page");
@@ -268,7 +268,7 @@ async fn a_stored_entry_that_cannot_be_read_hides_no_other() -> Result<()> {
         let lines = phone.page.find_all(Locator::Css("#held-list li")).await?;
         assert_eq!(lines.len(), left);
         ensure!(lines[0].text().await?.contains("An entry on this phone cannot be read and was not sent."));
-        thumb.touch("#held-list button").await?;
+        thumb.mark_dirty("#held-list button").await?;
     }
     all_saved(&phone).await?;
     phone.close().await
@@ -286,7 +286,7 @@ async fn a_service_that_hangs_is_not_waited_for() -> Result<()> {
     ensure!(dead.await?.as_str().is_some_and(|o| o < "1"), "the pad is seen to be dead");
     said(&phone, "Not known yet").await?;
     // The pad lives again while the first is still asked about.
-    thumb.touch("#pad [data-digit='5']").await?;
+    thumb.mark_dirty("#pad [data-digit='5']").await?;
     network.set(Way::Good);
     all_saved(&phone).await?;
     assert_eq!(nets(&farm).await, [1998]);
@@ -393,21 +393,21 @@ async fn crate_kinds_no_crate_and_fridges_are_chosen() -> Result<()> {
     sign_in(&phone, &home).await?;
     phone.page.goto(&format!("{home}/weigh")).await?;
     let mut thumb = Thumb { phone: &phone, touches: 0 };
-    thumb.touch("#source").await?;
+    thumb.mark_dirty("#source").await?;
     let focus = "return document.activeElement.id";
     assert_eq!(phone.page.execute(focus, vec![]).await?, json!("choose"), "focus goes where the screen goes");
     for choice in ["#crate-kinds button:nth-child(2)", "#fridges button:nth-child(2)", "[data-batch=B1]"] {
-        thumb.touch(choice).await?;
+        thumb.mark_dirty(choice).await?;
     }
     assert_eq!(phone.page.execute(focus, vec![]).await?, json!("source"));
-    thumb.touch("[data-wet=yes]").await?;
+    thumb.mark_dirty("[data-wet=yes]").await?;
     phone.page.find(Locator::Css("[data-wet=yes][aria-pressed=true]")).await?;
     phone.page.find(Locator::Css("[data-wet=no][aria-pressed=false]")).await?;
     // 3000 less a wet red crate (940) and a wet liner (18).
     thumb.weigh("300").await?;
     phone.page.wait().for_element(Locator::Css("#last li")).await?;
     for _ in 0..4 {
-        thumb.touch("#crates").await?;
+        thumb.mark_dirty("#crates").await?;
     }
     assert_eq!(phone.page.find(Locator::Id("crates")).await?.text().await?, "no crate");
     thumb.weigh("50").await?;

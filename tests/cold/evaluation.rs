@@ -46,10 +46,10 @@ async fn a_warm_spell_wants_an_action_and_a_second_sign_off() -> Result<()> {
     assert!(one["lots"][0]["life_days"].as_f64().is_some_and(|d| d > 0.04 && d < 0.07), "{one}");
     assert!(one["caution"].as_str().is_some_and(|c| c.contains("local food-safety rules")));
 
-    farm.post(&format!("{path}/sign-off"), json!({})).await.expect_problem(409, "closed", None);
+    farm.post(&format!("{path}/sign-off"), json!({})).await.ensure_problem(409, "closed", None);
     let action = json!({"done": "Compressor switched on again", "food": "held"});
     farm.create(&format!("{path}/actions"), action).await;
-    farm.post(&format!("{path}/sign-off"), json!({})).await.expect_problem(409, "closed", None);
+    farm.post(&format!("{path}/sign-off"), json!({})).await.ensure_problem(409, "closed", None);
     let verifier = farm.person("verifier").await;
     let key = uuid::Uuid::new_v4().to_string();
     let signed =
@@ -57,7 +57,7 @@ async fn a_warm_spell_wants_an_action_and_a_second_sign_off() -> Result<()> {
     assert_eq!(signed.expect(201)["sign_offs"][0]["signed_by"], "VE");
     assert_eq!(farm.get(&path).await["actions"][0]["food"], "held");
     assert_eq!(farm.get("/api/stock").await["rows"][0]["on_hold"], true, "what was written down was done");
-    farm.post(&format!("{path}/actions"), json!({"done": "x", "food": "eaten"})).await.expect_problem(
+    farm.post(&format!("{path}/actions"), json!({"done": "x", "food": "eaten"})).await.ensure_problem(
         422,
         "invalid",
         Some("/food"),
@@ -133,7 +133,7 @@ async fn stored_hours_and_excursions_are_those_of_one_recomputation() -> Result<
                 farm.create("/api/probes/p1/checks", check).await;
             }
         }
-        farm.expect_judged_as_once(&[]).await.with_context(|| format!("seed {seed}"))?;
+        farm.ensure_judged_as_once(&[]).await.with_context(|| format!("seed {seed}"))?;
     }
     Ok(())
 }
@@ -158,7 +158,7 @@ async fn offsets_apply_to_their_dates_and_a_probe_far_off_is_doubtful() -> Resul
         .fetch_one(&mut PgConnection::connect_with(&farm.admin).await?)
         .await?;
     assert!((raw - 3.0).abs() < 1e-12, "the raw value is kept");
-    farm.post(checks, json!({"kind": "ice_point", "read_c": 9.0, "correct_from": began})).await.expect_problem(
+    farm.post(checks, json!({"kind": "ice_point", "read_c": 9.0, "correct_from": began})).await.ensure_problem(
         422,
         "invalid",
         Some("/read_c"),
@@ -176,7 +176,7 @@ async fn the_checks_book_and_spot_readings_are_in_the_record() -> Result<()> {
     )
     .await;
     assert_eq!(farm.get("/api/checks").await["rows"][0]["due"], true);
-    farm.post("/api/checks/FLOOR/done", json!({"good": false})).await.expect_problem(
+    farm.post("/api/checks/FLOOR/done", json!({"good": false})).await.ensure_problem(
         422,
         "invalid",
         Some("/what_done"),
@@ -206,7 +206,7 @@ async fn the_checks_book_and_spot_readings_are_in_the_record() -> Result<()> {
     }
     farm.ask(&farm.owner, "GET", "/api/places/F1/temperature-record?from=2026-06-01&until=2026-05-01", &[], None)
         .await
-        .expect_problem(422, "invalid", Some("until"));
+        .ensure_problem(422, "invalid", Some("until"));
     Ok(())
 }
 
@@ -232,8 +232,8 @@ async fn cbor_and_bad_records_are_answered_one_by_one() -> Result<()> {
     let refused: Vec<i64> =
         answer["refused"].as_array().into_iter().flatten().filter_map(|r| r["index"].as_i64()).collect();
     assert_eq!(refused, [1, 2]);
-    farm.raw("POST", "/api/readings", &kind, vec![0xff, 0x00]).await.expect_problem(422, "invalid", None);
-    farm.raw("POST", "/api/readings", &[("content-type", "text/csv")], vec![]).await.expect_problem(
+    farm.raw("POST", "/api/readings", &kind, vec![0xff, 0x00]).await.ensure_problem(422, "invalid", None);
+    farm.raw("POST", "/api/readings", &[("content-type", "text/csv")], vec![]).await.ensure_problem(
         415,
         "wrong-content-type",
         None,
@@ -279,7 +279,8 @@ async fn months_that_are_detached_keep_what_was_judged_of_them() -> Result<()> {
     let began = farm.now() - TimeDelta::hours(4);
     post(&farm, (0..240).map(|m| reading(began + TimeDelta::minutes(m), 8.0)).collect()).await;
     let mut owner = PgConnection::connect_with(&farm.admin).await?;
-    let judged = "select count(*), sum(air_c_s), (select count(*) from reading) from place_hour where hour < $1";
+    let judged =
+        "select count(*), sum(air_integral_c_s), (select count(*) from reading) from place_hour where hour < $1";
     farm.get("/api/excursions").await;
     let before: (i64, Option<f64>, i64) =
         sqlx::query_as(judged).bind(farm.now() + TimeDelta::hours(1)).fetch_one(&mut owner).await?;

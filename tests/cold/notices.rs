@@ -17,7 +17,7 @@ use axum::{
 };
 use chrono::{TimeDelta, Utc};
 use gillbook::notices::{Mail, Sender};
-use gillbook_core::{limits::MAX_RECEIVERS, words::NoticeAbout};
+use gillbook_core::{limits::MAX_RECEIVERS, words::NoticeKind};
 use gillbook_store::Store;
 use gillbook_testkit::Farm;
 use gillbook_tests::{python, serve};
@@ -147,7 +147,7 @@ async fn a_second_person_is_told_by_mail_if_it_still_lasts() -> Result<()> {
     let farm = farm_too_warm().await?;
     farm.create("/api/notices", json!({"way": "email", "address": "second@farm.example.org", "after_minutes": 30}))
         .await;
-    farm.post("/api/notices", json!({"way": "email", "address": "nobody"})).await.expect_problem(
+    farm.post("/api/notices", json!({"way": "email", "address": "nobody"})).await.ensure_problem(
         422,
         "invalid",
         Some("/address"),
@@ -311,7 +311,7 @@ async fn who_was_not_told_of_the_beginning_is_not_told_of_the_end() -> Result<()
         }
     }
     let first = "first@farm.example.org".to_owned();
-    assert_eq!(told, [(first.clone(), NoticeAbout::Began), (first, NoticeAbout::Ended)]);
+    assert_eq!(told, [(first.clone(), NoticeKind::Began), (first, NoticeKind::Ended)]);
     Ok(())
 }
 
@@ -324,7 +324,7 @@ async fn a_farm_tells_so_many_and_each_can_be_seen_and_removed() -> Result<()> {
     for n in 0..MAX_RECEIVERS {
         add(n).await.expect(201);
     }
-    add(MAX_RECEIVERS).await.expect_problem(409, "closed", None);
+    add(MAX_RECEIVERS).await.ensure_problem(409, "closed", None);
     let rows = farm.get("/api/notices").await["rows"].as_array().cloned().unwrap_or_default();
     assert_eq!(i64::try_from(rows.len())?, MAX_RECEIVERS);
     let path = format!("/api/notices/{}", rows[0]["notice_to"].as_str().unwrap_or_default());

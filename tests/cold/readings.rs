@@ -41,7 +41,7 @@ async fn a_pack_nested_without_end_is_refused_and_everybody_else_is_served() -> 
     for (kind, body) in [("application/senml+json", json.into_bytes()), ("application/senml+cbor", cbor)] {
         let answer = farm.raw("POST", "/api/readings", &[("content-type", kind)], body).await;
         assert!(answer.text.contains("nested more than 8 levels"), "{kind}: {}", answer.text);
-        answer.expect_problem(422, "invalid", None);
+        answer.ensure_problem(422, "invalid", None);
     }
     assert_eq!(post(&farm, vec![reading(farm.now(), 2.0)]).await["accepted"], 1);
     Ok(())
@@ -115,7 +115,7 @@ async fn two_programs_that_see_one_silence_open_it_once() -> Result<()> {
     let farm = Farm::new().await?;
     farm.create("/api/notices", json!({"way": "email", "address": "ada@farm.example", "after_minutes": 0})).await;
     post(&farm, (60..120).map(|m| reading(farm.now() - TimeDelta::minutes(m), 2.0)).collect()).await;
-    farm.store.judge_farm(farm.id, farm.now() - TimeDelta::minutes(45)).await?;
+    farm.store.evaluate_farm(farm.id, farm.now() - TimeDelta::minutes(45)).await?;
     let app = farm.admin.clone().username("gillbook_app");
     let (one, two) = (Store::connect(app.clone(), 2).await?, Store::connect(app, 2).await?);
     // Nothing is added to excursions until both programs are about to.

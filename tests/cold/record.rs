@@ -198,7 +198,7 @@ async fn a_check_of_a_probe_ticks_off_the_checks_book() -> Result<()> {
     );
     farm.post("/api/probes/p1/checks", json!({"kind": "ice_point", "read_c": 0.1, "also_done": "NOPE"}))
         .await
-        .expect_problem(404, "not-found", None);
+        .ensure_problem(404, "not-found", None);
     assert_eq!(farm.get("/api/probes/p1/checks").await["checks"].as_array().map(Vec::len), Some(2), "all or nothing");
     Ok(())
 }

@@ -24,12 +24,12 @@ async fn numbers_beyond_their_column_name_the_field() -> Result<()> {
         ("/api/prices", price, "/amount"),
         ("/api/customers", customer, "/over_percent"),
     ] {
-        farm.post(path, body).await.expect_problem(422, "invalid", Some(pointer));
+        farm.post(path, body).await.ensure_problem(422, "invalid", Some(pointer));
     }
     let change = [("if-match", "1")];
     let body = Some(json!({"tax_percent": "12345"}));
     let answer = farm.ask(&farm.owner, "PATCH", "/api/products/OY", &change, body).await;
-    answer.expect_problem(422, "invalid", Some("/tax_percent"));
+    answer.ensure_problem(422, "invalid", Some("/tax_percent"));
     Ok(())
 }
 
@@ -45,7 +45,7 @@ async fn a_name_that_an_address_does_not_know_is_refused() -> Result<()> {
         ("/api/me?who=1", "who"),
         ("/api/lots/OY-1/trace?depth=2", "depth"),
     ] {
-        asked(path).await.expect_problem(422, "invalid", Some(name));
+        asked(path).await.ensure_problem(422, "invalid", Some(name));
     }
     for known in ["/api/stock", "/api/orders?limit=5", "/api/me?", "/orders?utm_source=mail", "/sign-in?x=1"] {
         ensure!(asked(known).await.status < 400, "{known}");
@@ -63,7 +63,7 @@ async fn a_failure_of_ours_has_the_id_of_its_request() -> Result<()> {
     for (header, kept) in [(None, false), (Some(given), true), (Some("<script>"), false)] {
         let headers: Vec<(&str, &str)> = header.map(|id| ("x-request-id", id)).into_iter().collect();
         let answer = farm.ask(&farm.owner, "GET", "/api/checks", &headers, None).await;
-        answer.expect_problem(500, "internal", None);
+        answer.ensure_problem(500, "internal", None);
         let id = answer.headers["x-request-id"].to_str()?.to_owned();
         assert_eq!(answer.json()["instance"], format!("urn:uuid:{id}"));
         assert_eq!(id == given, kept, "{header:?}");
@@ -75,7 +75,7 @@ async fn a_failure_of_ours_has_the_id_of_its_request() -> Result<()> {
 async fn what_is_taken_is_called_by_its_name() -> Result<()> {
     let farm = Farm::new().await?;
     let taken = |answer: gillbook_testkit::Answer| {
-        answer.expect_problem(409, "already-there", None);
+        answer.ensure_problem(409, "already-there", None);
         answer.json()["detail"].as_str().unwrap_or_default().to_owned()
     };
     let customer = |code: &str| json!({"customer": code, "name": "X", "kind": "shop", "price_list": "TABLE"});
@@ -117,7 +117,7 @@ async fn a_change_that_says_nothing_leaves_the_version_alone() -> Result<()> {
         assert_eq!(read().await, before, "{path}");
         let stale = [("if-match", "99")];
         let answer = farm.ask(&farm.owner, "PATCH", &format!("/api/{path}"), &stale, Some(json!({}))).await;
-        answer.expect_problem(412, "stale", None);
+        answer.ensure_problem(412, "stale", None);
     }
     Ok(())
 }
@@ -133,7 +133,7 @@ async fn a_customers_terms_can_be_changed_later() -> Result<()> {
         (&json!("shop"), &json!(2.5), &json!(3000), &json!(2))
     );
     let less = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 500}]});
-    farm.post("/api/orders", less).await.expect_problem(422, "invalid", Some("/lines"));
+    farm.post("/api/orders", less).await.ensure_problem(422, "invalid", Some("/lines"));
     Ok(())
 }
 

@@ -43,10 +43,10 @@ async fn a_week_from_the_scale_to_the_close() -> Result<()> {
     {
         assert_eq!(total[field], grams, "{field}: {total}");
     }
-    farm.post("/api/weeks/2026-W19/close", json!({})).await.expect_problem(409, "closed", None);
+    farm.post("/api/weeks/2026-W19/close", json!({})).await.ensure_problem(409, "closed", None);
     farm.pass(TimeDelta::days(7));
     farm.create("/api/weeks/2026-W19/close", json!({})).await;
-    farm.post("/api/weeks/2026-W19/close", json!({})).await.expect_problem(409, "closed", None);
+    farm.post("/api/weeks/2026-W19/close", json!({})).await.ensure_problem(409, "closed", None);
     let trace = farm.get(&format!("/api/lots/{lot}/trace")).await;
     assert_eq!((&trace["came_from"][0]["batch"], &trace["went_to"][0]["customer"]), (&json!("B1"), &json!("PLUM")));
     let forward = farm.get("/api/trace?batch=B1").await;
@@ -66,7 +66,7 @@ async fn packing_and_market_make_child_lots() -> Result<()> {
     assert_eq!(child["made_of"][0]["grams_g"], 900);
     let mut short = packing;
     short["trim_g"] = json!(69);
-    farm.post("/api/packings", short).await.expect_problem(422, "invalid", Some("/lots_out"));
+    farm.post("/api/packings", short).await.ensure_problem(422, "invalid", Some("/lots_out"));
     farm.create("/api/market-days", json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "60.00", "taken": [{"lot": lot, "place": "F1", "grams_g": 2000}]})).await;
     let reckoning = json!({"lots": [{"lot": lot, "back_g": 300, "wasted_g": 50, "tasted_g": 20}], "back_place": "F1", "cash": "80.00", "card": "10.00", "fee": "5.00"});
     let day = farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(reckoning)).await.expect(200);
@@ -93,7 +93,7 @@ async fn sent_ten_times_counts_once() -> Result<()> {
     assert_eq!(farm.get("/api/weighings").await["rows"].as_array().map(Vec::len), Some(2));
     let mut other = weighing.clone();
     other["gross_g"] = json!(9999);
-    farm.ask(&farm.owner, "POST", "/api/weighings", &[], Some(other)).await.expect_problem(422, "key-reused", None);
+    farm.ask(&farm.owner, "POST", "/api/weighings", &[], Some(other)).await.ensure_problem(422, "key-reused", None);
     let key = Uuid::new_v4().to_string();
     let order = json!({"customer": "PLUM", "delivery_day": "2026-05-06", "lines": [{"product": "OY", "grams_g": 500}]});
     for _ in 0..10 {
@@ -103,14 +103,14 @@ async fn sent_ten_times_counts_once() -> Result<()> {
     }
     let keyed = [("idempotency-key", key.as_str())];
     let more = json!({"customer": "PLUM", "delivery_day": "2026-05-06", "lines": [{"product": "OY", "grams_g": 600}]});
-    farm.ask(&farm.owner, "POST", "/api/orders", &keyed, Some(more)).await.expect_problem(422, "key-reused", None);
+    farm.ask(&farm.owner, "POST", "/api/orders", &keyed, Some(more)).await.ensure_problem(422, "key-reused", None);
     let key = Uuid::new_v4().to_string();
     let keyed = [("idempotency-key", key.as_str())];
     let at_once = (0..10).map(|_| farm.ask(&farm.owner, "POST", "/api/orders", &keyed, Some(order.clone())));
     for answer in futures::future::join_all(at_once).await {
         assert_eq!(answer.expect(201)["order"], "O-2");
     }
-    farm.ask(&farm.owner, "POST", "/api/orders", &[], Some(order)).await.expect_problem(400, "bad-request", None);
+    farm.ask(&farm.owner, "POST", "/api/orders", &[], Some(order)).await.ensure_problem(400, "bad-request", None);
     assert_eq!(farm.get("/api/orders").await["rows"].as_array().map(Vec::len), Some(2));
     let pack = json!([{"n": "p1", "u": "Cel", "t": farm.now().timestamp() - 60, "v": 2.5}]);
     let at_once = (0..10).map(|_| farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(pack.clone())));
@@ -142,13 +142,13 @@ async fn an_entry_sent_again_by_somebody_else_is_the_same_entry() -> Result<()> 
     // The same id with another weight is another entry, and a key stays with one body.
     let mut other = weighing.clone();
     other["gross_g"] = json!(9999);
-    farm.ask(&picker, "POST", "/api/weighings", &[], Some(other)).await.expect_problem(422, "key-reused", None);
+    farm.ask(&picker, "POST", "/api/weighings", &[], Some(other)).await.ensure_problem(422, "key-reused", None);
     let keyed = [("idempotency-key", new.as_str())];
     farm.ask(&picker, "POST", "/api/weighings", &keyed, Some(Farm::weighing(100))).await.expect(201);
     let more = Farm::weighing(200);
-    farm.ask(&picker, "POST", "/api/weighings", &keyed, Some(more)).await.expect_problem(422, "key-reused", None);
+    farm.ask(&picker, "POST", "/api/weighings", &keyed, Some(more)).await.ensure_problem(422, "key-reused", None);
     let verifier = farm.person("verifier").await;
-    farm.ask(&verifier, "POST", "/api/weighings", &[], Some(weighing)).await.expect_problem(403, "not-allowed", None);
+    farm.ask(&verifier, "POST", "/api/weighings", &[], Some(weighing)).await.ensure_problem(403, "not-allowed", None);
     Ok(())
 }
 
@@ -186,7 +186,7 @@ async fn readings_are_kept_once_and_faults_are_no_temperatures() -> Result<()> {
     farm.ask(&token, "POST", "/api/readings", &[], Some(json!([{"n": "p1", "u": "Cel", "t": now - 10, "v": 2}])))
         .await
         .expect(200);
-    farm.ask(&token, "GET", "/api/stock", &[], None).await.expect_problem(403, "not-allowed", None);
+    farm.ask(&token, "GET", "/api/stock", &[], None).await.ensure_problem(403, "not-allowed", None);
     Ok(())
 }
 
@@ -223,10 +223,10 @@ async fn bad_weighings_name_the_field_and_keep_nothing() -> Result<()> {
         (json!({"tare": {"crates": 2}}), 422, "invalid", "/tare/crate"),
         (json!({"place": "STALL"}), 422, "invalid", "/place"),
     ] {
-        farm.post("/api/weighings", with(changes)).await.expect_problem(status, slug, Some(pointer));
+        farm.post("/api/weighings", with(changes)).await.ensure_problem(status, slug, Some(pointer));
     }
     farm.create("/api/batches/B2/moves", json!({"kind": "finished", "blocks": 20})).await;
-    farm.post("/api/weighings", with(json!({"sources": [{"batch": "B2", "flush": 1}]}))).await.expect_problem(
+    farm.post("/api/weighings", with(json!({"sources": [{"batch": "B2", "flush": 1}]}))).await.ensure_problem(
         409,
         "closed",
         Some("/sources/0/batch"),
@@ -240,24 +240,24 @@ async fn bad_weighings_name_the_field_and_keep_nothing() -> Result<()> {
 async fn bad_requests_are_told_apart() -> Result<()> {
     let farm = Farm::new().await?;
     let json_type = [("content-type", "application/json")];
-    farm.raw("POST", "/api/orders", &json_type, b"{\"customer\":".to_vec()).await.expect_problem(
+    farm.raw("POST", "/api/orders", &json_type, b"{\"customer\":".to_vec()).await.ensure_problem(
         400,
         "bad-request",
         None,
     );
-    farm.raw("POST", "/api/orders", &[("content-type", "text/plain")], b"{}".to_vec()).await.expect_problem(
+    farm.raw("POST", "/api/orders", &[("content-type", "text/plain")], b"{}".to_vec()).await.ensure_problem(
         415,
         "wrong-content-type",
         None,
     );
-    farm.raw("POST", "/api/readings", &json_type, vec![b' '; 100 * 1024 * 1024]).await.expect_problem(
+    farm.raw("POST", "/api/readings", &json_type, vec![b' '; 100 * 1024 * 1024]).await.ensure_problem(
         413,
         "too-large",
         None,
     );
     let pack: Vec<u8> = format!("[{}]", vec!["{}"; 20_000].join(",")).into_bytes();
-    farm.raw("POST", "/api/readings", &json_type, pack).await.expect_problem(422, "invalid", None);
-    farm.ask(&farm.owner, "GET", "/api/nowhere", &[], None).await.expect_problem(404, "not-found", None);
+    farm.raw("POST", "/api/readings", &json_type, pack).await.ensure_problem(422, "invalid", None);
+    farm.ask(&farm.owner, "GET", "/api/nowhere", &[], None).await.ensure_problem(404, "not-found", None);
     // Outside the interface the same is said in words.
     let form = [("content-type", "application/x-www-form-urlencoded")];
     for (method, path, body, status, words) in [
@@ -270,10 +270,10 @@ async fn bad_requests_are_told_apart() -> Result<()> {
         assert!(page.text.contains("</html>") && page.text.contains(words), "{path}: {}", page.text);
     }
     let customer = |name: &str| json!({"customer": "NEW", "name": name, "kind": "shop", "price_list": "TABLE"});
-    farm.post("/api/customers", customer(&"x".repeat(10_000))).await.expect_problem(422, "invalid", Some("/name"));
+    farm.post("/api/customers", customer(&"x".repeat(10_000))).await.ensure_problem(422, "invalid", Some("/name"));
     farm.create("/api/customers", customer("きのこ料理 «Гриб» مطعم")).await;
     assert_eq!(farm.get("/api/customers/NEW").await["name"], "きのこ料理 «Гриб» مطعم");
-    farm.post("/api/customers", customer("Again")).await.expect_problem(409, "already-there", None);
+    farm.post("/api/customers", customer("Again")).await.ensure_problem(409, "already-there", None);
     Ok(())
 }
 
@@ -285,19 +285,19 @@ async fn orders_hold_what_they_promise() -> Result<()> {
     farm.create("/api/orders", order("OY", 1500)).await;
     let aside = farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
     assert_eq!(aside["lines"][0]["short_g"], 500);
-    farm.post("/api/dockets", json!({"order": "O-1"})).await.expect_problem(409, "not-enough", None);
+    farm.post("/api/dockets", json!({"order": "O-1"})).await.ensure_problem(409, "not-enough", None);
     let waste = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 100, "reason": "Soft"});
     let refused = farm.post("/api/movements", waste).await;
-    refused.expect_problem(409, "set-aside", None);
+    refused.ensure_problem(409, "set-aside", None);
     assert!(refused.text.contains("O-1"), "{}", refused.text);
     // A hold releases what is set aside, so there is nothing to send out.
     farm.create(&format!("/api/lots/{lot}/hold"), json!({"reason": "Smell"})).await;
-    farm.post("/api/dockets", json!({"order": "O-1", "short": true})).await.expect_problem(409, "not-enough", None);
+    farm.post("/api/dockets", json!({"order": "O-1", "short": true})).await.ensure_problem(409, "not-enough", None);
     farm.create(&format!("/api/lots/{lot}/release"), json!({"reason": "Was the crate"})).await;
     let version = farm.get("/api/orders/O-1").await["version"].as_i64().unwrap_or(0);
     let etag = format!("\"{version}\"");
     let cancel = json!({"status": "cancelled"});
-    farm.ask(&farm.owner, "PATCH", "/api/orders/O-1", &[], Some(cancel.clone())).await.expect_problem(
+    farm.ask(&farm.owner, "PATCH", "/api/orders/O-1", &[], Some(cancel.clone())).await.ensure_problem(
         428,
         "version-needed",
         None,
@@ -307,10 +307,10 @@ async fn orders_hold_what_they_promise() -> Result<()> {
         .expect(200);
     farm.ask(&farm.owner, "PATCH", "/api/orders/O-1", &[("if-match", &etag)], Some(json!({"note": "second"})))
         .await
-        .expect_problem(412, "stale", None);
+        .ensure_problem(412, "stale", None);
     let etag = format!("\"{}\"", version + 1);
     farm.ask(&farm.owner, "PATCH", "/api/orders/O-1", &[("if-match", &etag)], Some(cancel)).await.expect(200);
-    farm.post("/api/dockets", json!({"order": "O-1"})).await.expect_problem(409, "closed", Some("/order"));
+    farm.post("/api/dockets", json!({"order": "O-1"})).await.ensure_problem(409, "closed", Some("/order"));
     assert_eq!(farm.get("/api/stock").await["rows"][0]["free_g"], 1000);
     Ok(())
 }
@@ -327,11 +327,11 @@ async fn a_missing_price_stops_the_docket_and_a_reversal_frees_the_grams() -> Re
     )
     .await;
     farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
-    farm.post("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await.expect_problem(409, "price-missing", None);
+    farm.post("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await.ensure_problem(409, "price-missing", None);
     farm.create("/api/prices", json!({"price_list": "TABLE", "product": "LM", "amount": "24", "unit": "kg"})).await;
     let docket = farm.create("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await;
     let id = weighing["id"].as_str().unwrap_or_default();
-    farm.post(&format!("/api/weighings/{id}/reversal"), json!({"reason": "Wrong"})).await.expect_problem(
+    farm.post(&format!("/api/weighings/{id}/reversal"), json!({"reason": "Wrong"})).await.ensure_problem(
         409,
         "not-reversible",
         None,
@@ -340,7 +340,7 @@ async fn a_missing_price_stops_the_docket_and_a_reversal_frees_the_grams() -> Re
     farm.create(&format!("/api/acts/{act}/reversal"), json!({"reason": "Van broke down"})).await;
     assert_eq!(farm.get("/api/dockets/D-1").await["status"], "void");
     farm.create(&format!("/api/weighings/{id}/reversal"), json!({"reason": "Wrong"})).await;
-    farm.post(&format!("/api/weighings/{id}/reversal"), json!({"reason": "Wrong"})).await.expect_problem(
+    farm.post(&format!("/api/weighings/{id}/reversal"), json!({"reason": "Wrong"})).await.ensure_problem(
         409,
         "already-reversed",
         None,
@@ -403,7 +403,7 @@ async fn pages_answer_and_the_docket_is_a_pdf() -> Result<()> {
 #[tokio::test]
 async fn every_route_lets_in_whom_the_table_says() -> Result<()> {
     use gillbook_store::farm::sessions::Principal;
-    use gillbook_web::rules::{Allows, RULES};
+    use gillbook_web::access::{Access, RULES};
     let farm = Farm::new().await?;
     let reader = farm.create("/api/tokens", json!({"name": "sheet", "scope": "read"})).await;
     let probe = farm.create("/api/tokens", json!({"name": "board", "scope": "readings", "probe": "p1"})).await;
@@ -416,7 +416,7 @@ async fn every_route_lets_in_whom_the_table_says() -> Result<()> {
         (As::Token("1.nonsense".into()), None),
         (As::Nobody, None),
     ];
-    for role in gillbook_web::rules::roles() {
+    for role in gillbook_web::access::roles() {
         callers.push((farm.person(role.as_str()).await, Some(Principal::Person(role))));
     }
     farm.pass(TimeDelta::days(2));
@@ -425,7 +425,7 @@ async fn every_route_lets_in_whom_the_table_says() -> Result<()> {
         for (caller, standing) in &callers {
             let answer = farm.ask(caller, rule.method, &path, &[], None).await;
             let page = !rule.path.starts_with("/api");
-            let allowed = rule.allows == Allows::Anybody || standing.is_some_and(|s| rule.allows.lets(s));
+            let allowed = rule.allows == Access::Public || standing.is_some_and(|s| rule.allows.permits(s));
             let shut = if standing.is_none() { if page { 303 } else { 401 } } else { 403 };
             assert!(answer.status != 500, "{} {}: {}", rule.method, rule.path, answer.text);
             if allowed {
@@ -452,7 +452,7 @@ async fn another_farms_codes_are_not_found() -> Result<()> {
     for path in
         [format!("/api/lots/{lot}"), "/api/batches/B1".into(), "/api/customers/PLUM".into(), "/api/places/F1".into()]
     {
-        other.ask(&other.owner, "GET", &path, &[], None).await.expect_problem(404, "not-found", None);
+        other.ask(&other.owner, "GET", &path, &[], None).await.ensure_problem(404, "not-found", None);
     }
     assert_eq!(other.get("/api/stock").await["rows"], json!([]));
     Ok(())

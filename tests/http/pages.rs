@@ -3,7 +3,7 @@
 use anyhow::{Context, Result, ensure};
 use gillbook_store::farm::sessions::Principal;
 use gillbook_testkit::{As, Farm};
-use gillbook_web::rules::{RULES, roles};
+use gillbook_web::access::{RULES, roles};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -41,7 +41,7 @@ fn lets(method: &str, address: &str, standing: Principal) -> bool {
     };
     let exact = RULES.iter().find(|r| r.method == method && r.path == path);
     let rule = exact.or_else(|| RULES.iter().find(|r| r.method == method && fits(r.path)));
-    rule.unwrap_or_else(|| panic!("{method} {address} has no rule")).allows.lets(standing)
+    rule.unwrap_or_else(|| panic!("{method} {address} has no rule")).allows.permits(standing)
 }
 
 #[tokio::test]
@@ -93,7 +93,7 @@ async fn overdue_and_far_off_orders_are_seen_and_a_past_day_is_asked_about() -> 
     ensure!(page(&farm, &farm.owner, "/").await.contains("<strong>1 overdue order</strong>"));
 
     let wrong = json!({"customer": "PLUM", "delivery_day": "2025-05-14", "lines": [{"product": "OY", "grams_g": 500}]});
-    farm.post("/api/orders", wrong.clone()).await.expect_problem(422, "invalid", Some("/delivery_day"));
+    farm.post("/api/orders", wrong.clone()).await.ensure_problem(422, "invalid", Some("/delivery_day"));
     let mut meant = wrong;
     meant["past_day"] = json!(true);
     farm.create("/api/orders", meant).await;
@@ -111,7 +111,7 @@ async fn overdue_and_far_off_orders_are_seen_and_a_past_day_is_asked_about() -> 
             farm.ask(&farm.owner, "PATCH", &format!("/api/orders/{late}"), &headers, Some(body)).await
         }
     };
-    patch(moved).await.expect_problem(422, "invalid", Some("/delivery_day"));
+    patch(moved).await.ensure_problem(422, "invalid", Some("/delivery_day"));
     patch(json!({"delivery_day": "2026-05-12", "past_day": true})).await.expect(200);
     Ok(())
 }

@@ -58,7 +58,7 @@ async fn last_act(farm: &Farm, kind: &str) -> String {
     acts["rows"].as_array().and_then(|rows| rows.last()).map(|a| word(a, "act_id")).unwrap_or_default()
 }
 
-async fn expect_sound(farm: &Farm) -> Result<()> {
+async fn ensure_sound(farm: &Farm) -> Result<()> {
     assert_eq!(check(&farm.admin.clone().username("gillbook_audit")).await?, []);
     Ok(())
 }
@@ -75,7 +75,7 @@ async fn a_delivery_stands_while_its_own_goods_have_come_back() -> Result<()> {
     bring_back(&farm, "D-1", 1000).await.expect(201);
     let delivery = word(&farm.get("/api/dockets/D-1").await["delivery"], "act_id");
     let refused = take_back(&farm, &delivery).await;
-    refused.expect_problem(409, "not-reversible", None);
+    refused.ensure_problem(409, "not-reversible", None);
     assert!(refused.text.contains("D-1") && refused.text.contains("return"), "{}", refused.text);
     assert_eq!((stands(&farm, &lot, "F1").await, stands(&farm, &lot, "PLUM").await), (0, 1000));
     // Taken back in the order it came about, all of it goes.
@@ -83,7 +83,7 @@ async fn a_delivery_stands_while_its_own_goods_have_come_back() -> Result<()> {
     take_back(&farm, &delivery).await.expect(201);
     take_back(&farm, &word(&farm.get("/api/dockets/D-1").await, "act_id")).await.expect(201);
     assert_eq!((stands(&farm, &lot, "F1").await, stands(&farm, &lot, "PLUM").await), (1000, 1000));
-    expect_sound(&farm).await
+    ensure_sound(&farm).await
 }
 
 #[tokio::test]
@@ -95,13 +95,13 @@ async fn what_a_customer_fetched_is_not_taken_back_once_some_of_it_came_back() -
     }
     bring_back(&farm, "D-1", 300).await.expect(201);
     let fetched = word(&farm.get("/api/dockets/D-1").await, "act_id");
-    take_back(&farm, &fetched).await.expect_problem(409, "not-reversible", None);
+    take_back(&farm, &fetched).await.ensure_problem(409, "not-reversible", None);
     assert_eq!(stands(&farm, &lot, "F1").await, 0);
     assert_eq!(farm.get("/api/orders/O-1").await["status"], "delivered");
     // The other docket's goods did not come back: that one goes.
     take_back(&farm, &word(&farm.get("/api/dockets/D-2").await, "act_id")).await.expect(201);
     assert_eq!(stands(&farm, &lot, "F1").await, 1000);
-    expect_sound(&farm).await
+    ensure_sound(&farm).await
 }
 
 #[tokio::test]
@@ -113,7 +113,7 @@ async fn check_finds_a_docket_from_which_a_customer_has_less_than_nothing() -> R
         hand_over(&farm, docket).await;
         bring_back(&farm, docket, 600).await.expect(201);
     }
-    expect_sound(&farm).await?;
+    ensure_sound(&farm).await?;
     let mut db = PgConnection::connect_with(&farm.admin).await?;
     let damage = "begin; set local session_replication_role = replica;
          update act set document = 'D-1' where kind = 'return' and document = 'D-2'; commit";
@@ -131,7 +131,7 @@ async fn a_finish_that_is_taken_back_leaves_the_lot_as_it_was() -> Result<()> {
     let lot = farm.lot_of(1000).await;
     let finish = async || finish(&farm, &lot).await;
     assert_eq!(finish().await.expect(201)["finished"], true);
-    finish().await.expect_problem(409, "closed", None);
+    finish().await.ensure_problem(409, "closed", None);
     let other = farm.lot_of(100).await;
     assert_ne!(other, lot);
     take_back(&farm, &last_act(&farm, "finish").await).await.expect(201);
@@ -141,7 +141,7 @@ async fn a_finish_that_is_taken_back_leaves_the_lot_as_it_was() -> Result<()> {
     assert_eq!(stands(&farm, &lot, "F1").await, 1050);
     assert_eq!(finish().await.expect(201)["finished"], true);
     assert_eq!(stands(&farm, &lot, "F1").await, 0);
-    expect_sound(&farm).await
+    ensure_sound(&farm).await
 }
 
 #[tokio::test]
@@ -156,7 +156,7 @@ async fn what_comes_into_a_finished_lot_by_a_reversal_can_be_finished_too() -> R
     assert_eq!(stands(&farm, &lot, "F1").await, 400);
     finish().await.expect(201);
     assert_eq!(stands(&farm, &lot, "F1").await, 0);
-    finish().await.expect_problem(409, "closed", None);
+    finish().await.ensure_problem(409, "closed", None);
     Ok(())
 }
 
@@ -167,19 +167,19 @@ async fn a_lot_is_not_finished_while_some_of_it_is_on_its_way() -> Result<()> {
     let finish = async || finish(&farm, &lot).await;
     send_out(&farm, 1500, Some("VAN")).await;
     let refused = finish().await;
-    refused.expect_problem(409, "closed", None);
+    refused.ensure_problem(409, "closed", None);
     assert!(refused.text.contains(&lot) && refused.text.contains("D-1"), "{}", refused.text);
     assert_eq!((stands(&farm, &lot, "F1").await, stands(&farm, &lot, "VAN").await), (2500, 1500));
     hand_over(&farm, "D-1").await;
     farm.create("/api/market-days", json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "60.00", "taken": [{"lot": lot, "place": "F1", "grams_g": 1000}]})).await;
     let refused = finish().await;
-    refused.expect_problem(409, "closed", None);
+    refused.ensure_problem(409, "closed", None);
     assert!(refused.text.contains(&lot) && refused.text.contains("M-1"), "{}", refused.text);
     let closing = json!({"back_place": "F1", "cash": "80.00", "card": "10.00", "fee": "5.00"});
     farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(closing)).await.expect(200);
     assert_eq!(finish().await.expect(201)["finished"], true);
     assert_eq!(stands(&farm, &lot, "WATER").await, 1500);
-    expect_sound(&farm).await
+    ensure_sound(&farm).await
 }
 
 #[tokio::test]
@@ -205,13 +205,13 @@ async fn lots_chosen_by_hand_keep_to_what_was_ordered_and_what_the_customer_take
         farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(body)).await
     };
     let refused = choose(&[(1, 9000)]).await;
-    refused.expect_problem(422, "invalid", Some("/chosen/0/grams_g"));
+    refused.ensure_problem(422, "invalid", Some("/chosen/0/grams_g"));
     assert!(refused.text.contains("1005 g") && refused.text.contains("1105 g"), "{}", refused.text);
     // Ten per cent over 1005 g is 1105.5 g: whole grams below it are in, the next is not.
-    choose(&[(1, 1106)]).await.expect_problem(422, "invalid", Some("/chosen/0/grams_g"));
+    choose(&[(1, 1106)]).await.ensure_problem(422, "invalid", Some("/chosen/0/grams_g"));
     choose(&[(1, 1105), (2, 1650)]).await.expect(200);
-    choose(&[(2, 1800)]).await.expect_problem(422, "invalid", Some("/chosen/0/grams_g"));
-    choose(&[(2, 200)]).await.expect_problem(422, "invalid", Some("/chosen/0/grams_g"));
+    choose(&[(2, 1800)]).await.ensure_problem(422, "invalid", Some("/chosen/0/grams_g"));
+    choose(&[(2, 200)]).await.ensure_problem(422, "invalid", Some("/chosen/0/grams_g"));
     // What was refused has changed nothing.
     let order = farm.get("/api/orders/O-1").await;
     assert_eq!(order["lines"][0]["set_aside"][0]["grams_g"], 1105);
@@ -227,7 +227,7 @@ async fn lots_chosen_by_hand_keep_to_what_was_ordered_and_what_the_customer_take
         "lot",
     );
     let both = json!({"reason": "Both", "chosen": [{"line": 1, "lot": lot, "place": "F1", "grams_g": 800}, {"line": 1, "lot": other, "place": "F1", "grams_g": 306}]});
-    farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(both)).await.expect_problem(
+    farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(both)).await.ensure_problem(
         422,
         "invalid",
         Some("/chosen/1/grams_g"),
@@ -303,7 +303,7 @@ async fn drying_does_not_keep_the_date_of_the_fresh_pack() -> Result<()> {
     let (_, date) = pack(&jar, json!({"grade": "A", "packaging": "open", "form": "dried", "grams_g": 10}), 0).await;
     assert_eq!(date, "2027-02-28", "what was dried before keeps the date that it was given");
     let back = json!({"place": "F1", "lots_in": [{"lot": plain, "grams_g": 20}], "lots_out": [{"grade": "A", "packaging": "open", "grams_g": 20}]});
-    farm.post("/api/packings", back).await.expect_problem(422, "invalid", Some("/lots_out/0/form"));
+    farm.post("/api/packings", back).await.ensure_problem(422, "invalid", Some("/lots_out/0/form"));
     Ok(())
 }
 
@@ -320,13 +320,13 @@ async fn a_count_stands_while_a_later_one_rests_on_it() -> Result<()> {
     let right = count(1000).await;
     farm.pass(TimeDelta::minutes(5));
     let refused = take_back(&farm, &wrong).await;
-    refused.expect_problem(409, "not-reversible", None);
+    refused.ensure_problem(409, "not-reversible", None);
     assert!(refused.text.contains("counted again"), "{}", refused.text);
     assert_eq!(stands(&farm, &lot, "F1").await, 1000);
     take_back(&farm, &right).await.expect(201);
     take_back(&farm, &wrong).await.expect(201);
     assert_eq!(stands(&farm, &lot, "F1").await, 1000);
-    expect_sound(&farm).await
+    ensure_sound(&farm).await
 }
 
 #[tokio::test]
@@ -341,14 +341,14 @@ async fn a_packing_stands_while_what_it_made_is_used_or_promised() -> Result<()>
     let (child, first) = pack(&lot, 1000).await;
     let (grandchild, second) = pack(&child, 10).await;
     let refused = take_back(&farm, &first).await;
-    refused.expect_problem(409, "not-reversible", None);
+    refused.ensure_problem(409, "not-reversible", None);
     assert!(refused.text.contains(&child), "{}", refused.text);
     take_back(&farm, &second).await.expect(201);
     assert_eq!(stands(&farm, &grandchild, "F1").await, 0);
     send_out(&farm, 1500, Some("VAN")).await;
-    take_back(&farm, &first).await.expect_problem(409, "not-reversible", None);
+    take_back(&farm, &first).await.ensure_problem(409, "not-reversible", None);
     assert_eq!(stands(&farm, &lot, "F1").await + stands(&farm, &child, "F1").await, 500);
-    expect_sound(&farm).await
+    ensure_sound(&farm).await
 }
 
 #[tokio::test]
@@ -371,7 +371,7 @@ async fn what_became_of_goods_at_a_stall_stands_once_its_day_is_closed() -> Resu
     let day = farm.ask(&farm.owner, "PATCH", &market("M-1"), &[], Some(close.clone())).await.expect(200);
     assert_eq!(day["sold"][0]["grams_g"], 900);
     let refused = take_back(&farm, &fell).await;
-    refused.expect_problem(409, "not-reversible", None);
+    refused.ensure_problem(409, "not-reversible", None);
     assert!(refused.text.contains("M-1"), "{}", refused.text);
     assert_eq!(stands(&farm, &lot, "STALL").await, 0);
     // A day on which all of it fell is closed like any other.
@@ -379,7 +379,7 @@ async fn what_became_of_goods_at_a_stall_stands_once_its_day_is_closed() -> Resu
     waste(1000).await;
     let day = farm.ask(&farm.owner, "PATCH", &market("M-2"), &[], Some(close)).await.expect(200);
     assert_eq!((&day["status"], &day["sold"]), (&json!("closed"), &json!([])));
-    expect_sound(&farm).await
+    ensure_sound(&farm).await
 }
 
 #[tokio::test]
@@ -462,13 +462,13 @@ async fn an_act_is_taken_back_by_whom_it_is_entered_by() -> Result<()> {
             if may(role, kind) {
                 assert!([201, 409].contains(&answer.status), "{role}, {kind}: {}", answer.text);
             } else {
-                answer.expect_problem(403, "not-allowed", None);
+                answer.ensure_problem(403, "not-allowed", None);
                 let act = farm.get(&format!("/api/acts/{act}")).await;
                 assert!(act["reversed_by"].is_null() || *kind == "gift", "{role}, {kind}: {act}");
             }
         }
     }
-    expect_sound(&farm).await
+    ensure_sound(&farm).await
 }
 
 #[tokio::test]
@@ -482,7 +482,7 @@ async fn goods_go_out_are_handed_over_and_come_back_in_this_order() -> Result<()
     farm.create("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await;
     let earlier = farm.now() - TimeDelta::hours(1);
     let delivery = |at| json!({"taken_by": "Cook", "delivered_at": at});
-    farm.post("/api/dockets/D-1/delivery", delivery(earlier)).await.expect_problem(
+    farm.post("/api/dockets/D-1/delivery", delivery(earlier)).await.ensure_problem(
         422,
         "invalid",
         Some("/delivered_at"),
@@ -491,7 +491,7 @@ async fn goods_go_out_are_handed_over_and_come_back_in_this_order() -> Result<()
     farm.create("/api/dockets/D-1/delivery", delivery(farm.now())).await;
     let back = |at| json!({"lines": [{"line": 1, "grams_g": 100}], "reason": "Soft", "returned_at": at});
     let before = farm.now() - TimeDelta::hours(1);
-    farm.post("/api/dockets/D-1/returns", back(before)).await.expect_problem(422, "invalid", Some("/returned_at"));
+    farm.post("/api/dockets/D-1/returns", back(before)).await.ensure_problem(422, "invalid", Some("/returned_at"));
     farm.create("/api/dockets/D-1/returns", back(farm.now())).await;
     Ok(())
 }
@@ -511,22 +511,22 @@ async fn goods_of_a_docket_leave_the_van_with_it_alone() -> Result<()> {
     };
     for kind in ["transfer", "waste", "gift", "test", "trim", "home"] {
         let refused = farm.post("/api/movements", out(kind, 1)).await;
-        refused.expect_problem(409, "set-aside", None);
+        refused.ensure_problem(409, "set-aside", None);
         assert!(refused.text.contains("1600 g of lot") && refused.text.contains("D-1, D-2"), "{}", refused.text);
     }
     let counted = json!({"place": "VAN", "lots": [{"lot": lot, "counted_g": 1599}]});
-    farm.post("/api/stock-counts", counted).await.expect_problem(409, "set-aside", None);
+    farm.post("/api/stock-counts", counted).await.ensure_problem(409, "set-aside", None);
     // What is on no docket may go.
     let more = json!({"kind": "transfer", "lot": lot, "from_place": "F1", "to_place": "VAN", "grams_g": 200});
     let brought = word(&farm.create("/api/movements", more).await, "act_id");
     farm.create("/api/movements", out("transfer", 150)).await;
-    take_back(&farm, &brought).await.expect_problem(409, "set-aside", None);
+    take_back(&farm, &brought).await.ensure_problem(409, "set-aside", None);
     // The other docket's dispatch takes back its own grams.
     take_back(&farm, &word(&second, "act_id")).await.expect(201);
     assert_eq!(stands(&farm, &lot, "VAN").await, 1050);
     hand_over(&farm, &word(&first, "docket")).await;
     farm.create("/api/movements", out("transfer", 50)).await;
-    expect_sound(&farm).await
+    ensure_sound(&farm).await
 }
 
 #[tokio::test]
@@ -545,7 +545,7 @@ async fn what_is_refused_whole_at_the_door_is_in_the_van_and_the_order_open_agai
     assert!(page.contains("Refused at the door") && !page.contains("Handed over"), "{page}");
     let status = async |order: &str| word(&farm.get(&format!("/api/orders/{order}")).await, "status");
     assert_eq!(status(&order).await, "confirmed");
-    expect_sound(&farm).await?;
+    ensure_sound(&farm).await?;
     // Entered by mistake: taken back while the goods are in the van, and not once they have left it.
     let delivery = word(&after["delivery"], "act_id");
     take_back(&farm, &delivery).await.expect(201);
@@ -555,7 +555,7 @@ async fn what_is_refused_whole_at_the_door_is_in_the_van_and_the_order_open_agai
     let home = json!({"kind": "transfer", "lot": lot, "from_place": "VAN", "to_place": "F1", "grams_g": 1000});
     farm.create("/api/movements", home).await;
     let gone = take_back(&farm, &word(&again["delivery"], "act_id")).await;
-    gone.expect_problem(409, "not-reversible", None);
+    gone.ensure_problem(409, "not-reversible", None);
     assert!(gone.text.contains("Bring it back into the van first"), "{}", gone.text);
     assert_eq!(status(&order).await, "confirmed");
     // Its docket says what was ordered, so the lines stay.
@@ -564,15 +564,15 @@ async fn what_is_refused_whole_at_the_door_is_in_the_van_and_the_order_open_agai
     let change = json!({"lines": [{"product": "OY", "grams_g": 700}]});
     let path = format!("/api/orders/{order}");
     let changed = farm.ask(&farm.owner, "PATCH", &path, &[("if-match", &quoted)], Some(change)).await;
-    changed.expect_problem(409, "closed", Some("/lines"));
+    changed.ensure_problem(409, "closed", Some("/lines"));
     assert_eq!(farm.get(&format!("/api/dockets/{code}")).await["ordered"][0]["grams_g"], 1000);
     // It goes out anew, under a docket of its own.
     farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/set-aside"), &[], Some(json!({}))).await.expect(200);
     let second = farm.create("/api/dockets", json!({"order": order, "van": "VAN"})).await;
-    take_back(&farm, &word(&again["delivery"], "act_id")).await.expect_problem(409, "not-reversible", None);
+    take_back(&farm, &word(&again["delivery"], "act_id")).await.ensure_problem(409, "not-reversible", None);
     hand_over(&farm, &word(&second, "docket")).await;
     assert_eq!(stands(&farm, &lot, "PLUM").await, 1000);
-    expect_sound(&farm).await
+    ensure_sound(&farm).await
 }
 
 #[tokio::test]
@@ -589,9 +589,9 @@ async fn what_came_home_refused_of_an_order_that_was_called_off_is_not_on_its_wa
     let off = Some(json!({"status": "cancelled"}));
     farm.ask(&farm.owner, "PATCH", &path, &[("if-match", &quoted)], off).await.expect(200);
     let back = take_back(&farm, &word(&refused["delivery"], "act_id")).await;
-    back.expect_problem(409, "not-reversible", None);
+    back.ensure_problem(409, "not-reversible", None);
     assert!(back.text.contains("called off"), "{}", back.text);
-    expect_sound(&farm).await
+    ensure_sound(&farm).await
 }
 
 /// An id is one entry's for good, also when the answer to it is forgotten.
@@ -603,7 +603,7 @@ async fn the_id_of_another_kind_of_entry_is_not_in_the_book_already() -> Result<
     farm.store.prune_idempotency(farm.now() + TimeDelta::days(91)).await?;
     let waste = json!({"id": weighing["id"], "kind": "waste", "lot": lot, "from_place": "F1", "grams_g": 100, "reason": "Soft"});
     let refused = farm.post("/api/movements", waste).await;
-    refused.expect_problem(422, "key-reused", None);
+    refused.ensure_problem(422, "key-reused", None);
     assert!(refused.text.contains("a weighing") && refused.text.contains("Make a new id"), "{}", refused.text);
     Ok(())
 }

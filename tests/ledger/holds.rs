@@ -34,7 +34,7 @@ async fn on_hold(farm: &Farm, lot: &str) -> bool {
     farm.get(&format!("/api/lots/{lot}")).await["on_hold"] == true
 }
 
-async fn expect_everything_holds(farm: &Farm) -> Result<()> {
+async fn ensure_everything_holds(farm: &Farm) -> Result<()> {
     assert_eq!(check(&farm.admin.clone().username("gillbook_audit")).await?, []);
     Ok(())
 }
@@ -53,7 +53,7 @@ async fn what_comes_back_of_a_held_lot_from_the_stall_is_on_hold() -> Result<()>
     let rows = back["rows"].as_array().context("rows")?;
     assert_eq!(rows.len(), 2, "{back}");
     assert!(rows.iter().all(|r| r["on_hold"] == true && r["free_g"] == 0), "{back}");
-    expect_everything_holds(&farm).await
+    ensure_everything_holds(&farm).await
 }
 
 #[tokio::test]
@@ -68,12 +68,12 @@ async fn a_made_lot_on_hold_is_not_dissolved_into_its_free_parent() -> Result<()
     for who in [&picker, &farm.owner] {
         farm.post_as(who, &format!("/api/acts/{packing}/reversal"), reversal.clone())
             .await
-            .expect_problem(409, "on-hold", None);
+            .ensure_problem(409, "on-hold", None);
     }
     farm.create(&format!("/api/lots/{child}/release"), json!({"reason": "Was the crate"})).await;
     farm.create(&format!("/api/acts/{packing}/reversal"), reversal).await;
     assert_eq!(farm.get("/api/stock").await["rows"][0]["grams_g"], 3000);
-    expect_everything_holds(&farm).await
+    ensure_everything_holds(&farm).await
 }
 
 #[tokio::test]
@@ -93,21 +93,21 @@ async fn a_held_lot_goes_to_waste_or_a_test_or_another_store_and_nowhere_else() 
         m
     };
     for kind in ["gift", "trim", "home"] {
-        farm.post("/api/movements", movement(kind, None)).await.expect_problem(409, "on-hold", None);
+        farm.post("/api/movements", movement(kind, None)).await.ensure_problem(409, "on-hold", None);
     }
     let gone = json!({"place": "F1", "lots": [{"lot": lot, "counted_g": 0}]});
-    farm.post_as(&picker, "/api/stock-counts", gone).await.expect_problem(409, "on-hold", None);
+    farm.post_as(&picker, "/api/stock-counts", gone).await.ensure_problem(409, "on-hold", None);
     farm.post_as(&picker, &format!("/api/lots/{lot}/finish"), json!({"reason": "Gone"}))
         .await
-        .expect_problem(409, "on-hold", None);
+        .ensure_problem(409, "on-hold", None);
     let id = weighing["id"].as_str().context("an id")?;
     farm.post(&format!("/api/weighings/{id}/reversal"), json!({"reason": "Wrong"}))
         .await
-        .expect_problem(409, "on-hold", None);
+        .ensure_problem(409, "on-hold", None);
     let packing = json!({"place": "F1", "lots_in": [{"lot": lot, "grams_g": 500}], "lots_out": [{"grade": "A", "packaging": "vented", "grams_g": 500}]});
-    farm.post("/api/packings", packing).await.expect_problem(409, "on-hold", None);
+    farm.post("/api/packings", packing).await.ensure_problem(409, "on-hold", None);
     let stall = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": lot, "place": "F1", "grams_g": 500}]});
-    farm.post("/api/market-days", stall).await.expect_problem(409, "on-hold", None);
+    farm.post("/api/market-days", stall).await.ensure_problem(409, "on-hold", None);
     // As it stands in the book it may be counted; within the farm it may be moved, and stays on hold there.
     farm.create("/api/stock-counts", json!({"place": "F1", "lots": [{"lot": lot, "counted_g": 3000}]})).await;
     farm.create("/api/movements", movement("transfer", Some("F2"))).await;
@@ -119,7 +119,7 @@ async fn a_held_lot_goes_to_waste_or_a_test_or_another_store_and_nowhere_else() 
     let held: Vec<_> =
         stock["rows"].as_array().context("rows")?.iter().map(|r| (&r["place"], &r["grams_g"], &r["on_hold"])).collect();
     assert_eq!(held, [(&json!("F1"), &json!(2800), &json!(true)), (&json!("F2"), &json!(100), &json!(true))]);
-    expect_everything_holds(&farm).await
+    ensure_everything_holds(&farm).await
 }
 
 #[tokio::test]
@@ -137,7 +137,7 @@ async fn a_hold_takes_what_was_made_of_the_lot_and_what_was_set_aside_is_release
     for (code, short) in [(&first, 2500), (&second, 400)] {
         let order = farm.get(&format!("/api/orders/{code}")).await;
         assert_eq!((&order["lines"][0]["short_g"], &order["lines"][0]["set_aside"]), (&json!(short), &json!([])));
-        farm.post("/api/dockets", json!({"order": code, "short": true})).await.expect_problem(409, "not-enough", None);
+        farm.post("/api/dockets", json!({"order": code, "short": true})).await.ensure_problem(409, "not-enough", None);
     }
     let again = farm.ask(&farm.owner, "PUT", &format!("/api/orders/{first}/set-aside"), &[], Some(json!({}))).await;
     assert_eq!(again.expect(200)["lines"][0]["set_aside"], json!([]));
@@ -145,18 +145,18 @@ async fn a_hold_takes_what_was_made_of_the_lot_and_what_was_set_aside_is_release
         json!({"chosen": [{"line": 1, "lot": child, "place": "F1", "grams_g": 100}], "reason": "He asked for it"});
     farm.ask(&farm.owner, "PUT", &format!("/api/orders/{first}/set-aside"), &[], Some(chosen))
         .await
-        .expect_problem(409, "on-hold", None);
-    farm.post(&format!("/api/lots/{child}/hold"), json!({"reason": "Again"})).await.expect_problem(409, "closed", None);
+        .ensure_problem(409, "on-hold", None);
+    farm.post(&format!("/api/lots/{child}/hold"), json!({"reason": "Again"})).await.ensure_problem(409, "closed", None);
     // Released one by one, by the owner.
     let release = json!({"reason": "Tested, nothing found"});
-    farm.post_as(&picker, &format!("/api/lots/{child}/release"), release.clone()).await.expect_problem(
+    farm.post_as(&picker, &format!("/api/lots/{child}/release"), release.clone()).await.ensure_problem(
         403,
         "not-allowed",
         None,
     );
     farm.create(&format!("/api/lots/{child}/release"), release).await;
     assert!(on_hold(&farm, &lot).await && on_hold(&farm, &grandchild).await && !on_hold(&farm, &child).await);
-    expect_everything_holds(&farm).await
+    ensure_everything_holds(&farm).await
 }
 
 #[tokio::test]
@@ -170,14 +170,14 @@ async fn a_lot_held_while_it_is_on_its_way_is_not_handed_over_and_comes_home_on_
     farm.pass(TimeDelta::minutes(10));
     hold(&farm, &lot).await;
     let taken = |at: Option<chrono::DateTime<chrono::Utc>>| json!({"taken_by": "Cook", "delivered_at": at});
-    farm.post("/api/dockets/D-1/delivery", taken(None)).await.expect_problem(409, "on-hold", None);
+    farm.post("/api/dockets/D-1/delivery", taken(None)).await.ensure_problem(409, "on-hold", None);
     // One that was handed over before the hold was entered late: that is a fact.
     farm.create("/api/dockets/D-2/delivery", taken(Some(before))).await;
     let act = docket["act_id"].as_str().context("an act")?;
     farm.create(&format!("/api/acts/{act}/reversal"), json!({"reason": "Called back"})).await;
     let stock = farm.get("/api/stock").await;
     assert_eq!((&stock["rows"][0]["grams_g"], &stock["rows"][0]["free_g"]), (&json!(2500), &json!(0)), "{stock}");
-    expect_everything_holds(&farm).await
+    ensure_everything_holds(&farm).await
 }
 
 #[tokio::test]
@@ -256,7 +256,7 @@ async fn a_hold_and_a_docket_at_once_leave_nothing_of_a_held_lot_set_aside() -> 
         farm.create("/api/movements", waste).await;
         farm.create(&format!("/api/lots/{lot}/finish"), json!({"reason": "Gone"})).await;
     }
-    expect_everything_holds(&farm).await
+    ensure_everything_holds(&farm).await
 }
 
 #[tokio::test]
@@ -293,12 +293,12 @@ async fn what_the_owner_alone_may_do_is_not_done_on_a_shared_phone() -> Result<(
     let farm = Farm::new().await?;
     let shared = farm.sign_in_on_shared_phone("ada").await;
     let person = json!({"name": "Joss Tiller", "initials": "JT", "role": "owner", "sign_in_name": "joss", "passphrase": "a long enough one"});
-    farm.post_as(&shared, "/api/people", person.clone()).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/people", person.clone()).await.ensure_problem(403, "own-sign-in", None);
     let price = json!({"price_list": "RESTAURANT", "product": "OY", "amount": "1.00", "unit": "kg"});
-    farm.post_as(&shared, "/api/prices", price).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/prices", price).await.ensure_problem(403, "own-sign-in", None);
     let limit = json!({"limit": {"name": "Warm", "warm_c": 40, "cold_c": 0}});
     let headers = [("if-match", "\"1\"")];
-    farm.ask(&shared, "PATCH", "/api/places/F1", &headers, Some(limit)).await.expect_problem(403, "own-sign-in", None);
+    farm.ask(&shared, "PATCH", "/api/places/F1", &headers, Some(limit)).await.ensure_problem(403, "own-sign-in", None);
     // It reads what its role may read, and works with stock.
     farm.ask(&shared, "GET", "/api/people", &[], None).await.expect(200);
     farm.ask(&shared, "POST", "/api/weighings", &[], Some(Farm::weighing(700))).await.expect(201);
@@ -318,7 +318,7 @@ async fn a_held_lot_is_cashed_up_as_sold_by_a_persons_own_sign_in() -> Result<()
     let close = |back: i64, tasted: i64| json!({"lots": [{"lot": lot, "back_g": back, "tasted_g": tasted}], "back_place": "F1", "cash": "0", "card": "0", "fee": "0"});
     let close_day = async |who: &As, body: Value| farm.ask(who, "PATCH", "/api/market-days/M-1", &[], Some(body)).await;
     for (back, tasted) in [(0, 0), (900, 100), (400, 0)] {
-        close_day(&shared, close(back, tasted)).await.expect_problem(403, "own-sign-in", None);
+        close_day(&shared, close(back, tasted)).await.ensure_problem(403, "own-sign-in", None);
     }
     // Nothing left it: nothing is to be answered for.
     close_day(&shared, close(1000, 0)).await.expect(200);
@@ -327,7 +327,7 @@ async fn a_held_lot_is_cashed_up_as_sold_by_a_persons_own_sign_in() -> Result<()
     hold(&farm, &lot).await;
     let body = close(400, 50);
     farm.ask(&farm.owner, "PATCH", "/api/market-days/M-2", &[], Some(body)).await.expect(200);
-    expect_everything_holds(&farm).await
+    ensure_everything_holds(&farm).await
 }
 
 /// That it was handed over before it was held, a person says by a sign-in of their own.
@@ -342,10 +342,10 @@ async fn a_held_lot_is_not_handed_over_earlier_on_a_shared_phone() -> Result<()>
     let earlier = json!({"taken_by": "Cook", "delivered_at": farm.now() - TimeDelta::minutes(30)});
     let shared = farm.sign_in_on_shared_phone("ada").await;
     let path = "/api/dockets/D-1/delivery";
-    farm.post_as(&shared, path, json!({"taken_by": "Cook"})).await.expect_problem(409, "on-hold", None);
-    farm.post_as(&shared, path, earlier.clone()).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, path, json!({"taken_by": "Cook"})).await.ensure_problem(409, "on-hold", None);
+    farm.post_as(&shared, path, earlier.clone()).await.ensure_problem(403, "own-sign-in", None);
     farm.create(path, earlier).await;
-    expect_everything_holds(&farm).await
+    ensure_everything_holds(&farm).await
 }
 
 /// What is found while a lot is on hold may be of that lot under another label.
@@ -360,7 +360,7 @@ async fn on_a_shared_phone_nothing_is_found_while_a_lot_is_on_hold() -> Result<(
     farm.create(&format!("/api/lots/{held}/hold"), json!({"reason": "Recall"})).await;
     let shared = farm.sign_in_on_shared_phone("ada").await;
     let count = json!({"place": "F1", "lots": [{"lot": lot, "counted_g": 2000, "found_reason": "At the back"}]});
-    farm.post_as(&shared, "/api/stock-counts", count.clone()).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/stock-counts", count.clone()).await.ensure_problem(403, "own-sign-in", None);
     farm.create("/api/stock-counts", count).await;
     Ok(())
 }

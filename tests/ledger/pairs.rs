@@ -187,7 +187,7 @@ async fn until_waiting(db: &mut PgConnection, so_many: i64, over: impl Fn() -> b
     }
 }
 
-async fn expect_one_after_the_other(
+async fn ensure_one_after_the_other(
     home: &Farm,
     admin: &mut PgConnection,
     a: &Act,
@@ -244,7 +244,7 @@ async fn pairs_of(acts: std::ops::Range<usize>) -> Result<()> {
     let mut n = 0;
     for a in acts {
         for b in &ACTS[a..] {
-            expect_one_after_the_other(&home, &mut admin, &ACTS[a], b, &mut n).await?;
+            ensure_one_after_the_other(&home, &mut admin, &ACTS[a], b, &mut n).await?;
         }
     }
     let found = gillbook_store::check::check(&home.admin.clone().username("gillbook_audit")).await?;

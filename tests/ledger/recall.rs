@@ -12,13 +12,13 @@ async fn a_code_that_is_not_there_is_never_an_empty_trace() -> Result<()> {
     farm.lot_of(1000).await;
     let moment = farm.now().to_rfc3339().replace("+00:00", "Z");
     for asked in ["batch=B9", "cook=C9", "docket=D-9", "customer=NOBODY", &format!("place=F9&at={moment}")] {
-        farm.ask(&farm.owner, "GET", &format!("/api/trace?{asked}"), &[], None).await.expect_problem(
+        farm.ask(&farm.owner, "GET", &format!("/api/trace?{asked}"), &[], None).await.ensure_problem(
             404,
             "not-found",
             None,
         );
     }
-    farm.ask(&farm.owner, "GET", "/api/lots/OY-260504-9/trace", &[], None).await.expect_problem(404, "not-found", None);
+    farm.ask(&farm.owner, "GET", "/api/lots/OY-260504-9/trace", &[], None).await.ensure_problem(404, "not-found", None);
     // What is there and touched nothing answers with nothing.
     for asked in ["batch=B3", "customer=PLUM", &format!("place=VAN&at={moment}")] {
         assert_eq!(farm.get(&format!("/api/trace?{asked}")).await["lots"], json!([]), "{asked}");

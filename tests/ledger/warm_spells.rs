@@ -183,7 +183,7 @@ async fn moved_takes_what_is_there_to_the_other_store() -> Result<()> {
     let actions = format!("{}/actions", after.path);
     for (to, pointer) in [(json!(null), "/to_place"), (json!("F1"), "/to_place"), (json!("NOWHERE"), "/to_place")] {
         let action = json!({"done": "Carried over", "food": "moved", "to_place": to});
-        after.farm.post(&actions, action).await.expect_problem(422, "invalid", Some(pointer));
+        after.farm.post(&actions, action).await.ensure_problem(422, "invalid", Some(pointer));
     }
     let done = after.act(json!({"done": "Carried over", "food": "moved", "to_place": "F2"})).await;
     assert_eq!(after.stock_of(&after.lot).await, [at("F2", 3000, 3000)]);
@@ -195,7 +195,7 @@ async fn moved_takes_what_is_there_to_the_other_store() -> Result<()> {
     let stock = after.farm.get("/api/stock").await;
     assert_eq!(stock["rows"][0]["warm_spell"]["place"], "F1", "{stock}");
     let again = json!({"done": "Once more", "food": "moved", "to_place": "F2"});
-    after.farm.post(&actions, again).await.expect_problem(409, "not-enough", Some("/food"));
+    after.farm.post(&actions, again).await.ensure_problem(409, "not-enough", Some("/food"));
     after.everything_holds().await
 }
 
@@ -228,7 +228,7 @@ async fn the_part_that_was_in_the_warm_place_is_set_apart_and_held_alone() -> Re
     let act = done["actions"][0]["act_id"].as_str().context("an act")?;
     farm.post(&format!("/api/acts/{act}/reversal"), json!({"reason": "Mistake"}))
         .await
-        .expect_problem(409, "on-hold", None);
+        .ensure_problem(409, "on-hold", None);
     after.everything_holds().await
 }
 
@@ -238,7 +238,7 @@ async fn grams_that_have_moved_on_since_cannot_be_told_apart_so_the_whole_lot_is
     let moved = json!({"kind": "transfer", "lot": after.lot, "from_place": "F1", "to_place": "F2", "grams_g": 2000});
     after.farm.create("/api/movements", moved).await;
     let action = json!({"done": "Called for repair", "food": "held", "lots": [{"lot": after.lot, "set_apart": true}]});
-    after.farm.post(&format!("{}/actions", after.path), action).await.expect_problem(
+    after.farm.post(&format!("{}/actions", after.path), action).await.ensure_problem(
         422,
         "invalid",
         Some("/lots/0/set_apart"),
@@ -268,10 +268,10 @@ async fn an_action_names_lots_that_were_inside_and_never_does_nothing() -> Resul
         let mut action = action;
         action["done"] = json!("Looked at it");
         let refused = after.farm.post(&format!("{}/actions", after.path), action).await;
-        refused.expect_problem(422, "invalid", Some(pointer));
+        refused.ensure_problem(422, "invalid", Some(pointer));
     }
     let most = json!({"done": "x", "food": "wasted", "lots": [{"lot": lot, "grams_g": 3001}]});
-    after.farm.post(&format!("{}/actions", after.path), most).await.expect_problem(
+    after.farm.post(&format!("{}/actions", after.path), most).await.ensure_problem(
         409,
         "not-enough",
         Some("/lots/0/grams_g"),
@@ -282,7 +282,7 @@ async fn an_action_names_lots_that_were_inside_and_never_does_nothing() -> Resul
     let order = after.order(3000).await["order"].clone();
     after.farm.create("/api/dockets", json!({"order": order, "van": "VAN"})).await;
     let all = json!({"done": "x", "food": "wasted"});
-    after.farm.post(&format!("{}/actions", after.path), all).await.expect_problem(409, "not-enough", Some("/food"));
+    after.farm.post(&format!("{}/actions", after.path), all).await.ensure_problem(409, "not-enough", Some("/food"));
     // Nothing was inside: nothing can be held.
     let farm = Farm::new().await?;
     farm.pass(TimeDelta::hours(8));
@@ -291,7 +291,7 @@ async fn an_action_names_lots_that_were_inside_and_never_does_nothing() -> Resul
     let path = format!("/api/excursions/{spell}/actions");
     for food in ["held", "wasted", "moved"] {
         let action = json!({"done": "x", "food": food});
-        farm.post(&path, action).await.expect_problem(422, "invalid", Some("/food"));
+        farm.post(&path, action).await.ensure_problem(422, "invalid", Some("/food"));
     }
     farm.create(&path, json!({"done": "Shut the door", "food": "none_there"})).await;
     Ok(())
@@ -409,23 +409,23 @@ async fn only_the_own_sign_in_of_a_second_person_countersigns() -> Result<()> {
         let (who, path) = (who.clone(), format!("{}/sign-off", after.path));
         async move { farm.post_as(&who, &path, body).await }
     };
-    after.sign(&verifier).await.expect_problem(409, "closed", None);
+    after.sign(&verifier).await.ensure_problem(409, "closed", None);
     // The picker taps it in and names somebody else as the one who did it: both have dealt with it.
     let action = json!({"done": "Shut the door", "food": "kept", "by": "AB"});
     let actions = format!("{}/actions", after.path);
     // It would take grams out of stock, which a verifier may not.
-    farm.post_as(&verifier, &actions, action.clone()).await.expect_problem(403, "not-allowed", None);
+    farm.post_as(&verifier, &actions, action.clone()).await.ensure_problem(403, "not-allowed", None);
     farm.post_as(&picker, &actions, action).await.expect(201);
     for who in [&picker, &farm.owner] {
-        after.sign(who).await.expect_problem(409, "closed", None);
+        after.sign(who).await.ensure_problem(409, "closed", None);
     }
     // Initials do not sign for another.
-    signed(&picker, json!({"by": "VE"})).await.expect_problem(422, "invalid", Some("/by"));
+    signed(&picker, json!({"by": "VE"})).await.ensure_problem(422, "invalid", Some("/by"));
     let shared = farm.sign_in_on_shared_phone(&format!("verifier{}", farm.id.0)).await;
-    after.sign(&shared).await.expect_problem(403, "own-sign-in", None);
+    after.sign(&shared).await.ensure_problem(403, "own-sign-in", None);
     let signed = after.sign(&verifier).await.expect(201);
     assert_eq!((&signed["sign_offs"][0]["signed_by"], &signed["standing"]), (&json!("VE"), &json!("settled")));
-    after.sign(&verifier).await.expect_problem(409, "closed", None);
+    after.sign(&verifier).await.ensure_problem(409, "closed", None);
     Ok(())
 }
 
@@ -437,7 +437,7 @@ async fn it_is_not_countersigned_before_every_lot_inside_is_decided_on() -> Resu
     after.act(json!({"done": "Called for repair", "food": "held", "lots": [{"lot": after.lot}]})).await;
     let verifier = farm.person("verifier").await;
     let refused = after.sign(&verifier).await;
-    refused.expect_problem(409, "closed", None);
+    refused.ensure_problem(409, "closed", None);
     assert!(refused.text.contains(&second), "{}", refused.text);
     after.act(json!({"done": "Thrown away", "food": "wasted", "lots": [{"lot": second}]})).await;
     after.sign(&verifier).await.expect(201);
@@ -457,20 +457,20 @@ async fn a_shared_phone_sends_out_no_warm_lot_and_releases_no_hold() -> Result<(
     assert_eq!((&me["shared_phone"], &me["initials"]), (&json!(true), &json!("AB")));
     let order = after.order(500).await["order"].as_str().context("a code")?.to_owned();
     let send = json!({"order": order, "van": "VAN", "by": "AB"});
-    farm.post_as(&shared, "/api/dockets", send.clone()).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/dockets", send.clone()).await.ensure_problem(403, "own-sign-in", None);
     let page = farm.ask(&shared, "GET", &format!("/orders/{order}"), &[], None).await.text;
     assert!(page.contains("takes your own sign-in") && !page.contains("/dispatch"), "{page}");
     let stall = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": after.lot, "place": "F1", "grams_g": 500}]});
-    farm.post_as(&shared, "/api/market-days", stall).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/market-days", stall).await.ensure_problem(403, "own-sign-in", None);
     let gift = json!({"kind": "gift", "lot": after.lot, "from_place": "F1", "grams_g": 50, "reason": "Neighbour"});
-    farm.post_as(&shared, "/api/movements", gift).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/movements", gift).await.ensure_problem(403, "own-sign-in", None);
     // By their own sign-in they may: the caution tells, it does not decide.
     farm.create("/api/dockets", send).await;
     // Holding needs no authority, releasing does.
     let lot = &after.lot;
     farm.post_as(&shared, &format!("/api/lots/{lot}/hold"), json!({"reason": "Smell"})).await.expect(201);
     let release = json!({"reason": "Was the crate", "by": "AB"});
-    farm.post_as(&shared, &format!("/api/lots/{lot}/release"), release.clone()).await.expect_problem(
+    farm.post_as(&shared, &format!("/api/lots/{lot}/release"), release.clone()).await.ensure_problem(
         403,
         "own-sign-in",
         None,
@@ -538,7 +538,7 @@ async fn what_came_to_light_after_a_sign_off_wants_a_second_person_of_its_own() 
     assert_eq!(after.spell_of(&after.lot).await, json!(null), "this one is settled as before");
     let open = farm.get(&after.path).await;
     assert_eq!((&open["standing"], &open["wants_action"]), (&json!("undecided"), &json!(true)));
-    after.sign(&farm.owner).await.expect_problem(409, "closed", None);
+    after.sign(&farm.owner).await.ensure_problem(409, "closed", None);
     let today = farm.raw("GET", "/", &[], Vec::new()).await.text;
     assert!(today.contains("say what becomes of the food"), "{today}");
 
@@ -546,7 +546,7 @@ async fn what_came_to_light_after_a_sign_off_wants_a_second_person_of_its_own() 
     let kept = json!({"done": "Looked at it", "food": "kept", "lots": [{"lot": late}]});
     farm.post_as(&picker, &format!("{}/actions", after.path), kept).await.expect(201);
     assert_eq!(after.spell_of(&late).await, "undecided");
-    after.sign(&picker).await.expect_problem(409, "closed", None);
+    after.sign(&picker).await.ensure_problem(409, "closed", None);
     let stands = farm.get(&after.path).await;
     assert_eq!((&stands["standing"], &stands["wants_action"]), (&json!("undecided"), &json!(false)));
     let page = after.path.trim_start_matches("/api").to_owned();
@@ -557,7 +557,7 @@ async fn what_came_to_light_after_a_sign_off_wants_a_second_person_of_its_own() 
     let by: Vec<_> = signed["sign_offs"].as_array().context("sign-offs")?.iter().map(|s| &s["signed_by"]).collect();
     assert_eq!((by, &signed["standing"]), (vec![&json!("PI"), &json!("AB")], &json!("settled")));
     assert_eq!(after.spell_of(&late).await, json!(null));
-    after.sign(&farm.owner).await.expect_problem(409, "closed", None);
+    after.sign(&farm.owner).await.ensure_problem(409, "closed", None);
     after.everything_holds().await
 }
 
@@ -610,7 +610,7 @@ async fn an_excursion_is_settled_only_while_its_lots_are() -> Result<()> {
         assert_eq!((&of_all["standing"], &of_all["wants_action"]), (&json!("undecided"), &json!(true)), "{of_all}");
         assert_eq!(of_all["actions"][0]["reversed"], true);
     }
-    after.sign(&verifier).await.expect_problem(409, "closed", None);
+    after.sign(&verifier).await.ensure_problem(409, "closed", None);
     let fridge = farm.raw("GET", "/fridge?place=F1", &[], Vec::new()).await.text;
     assert!(fridge.contains("to be dealt with"), "{fridge}");
     Ok(())
@@ -628,7 +628,7 @@ async fn punnets_of_two_lots_are_decided_on_only_by_a_word_about_both() -> Resul
     after.act(json!({"done": "Looked at it", "food": "kept", "lots": [{"lot": other}]})).await;
     let verifier = farm.person("verifier").await;
     let refused = after.sign(&verifier).await;
-    refused.expect_problem(409, "closed", None);
+    refused.ensure_problem(409, "closed", None);
     assert!(refused.text.contains(&both), "{}", refused.text);
     after.act(json!({"done": "Looked at it", "food": "kept", "lots": [{"lot": both}]})).await;
     after.sign(&verifier).await.expect(201);
@@ -653,7 +653,7 @@ async fn the_page_offers_a_sign_off_where_one_is_taken() -> Result<()> {
     assert!(offers().await, "nothing need be done about a gap");
     farm.create(&format!("/api/excursions/{id}/sign-off"), json!({})).await;
     assert!(!offers().await);
-    farm.post(&format!("/api/excursions/{id}/sign-off"), json!({})).await.expect_problem(409, "closed", None);
+    farm.post(&format!("/api/excursions/{id}/sign-off"), json!({})).await.ensure_problem(409, "closed", None);
     Ok(())
 }
 
@@ -933,7 +933,7 @@ async fn on_a_shared_phone_nothing_is_found_while_a_spell_is_not_settled() -> Re
     let other = weigh_into(farm, "F2", "B3", 1000, farm.now()).await;
     let shared = farm.sign_in_on_shared_phone("ada").await;
     let count = |grams: i64| json!({"place": "F2", "lots": [{"lot": other, "counted_g": grams, "found_reason": "At the back"}]});
-    farm.post_as(&shared, "/api/stock-counts", count(2000)).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/stock-counts", count(2000)).await.ensure_problem(403, "own-sign-in", None);
     farm.post_as(&shared, "/api/stock-counts", count(1005)).await.expect(201);
     farm.create("/api/stock-counts", count(2000)).await;
     // The crate of the warm lot is carried there by the book after it was found under another label, and missed then.
@@ -963,7 +963,7 @@ async fn on_a_shared_phone_nothing_comes_back_while_a_spell_is_not_settled() -> 
         if slip {
             answer.expect(201);
         } else {
-            answer.expect_problem(403, "own-sign-in", None);
+            answer.ensure_problem(403, "own-sign-in", None);
             farm.create(&path, json!({"reason": "Not binned"})).await;
         }
     }
@@ -981,15 +981,15 @@ async fn nothing_comes_to_light_on_a_shared_phone_when_the_warm_lot_is_gone() ->
     farm.pass(TimeDelta::minutes(11));
     let shared = farm.sign_in_on_shared_phone("ada").await;
     let back = format!("/api/acts/{packed}/reversal");
-    farm.post_as(&shared, &back, json!({"reason": "Not so"})).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, &back, json!({"reason": "Not so"})).await.ensure_problem(403, "own-sign-in", None);
     let limit = json!({"limit": {"name": "Other goods", "warm_c": 12, "cold_c": 0, "example": true, "effective_from": after.began - TimeDelta::hours(1)}});
     farm.ask(&farm.owner, "PATCH", "/api/places/F1", &[("if-match", "\"1\"")], Some(limit)).await.expect(200);
     let binned = json!({"kind": "waste", "lot": after.lot, "from_place": "F1", "grams_g": 3000, "reason": "Soft"});
     farm.post_as(&shared, "/api/movements", binned).await.expect(201);
     assert_eq!(farm.get("/api/excursions").await["rows"], json!([]));
     let found = json!({"place": "F2", "lots": [{"lot": other, "counted_g": 4000, "found_reason": "At the back"}]});
-    farm.post_as(&shared, "/api/stock-counts", found).await.expect_problem(403, "own-sign-in", None);
-    farm.post_as(&shared, &back, json!({"reason": "Not so"})).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/stock-counts", found).await.ensure_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, &back, json!({"reason": "Not so"})).await.ensure_problem(403, "own-sign-in", None);
     farm.create(&back, json!({"reason": "Not so"})).await;
     Ok(())
 }
@@ -1136,7 +1136,7 @@ async fn on_a_shared_phone_nobody_corrects_a_spell_away_or_hands_it_over() -> Re
     let farm = &after.farm;
     let shared = farm.sign_in_on_shared_phone("ada").await;
     let check = json!({"kind": "ice_point", "reference_c": 0, "read_c": 4.9, "correct_from": after.began - TimeDelta::minutes(5)});
-    farm.post_as(&shared, "/api/probes/p1/checks", check).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/probes/p1/checks", check).await.ensure_problem(403, "own-sign-in", None);
     let opening = after.take_back_last(&shared, "weighing").await;
     opening.expect(201);
     // A crate that was taken back and weighed again elsewhere was in the warm fridge until then.
@@ -1153,7 +1153,7 @@ async fn on_a_shared_phone_nobody_corrects_a_spell_away_or_hands_it_over() -> Re
     // A slip is taken back at once; later a person answers for it.
     farm.pass(TimeDelta::minutes(11));
     let refused = after.take_back_last(&shared, "delivery").await;
-    refused.expect_problem(403, "own-sign-in", None);
+    refused.ensure_problem(403, "own-sign-in", None);
     Ok(())
 }
 
@@ -1228,9 +1228,9 @@ async fn no_crate_is_undone_out_of_a_spell_and_none_is_found_beside_it() -> Resu
         .find(|w| w["lot"] == json!(after.lot))
         .cloned();
     let path = format!("/api/weighings/{}/reversal", weighing.unwrap_or_default()["id"].as_str().context("an id")?);
-    farm.post_as(&shared, &path, json!({"reason": "Wrong grade"})).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, &path, json!({"reason": "Wrong grade"})).await.ensure_problem(403, "own-sign-in", None);
     let ahead = json!({"kind": "ice_point", "reference_c": 0, "read_c": 4.9, "correct_from": farm.now() + TimeDelta::minutes(1)});
-    farm.post_as(&shared, "/api/probes/p1/checks", ahead).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/probes/p1/checks", ahead).await.ensure_problem(403, "own-sign-in", None);
     farm.create(&path, json!({"reason": "Wrong grade"})).await;
     after.everything_holds().await
 }
@@ -1299,7 +1299,7 @@ async fn what_got_warm_in_the_van_is_handed_over_by_a_person() -> Result<()> {
     farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
     let shared = farm.sign_in_on_shared_phone("ada").await;
     let (path, body) = ("/api/dockets/D-1/delivery", json!({"taken_by": "Cook"}));
-    farm.post_as(&shared, path, body.clone()).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, path, body.clone()).await.ensure_problem(403, "own-sign-in", None);
     farm.create(path, body).await;
     Ok(())
 }
@@ -1316,7 +1316,7 @@ async fn what_has_just_arrived_counts_before_a_stall_is_cashed_up() -> Result<()
     warm_air(&farm).await;
     let close = json!({"back_place": "F1", "cash": "9", "card": "0", "fee": "0"});
     let closed = async |who: &As| farm.ask(who, "PATCH", "/api/market-days/M-1", &[], Some(close.clone())).await;
-    closed(&shared).await.expect_problem(403, "own-sign-in", None);
+    closed(&shared).await.ensure_problem(403, "own-sign-in", None);
     closed(&farm.owner).await.expect(200);
     Ok(())
 }
@@ -1332,7 +1332,7 @@ async fn what_has_just_arrived_counts_before_a_reversal() -> Result<()> {
     let shared = farm.sign_in_on_shared_phone("ada").await;
     warm_air(&farm).await;
     let path = format!("/api/acts/{}/reversal", weighed.as_str().context("an act")?);
-    farm.post_as(&shared, &path, json!({"reason": "Slip"})).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, &path, json!({"reason": "Slip"})).await.ensure_problem(403, "own-sign-in", None);
     Ok(())
 }
 
@@ -1391,7 +1391,7 @@ async fn what_turns_out_warmer_than_it_was_sent_out_with_is_handed_over_by_a_per
         let path = format!("/api/dockets/{}/delivery", docket.as_str().context("a docket")?);
         let answer = farm.post_as(&shared, &path, json!({"taken_by": "Cook"})).await;
         if warmer {
-            answer.expect_problem(403, "own-sign-in", None);
+            answer.ensure_problem(403, "own-sign-in", None);
             let spell = farm.get(&after.path).await;
             assert!(spell["withdrawn_at"].is_null() && spell["air_c"] == 16.0, "the same spell: {spell}");
         } else {
@@ -1412,7 +1412,7 @@ async fn what_is_brought_into_the_van_later_is_handed_over_by_a_person() -> Resu
     let more = json!({"kind": "transfer", "lot": after.lot, "from_place": "F1", "to_place": "VAN", "grams_g": 900});
     farm.post_as(&shared, "/api/movements", more).await.expect(201);
     let taken = json!({"taken_by": "Cook"});
-    farm.post_as(&shared, "/api/dockets/D-1/delivery", taken.clone()).await.expect_problem(403, "own-sign-in", None);
+    farm.post_as(&shared, "/api/dockets/D-1/delivery", taken.clone()).await.ensure_problem(403, "own-sign-in", None);
     farm.create("/api/dockets/D-1/delivery", taken).await;
     Ok(())
 }

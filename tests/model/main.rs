@@ -121,7 +121,7 @@ fn rows(list: &Value) -> &[Value] {
 }
 
 /// Holds everything that the program tells against the book.
-async fn expect_same(farm: &Farm, book: &Book) -> Result<()> {
+async fn ensure_same(farm: &Farm, book: &Book) -> Result<()> {
     let lots = farm.get("/api/lots?limit=500").await;
     ensure!(rows(&lots).len() == book.lots.len(), "{} lots and not {}", rows(&lots).len(), book.lots.len());
     for row in rows(&lots) {
@@ -204,7 +204,7 @@ async fn step(farm: &Farm, book: &mut Book, ask: &Ask, log: &mut Vec<String>, ta
         };
         book.done(ask, &answer, &found.unwrap_or_default()).map_err(anyhow::Error::msg)?;
     }
-    expect_same(farm, book).await
+    ensure_same(farm, book).await
 }
 
 /// Plays a sequence on a new farm. What went wrong comes back with the requests that led there.

@@ -68,7 +68,7 @@ async fn a_count_that_is_entered_late_is_held_against_the_book_of_its_own_time()
     assert_eq!(farm.get("/api/stock").await["rows"][0]["grams_g"], 500);
     // A count of before that one is behind the times.
     late["counted_at"] = json!(counted_at - TimeDelta::minutes(30));
-    farm.post("/api/stock-counts", late).await.expect_problem(409, "closed", Some("/lots/0/lot"));
+    farm.post("/api/stock-counts", late).await.ensure_problem(409, "closed", Some("/lots/0/lot"));
     Ok(())
 }
 
@@ -174,7 +174,7 @@ async fn a_late_count_takes_no_more_than_is_left() -> Result<()> {
     farm.pass(TimeDelta::hours(1));
     waste(&farm, &lot, 500).await;
     let refused = farm.post("/api/stock-counts", late).await;
-    refused.expect_problem(409, "not-enough", Some("/lots/0/counted_g"));
+    refused.ensure_problem(409, "not-enough", Some("/lots/0/counted_g"));
     assert!(refused.text.contains("600 g short") && refused.text.contains("500 g"), "{}", refused.text);
     Ok(())
 }
@@ -187,7 +187,7 @@ async fn more_than_the_book_has_is_taken_as_the_scales_error_or_with_a_reason() 
     let kept = farm.create("/api/stock-counts", count(&lot, 1010)).await;
     assert_eq!(kept["rows"][0]["found_g"], 10);
     let refused = farm.post("/api/stock-counts", count(&lot, 1021)).await;
-    refused.expect_problem(422, "invalid", Some("/lots/0/found_reason"));
+    refused.ensure_problem(422, "invalid", Some("/lots/0/found_reason"));
     assert!(refused.text.contains("11 g more"), "{}", refused.text);
     let mut explained = count(&lot, 1410);
     explained["lots"][0]["found_reason"] = json!("A crate stood behind the door");
@@ -423,7 +423,7 @@ async fn balances_that_are_not_their_movements_are_named_and_stop_the_closing() 
     assert!(page.contains("do not agree") && page.contains(&lot), "{page}");
     farm.pass(TimeDelta::days(7));
     let refused = farm.post(&format!("/api/weeks/{WEEK}/close"), json!({})).await;
-    refused.expect_problem(409, "closed", None);
+    refused.ensure_problem(409, "closed", None);
     assert!(refused.text.contains(&lot), "{}", refused.text);
     Ok(())
 }
@@ -483,9 +483,9 @@ async fn no_more_comes_back_of_a_line_than_was_taken_of_it() -> Result<()> {
     let back =
         |grams: i64| json!({"lines": [{"line": 1, "grams_g": 1}, {"line": 2, "grams_g": grams}], "reason": "Broken"});
     let returns = format!("/api/dockets/{code}/returns");
-    farm.post(&returns, back(51)).await.expect_problem(409, "not-enough", Some("/lines/1/grams_g"));
+    farm.post(&returns, back(51)).await.ensure_problem(409, "not-enough", Some("/lines/1/grams_g"));
     farm.create(&returns, back(50)).await;
-    farm.post(&returns, back(1)).await.expect_problem(409, "not-enough", Some("/lines/1/grams_g"));
+    farm.post(&returns, back(1)).await.ensure_problem(409, "not-enough", Some("/lines/1/grams_g"));
     let docket = farm.get(&format!("/api/dockets/{code}")).await;
     let expected =
         [(0, 1, 999, "14.49"), (950, 50, 0, "0.00")].map(|(a, b, c, d)| (json!(a), json!(b), json!(c), json!(d)));
@@ -635,7 +635,7 @@ async fn money_keeps_the_decimals_of_its_currency_and_takes_no_more() -> Result<
     let farm = Farm::new().await?;
     let lot = farm.lot_of(1000).await;
     let mut out = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "60.005", "taken": [{"lot": lot, "place": "F1", "grams_g": 1000}]});
-    farm.post("/api/market-days", out.clone()).await.expect_problem(422, "invalid", Some("/float_amount"));
+    farm.post("/api/market-days", out.clone()).await.ensure_problem(422, "invalid", Some("/float_amount"));
     let mut db = PgConnection::connect_with(&farm.admin).await?;
     sqlx::query("update farm set currency = 'TND'").execute(&mut db).await?;
     out["float_amount"] = json!("10.125");
@@ -645,7 +645,7 @@ async fn money_keeps_the_decimals_of_its_currency_and_takes_no_more() -> Result<
         let mut fine = whole.clone();
         fine[field] = json!("90.0005");
         let refused = farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(fine)).await;
-        refused.expect_problem(422, "invalid", Some(&format!("/{field}")));
+        refused.ensure_problem(422, "invalid", Some(&format!("/{field}")));
         assert!(refused.text.contains("at most 3 decimals"), "{}", refused.text);
     }
     let day = cashed_up(&farm, whole).await;
@@ -654,10 +654,10 @@ async fn money_keeps_the_decimals_of_its_currency_and_takes_no_more() -> Result<
         (&json!("10.125"), &json!("75.805"), &json!("75.805"))
     );
     let price = json!({"price_list": "TABLE", "product": "LM", "amount": "24.00005", "unit": "kg"});
-    farm.post("/api/prices", price).await.expect_problem(422, "invalid", Some("/amount"));
+    farm.post("/api/prices", price).await.ensure_problem(422, "invalid", Some("/amount"));
     let recipe =
         json!({"recipe": "STRAW", "name": "Straw", "block_wet_g": 4200, "block_dry_g": 2000, "block_cost": "2.95005"});
-    farm.post("/api/recipes", recipe).await.expect_problem(422, "invalid", Some("/block_cost"));
+    farm.post("/api/recipes", recipe).await.ensure_problem(422, "invalid", Some("/block_cost"));
     Ok(())
 }
 
@@ -694,7 +694,7 @@ async fn a_week_ahead_has_not_begun_and_what_is_no_week_says_how_one_is_written(
     for (method, path) in [("GET", "/api/reports/weeks/2026-48"), ("POST", "/api/weeks/banana/close")] {
         let key = Uuid::new_v4().to_string();
         let refused = farm.ask(&farm.owner, method, path, &[("idempotency-key", &key)], Some(json!({}))).await;
-        refused.expect_problem(422, "invalid", Some("week"));
+        refused.ensure_problem(422, "invalid", Some("week"));
         assert!(refused.text.contains("is not a week. Write it as 2026-W18."), "{}", refused.text);
     }
     let page = farm.raw("GET", "/week?week=2026-48", &[], Vec::new()).await.text;

@@ -115,7 +115,7 @@ async fn fleet(service: &Service, began: DateTime<Utc>) -> Result<Figure> {
     for n in 1..=MINUTES {
         // A token is looked up again after two minutes: at every second post of a probe that posts once a minute.
         if n % 2 == 0 {
-            service.store.forget_tokens();
+            service.store.invalidate_token_cache();
         }
         took += load::fleet(&service.place, farms.clone(), 32, minute(n)).await?;
     }

@@ -36,7 +36,7 @@ pub async fn fill(service: &Service, farm: FarmId, years: i32, now: DateTime<Utc
         .bind(farm.0)
         .execute(&mut db)
         .await?;
-    service.store.judge_place(farm, &"F1".parse().map_err(anyhow::Error::msg)?, now).await?;
+    service.store.evaluate_place(farm, &"F1".parse().map_err(anyhow::Error::msg)?, now).await?;
     sqlx::raw_sql("analyze").execute(&mut db).await?;
     println!("    farm {}: judged", farm.0);
     Ok(())

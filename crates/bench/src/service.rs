@@ -78,7 +78,7 @@ impl Service {
         let admin = cluster.options(ADMIN);
         migrate(&admin).await?;
         let store = Store::connect(cluster.options("gillbook_app"), 16).await?;
-        store.expect_trustworthy(true).await?;
+        store.ensure_trustworthy(true).await?;
         let router = gillbook_web::router(App::new(store.clone(), clock.clone(), Settings::default()));
         let place =
             if tcp { ListenAddr::Address("127.0.0.1:0".parse()?) } else { ListenAddr::Socket(path.join("http")) };

@@ -14,5 +14,5 @@ pub mod text;
 pub mod units;
 pub mod words;
 
-pub use refusal::{Fault, Kind, Refusal};
+pub use refusal::{FieldError, Refusal, RefusalKind};
 pub use units::quantity::Grams;

@@ -4,7 +4,7 @@ use std::fmt;
 
 /// The stable kind of a refusal. The web crate gives each a type, a title and a status in one exhaustive match.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Kind {
+pub enum RefusalKind {
     /// A field holds something that cannot be.
     Invalid,
     /// There is no such thing on this farm.
@@ -47,7 +47,7 @@ pub enum Kind {
     TooMany,
 }
 
-impl Kind {
+impl RefusalKind {
     /// Every kind.
     pub const ALL: &'static [Self] = &[
         Self::Invalid,
@@ -75,7 +75,7 @@ impl Kind {
 
 /// One field that is to blame, as a JSON pointer (RFC 6901) into the body or the name of a query parameter.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Fault {
+pub struct FieldError {
     /// Where: `/gross_g`, `/sources/0/flush`, `week`.
     pub pointer: String,
     /// What is wrong and what to do.
@@ -86,34 +86,34 @@ pub struct Fault {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Refusal {
     /// The stable kind.
-    pub kind: Kind,
+    pub kind: RefusalKind,
     /// One or two plain sentences.
     pub detail: String,
     /// The fields to blame, if fields are.
-    pub faults: Vec<Fault>,
+    pub faults: Vec<FieldError>,
 }
 
 impl Refusal {
     /// A refusal without a field.
-    pub fn new(kind: Kind, detail: impl Into<String>) -> Self {
+    pub fn new(kind: RefusalKind, detail: impl Into<String>) -> Self {
         Self { kind, detail: detail.into(), faults: Vec::new() }
     }
 
     /// One field holds something that cannot be.
     pub fn field(pointer: impl Into<String>, detail: impl Into<String>) -> Self {
-        let fault = Fault { pointer: pointer.into(), detail: detail.into() };
-        Self { kind: Kind::Invalid, detail: fault.detail.clone(), faults: vec![fault] }
+        let fault = FieldError { pointer: pointer.into(), detail: detail.into() };
+        Self { kind: RefusalKind::Invalid, detail: fault.detail.clone(), faults: vec![fault] }
     }
 
     /// There is no such thing.
     pub fn not_found(what: &str, code: impl fmt::Display) -> Self {
-        Self::new(Kind::NotFound, format!("There is no {what} {code} on this farm."))
+        Self::new(RefusalKind::NotFound, format!("There is no {what} {code} on this farm."))
     }
 
     /// The same refusal, blamed on a field of the body.
     #[must_use]
     pub fn at(mut self, pointer: impl Into<String>) -> Self {
-        self.faults.push(Fault { pointer: pointer.into(), detail: self.detail.clone() });
+        self.faults.push(FieldError { pointer: pointer.into(), detail: self.detail.clone() });
         self
     }
 }
@@ -128,27 +128,29 @@ impl std::error::Error for Refusal {}
 
 /// Collects every fault of a body, so that the answer names them all at once.
 #[derive(Debug, Default)]
-pub struct Faults(Vec<Fault>);
+pub struct FieldErrors(Vec<FieldError>);
 
-impl Faults {
+impl FieldErrors {
     /// Notes a fault unless `holds`.
     pub fn check(&mut self, holds: bool, pointer: impl Into<String>, detail: impl Into<String>) {
         if !holds {
-            self.0.push(Fault { pointer: pointer.into(), detail: detail.into() });
+            self.0.push(FieldError { pointer: pointer.into(), detail: detail.into() });
         }
     }
 
     /// Refuses if anything was noted.
     ///
     /// # Errors
-    /// A refusal of kind [`Kind::Invalid`] with every fault that was noted.
+    /// A refusal of kind [`RefusalKind::Invalid`] with every fault that was noted.
     pub fn done(self) -> Result<(), Refusal> {
         match self.0.as_slice() {
             [] => Ok(()),
-            [only] => Err(Refusal { kind: Kind::Invalid, detail: only.detail.clone(), faults: self.0 }),
-            many => {
-                Err(Refusal { kind: Kind::Invalid, detail: format!("Check {} entries.", many.len()), faults: self.0 })
-            }
+            [only] => Err(Refusal { kind: RefusalKind::Invalid, detail: only.detail.clone(), faults: self.0 }),
+            many => Err(Refusal {
+                kind: RefusalKind::Invalid,
+                detail: format!("Check {} entries.", many.len()),
+                faults: self.0,
+            }),
         }
     }
 }

@@ -417,7 +417,7 @@ CheckTopic {
 });
 
 words!(/// How somebody is told.
-NoticeWay {
+Channel {
     /// By e-mail.
     Email = "email",
     /// By a signed webhook.
@@ -425,7 +425,7 @@ NoticeWay {
 });
 
 words!(/// What a message tells.
-NoticeAbout {
+NoticeKind {
     /// An excursion has begun.
     Began = "began",
     /// An excursion has ended.

@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     cold::{
         air::Reading,
-        judgement::{Excursion, Rules, State, figures_within, judge_hour, still_open},
+        evaluate::{Excursion, Rules, State, evaluate_hour, figures_within, still_open},
     },
     units::calendar::Span,
     words::ExcursionKind,
@@ -48,7 +48,7 @@ fn excursions(rules: &Rules, readings: &[Reading]) -> Vec<Excursion> {
         let end = hour + TimeDelta::hours(1);
         let (first, rest) = (readings.partition_point(|r| r.at < hour), readings.partition_point(|r| r.at < end));
         let next: Vec<Reading> = readings[rest..].first().copied().into_iter().collect();
-        let judged = judge_hour(&rules, hour, &state, &readings[first..rest], &next);
+        let judged = evaluate_hour(&rules, hour, &state, &readings[first..rest], &next);
         state = judged.state;
         all.extend(judged.ended);
         hour = end;
@@ -144,14 +144,14 @@ fn what_ends_in_the_last_half_millisecond_of_an_hour_ends_in_that_hour() {
     // A straight line from 9 °C at 3000 s that passes 4.5 °C at 3599.9997 s.
     let series: Vec<Reading> = (0..=5).map(|n| reading(n * 600, 9.0)).collect();
     let next = reading(3600, 9.0 - 4.5 * 600.0 / 599.9997);
-    let hour = judge_hour(&rules, at(0), &State::default(), &series, &[next]);
+    let hour = evaluate_hour(&rules, at(0), &State::default(), &series, &[next]);
     let ended = only(hour.ended).until.unwrap();
     assert!(ended < at(3600) && ended > at(3599), "{ended}");
 }
 
 #[test]
 fn a_triangle_above_the_limit_has_the_area_of_a_triangle() {
-    let figures = |series: &[Reading]| judge_hour(&[rules(20)], at(0), &State::default(), series, &[]).figures;
+    let figures = |series: &[Reading]| evaluate_hour(&[rules(20)], at(0), &State::default(), series, &[]).figures;
     let triangle = figures(&[reading(0, 3.0), reading(600, 7.0), reading(1200, 3.0)]);
     assert!((triangle.above_s - 600.0).abs() < 1e-9 && (triangle.above_c_s - 600.0).abs() < 1e-9, "{triangle:?}");
     assert_eq!((triangle.mean_c(), triangle.known_s), (Some(5.0), 1200.0));
@@ -160,7 +160,7 @@ fn a_triangle_above_the_limit_has_the_area_of_a_triangle() {
     assert_eq!((level.above_s, level.above_c_s), (0.0, 0.0));
     // A lone reading is a point and covers nothing.
     let lone = figures(&[reading(1800, 9.0)]);
-    assert_eq!((lone.known_s, lone.mean_c(), lone.most_c, lone.above_s), (0.0, None, Some(9.0), 0.0));
+    assert_eq!((lone.known_s, lone.mean_c(), lone.max_c, lone.above_s), (0.0, None, Some(9.0), 0.0));
 }
 
 proptest! {
@@ -197,19 +197,19 @@ proptest! {
     ) {
         let rules = [rules(20)];
         let series: Vec<Reading> = before.iter().zip(0..).map(|(c, n)| reading(n * 170, *c)).collect();
-        let begins = judge_hour(&rules, at(0), &State::default(), &series, &[]).state;
+        let begins = evaluate_hour(&rules, at(0), &State::default(), &series, &[]).state;
         let mut second = 3600;
         let mut readings: Vec<Reading> = steps.iter().map(|(step, c)| { second += step; reading(second, *c) }).collect();
         let next = readings.split_off(readings.partition_point(|r| r.at < at(7200)));
         let next = &next[..next.len().min(1)];
-        let whole = judge_hour(&rules, at(3600), &begins, &readings, next).figures;
+        let whole = evaluate_hour(&rules, at(3600), &begins, &readings, next).figures;
         let part = |from, until| figures_within(&rules, at(3600), &begins, &readings, next, Span { from: at(from), until: at(until) });
         let mut sum = part(3600, 3600 + cut);
         sum.add(&part(3600 + cut, 7200));
-        prop_assert_eq!((sum.readings, sum.least_c, sum.most_c), (whole.readings, whole.least_c, whole.most_c));
-        let product = |f: &gillbook_core::cold::judgement::Figures| f.product_c.unwrap_or(f64::MIN);
+        prop_assert_eq!((sum.readings, sum.min_c, sum.max_c), (whole.readings, whole.min_c, whole.max_c));
+        let product = |f: &gillbook_core::cold::evaluate::Figures| f.product_c.unwrap_or(f64::MIN);
         prop_assert!((product(&sum) - product(&whole)).abs() < 1e-9, "{:?} {:?}", sum.product_c, whole.product_c);
-        for (a, b) in [(sum.known_s, whole.known_s), (sum.air_c_s, whole.air_c_s), (sum.above_s, whole.above_s), (sum.below_s, whole.below_s)] {
+        for (a, b) in [(sum.known_s, whole.known_s), (sum.air_integral_c_s, whole.air_integral_c_s), (sum.above_s, whole.above_s), (sum.below_s, whole.below_s)] {
             prop_assert!((a - b).abs() < 1e-6, "{a} {b}");
         }
     }

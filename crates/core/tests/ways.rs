@@ -220,8 +220,8 @@ fn an_hour_long_past_counts_by_its_figures_and_a_part_of_it_by_its_worst() {
         hour: start() + TimeDelta::hours(n),
         known_s,
         mean_c: 3.0,
-        least_c: 2.0,
-        most_c: 6.0,
+        min_c: 2.0,
+        max_c: 6.0,
     };
     let air = PlaceAir {
         hours: vec![hour(0, 3600.0), hour(1, 1800.0)],

@@ -23,7 +23,7 @@ impl Resolve for OpenNetwork {
 }
 
 /// Refuses an address that stands in the place of a name: no resolver is asked for it.
-pub(crate) fn expect_open(url: &reqwest::Url) -> anyhow::Result<()> {
+pub(crate) fn ensure_open(url: &reqwest::Url) -> anyhow::Result<()> {
     let host = url.host_str().unwrap_or_default();
     let literal: Option<IpAddr> = host.trim_matches(['[', ']']).parse().ok();
     anyhow::ensure!(literal.is_none_or(is_open), refusal(host));
@@ -104,7 +104,7 @@ mod tests {
             ("https://2130706433/", false),
             ("https://9.9.9.9/", true),
         ] {
-            assert_eq!(expect_open(&url.parse().unwrap()).is_ok(), good, "{url}");
+            assert_eq!(ensure_open(&url.parse().unwrap()).is_ok(), good, "{url}");
         }
     }
 }

@@ -11,11 +11,11 @@ use gillbook_core::{
     words::{Role, Scope},
 };
 use gillbook_store::{
-    FarmId, Signed, Store,
+    Actor, FarmId, Store,
     check::{INVARIANTS, check},
     farm::{farms::NewFarm, people::NewPerson, tokens::NewToken},
     migrate::{detach_readings, migrate},
-    transact,
+    transaction,
 };
 use gillbook_web::{App, Clock, MetricsSecret, Settings};
 use tokio::task::JoinSet;
@@ -316,8 +316,8 @@ fn person(name: &str, initials: &str, role: Role, sign_in: &str) -> Result<NewPe
     })
 }
 
-fn at_terminal(farm: i32) -> Signed {
-    Signed::program(FarmId(farm), "terminal")
+fn at_terminal(farm: i32) -> Actor {
+    Actor::program(FarmId(farm), "terminal")
 }
 
 async fn run_farms(what: Farms, open: &Open) -> Result<()> {
@@ -341,12 +341,12 @@ async fn run_people(what: People, store: &Store) -> Result<()> {
     match what {
         People::Add { farm, name, initials, role, sign_in } => {
             let new = person(&name, &initials, role, &sign_in)?;
-            let added = transact!(write, store, &at_terminal(farm), Utc::now(), |tx| tx.add_person(&new).await)
+            let added = transaction!(write, store, &at_terminal(farm), Utc::now(), |tx| tx.add_person(&new).await)
                 .with_context(|| format!("adding a person to farm {farm}"))?;
             println!("{} may sign in as {sign_in}.", added.name);
         }
         People::List { farm } => {
-            let people = transact!(read, store, &at_terminal(farm), Utc::now(), |tx| tx.people().await)?;
+            let people = transaction!(read, store, &at_terminal(farm), Utc::now(), |tx| tx.people().await)?;
             for p in people {
                 println!(
                     "{}\t{}\t{}{}",
@@ -367,12 +367,12 @@ async fn run_tokens(what: Tokens, store: &Store) -> Result<()> {
             let probe = probe.as_deref().map(|p| written("probe", p)).transpose()?;
             let new = NewToken { name: written("name", &name)?, scope, probe, days: None };
             let (token, secret) =
-                transact!(write, store, &at_terminal(farm), Utc::now(), |tx| tx.make_token(&new).await)?;
+                transaction!(write, store, &at_terminal(farm), Utc::now(), |tx| tx.make_token(&new).await)?;
             println!("{secret}");
             eprintln!("Shown this once. Good until {}.", token.ends_at.format("%Y-%m-%d"));
         }
         Tokens::List { farm } => {
-            let tokens = transact!(read, store, &at_terminal(farm), Utc::now(), |tx| tx.tokens().await)?;
+            let tokens = transaction!(read, store, &at_terminal(farm), Utc::now(), |tx| tx.tokens().await)?;
             for t in tokens {
                 println!("{}\t{}\t{}\tuntil {}", t.token_id, t.scope, t.name, t.ends_at.format("%Y-%m-%d"));
             }

@@ -110,8 +110,8 @@ impl Open {
     /// Says what is wrong with the database.
     pub async fn store(&self, connections: u32) -> Result<Store> {
         let store = Store::connect(self.app.clone(), connections).await?;
-        store.expect_schema().await?;
-        store.expect_trustworthy(true).await?;
+        store.ensure_schema().await?;
+        store.ensure_trustworthy(true).await?;
         Ok(store)
     }
 

@@ -55,14 +55,14 @@ pub async fn run_evaluator(store: Store, clock: Clock) {
     silence.set_missed_tick_behavior(MissedTickBehavior::Delay);
     loop {
         let judged = tokio::select! {
-            () = store.wait_for_touch() => {
+            () = store.dirty_notified() => {
                 tokio::time::sleep(gather).await;
                 let began = Instant::now();
-                let judged = store.judge_touched(clock()).await;
+                let judged = store.evaluate_dirty(clock()).await;
                 gather = (began.elapsed() * DEBOUNCE_FACTOR).clamp(MIN_DEBOUNCE, MAX_DEBOUNCE);
                 judged
             }
-            _ = look.tick() => store.judge_left_over(clock()).await,
+            _ = look.tick() => store.evaluate_all_dirty(clock()).await,
             _ = silence.tick() => {
                 let now = clock();
                 if let Err(error) = store.ensure_months(now, now + PARTITION_LEAD).await {

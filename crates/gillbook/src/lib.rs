@@ -1,7 +1,6 @@
 //! The program: command line, configuration, the embedded database, start and stop.
 
 mod addresses;
-mod at_once;
 pub mod cluster;
 pub mod commands;
 pub mod database;
@@ -12,5 +11,6 @@ pub mod notices;
 mod passphrase;
 mod places;
 pub mod probe;
+mod self_wake;
 pub mod serve;
 mod stalled;

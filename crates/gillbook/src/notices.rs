@@ -11,7 +11,7 @@ use chrono::{DateTime, Utc};
 use futures::future::join_all;
 use gillbook_core::{
     limits::{MAX_NOTICE_TIME, MAX_NOTICES_IN_FLIGHT},
-    words::{NoticeAbout, NoticeWay},
+    words::{Channel, NoticeKind},
 };
 use gillbook_store::{Store, cold::notices::Notice};
 use gillbook_web::Clock;
@@ -24,7 +24,7 @@ use serde_json::json;
 use sha2::Sha256;
 use tokio::time::{MissedTickBehavior, interval};
 
-use crate::addresses::{OpenNetwork, expect_open};
+use crate::addresses::{OpenNetwork, ensure_open};
 
 /// How often the outbox is looked at.
 const SWEEP_INTERVAL: Duration = Duration::from_secs(5);
@@ -99,16 +99,16 @@ impl Sender {
     /// Says what the receiver answered.
     pub async fn send(&self, notice: &Notice, now: DateTime<Utc>) -> Result<()> {
         match notice.way {
-            NoticeWay::Webhook => self.webhook(notice, now).await,
-            NoticeWay::Email => self.email(notice).await,
+            Channel::Webhook => self.webhook(notice, now).await,
+            Channel::Email => self.email(notice).await,
         }
     }
 
     async fn webhook(&self, notice: &Notice, now: DateTime<Utc>) -> Result<()> {
         let (what, id) = match notice.about {
-            NoticeAbout::Began => ("excursion.began", "excursion_id"),
-            NoticeAbout::Ended => ("excursion.ended", "excursion_id"),
-            NoticeAbout::Doubtful => ("probe.doubtful", "check_id"),
+            NoticeKind::Began => ("excursion.began", "excursion_id"),
+            NoticeKind::Ended => ("excursion.ended", "excursion_id"),
+            NoticeKind::Doubtful => ("probe.doubtful", "check_id"),
         };
         let body = json!({
             "type": what,
@@ -118,7 +118,7 @@ impl Sender {
         .to_string();
         let address: reqwest::Url = notice.address.parse().context("not a web address")?;
         if !self.private_webhooks {
-            expect_open(&address)?;
+            ensure_open(&address)?;
         }
         let id = format!("msg_{}", notice.notice_id.simple());
         let timestamp = now.timestamp();

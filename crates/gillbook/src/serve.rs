@@ -20,9 +20,9 @@ use tokio_util::sync::CancellationToken;
 use tower::ServiceExt;
 
 use crate::{
-    at_once::at_once,
     listen::{Listener, Stream},
     places::Places,
+    self_wake::self_wake,
     stalled::Unstalled,
 };
 
@@ -81,7 +81,7 @@ async fn serve_in(places: Places, listener: Listener, router: Router, stop: impl
         };
         let watched = graceful.watch(connection(stream, address, router.clone()));
         tokio::spawn(async move {
-            if let Err(error) = at_once(watched).await {
+            if let Err(error) = self_wake(watched).await {
                 tracing::debug!(%error, "a connection ended early");
             }
             drop((place, address_place));

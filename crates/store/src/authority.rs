@@ -1,6 +1,6 @@
 //! Who may authorise: the person whose own sign-in it is, and nobody by initials.
 
-use gillbook_core::refusal::{Kind, Refusal};
+use gillbook_core::refusal::{Refusal, RefusalKind};
 
 use crate::{Result, Tx};
 
@@ -21,10 +21,10 @@ impl Tx {
     /// # Errors
     /// Refuses a shared phone and a machine. `what` is what would be authorised: "Releasing a hold".
     pub(crate) fn authoriser(&self, what: &str) -> Result<&str> {
-        match self.signed.with {
-            SignedWith::OwnSignIn => Ok(&self.signed.name),
+        match self.actor.with {
+            SignedWith::OwnSignIn => Ok(&self.actor.name),
             SignedWith::SharedPhone | SignedWith::Machine => Err(Refusal::new(
-                Kind::OwnSignIn,
+                RefusalKind::OwnSignIn,
                 format!(
                     "{what} takes your own sign-in; initials on a shared phone do not authorise it. Sign in yourself, on your own phone or after signing out here."
                 ),

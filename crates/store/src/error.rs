@@ -1,10 +1,10 @@
 //! What can go wrong between the service and its database. Without HTTP: an outer sentence for whoever asked, an inner
 //! one for the log.
 
-use gillbook_core::refusal::{Kind, Refusal};
+use gillbook_core::refusal::{Refusal, RefusalKind};
 use sqlx::postgres::{PgDatabaseError, PgSeverity};
 
-use crate::schema_names::refusal_for;
+use crate::constraints::refusal_for;
 
 /// The store's result.
 pub type Result<T, E = Error> = std::result::Result<T, E>;
@@ -76,7 +76,7 @@ pub(crate) trait OrMissing<T> {
 impl<T> OrMissing<T> for Result<T> {
     fn or_missing(self, refusal: impl FnOnce() -> Refusal) -> Self {
         self.map_err(|error| match error {
-            Error::Refused(there_is_none) if there_is_none.kind == Kind::NotFound => refusal().into(),
+            Error::Refused(there_is_none) if there_is_none.kind == RefusalKind::NotFound => refusal().into(),
             other => other,
         })
     }
@@ -100,12 +100,13 @@ impl From<sqlx::Error> for Error {
             sqlx::Error::Database(e) => match e.code().as_deref() {
                 // Somebody else holds the row for longer than the bounded wait.
                 Some("55P03") => Some(Refusal::new(
-                    Kind::InProgress,
+                    RefusalKind::InProgress,
                     "Somebody else is changing the same thing right now. Try again in a moment.",
                 )),
-                Some("22003") => {
-                    Some(Refusal::new(Kind::Invalid, "A number is larger than its field can hold. Check the numbers."))
-                }
+                Some("22003") => Some(Refusal::new(
+                    RefusalKind::Invalid,
+                    "A number is larger than its field can hold. Check the numbers.",
+                )),
                 _ => e.constraint().and_then(|name| {
                     let detail =
                         e.try_downcast_ref::<PgDatabaseError>().and_then(PgDatabaseError::detail).unwrap_or_default();
@@ -128,7 +129,7 @@ mod tests {
         let missing = blamed(Refusal::not_found("lot", "OY-1").into()).unwrap_err();
         assert!(matches!(missing, Error::Refused(r) if r.faults[0].pointer == "/lot"));
         assert!(blamed(sqlx::Error::PoolTimedOut.into()).unwrap_err().is_transient());
-        let held = Refusal::new(Kind::OnHold, "It is on hold.");
+        let held = Refusal::new(RefusalKind::OnHold, "It is on hold.");
         assert!(matches!(blamed(held.clone().into()).unwrap_err(), Error::Refused(r) if r == held));
     }
 

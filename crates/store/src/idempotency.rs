@@ -3,7 +3,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     limits::IDEMPOTENCY_DAYS,
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
 };
 use serde::Serialize;
 use uuid::Uuid;
@@ -15,7 +15,7 @@ const PRUNE_ROWS: i64 = 500;
 
 /// The key of a request, and what it asked.
 #[derive(Debug, Clone)]
-pub struct Once {
+pub struct IdempotencyKey {
     /// The client's key: the `Idempotency-Key` header, or the id in the body.
     pub key: String,
     /// The id in the body. An entry is the same entry whoever sends it again: a phone is shared, and its queue outlives a sign-in.
@@ -29,7 +29,7 @@ pub struct Once {
 /// In place of an actor where a key belongs to the whole farm.
 const EVERYBODY: &str = "everybody";
 
-impl Once {
+impl IdempotencyKey {
     /// Whose keys this request takes: the id is the farm's, a header's key is the actor's.
     fn keys(&self, actor: &str) -> Vec<(String, String)> {
         let id = self.id.map(|id| (EVERYBODY.to_owned(), format!("id {id}")));
@@ -40,7 +40,7 @@ impl Once {
 
 /// The stored answer of the first request.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Answer {
+pub struct StoredResponse {
     /// HTTP status.
     pub status: u16,
     /// JSON body.
@@ -57,7 +57,7 @@ impl Store {
         let farms = self.farms_with_people().await?;
         let mut pruned = 0;
         loop {
-            let mut db = self.begin_for(&farms).await?;
+            let mut db = self.first_dirty_hour(&farms).await?;
             let done = sqlx::query!(
                 "delete from idempotency where (farm_id, actor, key) in (
                      select farm_id, actor, key from idempotency where recorded_at < $1 limit $2 for update skip locked)",
@@ -80,10 +80,10 @@ impl Tx {
     /// waited for, within the lock time-out. `Some` is the first request's answer.
     ///
     /// # Errors
-    /// Refuses a key or an id that was used for another request ([`Kind::KeyReused`]) or whose answer held a secret
-    /// ([`Kind::ShownOnce`]).
-    pub async fn reserve_key(&mut self, once: &Once) -> Result<Option<Answer>> {
-        for (actor, key) in once.keys(&self.signed.key) {
+    /// Refuses a key or an id that was used for another request ([`RefusalKind::KeyReused`]) or whose answer held a secret
+    /// ([`RefusalKind::ShownOnce`]).
+    pub async fn reserve_key(&mut self, once: &IdempotencyKey) -> Result<Option<StoredResponse>> {
+        for (actor, key) in once.keys(&self.actor.key) {
             if let Some(first) = self.reserve_key_for(&actor, &key, once).await? {
                 return Ok(Some(first));
             }
@@ -91,7 +91,12 @@ impl Tx {
         Ok(None)
     }
 
-    async fn reserve_key_for(&mut self, actor: &str, key: &str, once: &Once) -> Result<Option<Answer>> {
+    async fn reserve_key_for(
+        &mut self,
+        actor: &str,
+        key: &str,
+        once: &IdempotencyKey,
+    ) -> Result<Option<StoredResponse>> {
         let reserved = sqlx::query!(
             "insert into idempotency (farm_id, actor, key, request, body_hash, recorded_at) values ($1, $2, $3, $4, $5, $6)
              on conflict (farm_id, actor, key) do nothing",
@@ -117,15 +122,15 @@ impl Tx {
         .await?;
         if first.request != once.request || first.body_hash != once.body_hash {
             return Err(Refusal::new(
-                Kind::KeyReused,
+                RefusalKind::KeyReused,
                 "This key was used for another request. Make a new key for a new request, and send the same body for the same one.",
             )
             .into());
         }
         match (first.status, first.answer) {
-            (Some(status), Some(body)) => Ok(Some(Answer { status: status.unsigned_abs(), body })),
+            (Some(status), Some(body)) => Ok(Some(StoredResponse { status: status.unsigned_abs(), body })),
             _ => Err(Refusal::new(
-                Kind::ShownOnce,
+                RefusalKind::ShownOnce,
                 "The first request with this key was carried out and its answer held a secret that is shown once. Make a new one.",
             )
             .into()),
@@ -136,9 +141,14 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
-    pub async fn answer(&mut self, once: &Once, status: u16, value: &impl Serialize) -> Result<Answer> {
+    pub async fn answer(
+        &mut self,
+        once: &IdempotencyKey,
+        status: u16,
+        value: &impl Serialize,
+    ) -> Result<StoredResponse> {
         let body = serde_json::to_string(value).map_err(|e| Error::Stored(e.to_string()))?;
-        for (actor, key) in once.keys(&self.signed.key) {
+        for (actor, key) in once.keys(&self.actor.key) {
             sqlx::query!(
                 "update idempotency set status = $4, answer = $5 where farm_id = $1 and actor = $2 and key = $3",
                 self.farm.0,
@@ -150,6 +160,6 @@ impl Tx {
             .execute(&mut *self.db)
             .await?;
         }
-        Ok(Answer { status, body })
+        Ok(StoredResponse { status, body })
     }
 }

@@ -1,6 +1,6 @@
 //! The ledger in Postgres: the only crate that knows SQL.
 //!
-//! One way in: [`transact!`] runs one transaction for one farm and hands out a [`Tx`]. What a thing
+//! One way in: [`transaction!`] runs one transaction for one farm and hands out a [`Tx`]. What a thing
 //! needs of the database stands in the module of that thing, as methods of `Tx`.
 //!
 //! *Invariant:* nothing outside this crate holds a connection, and no query runs before `gillbook.farms` is set.
@@ -10,6 +10,7 @@ mod backlog;
 pub mod bounded;
 pub mod check;
 pub mod cold;
+mod constraints;
 pub mod error;
 pub mod farm;
 pub mod growing;
@@ -19,7 +20,6 @@ pub mod ledger;
 pub mod migrate;
 mod ranges;
 pub mod reports;
-mod schema_names;
 mod secret;
 pub mod selling;
 
@@ -37,7 +37,7 @@ use chrono_tz::Tz;
 use gillbook_core::{
     refusal::Refusal,
     text::{PlaceCode, Short},
-    units::{calendar::cut_to_micros, money::Coinage},
+    units::{calendar::cut_to_micros, money::CurrencyRules},
 };
 use quick_cache::{UnitWeighter, sync::Cache};
 use rand::{RngExt, SeedableRng};
@@ -50,8 +50,8 @@ use tokio::{sync::broadcast, time::timeout};
 use uuid::Uuid;
 
 pub use authority::SignedWith;
+pub use constraints::refusal_for;
 pub use error::{Error, Result};
-pub use schema_names::refusal_for;
 
 /// A farm's number.
 #[derive(
@@ -74,7 +74,7 @@ pub struct FarmId(pub i32);
 
 /// Who is signed in, as far as the store needs to know.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Signed {
+pub struct Actor {
     /// The farm that they belong to.
     pub farm: FarmId,
     /// Initials of a person, or `token` and its name: the `entered_by` of an act.
@@ -85,7 +85,7 @@ pub struct Signed {
     pub with: SignedWith,
 }
 
-impl Signed {
+impl Actor {
     /// The program itself, at work for a farm: `judge`, `notices`.
     #[must_use]
     pub fn program(farm: FarmId, name: &str) -> Self {
@@ -111,7 +111,7 @@ const TOKEN_CACHE_TTL: TimeDelta = TimeDelta::minutes(2);
 const PROBE_CACHE_CAPACITY: u64 = 200_000;
 
 /// A session, and until when it is believed to be good.
-type BelievedUntil = (Arc<farm::sessions::Session>, DateTime<Utc>);
+type CachedSession = (Arc<farm::sessions::Session>, DateTime<Utc>);
 
 /// A pool of connections of the service's role.
 #[derive(Debug, Clone)]
@@ -124,13 +124,13 @@ pub struct Store {
     /// Months whose partitions are known to be there.
     months: Arc<RwLock<BTreeSet<(i32, u32)>>>,
     /// Numbers and places of probes by farm and name.
-    probes: Arc<Cache<(FarmId, String), Arc<cold::readings::KnownProbe>>>,
+    probes: Arc<Cache<(FarmId, String), Arc<cold::readings::CachedProbe>>>,
     /// Probes' tokens that were good a moment ago and until when that is believed, so that a reading need not ask twice.
-    tokens: Arc<Cache<[u8; 32], BelievedUntil>>,
+    tokens: Arc<Cache<[u8; 32], CachedSession>>,
     /// How often they were forgotten.
-    tokens_forgotten: Arc<AtomicU64>,
+    token_cache_epoch: Arc<AtomicU64>,
     /// What was touched and must be judged.
-    touched: Arc<cold::judging::Touched>,
+    touched: Arc<cold::evaluation::DirtyFarms>,
     /// Where the chance in ids comes from.
     ids: Arc<Mutex<ChaCha12Rng>>,
     /// Tells of every place that was judged.
@@ -181,7 +181,7 @@ impl Store {
             months: Arc::default(),
             probes: Arc::new(Cache::with_weighter(1000, PROBE_CACHE_CAPACITY, UnitWeighter)),
             tokens: Arc::new(Cache::with_weighter(1000, PROBE_CACHE_CAPACITY, UnitWeighter)),
-            tokens_forgotten: Arc::default(),
+            token_cache_epoch: Arc::default(),
             touched: Arc::default(),
             ids: Arc::new(Mutex::new(ChaCha12Rng::from_rng(&mut rand::rng()))),
             judged: broadcast::channel(1024).0,
@@ -196,8 +196,8 @@ impl Store {
     }
 
     /// Forgets which tokens were good a moment ago: one was removed.
-    pub fn forget_tokens(&self) {
-        self.tokens_forgotten.fetch_add(1, Ordering::SeqCst);
+    pub fn invalidate_token_cache(&self) {
+        self.token_cache_epoch.fetch_add(1, Ordering::SeqCst);
         self.tokens.clear();
     }
 
@@ -217,31 +217,31 @@ impl Store {
         Ok(())
     }
 
-    /// Begins a transaction that may write. [`transact!`] is how to run one.
+    /// Begins a transaction that may write. [`transaction!`] is how to run one.
     ///
     /// # Errors
     /// When the database cannot be reached.
     #[doc(hidden)]
     #[expect(clippy::disallowed_methods, reason = "the one place where a farm's transaction begins")]
-    pub async fn begin_write(&self, signed: &Signed, now: DateTime<Utc>) -> Result<Tx> {
+    pub async fn begin_write(&self, actor: &Actor, now: DateTime<Utc>) -> Result<Tx> {
         let db = self.pool.begin().await?;
-        Tx::new(db, signed, now, self.ids.clone()).await
+        Tx::new(db, actor, now, self.ids.clone()).await
     }
 
-    /// Begins a transaction that only reads, on one snapshot. [`transact!`] is how to run one.
+    /// Begins a transaction that only reads, on one snapshot. [`transaction!`] is how to run one.
     ///
     /// # Errors
     /// When the database cannot be reached.
     #[doc(hidden)]
-    pub async fn begin_read(&self, signed: &Signed, now: DateTime<Utc>) -> Result<Tx> {
+    pub async fn begin_read(&self, actor: &Actor, now: DateTime<Utc>) -> Result<Tx> {
         let db = self.pool.begin_with("begin isolation level repeatable read read only").await?;
-        let mut tx = Tx::new(db, signed, now, self.ids.clone()).await?;
+        let mut tx = Tx::new(db, actor, now, self.ids.clone()).await?;
         tx.memo.one_snapshot = true;
         Ok(tx)
     }
 }
 
-/// Runs one transaction of one farm: `transact!(write, store, &signed, now, |tx| work)`, where `work` gives a [`Result`].
+/// Runs one transaction of one farm: `transaction!(write, store, &signed, now, |tx| work)`, where `work` gives a [`Result`].
 ///
 /// A transaction that writes is committed once, when `work` succeeds, and rolled back when it does not; after a deadlock or a serialisation
 /// failure `work` is run again, a bounded number of times. One that reads sees one snapshot.
@@ -249,12 +249,12 @@ impl Store {
 /// A macro and not a function with an async closure, because the compiler cannot yet see that such a closure's future may move
 /// between threads when it borrows.
 #[macro_export]
-macro_rules! transact {
-    (write, $store:expr, $signed:expr, $now:expr, |$tx:ident| $work:expr) => {
+macro_rules! transaction {
+    (write, $store:expr, $actor:expr, $now:expr, |$tx:ident| $work:expr) => {
         async {
             let mut tried = 0;
             loop {
-                let mut transaction = $store.begin_write($signed, $now).await?;
+                let mut transaction = $store.begin_write($actor, $now).await?;
                 let outcome: $crate::Result<_> = async {
                     let $tx = &mut transaction;
                     $work
@@ -269,9 +269,9 @@ macro_rules! transact {
         }
         .await
     };
-    (read, $store:expr, $signed:expr, $now:expr, |$tx:ident| $work:expr) => {
+    (read, $store:expr, $actor:expr, $now:expr, |$tx:ident| $work:expr) => {
         async {
-            let mut transaction = $store.begin_read($signed, $now).await?;
+            let mut transaction = $store.begin_read($actor, $now).await?;
             let outcome: $crate::Result<_> = async {
                 let $tx = &mut transaction;
                 $work
@@ -294,7 +294,7 @@ async fn set_farms(db: &mut sqlx::Transaction<'static, Postgres>, farms: &str) -
 pub struct Tx {
     db: sqlx::Transaction<'static, Postgres>,
     farm: FarmId,
-    signed: Arc<Signed>,
+    actor: Arc<Actor>,
     now: DateTime<Utc>,
     ids: Arc<Mutex<ChaCha12Rng>>,
     memo: Memo,
@@ -304,7 +304,7 @@ pub struct Tx {
 #[derive(Debug, Default)]
 struct Memo {
     /// The farm's settings; forgotten when they change.
-    ways: Option<Ways>,
+    settings: Option<FarmSettings>,
     /// The warm spells that are not settled, of the lots that were asked for last. Only where the transaction reads one snapshot and writes
     /// nothing: none otherwise.
     spells: Option<(Vec<String>, Vec<ledger::warm_spells::Reached>)>,
@@ -317,25 +317,25 @@ struct Memo {
 
 /// What calculations need to know of a farm.
 #[derive(Debug, Clone, Copy)]
-pub struct Ways {
+pub struct FarmSettings {
     /// Its time zone.
     pub zone: Tz,
     /// Its currency and rounding rule.
-    pub coinage: Coinage,
+    pub coinage: CurrencyRules,
 }
 
 impl Tx {
     async fn new(
         mut db: sqlx::Transaction<'static, Postgres>,
-        signed: &Signed,
+        actor: &Actor,
         now: DateTime<Utc>,
         ids: Arc<Mutex<ChaCha12Rng>>,
     ) -> Result<Self> {
-        set_farms(&mut db, &cold::judging::setting_of([signed.farm])).await?;
+        set_farms(&mut db, &cold::evaluation::setting_of([actor.farm])).await?;
         Ok(Self {
             db,
-            farm: signed.farm,
-            signed: Arc::new(signed.clone()),
+            farm: actor.farm,
+            actor: Arc::new(actor.clone()),
             now: cut_to_micros(now),
             ids,
             memo: Memo::default(),
@@ -371,8 +371,8 @@ impl Tx {
 
     /// The signed-in name.
     #[must_use]
-    pub fn signed(&self) -> &Signed {
-        &self.signed
+    pub fn actor(&self) -> &Actor {
+        &self.actor
     }
 
     /// A new id: UUID version 7 (RFC 9562) of the request's instant.
@@ -383,13 +383,13 @@ impl Tx {
     }
 
     /// Who did it: what was written down, or else who is signed in.
-    fn done_by(&self, written: Option<&Short>) -> String {
-        written.map_or_else(|| self.signed.name.chars().take(60).collect(), |w| w.as_str().to_owned())
+    fn performed_by(&self, written: Option<&Short>) -> String {
+        written.map_or_else(|| self.actor.name.chars().take(60).collect(), |w| w.as_str().to_owned())
     }
 
     /// When it happened: what was written down, or else now. A phone's clock may run ahead by up to five minutes; nothing happens later than it
     /// is entered, so what it says then is taken as now.
-    fn happened(
+    fn occurred_at(
         &self,
         written: Option<gillbook_core::units::calendar::Instant>,
         pointer: &str,
@@ -418,7 +418,7 @@ impl Tx {
 
 /// A page of a list: at most `limit` rows that come after `after`.
 #[derive(Debug, Clone)]
-pub struct Page {
+pub struct Pagination {
     /// The last key of the page before.
     pub after: Option<String>,
     /// The most rows.

@@ -118,7 +118,7 @@ impl Store {
     ///
     /// # Errors
     /// Says what to do.
-    pub async fn expect_schema(&self) -> Result<()> {
+    pub async fn ensure_schema(&self) -> Result<()> {
         let at = sqlx::query_scalar!(r#"select to_regclass('public._sqlx_migrations') is not null as "there!""#)
             .fetch_one(&self.pool)
             .await?;
@@ -146,7 +146,7 @@ impl Store {
     ///
     /// # Errors
     /// Says which setting, and what to do.
-    pub async fn expect_trustworthy(&self, durable: bool) -> Result<()> {
+    pub async fn ensure_trustworthy(&self, durable: bool) -> Result<()> {
         let s = sqlx::query_as!(
             ServerSettings,
             r#"select current_setting('fsync') as "fsync!", current_setting('full_page_writes') as "full_page_writes!",

@@ -7,7 +7,7 @@ use rust_decimal::Decimal;
 ///
 /// # Errors
 /// Names the field and the range.
-pub(crate) fn expect_range(
+pub(crate) fn ensure_range(
     value: Decimal,
     least: Decimal,
     most: Decimal,

@@ -65,7 +65,7 @@ impl Answer {
     /// # Panics
     /// When it is another answer.
     #[track_caller]
-    pub fn expect_problem(&self, status: u16, slug: &str, pointer: Option<&str>) {
+    pub fn ensure_problem(&self, status: u16, slug: &str, pointer: Option<&str>) {
         let json = self.expect(status);
         assert_eq!(self.headers[header::CONTENT_TYPE], "application/problem+json");
         assert_eq!(json["type"], format!("/problems/{slug}"), "{json}");

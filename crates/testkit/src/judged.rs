@@ -12,7 +12,7 @@ impl Farm {
     ///
     /// # Errors
     /// When they are not the same, or too few to tell.
-    pub async fn expect_judged_as_once(&self, but: &[ExcursionKind]) -> Result<()> {
+    pub async fn ensure_judged_as_once(&self, but: &[ExcursionKind]) -> Result<()> {
         let mut db = PgConnection::connect_with(&self.admin).await?;
         self.get("/api/excursions").await;
         let stored = judged(&mut db, but).await?;

@@ -5,19 +5,19 @@
 //!
 //! *Invariant:* no SQL and no calculation stands here, and every route stands in the one table of [`rules`].
 
+pub mod access;
 mod api;
-mod body;
+mod auth;
 mod documents;
+mod extract;
 mod live;
 mod metrics;
 mod pages;
 mod problem;
 mod query_names;
-mod reply;
 mod request_id;
-pub mod rules;
+mod respond;
 mod sign_in;
-mod who;
 
 use std::sync::{Arc, LazyLock};
 
@@ -115,15 +115,15 @@ impl App {
     }
 
     /// Brings the farm's stores up to date before somebody looks at them.
-    async fn judge_first(&self, who: &who::Who) -> Result<(), Problem> {
-        Ok(self.store.judge_farm(who.signed.farm, self.now()).await?)
+    async fn refresh_before_read(&self, who: &auth::Authenticated) -> Result<(), Problem> {
+        Ok(self.store.evaluate_farm(who.actor.farm, self.now()).await?)
     }
 }
 
 /// Runs a request that creates: once for a key, its answer kept beside the key in the same transaction.
-macro_rules! once {
+macro_rules! create_tx {
     ($app:expr, $who:expr, $once:expr, |$tx:ident| $work:expr) => {
-        crate::write!($app, $who, |tx| match tx.reserve_key($once).await? {
+        crate::write_tx!($app, $who, |tx| match tx.reserve_key($once).await? {
             Some(first) => Ok(first),
             None => {
                 let value = async {
@@ -138,22 +138,22 @@ macro_rules! once {
 }
 
 /// Runs a request that changes something that is there.
-macro_rules! write {
+macro_rules! write_tx {
     ($app:expr, $who:expr, |$tx:ident| $work:expr) => {
-        gillbook_store::transact!(write, $app.store, &$who.signed, $app.now(), |$tx| $work)
+        gillbook_store::transaction!(write, $app.store, &$who.actor, $app.now(), |$tx| $work)
             .map_err(crate::problem::Problem::from)
     };
 }
 
 /// Runs a request that only reads.
-macro_rules! read {
+macro_rules! read_tx {
     ($app:expr, $who:expr, |$tx:ident| $work:expr) => {
-        gillbook_store::transact!(read, $app.store, &$who.signed, $app.now(), |$tx| $work)
+        gillbook_store::transaction!(read, $app.store, &$who.actor, $app.now(), |$tx| $work)
             .map_err(crate::problem::Problem::from)
     };
 }
 
-pub(crate) use {once, read, write};
+pub(crate) use {create_tx, read_tx, write_tx};
 
 /// The `OpenAPI` description, as JSON. Made once, without a database.
 ///
@@ -175,12 +175,12 @@ pub fn openapi_json() -> &'static str {
 pub fn router(app: App) -> Router {
     let (api, description) = api::router();
     let (pages, page_routes) = pages::router();
-    let routes: Vec<(String, String)> = rules::routes_of(&description).into_iter().chain(page_routes).collect();
-    rules::expect_complete(&routes);
-    let guard = || middleware::from_fn_with_state(app.clone(), who::guard);
+    let routes: Vec<(String, String)> = access::routes_of(&description).into_iter().chain(page_routes).collect();
+    access::ensure_complete(&routes);
+    let guard = || middleware::from_fn_with_state(app.clone(), auth::guard);
     let same_site = || CsrfLayer::new().with_rejection_response(|_| Problem::other_site().into_response());
     let count = middleware::from_fn_with_state(app.clone(), metrics::count);
-    let known_query = middleware::from_fn_with_state(query_names::of(&description), query_names::expect_known);
+    let known_query = middleware::from_fn_with_state(query_names::of(&description), query_names::ensure_known);
     let api = api.route_layer(ServiceBuilder::new().layer(same_site()).layer(guard()).layer(known_query));
     let pages = pages.route_layer(
         ServiceBuilder::new()

@@ -59,7 +59,7 @@ pub(crate) fn events(
     secret: String,
 ) -> Result<impl Stream<Item = Result<Event, Infallible>>, Problem> {
     let place = app.streams.places.clone().try_acquire_owned().map_err(|_| Problem::busy())?;
-    let judged = app.store.judged_places();
+    let judged = app.store.subscribe_evaluated();
     let check = interval_at(Instant::now() + STREAM_SESSION_CHECK, STREAM_SESSION_CHECK);
     let follower = Follower { app, farm, secret, judged, check, _place: place };
     Ok(stream::unfold(follower, |mut follower| async move {

@@ -16,7 +16,7 @@ use axum::{
     middleware::Next,
     response::{IntoResponse, Response},
 };
-use gillbook_core::refusal::{Kind, Refusal};
+use gillbook_core::refusal::{Refusal, RefusalKind};
 use prometheus_client::{
     encoding::{EncodeLabelSet, text::encode},
     metrics::{
@@ -71,7 +71,7 @@ impl fmt::Debug for MetricsSecret {
 
 /// A request, without anything that is its own.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, EncodeLabelSet)]
-struct Answered {
+struct Created {
     method: String,
     route: String,
     status: u16,
@@ -92,7 +92,7 @@ struct Queue {
 /// What is counted while the service runs.
 #[derive(Debug)]
 pub(crate) struct Metrics {
-    requests: Family<Answered, Counter>,
+    requests: Family<Created, Counter>,
     request_seconds: Family<Route, Histogram>,
     commit_records: Histogram,
     commit_seconds: Histogram,
@@ -125,7 +125,7 @@ pub(crate) async fn count(State(app): State<App>, request: Request, next: Next) 
     let method = known_method(request.method()).to_owned();
     let route = request.extensions().get::<MatchedPath>().map_or("none", |path| path.as_str()).to_owned();
     let response = next.run(request).await;
-    let answered = Answered { method: method.clone(), route: route.clone(), status: response.status().as_u16() };
+    let answered = Created { method: method.clone(), route: route.clone(), status: response.status().as_u16() };
     app.metrics.requests.get_or_create(&answered).inc();
     app.metrics.request_seconds.get_or_create(&Route { method, route }).observe(began.elapsed().as_secs_f64());
     response
@@ -142,7 +142,7 @@ pub(crate) async fn show(State(app): State<App>, headers: HeaderMap) -> Result<R
     let Some(secret) = &app.settings.metrics_secret else { return Err(Problem::not_found_page()) };
     if !secret.is_borne(&headers) {
         let detail = "These figures take the operator's secret: Authorization: Bearer and the secret.";
-        return Err(Refusal::new(Kind::NotSignedIn, detail).into());
+        return Err(Refusal::new(RefusalKind::NotSignedIn, detail).into());
     }
     let mut text = String::new();
     encode(&mut text, &registry(&app).await?).map_err(|_| Problem::broken())?;

@@ -4,7 +4,7 @@ use axum::{
     http::{HeaderValue, StatusCode, header},
     response::{IntoResponse, Response},
 };
-use gillbook_core::refusal::{Fault, Kind, Refusal};
+use gillbook_core::refusal::{FieldError, Refusal, RefusalKind};
 use gillbook_store::Error as StoreError;
 use serde::{Serialize, Serializer};
 use utoipa::ToSchema;
@@ -72,7 +72,10 @@ impl Problem {
             Self::not_json(),
             Self::bad_syntax(""),
         ];
-        own.into_iter().map(|p| (p.slug, p.title, p.status())).chain(Kind::ALL.iter().map(|k| shape(*k))).collect()
+        own.into_iter()
+            .map(|p| (p.slug, p.title, p.status()))
+            .chain(RefusalKind::ALL.iter().map(|k| shape(*k)))
+            .collect()
     }
 
     pub(crate) fn status(&self) -> StatusCode {
@@ -134,7 +137,7 @@ impl Problem {
     }
 
     pub(crate) fn not_signed_in() -> Self {
-        Refusal::new(Kind::NotSignedIn, "Sign in again. A program sends a good token.").into()
+        Refusal::new(RefusalKind::NotSignedIn, "Sign in again. A program sends a good token.").into()
     }
 
     pub(crate) fn not_json() -> Self {
@@ -172,28 +175,28 @@ impl Problem {
 }
 
 /// The one place where a refusal becomes HTTP.
-const fn shape(kind: Kind) -> (&'static str, &'static str, StatusCode) {
+const fn shape(kind: RefusalKind) -> (&'static str, &'static str, StatusCode) {
     match kind {
-        Kind::Invalid => ("invalid", "Check one entry", StatusCode::UNPROCESSABLE_ENTITY),
-        Kind::NotFound => ("not-found", "Not found", StatusCode::NOT_FOUND),
-        Kind::AlreadyThere => ("already-there", "Already there", StatusCode::CONFLICT),
-        Kind::NotEnough => ("not-enough", "Not enough there", StatusCode::CONFLICT),
-        Kind::SetAside => ("set-aside", "Set aside for an order", StatusCode::CONFLICT),
-        Kind::OnHold => ("on-hold", "On hold", StatusCode::CONFLICT),
-        Kind::Closed => ("closed", "Closed", StatusCode::CONFLICT),
-        Kind::AlreadyReversed => ("already-reversed", "Already taken back", StatusCode::CONFLICT),
-        Kind::NotReversible => ("not-reversible", "Cannot be taken back", StatusCode::CONFLICT),
-        Kind::RecordKept => ("record-kept", "Records are kept", StatusCode::CONFLICT),
-        Kind::Stale => ("stale", "Changed by somebody else", StatusCode::PRECONDITION_FAILED),
-        Kind::VersionNeeded => ("version-needed", "Version needed", StatusCode::PRECONDITION_REQUIRED),
-        Kind::PriceMissing => ("price-missing", "Price missing", StatusCode::CONFLICT),
-        Kind::KeyReused => ("key-reused", "Key used before", StatusCode::UNPROCESSABLE_ENTITY),
-        Kind::InProgress => ("in-progress", "In progress", StatusCode::CONFLICT),
-        Kind::ShownOnce => ("shown-once", "Shown once", StatusCode::CONFLICT),
-        Kind::NotSignedIn => ("not-signed-in", "Not signed in", StatusCode::UNAUTHORIZED),
-        Kind::NotAllowed => ("not-allowed", "Not allowed", StatusCode::FORBIDDEN),
-        Kind::OwnSignIn => ("own-sign-in", "It takes your own sign-in", StatusCode::FORBIDDEN),
-        Kind::TooMany => ("too-many", "Too many tries", StatusCode::TOO_MANY_REQUESTS),
+        RefusalKind::Invalid => ("invalid", "Check one entry", StatusCode::UNPROCESSABLE_ENTITY),
+        RefusalKind::NotFound => ("not-found", "Not found", StatusCode::NOT_FOUND),
+        RefusalKind::AlreadyThere => ("already-there", "Already there", StatusCode::CONFLICT),
+        RefusalKind::NotEnough => ("not-enough", "Not enough there", StatusCode::CONFLICT),
+        RefusalKind::SetAside => ("set-aside", "Set aside for an order", StatusCode::CONFLICT),
+        RefusalKind::OnHold => ("on-hold", "On hold", StatusCode::CONFLICT),
+        RefusalKind::Closed => ("closed", "Closed", StatusCode::CONFLICT),
+        RefusalKind::AlreadyReversed => ("already-reversed", "Already taken back", StatusCode::CONFLICT),
+        RefusalKind::NotReversible => ("not-reversible", "Cannot be taken back", StatusCode::CONFLICT),
+        RefusalKind::RecordKept => ("record-kept", "Records are kept", StatusCode::CONFLICT),
+        RefusalKind::Stale => ("stale", "Changed by somebody else", StatusCode::PRECONDITION_FAILED),
+        RefusalKind::VersionNeeded => ("version-needed", "Version needed", StatusCode::PRECONDITION_REQUIRED),
+        RefusalKind::PriceMissing => ("price-missing", "Price missing", StatusCode::CONFLICT),
+        RefusalKind::KeyReused => ("key-reused", "Key used before", StatusCode::UNPROCESSABLE_ENTITY),
+        RefusalKind::InProgress => ("in-progress", "In progress", StatusCode::CONFLICT),
+        RefusalKind::ShownOnce => ("shown-once", "Shown once", StatusCode::CONFLICT),
+        RefusalKind::NotSignedIn => ("not-signed-in", "Not signed in", StatusCode::UNAUTHORIZED),
+        RefusalKind::NotAllowed => ("not-allowed", "Not allowed", StatusCode::FORBIDDEN),
+        RefusalKind::OwnSignIn => ("own-sign-in", "It takes your own sign-in", StatusCode::FORBIDDEN),
+        RefusalKind::TooMany => ("too-many", "Too many tries", StatusCode::TOO_MANY_REQUESTS),
     }
 }
 
@@ -202,7 +205,7 @@ impl From<Refusal> for Problem {
         let (slug, title, status) = shape(refusal.kind);
         let mut problem = Self::new(slug, title, status, refusal.detail);
         problem.errors =
-            refusal.faults.into_iter().map(|Fault { pointer, detail }| FieldProblem { pointer, detail }).collect();
+            refusal.faults.into_iter().map(|FieldError { pointer, detail }| FieldProblem { pointer, detail }).collect();
         problem
     }
 }

@@ -34,7 +34,7 @@ pub(crate) fn of(description: &OpenApi) -> QueryNames {
 }
 
 /// Refuses a name that the address does not know.
-pub(crate) async fn expect_known(State(names): State<QueryNames>, request: Request, next: Next) -> Response {
+pub(crate) async fn ensure_known(State(names): State<QueryNames>, request: Request, next: Next) -> Response {
     match unknown(&names, &request) {
         Some(problem) => problem.into_response(),
         None => next.run(request).await,

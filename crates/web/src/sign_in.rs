@@ -13,15 +13,15 @@ use axum::{
 };
 use gillbook_core::{
     limits::{MAX_SIGN_INS_PER_ADDRESS, MAX_SIGN_INS_PER_NAME},
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
 };
 use gillbook_store::farm::people::{Passphrase, SignInName};
 use governor::{DefaultKeyedRateLimiter, Quota, RateLimiter};
 
 use crate::{
     App,
+    auth::{Lasting, cookie, device_secret},
     problem::Problem,
-    who::{Lasting, cookie, device_secret},
 };
 
 /// The other end of a connection. Without an address it is on this machine's own socket.
@@ -115,7 +115,9 @@ pub(crate) async fn sign_in(
         None => false,
     };
     if !app.tries.allow(&name, origin, known_device) {
-        return Err(Refusal::new(Kind::TooMany, "Too many tries to sign in. Wait a minute, then try again.").into());
+        return Err(
+            Refusal::new(RefusalKind::TooMany, "Too many tries to sign in. Wait a minute, then try again.").into()
+        );
     }
     let secrets = app.store.sign_in(&name, passphrase, shared_phone, app.now()).await?;
     let header = |lasting, secret: &str| {

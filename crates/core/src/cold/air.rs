@@ -10,7 +10,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    cold::{exposure::Segment, rejudge::hour_of},
+    cold::{exposure::Segment, reevaluate::hour_of},
     units::calendar::Span,
 };
 
@@ -52,7 +52,7 @@ pub struct Piece {
     /// °C at its end.
     pub until_c: f64,
     /// The most that the probes are apart in it, °C. Zero with one probe.
-    pub apart_c: f64,
+    pub probe_spread_c: f64,
 }
 
 impl Piece {
@@ -65,7 +65,13 @@ impl Piece {
     /// The part of it between two times within it.
     #[must_use]
     pub fn part(&self, from_s: f64, until_s: f64) -> Self {
-        Self { from_s, until_s, from_c: self.at(from_s), until_c: self.at(until_s), apart_c: self.apart_c }
+        Self {
+            from_s,
+            until_s,
+            from_c: self.at(from_s),
+            until_c: self.at(until_s),
+            probe_spread_c: self.probe_spread_c,
+        }
     }
 }
 
@@ -122,7 +128,7 @@ pub fn pieces(
             && r.at - at <= gap_at(at)
         {
             let (t0, t1) = (seconds_into(hour, at), seconds_into(hour, r.at));
-            let whole = Piece { from_s: t0, until_s: t1, from_c: before, until_c: c, apart_c: 0.0 };
+            let whole = Piece { from_s: t0, until_s: t1, from_c: before, until_c: c, probe_spread_c: 0.0 };
             let (from_s, until_s) = (t0.max(0.0), t1.min(HOUR_S));
             if from_s < until_s {
                 lines.push(whole.part(from_s, until_s));
@@ -198,7 +204,7 @@ fn warmest(lines: &[Piece]) -> Vec<Piece> {
         values().fold(f64::MIN, f64::max) - values().fold(f64::MAX, f64::min)
     };
     // Between two cuts the distance of straight lines is greatest at an end.
-    let apart_c = spread(|l| l.from_c).max(spread(|l| l.until_c));
+    let probe_spread_c = spread(|l| l.from_c).max(spread(|l| l.until_c));
     let mut cuts = vec![from, until];
     for (i, a) in lines.iter().enumerate() {
         for b in &lines[i + 1..] {
@@ -217,7 +223,7 @@ fn warmest(lines: &[Piece]) -> Vec<Piece> {
         .map(|pair| {
             let middle = f64::midpoint(pair[0], pair[1]);
             let top = lines.iter().max_by(|a, b| a.at(middle).total_cmp(&b.at(middle))).unwrap_or(&lines[0]);
-            Piece { apart_c, ..top.part(pair[0], pair[1]) }
+            Piece { probe_spread_c, ..top.part(pair[0], pair[1]) }
         })
         .collect()
 }
@@ -243,7 +249,7 @@ mod tests {
         let got = air(&[reading(1, 0, 2.0), reading(2, 0, 4.0), reading(1, 600, 4.0), reading(2, 600, 2.0)]);
         let ends: Vec<(f64, f64, f64)> = got.iter().map(|p| (p.until_s, p.from_c, p.until_c)).collect();
         assert_eq!(ends, [(300.0, 4.0, 3.0), (600.0, 3.0, 4.0)]);
-        assert!(got.iter().all(|p| (p.apart_c - 2.0).abs() < 1e-12));
+        assert!(got.iter().all(|p| (p.probe_spread_c - 2.0).abs() < 1e-12));
     }
 
     #[test]

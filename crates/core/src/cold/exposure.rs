@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
-    cold::{judgement::Figures, kinetic::mean_kinetic_c},
+    cold::{evaluate::Figures, kinetic::mean_kinetic_c},
     units::calendar::Span,
 };
 
@@ -129,11 +129,11 @@ impl Exposure {
             known_s: figures.known_s,
             coverage: if span_s > 0.0 { (figures.known_s / span_s).min(1.0) } else { 0.0 },
             mean_c: figures.mean_c(),
-            min_c: figures.least_c,
-            max_c: figures.most_c,
+            min_c: figures.min_c,
+            max_c: figures.max_c,
             above_s: figures.above_s,
             above_degree_minutes: figures.above_c_s / 60.0,
-            mean_kinetic_c: mean_kinetic_c(figures.aged_s, figures.known_s),
+            mean_kinetic_c: mean_kinetic_c(figures.kinetic_s, figures.known_s),
         }
     }
 }

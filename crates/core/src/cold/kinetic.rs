@@ -36,9 +36,9 @@ pub fn aged_seconds(from_c: f64, until_c: f64, seconds: f64) -> f64 {
 
 /// The mean kinetic temperature, °C, of so much ageing in so many seconds; unknown where nothing is known.
 #[must_use]
-pub fn mean_kinetic_c(aged_s: f64, known_s: f64) -> Option<f64> {
-    (known_s > 0.0 && aged_s > 0.0)
-        .then(|| ACTIVATION_K / (ACTIVATION_K / ZERO_C_IN_K - (aged_s / known_s).ln()) - ZERO_C_IN_K)
+pub fn mean_kinetic_c(kinetic_s: f64, known_s: f64) -> Option<f64> {
+    (known_s > 0.0 && kinetic_s > 0.0)
+        .then(|| ACTIVATION_K / (ACTIVATION_K / ZERO_C_IN_K - (kinetic_s / known_s).ln()) - ZERO_C_IN_K)
 }
 
 #[cfg(test)]

@@ -127,8 +127,8 @@ impl Profile {
     /// No air with these figures uses more than if it had changed at once between two temperatures around its mean: on each piece of the
     /// profile the rate of use is convex in temperature, so that the most is a chord between two of its knots or ends.
     #[must_use]
-    pub fn used_at_most(&self, known_s: f64, mean_c: f64, least_c: f64, most_c: f64) -> f64 {
-        let (low, high) = (least_c.min(mean_c), most_c.max(mean_c));
+    pub fn used_at_most(&self, known_s: f64, mean_c: f64, min_c: f64, max_c: f64) -> f64 {
+        let (low, high) = (min_c.min(mean_c), max_c.max(mean_c));
         let rate = |c: f64| (-self.ln_life(c)).exp();
         let mut ends = self.knots_between(low, high).to_vec();
         ends.extend([low, high]);
@@ -143,8 +143,8 @@ impl Profile {
 
     /// The fastest rate of use between two temperatures, in shares of the whole life a day.
     #[must_use]
-    pub fn fastest(&self, least_c: f64, most_c: f64) -> f64 {
-        let ends = self.knots_between(least_c, most_c).iter().copied().chain([least_c, most_c]);
+    pub fn fastest(&self, min_c: f64, max_c: f64) -> f64 {
+        let ends = self.knots_between(min_c, max_c).iter().copied().chain([min_c, max_c]);
         ends.map(|c| (-self.ln_life(c)).exp()).fold(0.0, f64::max)
     }
 }

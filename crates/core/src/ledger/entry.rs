@@ -234,7 +234,7 @@ impl MovementPlan {
 ///
 /// # Errors
 /// Names the line.
-pub fn expect_weight(legs: &[PlannedLeg]) -> Result<(), Refusal> {
+pub fn ensure_weight(legs: &[PlannedLeg]) -> Result<(), Refusal> {
     match legs.iter().position(|l| l.grams_g <= Grams::ZERO) {
         None => Ok(()),
         Some(i) => Err(Refusal::field(
@@ -331,9 +331,9 @@ mod tests {
         let leg = |grams| {
             PlannedLeg::of(&"L1".parse().unwrap(), &"F1".parse().unwrap(), &"F2".parse().unwrap(), Grams(grams))
         };
-        assert!(expect_weight(&[leg(1), leg(2)]).is_ok());
+        assert!(ensure_weight(&[leg(1), leg(2)]).is_ok());
         for grams in [0, -1] {
-            let refusal = expect_weight(&[leg(1), leg(grams)]).unwrap_err();
+            let refusal = ensure_weight(&[leg(1), leg(grams)]).unwrap_err();
             assert!(refusal.detail.starts_with("Line 2 moves"), "{}", refusal.detail);
         }
     }

@@ -29,7 +29,7 @@ pub struct Source {
 }
 
 /// Grams of a lot by source; `shared` where any of them rests on shares and not on the scale.
-pub type MakeUp = BTreeMap<Source, (Grams, Basis)>;
+pub type Composition = BTreeMap<Source, (Grams, Basis)>;
 
 /// Grams that one lot gave to another.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -48,7 +48,7 @@ pub struct Link {
 /// own make-up (largest remainder), so that the make-up of a lot always adds up to the gram. Lots without a known
 /// beginning (an opening entry) have no make-up. A ring of links, which the ledger cannot make, is cut where it closes.
 #[must_use]
-pub fn make_ups(weighed: &BTreeMap<LotCode, MakeUp>, links: &[Link]) -> BTreeMap<LotCode, MakeUp> {
+pub fn compositions(weighed: &BTreeMap<LotCode, Composition>, links: &[Link]) -> BTreeMap<LotCode, Composition> {
     let mut parents: BTreeMap<&LotCode, Vec<&Link>> = BTreeMap::new();
     for link in links {
         parents.entry(&link.child).or_default().push(link);
@@ -63,21 +63,21 @@ pub fn make_ups(weighed: &BTreeMap<LotCode, MakeUp>, links: &[Link]) -> BTreeMap
 
 fn resolve(
     lot: &LotCode,
-    weighed: &BTreeMap<LotCode, MakeUp>,
+    weighed: &BTreeMap<LotCode, Composition>,
     parents: &BTreeMap<&LotCode, Vec<&Link>>,
-    done: &mut BTreeMap<LotCode, MakeUp>,
+    done: &mut BTreeMap<LotCode, Composition>,
     on_the_way: &mut BTreeSet<LotCode>,
 ) {
     if done.contains_key(lot) || !on_the_way.insert(lot.clone()) {
         return;
     }
-    let mut make_up = weighed.get(lot).cloned().unwrap_or_default();
+    let mut composition = weighed.get(lot).cloned().unwrap_or_default();
     for link in parents.get(lot).into_iter().flatten() {
         resolve(&link.parent, weighed, parents, done, on_the_way);
         let Some(parent) = done.get(&link.parent) else { continue };
         let weights: Vec<i64> = parent.values().map(|(g, _)| g.0).collect();
         for ((source, (_, basis)), grams) in parent.iter().zip(share_by_largest_remainder(link.grams.0, &weights)) {
-            let entry = make_up.entry(source.clone()).or_insert((Grams::ZERO, *basis));
+            let entry = composition.entry(source.clone()).or_insert((Grams::ZERO, *basis));
             entry.0 += Grams(grams);
             // One parent with several sources cannot be told apart by the gram any more.
             if *basis == Basis::Shared || parent.len() > 1 {
@@ -86,7 +86,7 @@ fn resolve(
         }
     }
     on_the_way.remove(lot);
-    done.insert(lot.clone(), make_up);
+    done.insert(lot.clone(), composition);
 }
 
 /// What a lot that went in lost and gave.
@@ -160,7 +160,7 @@ mod tests {
         format!("L-{n}").parse().unwrap()
     }
 
-    fn from_batches(grams: &[i64]) -> MakeUp {
+    fn from_batches(grams: &[i64]) -> Composition {
         grams
             .iter()
             .enumerate()
@@ -184,7 +184,7 @@ mod tests {
             Link { parent: lot(2), child: lot(3), grams: Grams(100) },
             Link { parent: lot(3), child: lot(4), grams: Grams(60) },
         ];
-        let all = make_ups(&weighed, &links);
+        let all = compositions(&weighed, &links);
         let grams = |l: usize| all[&lot(l)].values().map(|(g, _)| g.0).collect::<Vec<_>>();
         assert_eq!(grams(3), [351, 150, 100]);
         assert_eq!(grams(4).iter().sum::<i64>(), 60);

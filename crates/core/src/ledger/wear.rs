@@ -17,7 +17,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use crate::{
     cold::{
         exposure::{Segment, seconds},
-        rejudge::hour_of,
+        reevaluate::hour_of,
         shelf_life::{DAY_S, Profile, Wear},
     },
     ledger::path::{Paths, Stay},
@@ -52,9 +52,9 @@ pub struct HourAir {
     /// Their mean, °C.
     pub mean_c: f64,
     /// The coldest, °C.
-    pub least_c: f64,
+    pub min_c: f64,
     /// The warmest, °C.
-    pub most_c: f64,
+    pub max_c: f64,
 }
 
 /// The air of a place as far back as life is counted.
@@ -77,14 +77,14 @@ pub struct PlaceAir {
 struct Known {
     used: f64,
     seconds: f64,
-    least_c: Option<f64>,
-    most_c: Option<f64>,
+    min_c: Option<f64>,
+    max_c: Option<f64>,
 }
 
 impl Known {
     fn saw(&mut self, c: f64) {
-        self.least_c = Some(self.least_c.map_or(c, |l| l.min(c)));
-        self.most_c = Some(self.most_c.map_or(c, |m| m.max(c)));
+        self.min_c = Some(self.min_c.map_or(c, |l| l.min(c)));
+        self.max_c = Some(self.max_c.map_or(c, |m| m.max(c)));
     }
 
     fn saw_piece(&mut self, piece: &Segment) {
@@ -121,7 +121,9 @@ impl PlaceSums {
         let piece_s: Vec<f64> = air.pieces.iter().map(|p| seconds(p.span)).collect();
         let block = |pieces: &[Segment]| {
             let mut known = Known::default();
-            pieces.iter().for_each(|p| known.saw_piece(p));
+            for piece in pieces {
+                known.saw_piece(piece);
+            }
             known
         };
         Self {
@@ -137,7 +139,7 @@ impl PlaceSums {
         while from < until {
             if from.is_multiple_of(BLOCK) && from + BLOCK <= until {
                 let block = &self.blocks[from / BLOCK];
-                block.least_c.into_iter().chain(block.most_c).for_each(|c| known.saw(c));
+                block.min_c.into_iter().chain(block.max_c).for_each(|c| known.saw(c));
                 from += BLOCK;
             } else {
                 known.saw_piece(&air.pieces[from]);
@@ -156,21 +158,21 @@ struct UsedSums {
 
 impl UsedSums {
     fn of(air: &PlaceAir, sums: &PlaceSums, profile: &Profile) -> Self {
-        let hours = air.hours.iter().map(|h| profile.used_at_most(h.known_s, h.mean_c, h.least_c, h.most_c));
+        let hours = air.hours.iter().map(|h| profile.used_at_most(h.known_s, h.mean_c, h.min_c, h.max_c));
         let pieces = air.pieces.iter().zip(&sums.piece_s).map(|(p, s)| profile.used_along(p.from_c, p.until_c, *s));
         Self { hours: running(hours), pieces: running(pieces) }
     }
 }
 
 /// The air of a place as goods of one profile took it.
-struct Air<'a> {
+struct Exposed<'a> {
     air: &'a PlaceAir,
     place: &'a PlaceSums,
     used: &'a UsedSums,
     profile: &'a Profile,
 }
 
-impl Air<'_> {
+impl Exposed<'_> {
     fn over(&self, span: Span) -> Known {
         let mut known = Known::default();
         self.add_hours(&mut known, Span { until: span.until.min(self.air.close_from), ..span });
@@ -193,11 +195,11 @@ impl Air<'_> {
                 let part = seconds(Span { from: span.from.max(h.hour), until: span.until.min(h.hour + hour) });
                 // Which seconds of the hour are known is not kept: the least that can be known of the part counts.
                 let known_s = (h.known_s - (3600.0 - part)).max(0.0);
-                known.used += known_s / DAY_S * self.profile.fastest(h.least_c, h.most_c);
+                known.used += known_s / DAY_S * self.profile.fastest(h.min_c, h.max_c);
                 known.seconds += known_s;
             }
-            known.saw(h.least_c);
-            known.saw(h.most_c);
+            known.saw(h.min_c);
+            known.saw(h.max_c);
         }
     }
 
@@ -303,7 +305,7 @@ impl<'a> Wearing<'a> {
         let profile = &self.profiles.all[number];
         let place = &*self.places.entry(stay.place.clone()).or_insert_with(|| PlaceSums::of(air));
         let used = self.used.entry((stay.place.clone(), number)).or_insert_with(|| UsedSums::of(air, place, profile));
-        Air { air, place, used, profile }.over(stay.span)
+        Exposed { air, place, used, profile }.over(stay.span)
     }
 }
 
@@ -324,14 +326,14 @@ impl<'a> Unknown<'a> {
             let stay = &paths.stays()[*n];
             let before = stay.before.iter().filter_map(|b| certain.get(b)).cloned();
             let mut places = before.reduce(|a, b| &a & &b).unwrap_or_default();
-            for c in k.least_c.into_iter().chain(k.most_c) {
+            for c in k.min_c.into_iter().chain(k.max_c) {
                 all.saw(c);
                 places.insert(&stay.place);
             }
             certain.insert(*n, places);
         }
         Self {
-            extremes: all.least_c.into_iter().chain(all.most_c).collect(),
+            extremes: all.min_c.into_iter().chain(all.max_c).collect(),
             known_at: certain.pop_last().map(|last| last.1).unwrap_or_default(),
         }
     }

@@ -56,7 +56,7 @@ impl Need {
 
 /// Grams of a lot that are free at a place.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Candidate {
+pub struct AvailableLot {
     /// The lot.
     pub lot: LotCode,
     /// Where it is.
@@ -73,7 +73,7 @@ pub struct Candidate {
 
 /// What is asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Wish {
+pub struct LineDemand {
     /// How much.
     pub grams: Grams,
     /// Grams of one pack where whole packs are asked for.
@@ -111,12 +111,12 @@ pub fn best_before(harvest_day: NaiveDate, days: Option<i32>) -> NaiveDate {
 /// Never takes more than is free, never a lot with too few days left, and only whole packs where packs are asked for. Whether the
 /// candidates are what is wanted is [`Need::takes`]'s to say.
 #[must_use]
-pub fn allocate(wish: &Wish, candidates: &[Candidate]) -> (Vec<Taken>, Grams) {
+pub fn allocate(wish: &LineDemand, candidates: &[AvailableLot]) -> (Vec<Taken>, Grams) {
     let needed_until = wish.delivery_day + Days::new(u64::from(wish.least_days));
-    let mut good: Vec<&Candidate> =
+    let mut good: Vec<&AvailableLot> =
         candidates.iter().filter(|c| c.free > Grams::ZERO && c.expires_on >= needed_until).collect();
     good.sort_by(|a, b| {
-        let key = |c: &Candidate| (c.expires_on, Reverse(c.goods.grade_rank), c.harvest_day);
+        let key = |c: &AvailableLot| (c.expires_on, Reverse(c.goods.grade_rank), c.harvest_day);
         let first_expiring = key(a).cmp(&key(b)).then_with(|| (&a.lot, &a.place).cmp(&(&b.lot, &b.place)));
         if wish.freshest { b.harvest_day.cmp(&a.harvest_day).then(first_expiring) } else { first_expiring }
     });
@@ -154,9 +154,9 @@ mod tests {
         NaiveDate::from_ymd_opt(2026, 5, 1).unwrap() + Days::new(n)
     }
 
-    fn candidate(n: u64, free: i64, expires: u64, harvest: u64) -> Candidate {
+    fn candidate(n: u64, free: i64, expires: u64, harvest: u64) -> AvailableLot {
         let strain = "OY".parse().unwrap();
-        Candidate {
+        AvailableLot {
             goods: Goods { strain, grade_rank: 1, form: Form::Fresh, packaging: Packaging::Open },
             lot: format!("L{n}").parse().unwrap(),
             place: "F1".parse().unwrap(),
@@ -179,8 +179,8 @@ mod tests {
         }
     }
 
-    fn wish(grams: i64) -> Wish {
-        Wish { grams: Grams(grams), pack: None, delivery_day: day(5), least_days: 2, freshest: false }
+    fn wish(grams: i64) -> LineDemand {
+        LineDemand { grams: Grams(grams), pack: None, delivery_day: day(5), least_days: 2, freshest: false }
     }
 
     fn lots(taken: &[Taken]) -> Vec<(&str, i64)> {
@@ -221,14 +221,14 @@ mod tests {
     #[test]
     fn freshest_turns_the_order() {
         let fridge = [candidate(1, 500, 9, 3), candidate(3, 500, 8, 2)];
-        let (taken, _) = allocate(&Wish { freshest: true, ..wish(600) }, &fridge);
+        let (taken, _) = allocate(&LineDemand { freshest: true, ..wish(600) }, &fridge);
         assert_eq!(lots(&taken), [("L1", 500), ("L3", 100)]);
     }
 
     #[test]
     fn packs_are_never_cut() {
         let fridge = [candidate(1, 470, 8, 1), candidate(2, 600, 9, 1)];
-        let (taken, short) = allocate(&Wish { pack: Some(Grams(150)), ..wish(900) }, &fridge);
+        let (taken, short) = allocate(&LineDemand { pack: Some(Grams(150)), ..wish(900) }, &fridge);
         assert_eq!(lots(&taken), [("L1", 450), ("L2", 450)]);
         assert_eq!(short, Grams::ZERO);
     }
@@ -240,7 +240,7 @@ mod tests {
             grams in 1i64..10_000, freshest: bool, least_days in 0u32..8,
         ) {
             let fridge: Vec<_> = fridge.into_iter().enumerate().map(|(i, (g, e, h))| candidate(i as u64, g, e, h)).collect();
-            let wish = Wish { least_days, freshest, ..wish(grams) };
+            let wish = LineDemand { least_days, freshest, ..wish(grams) };
             let (taken, short) = allocate(&wish, &fridge);
             prop_assert_eq!(taken.iter().map(|t| t.grams).sum::<Grams>() + short, wish.grams);
             for t in &taken {

@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 use rust_decimal::Decimal;
 
 use crate::{
-    ledger::lot::{MakeUp, Source},
+    ledger::lot::{Composition, Source},
     text::{BatchCode, LotCode},
     units::{
-        money::Coinage,
+        money::CurrencyRules,
         quantity::{Grams, share_by_largest_remainder},
     },
     words::{Basis, BatchOrigin},
@@ -32,7 +32,7 @@ pub struct Sale {
 /// `amount` is what the docket says for the `docket_grams` of the line. What the customer has after each is priced in proportion and rounded, and each
 /// event brings the difference: so the money of all that came before stands still, and the sum is that of what the customer kept.
 #[must_use]
-pub fn settle(amount: Decimal, docket_grams: Grams, events: &[Grams], coinage: Coinage) -> Vec<Decimal> {
+pub fn settle(amount: Decimal, docket_grams: Grams, events: &[Grams], coinage: CurrencyRules) -> Vec<Decimal> {
     let worth = |kept: Grams| {
         if docket_grams <= Grams::ZERO {
             return Decimal::ZERO;
@@ -52,7 +52,7 @@ pub fn settle(amount: Decimal, docket_grams: Grams, events: &[Grams], coinage: C
 
 /// What a batch's flush brought.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Earned {
+pub struct Attributed {
     /// Grams sold.
     pub grams: Grams,
     /// Net amount.
@@ -65,18 +65,18 @@ pub struct Earned {
 
 /// Sales followed back, and what could not be followed (lots of the opening entry).
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Followed {
+pub struct TracedSales {
     /// By batch and flush.
-    pub by_source: BTreeMap<Source, Earned>,
+    pub by_source: BTreeMap<Source, Attributed>,
     /// Without a known source.
-    pub unknown: Earned,
+    pub unknown: Attributed,
 }
 
-impl Followed {
+impl TracedSales {
     /// The same by batch.
     #[must_use]
-    pub fn by_batch(&self) -> BTreeMap<BatchCode, Earned> {
-        let mut by_batch: BTreeMap<BatchCode, Earned> = BTreeMap::new();
+    pub fn by_batch(&self) -> BTreeMap<BatchCode, Attributed> {
+        let mut by_batch: BTreeMap<BatchCode, Attributed> = BTreeMap::new();
         for (source, earned) in &self.by_source {
             let sum = by_batch.entry(source.batch.clone()).or_default();
             sum.grams += earned.grams;
@@ -93,19 +93,19 @@ impl Followed {
 ///
 /// All sales of a lot are shared as one: shared each by itself their roundings would add up, and always in favour of the same source.
 #[must_use]
-pub fn follow(sales: &[Sale], make_ups: &BTreeMap<LotCode, MakeUp>, coinage: Coinage) -> Followed {
-    let mut followed = Followed::default();
-    let mut by_lot: BTreeMap<&LotCode, Earned> = BTreeMap::new();
+pub fn follow(sales: &[Sale], compositions: &BTreeMap<LotCode, Composition>, coinage: CurrencyRules) -> TracedSales {
+    let mut followed = TracedSales::default();
+    let mut by_lot: BTreeMap<&LotCode, Attributed> = BTreeMap::new();
     for sale in sales {
-        let known = sale.lot.as_ref().filter(|lot| make_ups.get(lot).is_some_and(|m| !m.is_empty()));
+        let known = sale.lot.as_ref().filter(|lot| compositions.get(lot).is_some_and(|m| !m.is_empty()));
         let sum = known.map_or(&mut followed.unknown, |lot| by_lot.entry(lot).or_default());
         sum.grams += sale.grams;
         sum.amount += sale.amount;
         sum.fee += sale.fee;
     }
     for (lot, sold) in by_lot {
-        let make_up = &make_ups[lot];
-        let weights: Vec<i64> = make_up.values().map(|(g, _)| g.0).collect();
+        let composition = &compositions[lot];
+        let weights: Vec<i64> = composition.values().map(|(g, _)| g.0).collect();
         // More may have come back than was sold: that is shared as it was when it went, by its size, with its sign put back.
         let sign = if sold.grams < Grams::ZERO { -1 } else { 1 };
         let grams = share_by_largest_remainder(sold.grams.0.abs(), &weights);
@@ -113,9 +113,9 @@ pub fn follow(sales: &[Sale], make_ups: &BTreeMap<LotCode, MakeUp>, coinage: Coi
             let sign = if amount < Decimal::ZERO { -Decimal::ONE } else { Decimal::ONE };
             coinage.share_by(amount.abs(), &weights).into_iter().map(move |a| a * sign)
         };
-        let mixed = make_up.len() > 1;
+        let mixed = composition.len() > 1;
         let parts = grams.into_iter().zip(share(sold.amount)).zip(share(sold.fee));
-        for ((source, (_, basis)), ((grams, amount), fee)) in make_up.iter().zip(parts) {
+        for ((source, (_, basis)), ((grams, amount), fee)) in composition.iter().zip(parts) {
             let earned = followed.by_source.entry(source.clone()).or_default();
             earned.grams += Grams(grams * sign);
             earned.amount += amount;
@@ -128,7 +128,13 @@ pub fn follow(sales: &[Sale], make_ups: &BTreeMap<LotCode, MakeUp>, coinage: Coi
 
 /// Contribution of a batch: revenue less what it cost to sell, less the cost of its blocks, lost ones included.
 #[must_use]
-pub fn contribution(revenue: Decimal, fee: Decimal, cost_per_block: Decimal, blocks: i32, coinage: Coinage) -> Decimal {
+pub fn contribution(
+    revenue: Decimal,
+    fee: Decimal,
+    cost_per_block: Decimal,
+    blocks: i32,
+    coinage: CurrencyRules,
+) -> Decimal {
     coinage.round(revenue - fee - cost_per_block * Decimal::from(blocks))
 }
 
@@ -183,11 +189,11 @@ mod tests {
     use super::*;
     use crate::units::money::Rounding;
 
-    fn euro() -> Coinage {
-        Coinage::new("EUR", Rounding::HalfUp).unwrap()
+    fn euro() -> CurrencyRules {
+        CurrencyRules::new("EUR", Rounding::HalfUp).unwrap()
     }
 
-    fn make_up(grams: &[i64]) -> MakeUp {
+    fn composition(grams: &[i64]) -> Composition {
         grams
             .iter()
             .enumerate()
@@ -202,7 +208,7 @@ mod tests {
         let amount = euro().by_weight(Grams(930), "18.50".parse().unwrap());
         let followed = follow(
             &[Sale { lot: Some(lot.clone()), grams: Grams(930), amount, fee: Decimal::ZERO }],
-            &BTreeMap::from([(lot, make_up(&[970]))]),
+            &BTreeMap::from([(lot, composition(&[970]))]),
             euro(),
         );
         let earned = &followed.by_batch()[&"B0".parse().unwrap()];
@@ -217,7 +223,7 @@ mod tests {
         // sale by sale it would be 67 g and 0.67 each time, 3,350 g and 33.50.
         let lot: LotCode = "L1".parse().unwrap();
         let one = Sale { lot: Some(lot.clone()), grams: Grams(100), amount: Decimal::ONE, fee: Decimal::ZERO };
-        let followed = follow(&vec![one; 50], &BTreeMap::from([(lot, make_up(&[400, 200]))]), euro());
+        let followed = follow(&vec![one; 50], &BTreeMap::from([(lot, composition(&[400, 200]))]), euro());
         let of = |batch: &str| {
             let earned = &followed.by_batch()[&batch.parse().unwrap()];
             (earned.grams.0, earned.amount.to_string())
@@ -262,7 +268,7 @@ mod tests {
             ups in prop::collection::vec(prop::collection::vec(1i64..30_000, 0..5), 4),
         ) {
             let lot = |i: usize| format!("L{i}").parse::<LotCode>().unwrap();
-            let ups: BTreeMap<_, _> = ups.iter().enumerate().map(|(i, g)| (lot(i), make_up(g))).collect();
+            let ups: BTreeMap<_, _> = ups.iter().enumerate().map(|(i, g)| (lot(i), composition(g))).collect();
             let sales: Vec<Sale> = sales.iter().map(|(l, g, c, f)| Sale {
                 lot: (*l < 4).then(|| lot(*l)), grams: Grams(*g), amount: Decimal::new(*c, 2), fee: Decimal::new(*f, 2),
             }).collect();

@@ -9,11 +9,11 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{CustomerCode, LotCode, MarketDayCode, PlaceCode, ProductCode, Short},
     units::{
         calendar::{Day, Instant},
-        money::Coinage,
+        money::CurrencyRules,
         quantity::Grams,
     },
     words::{MarketDayStatus, PlaceKind},
@@ -186,8 +186,8 @@ impl NewMarketDay {
     ///
     /// # Errors
     /// Names the field.
-    pub fn expect_possible(&self, stall: PlaceKind, coinage: Coinage) -> Result<(), Refusal> {
-        coinage.expect_amount(self.float_amount, "/float_amount")?;
+    pub fn ensure_possible(&self, stall: PlaceKind, coinage: CurrencyRules) -> Result<(), Refusal> {
+        coinage.ensure_amount(self.float_amount, "/float_amount")?;
         if stall != PlaceKind::Stall {
             return Err(Refusal::field("/stall", format!("{} is not a stall.", self.stall)));
         }
@@ -206,7 +206,7 @@ impl NewMarketDay {
     ///
     /// # Errors
     /// Names the field.
-    pub fn expect_goods(
+    pub fn ensure_goods(
         &self,
         is_lot: impl Fn(&LotCode) -> bool,
         places: &BTreeMap<PlaceCode, PlaceKind>,
@@ -243,14 +243,14 @@ pub fn close(
     new: &MarketClose,
     there: &[(LotCode, Grams)],
     back_place: PlaceKind,
-    coinage: Coinage,
+    coinage: CurrencyRules,
 ) -> Result<Vec<Cleared>, Refusal> {
     for (amount, pointer) in [(new.cash, "/cash"), (new.card, "/card"), (new.fee, "/fee")] {
-        coinage.expect_amount(amount, pointer)?;
+        coinage.ensure_amount(amount, pointer)?;
     }
     if day.status == MarketDayStatus::Closed {
         let closed = format!("Market day {} is cashed up already.", day.market_day);
-        return Err(Refusal::new(Kind::Closed, closed));
+        return Err(Refusal::new(RefusalKind::Closed, closed));
     }
     if new.cash < day.float_amount {
         let less = format!("There is less cash than the float of {}.", day.float_amount);
@@ -260,7 +260,7 @@ pub fn close(
         return Err(Refusal::field("/lots", "A stall has at most 200 lots. Name those that were not all sold."));
     }
     for (i, row) in new.lots.iter().enumerate() {
-        expect_row(i, row, &new.lots[..i], there)?;
+        ensure_row(i, row, &new.lots[..i], there)?;
     }
     if !back_place.sells() {
         return Err(Refusal::field(
@@ -277,7 +277,7 @@ pub fn close(
     Ok(cleared.collect())
 }
 
-fn expect_row(i: usize, row: &StallRow, before: &[StallRow], there: &[(LotCode, Grams)]) -> Result<(), Refusal> {
+fn ensure_row(i: usize, row: &StallRow, before: &[StallRow], there: &[(LotCode, Grams)]) -> Result<(), Refusal> {
     if before.iter().any(|r| r.lot == row.lot) {
         let twice = format!("Lot {} is listed twice. Add the two up.", row.lot);
         return Err(Refusal::field(format!("/lots/{i}/lot"), twice));
@@ -291,7 +291,7 @@ fn expect_row(i: usize, row: &StallRow, before: &[StallRow], there: &[(LotCode, 
     let named = row.back_g + row.wasted_g + row.tasted_g;
     if named > had {
         let more = format!("The stall has {had} of lot {}, and {named} are named.", row.lot);
-        return Err(Refusal::new(Kind::NotEnough, more).at(format!("/lots/{i}/back_g")));
+        return Err(Refusal::new(RefusalKind::NotEnough, more).at(format!("/lots/{i}/back_g")));
     }
     Ok(())
 }
@@ -303,8 +303,8 @@ mod tests {
     use super::*;
     use crate::units::money::Rounding;
 
-    fn euro() -> Coinage {
-        Coinage::new("EUR", Rounding::HalfUp).unwrap()
+    fn euro() -> CurrencyRules {
+        CurrencyRules::new("EUR", Rounding::HalfUp).unwrap()
     }
 
     fn day(status: &str) -> MarketDay {
@@ -327,7 +327,7 @@ mod tests {
         serde_json::from_value(body).unwrap()
     }
 
-    fn refused(changes: Value) -> (Kind, String) {
+    fn refused(changes: Value) -> (RefusalKind, String) {
         let refusal = close(&day("open"), &closing(changes), &there(), PlaceKind::Fridge, euro()).unwrap_err();
         (refusal.kind, refusal.faults.first().map(|f| f.pointer.clone()).unwrap_or_default())
     }
@@ -349,8 +349,8 @@ mod tests {
     #[test]
     fn no_more_is_named_than_is_there() {
         let (kind, pointer) = refused(json!({"lots": [{"lot": "L2", "back_g": 400, "wasted_g": 101}]}));
-        assert_eq!((kind, pointer.as_str()), (Kind::NotEnough, "/lots/0/back_g"));
-        assert_eq!(refused(json!({"lots": [{"lot": "L9", "back_g": 1}]})).0, Kind::NotEnough);
+        assert_eq!((kind, pointer.as_str()), (RefusalKind::NotEnough, "/lots/0/back_g"));
+        assert_eq!(refused(json!({"lots": [{"lot": "L9", "back_g": 1}]})).0, RefusalKind::NotEnough);
     }
 
     #[test]
@@ -383,7 +383,7 @@ mod tests {
     #[test]
     fn a_day_is_cashed_up_once() {
         let refusal = close(&day("closed"), &closing(json!({})), &there(), PlaceKind::Fridge, euro()).unwrap_err();
-        assert_eq!(refusal.kind, Kind::Closed);
+        assert_eq!(refusal.kind, RefusalKind::Closed);
     }
 
     #[test]
@@ -404,7 +404,7 @@ mod tests {
         let kinds =
             [("F1", PlaceKind::Fridge), ("S1", PlaceKind::Shelf), ("V1", PlaceKind::Van), ("STALL", PlaceKind::Stall)];
         let places = kinds.iter().map(|(p, kind)| (p.parse().unwrap(), *kind)).collect();
-        let asked = |lot: &str, place: &str| out(lot, place).expect_goods(|l| l.as_str() != "L9", &places);
+        let asked = |lot: &str, place: &str| out(lot, place).ensure_goods(|l| l.as_str() != "L9", &places);
         for place in ["F1", "S1", "V1"] {
             assert!(asked("L2", place).is_ok(), "{place}");
         }
@@ -423,8 +423,8 @@ mod tests {
             )
             .unwrap()
         };
-        let blamed = |day: NewMarketDay, kind| day.expect_possible(kind, euro()).unwrap_err().faults[0].pointer.clone();
-        assert!(out(200, "50.00").expect_possible(PlaceKind::Stall, euro()).is_ok());
+        let blamed = |day: NewMarketDay, kind| day.ensure_possible(kind, euro()).unwrap_err().faults[0].pointer.clone();
+        assert!(out(200, "50.00").ensure_possible(PlaceKind::Stall, euro()).is_ok());
         assert_eq!(blamed(out(0, "50.00"), PlaceKind::Stall), "/taken");
         assert_eq!(blamed(out(201, "50.00"), PlaceKind::Stall), "/taken");
         assert_eq!(blamed(out(1, "50.005"), PlaceKind::Stall), "/float_amount");

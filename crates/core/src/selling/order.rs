@@ -8,7 +8,7 @@ use utoipa::ToSchema;
 
 use super::{customer::Customer, product::Product};
 use crate::{
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{CustomerCode, Note, OrderCode, ProductCode},
     units::{calendar::Day, quantity::Grams},
     words::OrderStatus,
@@ -145,7 +145,7 @@ fn nominal(pack_g: i32, packs: i32) -> Grams {
 ///
 /// # Errors
 /// Names the day.
-pub fn expect_day_to_come(day: NaiveDate, today: NaiveDate, past_day: bool) -> Result<(), Refusal> {
+pub fn ensure_day_to_come(day: NaiveDate, today: NaiveDate, past_day: bool) -> Result<(), Refusal> {
     if day >= today || past_day {
         return Ok(());
     }
@@ -162,7 +162,7 @@ pub fn expect_day_to_come(day: NaiveDate, today: NaiveDate, past_day: bool) -> R
 pub fn next_status(order: &OrderCode, was: OrderStatus, change: Option<OrderStatus>) -> Result<OrderStatus, Refusal> {
     if !matches!(was, OrderStatus::Draft | OrderStatus::Confirmed) {
         return Err(Refusal::new(
-            Kind::Closed,
+            RefusalKind::Closed,
             format!("Order {order} is {was} and is not changed any more. Write a new one."),
         ));
     }
@@ -263,9 +263,9 @@ mod tests {
     #[test]
     fn a_day_that_is_past_must_be_meant() {
         let day = |d| NaiveDate::from_ymd_opt(2026, 5, d).unwrap();
-        assert!(expect_day_to_come(day(4), day(4), false).is_ok());
-        assert_eq!(expect_day_to_come(day(3), day(4), false).unwrap_err().faults[0].pointer, "/delivery_day");
-        assert!(expect_day_to_come(day(3), day(4), true).is_ok());
+        assert!(ensure_day_to_come(day(4), day(4), false).is_ok());
+        assert_eq!(ensure_day_to_come(day(3), day(4), false).unwrap_err().faults[0].pointer, "/delivery_day");
+        assert!(ensure_day_to_come(day(3), day(4), true).is_ok());
     }
 
     #[test]
@@ -279,7 +279,7 @@ mod tests {
         assert_eq!(to(Confirmed, Some(Cancelled)), Some(Cancelled));
         assert_eq!(to(Confirmed, Some(Draft)), None);
         for status in OrderStatus::ALL.iter().filter(|s| !matches!(s, Draft | Confirmed)) {
-            assert_eq!(next_status(&code, *status, None).unwrap_err().kind, Kind::Closed, "{status}");
+            assert_eq!(next_status(&code, *status, None).unwrap_err().kind, RefusalKind::Closed, "{status}");
             if *status != Cancelled {
                 assert_eq!(next_status(&code, Confirmed, Some(*status)).unwrap_err().faults[0].pointer, "/status");
             }

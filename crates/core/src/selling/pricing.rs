@@ -3,7 +3,7 @@
 use rust_decimal::Decimal;
 
 use crate::{
-    units::{money::Coinage, quantity::Grams},
+    units::{money::CurrencyRules, quantity::Grams},
     words::PriceUnit,
 };
 
@@ -17,7 +17,7 @@ pub fn price_line(
     unit: PriceUnit,
     pack_g: Option<i32>,
     parts: &[Grams],
-    coinage: Coinage,
+    coinage: CurrencyRules,
 ) -> Vec<Decimal> {
     let grams: Grams = parts.iter().copied().sum();
     let amount = match (unit, pack_g) {
@@ -33,7 +33,7 @@ mod tests {
     use crate::units::money::Rounding;
 
     fn amounts(price: &str, unit: PriceUnit, pack_g: Option<i32>, parts: &[i64]) -> Vec<String> {
-        let euro = Coinage::new("EUR", Rounding::HalfUp).unwrap();
+        let euro = CurrencyRules::new("EUR", Rounding::HalfUp).unwrap();
         let parts: Vec<Grams> = parts.iter().map(|g| Grams(*g)).collect();
         price_line(price.parse().unwrap(), unit, pack_g, &parts, euro).iter().map(ToString::to_string).collect()
     }

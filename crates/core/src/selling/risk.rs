@@ -4,7 +4,7 @@
 use chrono::{Days, NaiveDate};
 
 use crate::{
-    selling::allocation::{Candidate, Need, Taken, Wish, allocate},
+    selling::allocation::{AvailableLot, LineDemand, Need, Taken, allocate},
     text::{LotCode, PlaceCode},
     units::quantity::Grams,
 };
@@ -13,7 +13,7 @@ use crate::{
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Stock {
     /// What, where and how much; `free` counts what is set aside too, and `expires_on` is the last day that it can be sold on.
-    pub candidate: Candidate,
+    pub candidate: AvailableLot,
     /// Nothing goes out of a lot on hold.
     pub on_hold: bool,
 }
@@ -24,7 +24,7 @@ pub struct Demand {
     /// What will do.
     pub need: Need,
     /// What is wished beyond what is set aside.
-    pub wish: Wish,
+    pub wish: LineDemand,
     /// What is set aside for it.
     pub set_aside: Vec<Taken>,
 }
@@ -123,7 +123,7 @@ pub fn at_risk(stock: &[Stock], demand: &[Demand]) -> Vec<AtRisk> {
     turn.sort_by_key(|n| demand[*n].wish.delivery_day);
     for n in turn {
         let d = &demand[n];
-        let fitting: Vec<Candidate> = rows
+        let fitting: Vec<AvailableLot> = rows
             .iter()
             .filter(|r| !r.stock.on_hold && d.need.takes(&r.stock.candidate.goods))
             .map(|r| r.stock.candidate.clone())
@@ -187,7 +187,7 @@ mod tests {
         let goods =
             Goods { strain: strain.parse().unwrap(), grade_rank: 1, form: Form::Fresh, packaging: Packaging::Open };
         Stock {
-            candidate: Candidate {
+            candidate: AvailableLot {
                 lot: format!("L{n}").parse().unwrap(),
                 place: "F1".parse().unwrap(),
                 free: Grams(free),
@@ -202,7 +202,7 @@ mod tests {
     fn order(strain: &str, grams: i64, on: u64) -> Demand {
         Demand {
             need: Need { strains: vec![strain.parse().unwrap()], least_rank: 2, form: Form::Fresh, packaging: None },
-            wish: Wish { grams: Grams(grams), pack: None, delivery_day: day(on), least_days: 0, freshest: false },
+            wish: LineDemand { grams: Grams(grams), pack: None, delivery_day: day(on), least_days: 0, freshest: false },
             set_aside: Vec::new(),
         }
     }

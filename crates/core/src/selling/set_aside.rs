@@ -7,12 +7,12 @@ use serde::Deserialize;
 use utoipa::ToSchema;
 
 use super::{
-    allocation::{Candidate, Taken, Wish, allocate, line_limit},
+    allocation::{AvailableLot, LineDemand, Taken, allocate, line_limit},
     customer::Customer,
     product::Product,
 };
 use crate::{
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{Line, LotCode, OrderCode, PlaceCode, StrainCode},
     units::quantity::Grams,
     words::{Form, PlaceKind},
@@ -85,7 +85,7 @@ pub fn fill(
     lines: &[WantedLine],
     delivery_day: NaiveDate,
     customer: &Customer,
-    available: &[Vec<Candidate>],
+    available: &[Vec<AvailableLot>],
 ) -> Vec<(i32, Taken)> {
     let mut taken: Vec<(i32, Taken)> = Vec::new();
     for (line, lots) in lines.iter().zip(available) {
@@ -94,7 +94,7 @@ pub fn fill(
             lot.free -=
                 taken.iter().filter(|(_, t)| t.lot == lot.lot && t.place == lot.place).map(|(_, t)| t.grams).sum();
         }
-        let wish = Wish {
+        let wish = LineDemand {
             grams: line.grams_g,
             pack: line.pack(),
             delivery_day,
@@ -110,7 +110,7 @@ pub fn fill(
 ///
 /// # Errors
 /// Names the list.
-pub fn expect_bounded(chosen: &[Chosen]) -> Result<(), Refusal> {
+pub fn ensure_bounded(chosen: &[Chosen]) -> Result<(), Refusal> {
     if chosen.len() > MAX_CHOSEN {
         return Err(Refusal::field("/chosen", "At most 500 lots are chosen at once."));
     }
@@ -123,7 +123,7 @@ pub fn expect_bounded(chosen: &[Chosen]) -> Result<(), Refusal> {
 /// # Errors
 /// Names the first entry that cannot be.
 pub fn choose(order: &OrderCode, chosen: &[Chosen], facts: &ChoiceFacts) -> Result<Vec<(i32, Taken)>, Refusal> {
-    expect_bounded(chosen)?;
+    ensure_bounded(chosen)?;
     for (i, choice) in chosen.iter().enumerate() {
         let blame = |field: &str, detail: String| Refusal::field(format!("/chosen/{i}/{field}"), detail);
         let line = facts
@@ -147,7 +147,7 @@ pub fn choose(order: &OrderCode, chosen: &[Chosen], facts: &ChoiceFacts) -> Resu
         }
         if !facts.there.contains(&(choice.lot.clone(), choice.place.clone())) {
             let nothing = format!("{} has nothing of lot {}.", choice.place, choice.lot);
-            return Err(Refusal::new(Kind::NotEnough, nothing).at(format!("/chosen/{i}/place")));
+            return Err(Refusal::new(RefusalKind::NotEnough, nothing).at(format!("/chosen/{i}/place")));
         }
     }
     let taken = |c: &Chosen| Taken { lot: c.lot.clone(), place: c.place.clone(), grams: c.grams_g };
@@ -250,7 +250,7 @@ mod tests {
     fn orders_are_filled_from_fridges_and_shelves_where_the_lot_stands() {
         assert!(refused(&one(json!({"place": "V1"}))).detail.contains("not a place that orders are filled from"));
         let elsewhere = refused(&one(json!({"place": "S1"})));
-        assert_eq!((elsewhere.kind, elsewhere.faults[0].pointer.as_str()), (Kind::NotEnough, "/chosen/0/place"));
+        assert_eq!((elsewhere.kind, elsewhere.faults[0].pointer.as_str()), (RefusalKind::NotEnough, "/chosen/0/place"));
     }
 
     #[test]
@@ -277,9 +277,9 @@ mod tests {
         assert_eq!(refused(&many).faults[0].pointer, "/chosen");
     }
 
-    fn available(lot: &str, free: i64, expires: u32) -> Candidate {
+    fn available(lot: &str, free: i64, expires: u32) -> AvailableLot {
         let day = |d| NaiveDate::from_ymd_opt(2026, 5, d).unwrap();
-        Candidate {
+        AvailableLot {
             lot: lot.parse().unwrap(),
             place: "F1".parse().unwrap(),
             free: Grams(free),

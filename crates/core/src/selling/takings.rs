@@ -6,7 +6,7 @@
 
 use rust_decimal::Decimal;
 
-use crate::units::{money::Coinage, quantity::Grams};
+use crate::units::{money::CurrencyRules, quantity::Grams};
 
 /// Grams of a lot that a stall sold.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -34,7 +34,7 @@ pub struct StallShare {
 
 /// An amount without the tax that is in it: amount × 100 ÷ (100 + rate), rounded once.
 #[must_use]
-pub fn without_tax(gross: Decimal, tax_percent: Decimal, coinage: Coinage) -> Decimal {
+pub fn without_tax(gross: Decimal, tax_percent: Decimal, coinage: CurrencyRules) -> Decimal {
     coinage.round(gross * Decimal::ONE_HUNDRED / (Decimal::ONE_HUNDRED + tax_percent))
 }
 
@@ -48,7 +48,7 @@ pub fn share_takings(
     fee: Decimal,
     sold: &[StallLot],
     else_percent: Decimal,
-    coinage: Coinage,
+    coinage: CurrencyRules,
 ) -> Vec<StallShare> {
     let highest = sold.iter().filter_map(|s| s.tax_percent).max().unwrap_or(else_percent);
     let priced = sold.iter().filter_map(|s| s.price_per_kg.map(|p| (Decimal::from(s.grams.0), p)));
@@ -89,8 +89,8 @@ mod tests {
     use super::*;
     use crate::units::money::Rounding;
 
-    fn euro() -> Coinage {
-        Coinage::new("EUR", Rounding::HalfUp).unwrap()
+    fn euro() -> CurrencyRules {
+        CurrencyRules::new("EUR", Rounding::HalfUp).unwrap()
     }
 
     fn lot(grams: i64, price: Option<&str>, tax: Option<&str>) -> StallLot {

@@ -33,12 +33,12 @@ impl Rounding {
 
 /// A currency with the farm's rounding rule.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Coinage {
+pub struct CurrencyRules {
     currency: Currency,
     rounding: Rounding,
 }
 
-impl Coinage {
+impl CurrencyRules {
     /// By the currency's ISO 4217 letters. `None` for a code that is not in the standard or has no minor unit there.
     #[must_use]
     pub fn new(letters: &str, rounding: Rounding) -> Option<Self> {
@@ -96,9 +96,9 @@ impl Coinage {
     ///
     /// # Errors
     /// Refuses an amount below zero or with more decimals than the currency has: rounding it would move money without a word.
-    pub fn expect_amount(self, amount: Decimal, pointer: &str) -> Result<(), Refusal> {
+    pub fn ensure_amount(self, amount: Decimal, pointer: &str) -> Result<(), Refusal> {
         let letters = self.currency.code();
-        expect_places(amount, self.places(), pointer, &format!("An amount in {letters}"))
+        ensure_places(amount, self.places(), pointer, &format!("An amount in {letters}"))
     }
 }
 
@@ -106,11 +106,11 @@ impl Coinage {
 ///
 /// # Errors
 /// Refuses one below zero or with more than [`UNIT_PRICE_PLACES`] decimals.
-pub fn expect_unit_price(price: Decimal, pointer: &str) -> Result<(), Refusal> {
-    expect_places(price, UNIT_PRICE_PLACES, pointer, "The price of a unit")
+pub fn ensure_unit_price(price: Decimal, pointer: &str) -> Result<(), Refusal> {
+    ensure_places(price, UNIT_PRICE_PLACES, pointer, "The price of a unit")
 }
 
-fn expect_places(amount: Decimal, places: u32, pointer: &str, what: &str) -> Result<(), Refusal> {
+fn ensure_places(amount: Decimal, places: u32, pointer: &str, what: &str) -> Result<(), Refusal> {
     if amount < Decimal::ZERO {
         return Err(Refusal::field(pointer, format!("{what} is zero or more.")));
     }
@@ -129,8 +129,8 @@ fn expect_places(amount: Decimal, places: u32, pointer: &str, what: &str) -> Res
 mod tests {
     use super::*;
 
-    fn euro(rounding: Rounding) -> Coinage {
-        Coinage::new("EUR", rounding).unwrap()
+    fn euro(rounding: Rounding) -> CurrencyRules {
+        CurrencyRules::new("EUR", rounding).unwrap()
     }
 
     #[test]
@@ -170,7 +170,7 @@ mod tests {
 
     #[test]
     fn places_follow_iso_4217() {
-        let places = |c| Coinage::new(c, Rounding::HalfUp).map(Coinage::places);
+        let places = |c| CurrencyRules::new(c, Rounding::HalfUp).map(CurrencyRules::places);
         assert_eq!(
             [places("EUR"), places("JPY"), places("BHD"), places("XAU"), places("QQQ")],
             [Some(2), Some(0), Some(3), None, None]
@@ -181,7 +181,10 @@ mod tests {
     fn no_more_decimals_are_taken_than_the_currency_has() {
         // ISO 4217: the Tunisian dinar has three, the yen none.
         let takes = |letters: &str, amount: &str| {
-            Coinage::new(letters, Rounding::HalfUp).unwrap().expect_amount(amount.parse().unwrap(), "/cash").is_ok()
+            CurrencyRules::new(letters, Rounding::HalfUp)
+                .unwrap()
+                .ensure_amount(amount.parse().unwrap(), "/cash")
+                .is_ok()
         };
         for (letters, amount, taken) in [
             ("TND", "75.805", true),
@@ -196,8 +199,8 @@ mod tests {
         ] {
             assert_eq!(takes(letters, amount), taken, "{amount} {letters}");
         }
-        assert!(expect_unit_price("0.0125".parse().unwrap(), "/amount").is_ok());
-        let refused = expect_unit_price("0.01255".parse().unwrap(), "/amount").unwrap_err();
+        assert!(ensure_unit_price("0.0125".parse().unwrap(), "/amount").is_ok());
+        let refused = ensure_unit_price("0.01255".parse().unwrap(), "/amount").unwrap_err();
         assert_eq!(refused.faults[0].pointer, "/amount");
         assert!(refused.detail.contains("at most 4 decimals"), "{refused}");
     }

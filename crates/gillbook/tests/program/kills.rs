@@ -89,7 +89,7 @@ impl Boards {
 }
 
 /// Every acknowledged reading is there once; hours and excursions are those of one judging of the raw rows.
-async fn expect_all(farm: &Farm, acknowledged: &BTreeSet<i64>) -> Result<()> {
+async fn ensure_all(farm: &Farm, acknowledged: &BTreeSet<i64>) -> Result<()> {
     let mut db = PgConnection::connect_with(&farm.admin).await?;
     let rows = sqlx::query("select extract(epoch from at)::bigint as at, count(*) as n from reading group by 1")
         .fetch_all(&mut db)
@@ -98,7 +98,7 @@ async fn expect_all(farm: &Farm, acknowledged: &BTreeSet<i64>) -> Result<()> {
     ensure!(rows.iter().all(|r| r.get::<i64, _>("n") == 1), "each once");
     ensure!(acknowledged.is_subset(&there), "lost: {:?}", acknowledged.difference(&there).collect::<Vec<_>>());
     // Silence goes on while it is judged twice.
-    farm.expect_judged_as_once(&[ExcursionKind::NoData]).await
+    farm.ensure_judged_as_once(&[ExcursionKind::NoData]).await
 }
 
 async fn farm_with_token(home: &std::path::Path, serving: &Serving) -> Result<(Farm, String)> {
@@ -128,7 +128,7 @@ async fn the_program_killed_while_readings_come_in_loses_none() -> Result<()> {
         serving = Serving::start(home.path())?;
     }
     farm = farm.moved_to(vec![serving.address()]);
-    expect_all(&farm, &acknowledged).await?;
+    ensure_all(&farm, &acknowledged).await?;
     ensure!(serving.stop()?);
     Ok(())
 }
@@ -150,7 +150,7 @@ async fn the_database_killed_while_readings_come_in_loses_none_and_comes_back() 
     }
     boards.work(&mut chance).await;
     let acknowledged = boards.stop().await?;
-    expect_all(&farm, &acknowledged).await?;
+    ensure_all(&farm, &acknowledged).await?;
     ensure!(serving.stop()?);
     Ok(())
 }

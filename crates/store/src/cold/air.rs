@@ -10,7 +10,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     cold::{
         air::Reading,
-        judgement::{Figures, Rules},
+        evaluate::{Figures, Rules},
     },
     text::PlaceCode,
     units::calendar::Span,
@@ -180,8 +180,8 @@ impl Tx {
     ) -> Result<BTreeMap<PlaceCode, BTreeMap<DateTime<Utc>, Figures>>> {
         let codes: Vec<String> = places.iter().map(ToString::to_string).collect();
         let rows = sqlx::query!(
-            r#"select place as "place: PlaceCode", hour, readings, faults, known_s, air_c_s, aged_s, above_s, above_c_s, below_s, least_c,
-                      most_c, product_c, apart_c
+            r#"select place as "place: PlaceCode", hour, readings, faults, known_s, air_integral_c_s, kinetic_s, above_s, above_c_s, below_s, min_c,
+                      max_c, product_c, probe_spread_c
                  from place_hour where farm_id = $1 and place = any ($2) and hour >= $3 and hour < $4 order by place, hour"#,
             self.farm.0,
             &codes,
@@ -196,15 +196,15 @@ impl Tx {
                 readings: r.readings,
                 faults: r.faults,
                 known_s: r.known_s,
-                air_c_s: r.air_c_s,
-                aged_s: r.aged_s,
+                air_integral_c_s: r.air_integral_c_s,
+                kinetic_s: r.kinetic_s,
                 above_s: r.above_s,
                 above_c_s: r.above_c_s,
                 below_s: r.below_s,
-                least_c: r.least_c,
-                most_c: r.most_c,
+                min_c: r.min_c,
+                max_c: r.max_c,
                 product_c: r.product_c,
-                apart_c: r.apart_c,
+                probe_spread_c: r.probe_spread_c,
             };
             hours.entry(r.place).or_default().insert(r.hour, figures);
         }

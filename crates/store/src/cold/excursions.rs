@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
-    cold::{judgement::Excursion as Judged, rejudge::Rejudged},
+    cold::{evaluate::Excursion as Judged, reevaluate::Replacement},
     refusal::Refusal,
     text::PlaceCode,
     words::ExcursionKind,
@@ -40,7 +40,7 @@ impl Tx {
     pub(crate) async fn replace_excursions(
         &mut self,
         place: &PlaceCode,
-        done: Option<&Rejudged>,
+        done: Option<&Replacement>,
         open: &[Judged],
     ) -> Result<()> {
         let (from, until) = done.map_or((None, None), |d| (Some(d.from), d.until));

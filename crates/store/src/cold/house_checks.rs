@@ -145,7 +145,7 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.cold.house_checks", skip_all, fields(farm_id = self.farm.0))]
     pub async fn house_checks(&mut self) -> Result<Vec<HouseCheck>> {
-        let zone = self.ways().await?.zone;
+        let zone = self.farm_settings().await?.zone;
         let today = day_of(self.now, zone);
         let rows = sqlx::query!(
             r#"select c.house_check as "check: HouseCheckCode", c.name, c.topic as "topic: CheckTopic", c.every_days, c.added_at,
@@ -189,7 +189,7 @@ impl Tx {
         if !new.good && new.what_done.as_str().is_empty() {
             return Err(Refusal::field("/what_done", "It was not good. Say what was done about it.").into());
         }
-        let done_at = self.happened(new.done_at, "/done_at")?;
+        let done_at = self.occurred_at(new.done_at, "/done_at")?;
         let id = self.new_id();
         sqlx::query!(
             "insert into house_check_done (farm_id, done_id, house_check, good, what_done, done_at, recorded_at, done_by, entered_by)
@@ -201,8 +201,8 @@ impl Tx {
             new.what_done.as_str(),
             done_at,
             self.now,
-            self.done_by(new.by.as_ref()),
-            self.signed.name
+            self.performed_by(new.by.as_ref()),
+            self.actor.name
         )
         .execute(&mut *self.db)
         .await?;
@@ -238,14 +238,14 @@ impl Tx {
         if !new.c.is_finite() {
             return Err(Refusal::field("/c", "A temperature is a number, such as 3.5.").into());
         }
-        let at = self.happened(new.at, "/at")?;
+        let at = self.occurred_at(new.at, "/at")?;
         let id = self.new_id();
         let spot = SpotReading {
             place: place.clone(),
             at,
             c: new.c,
             note: new.note.to_string(),
-            done_by: self.done_by(new.by.as_ref()),
+            done_by: self.performed_by(new.by.as_ref()),
         };
         sqlx::query!(
             "insert into spot_reading (farm_id, spot_id, place, at, c, note, recorded_at, done_by, entered_by)
@@ -258,7 +258,7 @@ impl Tx {
             spot.note,
             self.now,
             spot.done_by,
-            self.signed.name
+            self.actor.name
         )
         .execute(&mut *self.db)
         .await?;

@@ -5,29 +5,29 @@ use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
-    cold::judgement::Excursion,
+    cold::evaluate::Excursion,
     limits::{MAX_NOTICE_TRIES, MAX_RECEIVERS},
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{PlaceCode, Text},
-    words::{ExcursionKind, NoticeAbout, NoticeWay},
+    words::{Channel, ExcursionKind, NoticeKind},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::secret::random_bytes;
-use crate::{FarmId, Result, Signed, Store, Tx, cold::probe_checks::ProbeCheck, transact};
+use crate::{Actor, FarmId, Result, Store, Tx, cold::probe_checks::ProbeCheck, transaction};
 
 /// The oldest excursion that somebody is still told of.
 const MAX_NOTICE_AGE: TimeDelta = TimeDelta::days(1);
 
 /// Somebody who is told.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct NoticeTo {
+pub struct NoticeRecipient {
     /// Id.
     pub notice_to: Uuid,
     /// How.
-    pub way: NoticeWay,
+    pub way: Channel,
     /// An e-mail address, or the address of a webhook.
     pub address: String,
     /// Minutes to wait first: whoever is told later is told only if it still lasts.
@@ -46,7 +46,7 @@ pub struct NoticeTo {
 #[serde(deny_unknown_fields)]
 pub struct NewNoticeTo {
     /// How.
-    pub way: NoticeWay,
+    pub way: Channel,
     /// An e-mail address, or the address of a webhook (`https://…`).
     pub address: Text<3, 500>,
     /// Minutes to wait first.
@@ -69,13 +69,13 @@ pub struct Notice {
     /// Id; a webhook's `webhook-id`.
     pub notice_id: Uuid,
     /// How.
-    pub way: NoticeWay,
+    pub way: Channel,
     /// Where to.
     pub address: String,
     /// The webhook's secret.
     pub secret: String,
     /// What it tells.
-    pub about: NoticeAbout,
+    pub about: NoticeKind,
     /// The excursion, or the check of a probe, that it is about.
     pub event: Uuid,
     /// Subject.
@@ -104,7 +104,7 @@ impl Store {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.cold.lease_notices", skip_all)]
     pub async fn lease_notices(&self, max: usize, now: DateTime<Utc>) -> Result<Vec<Notice>> {
-        let mut db = self.begin_for(&self.farms_with_people().await?).await?;
+        let mut db = self.first_dirty_hour(&self.farms_with_people().await?).await?;
         let rows = sqlx::query!(
             r#"with due as (
                    select n.farm_id, n.notice_id, n.due_at,
@@ -132,8 +132,8 @@ impl Store {
                update notice n set due_at = $4, tries = n.tries + 1
                  from leased c, notice_to t
                 where n.farm_id = c.farm_id and n.notice_id = c.notice_id and t.farm_id = n.farm_id and t.notice_to = n.notice_to
-            returning n.farm_id as "farm_id: FarmId", n.notice_id, t.way as "way: NoticeWay", t.address, t.secret,
-                      coalesce(n.excursion_id, n.check_id) as "event!", n.about as "about: NoticeAbout",
+            returning n.farm_id as "farm_id: FarmId", n.notice_id, t.way as "way: Channel", t.address, t.secret,
+                      coalesce(n.excursion_id, n.check_id) as "event!", n.about as "about: NoticeKind",
                       n.subject, n.body, n.tries, n.due_at"#,
             now,
             MAX_LEASED_PER_FARM,
@@ -168,12 +168,12 @@ impl Store {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.cold.notice_tried", skip_all)]
     pub async fn notice_tried(&self, notice: &Notice, trouble: Option<&str>, now: DateTime<Utc>) -> Result<()> {
-        let signed = Signed::program(notice.farm, "notices");
+        let signed = Actor::program(notice.farm, "notices");
         let wait = TimeDelta::seconds(30 << notice.tries.clamp(0, 12));
         let is_taken = trouble.is_none();
         let is_given_up = !is_taken && notice.tries >= MAX_NOTICE_TRIES;
         let trouble: String = trouble.unwrap_or_default().chars().take(300).collect();
-        transact!(write, self, &signed, now, |tx| {
+        transaction!(write, self, &signed, now, |tx| {
             sqlx::query!(
                 "update notice set due_at = $3, sent_at = case when $4 then $5::timestamptz end,
                         given_up_at = case when $6 then $5::timestamptz end, trouble = $7
@@ -200,13 +200,13 @@ impl Tx {
     /// # Errors
     /// Refuses an address that is none, and more than [`MAX_RECEIVERS`].
     #[tracing::instrument(level = "debug", name = "store.cold.add_notice_to", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn add_notice_to(&mut self, new: &NewNoticeTo) -> Result<NoticeTo> {
+    pub async fn add_notice_to(&mut self, new: &NewNoticeTo) -> Result<NoticeRecipient> {
         let address = new.address.as_str();
         let good = match new.way {
-            NoticeWay::Email => {
+            Channel::Email => {
                 address.split_once('@').is_some_and(|(name, host)| !name.is_empty() && host.contains('.'))
             }
-            NoticeWay::Webhook => address.starts_with("https://") || address.starts_with("http://"),
+            Channel::Webhook => address.starts_with("https://") || address.starts_with("http://"),
         };
         if !good {
             return Err(Refusal::field(
@@ -222,12 +222,12 @@ impl Tx {
             )
             .into());
         }
-        self.expect_room_for_receiver().await?;
+        self.ensure_room_for_receiver().await?;
         let id = self.new_id();
         // Standard Webhooks: `whsec_` and the base64 of 24 to 64 random bytes.
         let secret = match new.way {
-            NoticeWay::Email => String::new(),
-            NoticeWay::Webhook => format!("whsec_{}", STANDARD.encode(random_bytes())),
+            Channel::Email => String::new(),
+            Channel::Webhook => format!("whsec_{}", STANDARD.encode(random_bytes())),
         };
         sqlx::query!(
             "insert into notice_to (farm_id, notice_to, way, address, secret, after_minutes, quiet_from, quiet_until, added_at)
@@ -244,18 +244,18 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        Ok(NoticeTo {
+        Ok(NoticeRecipient {
             notice_to: id,
             way: new.way,
             address: address.to_owned(),
             after_minutes: new.after_minutes,
             quiet_from: new.quiet_from,
             quiet_until: new.quiet_until,
-            secret: (new.way == NoticeWay::Webhook).then_some(secret),
+            secret: (new.way == Channel::Webhook).then_some(secret),
         })
     }
 
-    async fn expect_room_for_receiver(&mut self) -> Result<()> {
+    async fn ensure_room_for_receiver(&mut self) -> Result<()> {
         // One after another, so that two cannot both be the last one.
         sqlx::query!("select farm_id from farm where farm_id = $1 for no key update", self.farm.0)
             .fetch_one(&mut *self.db)
@@ -269,7 +269,7 @@ impl Tx {
         if there >= MAX_RECEIVERS {
             let detail =
                 format!("{MAX_RECEIVERS} people and webhooks are told already, which is the most. Remove one first.");
-            return Err(Refusal::new(Kind::Closed, detail).into());
+            return Err(Refusal::new(RefusalKind::Closed, detail).into());
         }
         Ok(())
     }
@@ -278,10 +278,10 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
-    #[tracing::instrument(level = "debug", name = "store.cold.notices_to", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn notices_to(&mut self) -> Result<Vec<NoticeTo>> {
+    #[tracing::instrument(level = "debug", name = "store.cold.recipients", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn recipients(&mut self) -> Result<Vec<NoticeRecipient>> {
         let rows = sqlx::query!(
-            r#"select notice_to, way as "way: NoticeWay", address, after_minutes, quiet_from, quiet_until from notice_to
+            r#"select notice_to, way as "way: Channel", address, after_minutes, quiet_from, quiet_until from notice_to
                 where farm_id = $1 and ended_at is null order by added_at, notice_to limit $2"#,
             self.farm.0,
             MAX_RECEIVERS
@@ -290,7 +290,7 @@ impl Tx {
         .await?;
         Ok(rows
             .into_iter()
-            .map(|r| NoticeTo {
+            .map(|r| NoticeRecipient {
                 notice_to: r.notice_to,
                 way: r.way,
                 address: r.address,
@@ -327,7 +327,7 @@ impl Tx {
         if e.from.max(e.until.unwrap_or(e.from)) < self.now - MAX_NOTICE_AGE {
             return Ok(());
         }
-        let about = if e.until.is_some() { NoticeAbout::Ended } else { NoticeAbout::Began };
+        let about = if e.until.is_some() { NoticeKind::Ended } else { NoticeKind::Began };
         let inside = self.grams_inside(place).await?;
         let words = words(place, e, inside, self.now);
         self.put_in_outbox(about, id, words).await
@@ -343,8 +343,8 @@ impl Tx {
         if check.checked_at < self.now - MAX_NOTICE_AGE {
             return Ok(());
         }
-        let zone = self.ways().await?.zone;
-        self.put_in_outbox(NoticeAbout::Doubtful, check.check_id, words_of_doubt(place, check, since, zone)).await
+        let zone = self.farm_settings().await?.zone;
+        self.put_in_outbox(NoticeKind::Doubtful, check.check_id, words_of_doubt(place, check, since, zone)).await
     }
 
     /// Takes what was to be told of a probe's doubtful checks out of the outbox: it has been checked again, or corrected.
@@ -362,13 +362,8 @@ impl Tx {
         Ok(())
     }
 
-    async fn put_in_outbox(
-        &mut self,
-        about: NoticeAbout,
-        event: Uuid,
-        (subject, body): (String, String),
-    ) -> Result<()> {
-        if about == NoticeAbout::Ended {
+    async fn put_in_outbox(&mut self, about: NoticeKind, event: Uuid, (subject, body): (String, String)) -> Result<()> {
+        if about == NoticeKind::Ended {
             // Whoever is told only of what lasts is not told of it any more.
             sqlx::query!(
                 "update notice set given_up_at = $3, trouble = 'over before it was due'
@@ -392,7 +387,7 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let of_probe = about == NoticeAbout::Doubtful;
+        let of_probe = about == NoticeKind::Doubtful;
         for receiver in receivers {
             let notice = self.new_id();
             sqlx::query!(

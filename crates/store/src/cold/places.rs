@@ -12,8 +12,8 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
-    Page, Result, Tx,
-    farm::farms::{expect_current, expect_version},
+    Pagination, Result, Tx,
+    farm::farms::{ensure_version, ensure_version_matches},
 };
 
 /// A limit of a place, from a day on.
@@ -185,7 +185,7 @@ impl Tx {
         .execute(&mut *self.db)
         .await?;
         // Whatever was judged by other rules is judged again.
-        self.touch(place, from, self.now.max(from)).await
+        self.mark_dirty(place, from, self.now.max(from)).await
     }
 
     /// Adds a fridge, shelf, van or stall.
@@ -225,7 +225,7 @@ impl Tx {
     pub async fn change_place(&mut self, code: &PlaceCode, change: &PlaceChange, read_version: i32) -> Result<Place> {
         let place = self.place(code).await?;
         if *change == PlaceChange::default() {
-            expect_version(place.version, read_version)?;
+            ensure_version(place.version, read_version)?;
             return Ok(place);
         }
         let done = sqlx::query!(
@@ -239,7 +239,7 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        expect_current(done.rows_affected())?;
+        ensure_version_matches(done.rows_affected())?;
         if let Some(limit) = &change.limit {
             self.add_limit(code, limit).await?;
         }
@@ -252,7 +252,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.cold.place", skip_all, fields(farm_id = self.farm.0))]
     pub async fn place(&mut self, code: &PlaceCode) -> Result<Place> {
-        self.places_where(Some(code), &Page { after: None, limit: 1 })
+        self.places_where(Some(code), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(PlaceCode::WHAT, code).into())
@@ -263,11 +263,11 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.cold.places", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn places(&mut self, page: &Page) -> Result<Vec<Place>> {
+    pub async fn places(&mut self, page: &Pagination) -> Result<Vec<Place>> {
         self.places_where(None, page).await
     }
 
-    async fn places_where(&mut self, only: Option<&PlaceCode>, page: &Page) -> Result<Vec<Place>> {
+    async fn places_where(&mut self, only: Option<&PlaceCode>, page: &Pagination) -> Result<Vec<Place>> {
         let rows = sqlx::query!(
             r#"select p.place as "place: PlaceCode", p.name, p.kind as "kind: PlaceKind", p.humidity_percent, p.version,
                       l.name as "limit_name?: Text<1, 100>", l.warm_c as "warm_c?", l.air_c as "air_c?", l.cold_c as "cold_c?", l.grace_minutes as "grace_minutes?",
@@ -337,7 +337,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.cold.probes", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn probes(&mut self, page: &Page) -> Result<Vec<Probe>> {
+    pub async fn probes(&mut self, page: &Pagination) -> Result<Vec<Probe>> {
         Ok(sqlx::query_as!(
             Probe,
             r#"select name as probe, place as "place: _", position from probe
@@ -392,7 +392,7 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.cold.warm_limit", skip_all, fields(farm_id = self.farm.0))]
     pub async fn warm_limit(&mut self, place: &PlaceCode) -> Result<Option<f64>> {
         let rules = self.rules_of(place).await?;
-        Ok(gillbook_core::cold::judgement::in_force(&rules, self.now).map(|rule| rule.warm_c))
+        Ok(gillbook_core::cold::evaluate::in_force(&rules, self.now).map(|rule| rule.warm_c))
     }
 
     pub(crate) async fn limits_within(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<Limit>> {

@@ -102,7 +102,7 @@ impl Tx {
                 Refusal::field("/reference_c", "Melting ice is 0 °C. Leave it out, or call it a comparison.").into()
             );
         }
-        let checked_at = self.happened(new.checked_at, "/checked_at")?;
+        let checked_at = self.occurred_at(new.checked_at, "/checked_at")?;
         if new.correct_from.is_some() {
             // It may take a warm spell away, or keep one from being seen.
             self.authoriser("Correcting a probe's readings")?;
@@ -119,15 +119,15 @@ impl Tx {
             new.read_c,
             checked_at,
             self.now,
-            self.done_by(new.by.as_ref()),
-            self.signed.name,
+            self.performed_by(new.by.as_ref()),
+            self.actor.name,
             new.note.as_str()
         )
         .execute(&mut *self.db)
         .await?;
         if let Some(from) = new.correct_from {
             self.set_offset(probe_id, from.0, new.reference_c - new.read_c, id).await?;
-            self.touch(&place, from.0, self.now.max(from.0)).await?;
+            self.mark_dirty(&place, from.0, self.now.max(from.0)).await?;
         }
         let standing = self.probe_calibration(probe).await?;
         if let (Some(code), Some(check)) = (&new.also_done, standing.checks.iter().find(|c| c.check_id == id)) {

@@ -15,8 +15,8 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
-    Error, FarmId, Result, Signed, Store, Tx, cold::ingest::insert_batch::InsertBatch, farm::sessions::Principal,
-    transact,
+    Actor, Error, FarmId, Result, Store, Tx, cold::ingest::insert_batch::InsertBatch, farm::sessions::Principal,
+    transaction,
 };
 
 /// The oldest reading that is taken: three years.
@@ -36,7 +36,7 @@ pub struct RefusedReading {
     /// Its place in the pack as it was sent, from 0.
     pub index: usize,
     /// Whether sending it again can ever help.
-    pub remedy: Remedy,
+    pub remedy: Retryability,
     /// What is wrong and what to do.
     pub reason: String,
 }
@@ -44,7 +44,7 @@ pub struct RefusedReading {
 /// Whether sending a record again can help.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
-pub enum Remedy {
+pub enum Retryability {
     /// It will never be taken as it is: drop it.
     Permanent,
     /// It is taken once the reason is mended, by adding the probe for instance: keep it and send it again.
@@ -85,16 +85,16 @@ pub struct Post {
 
 /// A probe as it is known by its name. It keeps its number and its place for good.
 #[derive(Debug)]
-pub(crate) struct KnownProbe {
+pub(crate) struct CachedProbe {
     pub(crate) number: i32,
     pub(crate) place: PlaceCode,
 }
 
 /// What a probe is known by.
 #[derive(Debug, PartialEq, Eq, Hash)]
-struct ProbeName<'a>(FarmId, &'a str);
+struct ProbeKey<'a>(FarmId, &'a str);
 
-impl Equivalent<(FarmId, String)> for ProbeName<'_> {
+impl Equivalent<(FarmId, String)> for ProbeKey<'_> {
     fn equivalent(&self, key: &(FarmId, String)) -> bool {
         (self.0, self.1) == (key.0, key.1.as_str())
     }
@@ -104,7 +104,7 @@ impl Equivalent<(FarmId, String)> for ProbeName<'_> {
 #[derive(Debug)]
 pub(crate) struct Named<'a> {
     pub(crate) post: &'a Post,
-    pub(crate) probes: Vec<Option<Arc<KnownProbe>>>,
+    pub(crate) probes: Vec<Option<Arc<CachedProbe>>>,
 }
 
 /// Years and months from one instant's through another's.
@@ -223,7 +223,7 @@ impl Store {
     /// The probes that posts name. A probe keeps its number for good, so what was found once is remembered.
     async fn named<'a>(&self, posts: &'a [Post], now: DateTime<Utc>) -> Result<Vec<Named<'a>>> {
         let mut unknown: BTreeMap<FarmId, BTreeSet<String>> = BTreeMap::new();
-        let known = |farm, name: &str| self.probes.get(&ProbeName(farm, name));
+        let known = |farm, name: &str| self.probes.get(&ProbeKey(farm, name));
         let named = posts.iter().map(|post| {
             Named::of(post, known, |name| {
                 unknown.entry(post.farm).or_default().insert(name.to_owned());
@@ -243,12 +243,12 @@ impl Store {
         &self,
         unknown: BTreeMap<FarmId, BTreeSet<String>>,
         now: DateTime<Utc>,
-    ) -> Result<BTreeMap<(FarmId, String), Arc<KnownProbe>>> {
+    ) -> Result<BTreeMap<(FarmId, String), Arc<CachedProbe>>> {
         let mut all = BTreeMap::new();
         for (farm, names) in unknown {
-            let signed = Signed::program(farm, "look-up");
+            let signed = Actor::program(farm, "look-up");
             let names: Vec<String> = names.into_iter().collect();
-            let found = transact!(read, self, &signed, now, |tx| tx.probes_named(&names).await)?;
+            let found = transaction!(read, self, &signed, now, |tx| tx.probes_named(&names).await)?;
             for (name, probe) in found {
                 self.probes.insert((farm, name.clone()), probe.clone());
                 all.insert((farm, name), probe);
@@ -262,10 +262,10 @@ impl<'a> Named<'a> {
     /// Looks the probes of a post up. Records of one probe mostly stand together in a pack.
     fn of(
         post: &'a Post,
-        known: impl Fn(FarmId, &str) -> Option<Arc<KnownProbe>>,
+        known: impl Fn(FarmId, &str) -> Option<Arc<CachedProbe>>,
         mut unknown: impl FnMut(&str),
     ) -> Self {
-        let mut before: Option<(&str, Option<Arc<KnownProbe>>)> = None;
+        let mut before: Option<(&str, Option<Arc<CachedProbe>>)> = None;
         let probes = post.records.iter().map(|record| match &before {
             Some((name, probe)) if *name == record.name => probe.clone(),
             _ => {
@@ -282,7 +282,7 @@ impl<'a> Named<'a> {
 }
 
 impl Tx {
-    async fn probes_named(&mut self, names: &[String]) -> Result<BTreeMap<String, Arc<KnownProbe>>> {
+    async fn probes_named(&mut self, names: &[String]) -> Result<BTreeMap<String, Arc<CachedProbe>>> {
         let rows = sqlx::query!(
             r#"select name, probe_id, place as "place: PlaceCode" from probe where farm_id = $1 and name = any ($2)"#,
             self.farm.0,
@@ -290,7 +290,7 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        Ok(rows.into_iter().map(|r| (r.name, Arc::new(KnownProbe { number: r.probe_id, place: r.place }))).collect())
+        Ok(rows.into_iter().map(|r| (r.name, Arc::new(CachedProbe { number: r.probe_id, place: r.place }))).collect())
     }
 
     /// Keeps one pack in this transaction: for packs with a key, whose answer is kept beside it. The months are there already:

@@ -8,9 +8,9 @@ use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     cold::{
         air::{HOUR_S, Last, LastReading, Reading, known_air},
+        evaluate::{Figures, Rules, State, figures_within, gap_at, trace_hour},
         exposure::{Exposure, Point, Segment, gaps, seconds},
-        judgement::{Figures, Rules, State, figures_within, gap_at, trace_hour},
-        rejudge::{hour_of, reach},
+        reevaluate::{hour_of, reach},
     },
     refusal::Refusal,
     text::PlaceCode,
@@ -23,7 +23,7 @@ use crate::{
     Result, Tx,
     cold::{
         air::within,
-        chilling::ChilledLot,
+        cold_lots::ChilledLot,
         places::{Limit, Place},
         readings::CAUTION,
     },
@@ -51,7 +51,7 @@ pub struct HourFigures {
     /// Faults.
     pub faults: i32,
     /// The most that two probes were apart, °C.
-    pub apart_c: f64,
+    pub probe_spread_c: f64,
 }
 
 impl HourFigures {
@@ -60,15 +60,15 @@ impl HourFigures {
     pub fn of(hour: DateTime<Utc>, f: &Figures) -> Self {
         Self {
             hour,
-            min_c: f.least_c,
-            max_c: f.most_c,
+            min_c: f.min_c,
+            max_c: f.max_c,
             mean_c: f.mean_c(),
             product_max_c: f.product_c,
             known_s: f.known_s,
             above_s: f.above_s,
             readings: f.readings,
             faults: f.faults,
-            apart_c: f.apart_c,
+            probe_spread_c: f.probe_spread_c,
         }
     }
 }

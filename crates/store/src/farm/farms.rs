@@ -5,16 +5,16 @@ use std::collections::BTreeMap;
 use chrono_tz::Tz;
 use gillbook_core::{
     ledger::entry::BUILT_IN_PLACES,
-    refusal::{Faults, Kind, Refusal},
+    refusal::{FieldErrors, Refusal, RefusalKind},
     text::{GradeCode, Line, Note, ProductCode, Short, Text},
-    units::money::{Coinage, Rounding},
+    units::money::{CurrencyRules, Rounding},
     words::Packaging,
 };
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
 use utoipa::ToSchema;
 
-use crate::{Error, FarmId, Result, Signed, Store, Tx, Ways, farm::people::NewPerson, transact};
+use crate::{Actor, Error, FarmId, FarmSettings, Result, Store, Tx, farm::people::NewPerson, transaction};
 
 /// A grade of the farm's own ranked list.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -141,13 +141,13 @@ impl Store {
     /// Refuses a currency without a minor unit and a taken sign-in name.
     #[tracing::instrument(level = "debug", name = "store.farm.open_farm", skip_all)]
     pub async fn open_farm(&self, farm: &NewFarm, now: chrono::DateTime<chrono::Utc>) -> Result<FarmId> {
-        if Coinage::new(&farm.currency, Rounding::HalfUp).is_none() {
+        if CurrencyRules::new(&farm.currency, Rounding::HalfUp).is_none() {
             return Err(Refusal::field("/currency", "The currency is three letters of ISO 4217, such as EUR.").into());
         }
         let number = sqlx::query_scalar!(r#"select nextval('farm_number')::int as "n!""#).fetch_one(&self.pool).await?;
         let id = FarmId(number);
-        let signed = Signed::program(id, "opening");
-        transact!(write, self, &signed, now, |tx| {
+        let signed = Actor::program(id, "opening");
+        transaction!(write, self, &signed, now, |tx| {
             sqlx::query!(
                 "insert into farm (farm_id, name, currency, zone, opened_at) values ($1, $2, $3, $4, $5)",
                 id.0,
@@ -214,8 +214,8 @@ impl Tx {
         )
         .fetch_optional(&mut *self.db)
         .await?
-        .ok_or_else(|| Refusal::new(Kind::NotFound, "There is no such farm."))?;
-        self.memo.ways = Some(ways_of(&f.zone, &f.currency, f.rounding)?);
+        .ok_or_else(|| Refusal::new(RefusalKind::NotFound, "There is no such farm."))?;
+        self.memo.settings = Some(settings_of(&f.zone, &f.currency, f.rounding)?);
         let farm = Farm {
             farm_id: self.farm,
             name: f.name,
@@ -241,10 +241,10 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails.
-    #[tracing::instrument(level = "debug", name = "store.farm.ways", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn ways(&mut self) -> Result<Ways> {
-        if let Some(ways) = self.memo.ways {
-            return Ok(ways);
+    #[tracing::instrument(level = "debug", name = "store.farm.farm_settings", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn farm_settings(&mut self) -> Result<FarmSettings> {
+        if let Some(settings) = self.memo.settings {
+            return Ok(settings);
         }
         let f = sqlx::query!(
             r#"select currency, zone, rounding as "rounding: Rounding" from farm where farm_id = $1"#,
@@ -252,9 +252,9 @@ impl Tx {
         )
         .fetch_one(&mut *self.db)
         .await?;
-        let ways = ways_of(&f.zone, &f.currency, f.rounding)?;
-        self.memo.ways = Some(ways);
-        Ok(ways)
+        let settings = settings_of(&f.zone, &f.currency, f.rounding)?;
+        self.memo.settings = Some(settings);
+        Ok(settings)
     }
 
     /// Changes settings. `read_version` is the version that the change was made from.
@@ -263,8 +263,8 @@ impl Tx {
     /// Refuses a stale version and what a constraint refuses.
     #[tracing::instrument(level = "debug", name = "store.farm.change_farm", skip_all, fields(farm_id = self.farm.0))]
     pub async fn change_farm(&mut self, change: &FarmChange, read_version: i32) -> Result<Farm> {
-        self.memo.ways = None;
-        let mut faults = Faults::default();
+        self.memo.settings = None;
+        let mut faults = FieldErrors::default();
         for word in change.words.iter().flatten().map(|(w, _)| w) {
             faults.check(
                 SETTABLE_WORDS.contains(&word.as_str()),
@@ -275,7 +275,7 @@ impl Tx {
         faults.done()?;
         if *change == FarmChange::default() {
             let farm = self.farm().await?;
-            expect_version(farm.version, read_version)?;
+            ensure_version(farm.version, read_version)?;
             return Ok(farm);
         }
         let words = change.words.as_ref().map(Json);
@@ -296,7 +296,7 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        expect_current(done.rows_affected())?;
+        ensure_version_matches(done.rows_affected())?;
         for g in change.grades.iter().flatten() {
             sqlx::query!(
                 "insert into grade (farm_id, grade, rank, name, published_class) values ($1, $2, $3, $4, $5)
@@ -326,18 +326,18 @@ impl Tx {
     }
 }
 
-fn ways_of(zone: &str, currency: &str, rounding: Rounding) -> Result<Ways> {
+fn settings_of(zone: &str, currency: &str, rounding: Rounding) -> Result<FarmSettings> {
     let zone = zone.parse().map_err(|_| Error::Stored(format!("{zone} is no time zone")))?;
     let coinage =
-        Coinage::new(currency, rounding).ok_or_else(|| Error::Stored(format!("{currency} is no currency")))?;
-    Ok(Ways { zone, coinage })
+        CurrencyRules::new(currency, rounding).ok_or_else(|| Error::Stored(format!("{currency} is no currency")))?;
+    Ok(FarmSettings { zone, coinage })
 }
 
 /// Turns "no row had that version" into a refusal.
-pub(crate) fn expect_current(rows: u64) -> Result<()> {
+pub(crate) fn ensure_version_matches(rows: u64) -> Result<()> {
     if rows == 0 {
         return Err(Refusal::new(
-            Kind::Stale,
+            RefusalKind::Stale,
             "Somebody changed it after you read it. Read it again, look at what changed, and send your change with the new version.",
         )
         .into());
@@ -346,8 +346,8 @@ pub(crate) fn expect_current(rows: u64) -> Result<()> {
 }
 
 /// Refuses a change that was made from another version than the one that is there. For a change that says nothing.
-pub(crate) fn expect_version(version: i32, read_version: i32) -> Result<()> {
-    expect_current(u64::from(version == read_version))
+pub(crate) fn ensure_version(version: i32, read_version: i32) -> Result<()> {
+    ensure_version_matches(u64::from(version == read_version))
 }
 
 /// Numbers and names of every farm, for the role that reads them all.

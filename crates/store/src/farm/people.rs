@@ -4,7 +4,7 @@ use argon2::{Argon2, PasswordHasher};
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     limits::{MAX_HASHES, MAX_HASHES_WAITING},
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{Line, Text},
     words::Role,
 };
@@ -153,7 +153,9 @@ impl Tx {
         .fetch_all(&mut *self.db)
         .await?;
         if owners == [person_id] {
-            return Err(Refusal::new(Kind::Closed, "This is the farm's last owner. Add another owner first.").into());
+            return Err(
+                Refusal::new(RefusalKind::Closed, "This is the farm's last owner. Add another owner first.").into()
+            );
         }
         let done = sqlx::query!(
             "update person set removed_at = $3 where farm_id = $1 and person_id = $2 and removed_at is null",

@@ -5,16 +5,16 @@ use std::sync::{Arc, atomic::Ordering};
 use argon2::{Argon2, PasswordHasher, PasswordVerifier};
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     words::{Role, Scope},
 };
 use uuid::Uuid;
 
 use crate::{
-    FarmId, Result, Signed, SignedWith, Store, TOKEN_CACHE_TTL, Tx,
+    Actor, FarmId, Result, SignedWith, Store, TOKEN_CACHE_TTL, Tx,
     farm::people::{HASHING, Passphrase},
     secret::{farm_of, hash_secret, new_secret},
-    transact,
+    transaction,
 };
 
 /// How long a sign-in lasts.
@@ -41,7 +41,7 @@ pub enum Principal {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Session {
     /// For the store.
-    pub signed: Signed,
+    pub actor: Actor,
     /// The name to greet with.
     pub name: String,
     /// What they may do.
@@ -51,7 +51,7 @@ pub struct Session {
 /// The same words whichever of the two is wrong.
 #[must_use]
 pub fn wrong_name_or_passphrase() -> Refusal {
-    Refusal::new(Kind::NotSignedIn, "The name or the passphrase is wrong. Try again.")
+    Refusal::new(RefusalKind::NotSignedIn, "The name or the passphrase is wrong. Try again.")
 }
 
 /// What a browser keeps of somebody who signed in.
@@ -79,9 +79,9 @@ impl Store {
         let found = sqlx::query!("select farm_id, person_id from sign_in_name where sign_in_name = $1", name)
             .fetch_optional(&self.pool)
             .await?;
-        let signed = |farm| Signed::program(farm, "sign-in");
+        let signed = |farm| Actor::program(farm, "sign-in");
         let hash = match &found {
-            Some(f) => transact!(read, self, &signed(FarmId(f.farm_id)), now, |tx| {
+            Some(f) => transaction!(read, self, &signed(FarmId(f.farm_id)), now, |tx| {
                 Ok(sqlx::query_scalar!(
                     "select passphrase_hash from person where farm_id = $1 and person_id = $2 and removed_at is null",
                     f.farm_id,
@@ -103,7 +103,7 @@ impl Store {
         };
         let farm = FarmId(found.farm_id);
         let ((session, session_hash), (device, device_hash)) = (new_secret(farm), new_secret(farm));
-        transact!(write, self, &signed(farm), now, |tx| {
+        transaction!(write, self, &signed(farm), now, |tx| {
             tx.keep_session(found.person_id, session_hash, shared_phone).await?;
             tx.keep_device(found.person_id, device_hash).await
         })?;
@@ -117,8 +117,8 @@ impl Store {
     #[tracing::instrument(level = "debug", name = "store.farm.knows_device", skip_all)]
     pub async fn knows_device(&self, name: &str, secret: &str, now: DateTime<Utc>) -> Result<bool> {
         let Some(farm) = farm_of(secret) else { return Ok(false) };
-        let signed = Signed::program(farm, "sign-in");
-        transact!(read, self, &signed, now, |tx| {
+        let signed = Actor::program(farm, "sign-in");
+        transaction!(read, self, &signed, now, |tx| {
             Ok(sqlx::query_scalar!(
                 r#"select exists (select from device d join sign_in_name n using (farm_id, person_id)
                                    where d.farm_id = $1 and d.secret_hash = $2 and d.seen_at > $3 and n.sign_in_name = $4) as "known!""#,
@@ -139,8 +139,8 @@ impl Store {
     #[tracing::instrument(level = "debug", name = "store.farm.sign_out", skip_all)]
     pub async fn sign_out(&self, secret: &str, now: DateTime<Utc>) -> Result<()> {
         let Some(farm) = farm_of(secret) else { return Ok(()) };
-        let signed = Signed::program(farm, "sign-out");
-        transact!(write, self, &signed, now, |tx| {
+        let signed = Actor::program(farm, "sign-out");
+        transaction!(write, self, &signed, now, |tx| {
             sqlx::query!(
                 "delete from sign_in where farm_id = $1 and secret_hash = $2",
                 farm.0,
@@ -168,9 +168,9 @@ impl Store {
     }
 
     async fn session_of(&self, farm: FarmId, hash: [u8; 32], now: DateTime<Utc>) -> Result<Option<Arc<Session>>> {
-        let signed = Signed::program(farm, "look-up");
-        let forgotten = self.tokens_forgotten.load(Ordering::SeqCst);
-        let found = transact!(read, self, &signed, now, |tx| {
+        let signed = Actor::program(farm, "look-up");
+        let forgotten = self.token_cache_epoch.load(Ordering::SeqCst);
+        let found = transaction!(read, self, &signed, now, |tx| {
             let person = sqlx::query!(
                 r#"select p.person_id, p.name, p.initials, p.role as "role: Role", s.shared_phone from sign_in s join person p using (farm_id, person_id)
                     where s.farm_id = $1 and s.secret_hash = $2 and s.ends_at > $3 and p.removed_at is null"#,
@@ -182,8 +182,11 @@ impl Store {
             .await?;
             if let Some(p) = person {
                 let with = if p.shared_phone { SignedWith::SharedPhone } else { SignedWith::OwnSignIn };
-                let signed = Signed { farm, name: p.initials, key: format!("person {}", p.person_id), with };
-                return Ok(Some((Session { signed, name: p.name, standing: Principal::Person(p.role) }, tx.now)));
+                let signed = Actor { farm, name: p.initials, key: format!("person {}", p.person_id), with };
+                return Ok(Some((
+                    Session { actor: signed, name: p.name, standing: Principal::Person(p.role) },
+                    tx.now,
+                )));
             }
             let token = sqlx::query!(
                 r#"select token_id, name, scope as "scope: Scope", probe_id, ends_at from token
@@ -197,7 +200,7 @@ impl Store {
             Ok(token.map(|t| {
                 (
                     Session {
-                        signed: Signed {
+                        actor: Actor {
                             farm,
                             name: format!("token {}", t.name).chars().take(100).collect(),
                             key: format!("token {}", t.token_id),
@@ -216,7 +219,7 @@ impl Store {
         let Some((session, ends_at)) = found else { return Ok(None) };
         let session = Arc::new(session);
         // One that was looked up while a token was removed may be that one.
-        if matches!(session.standing, Principal::Probe(_)) && forgotten == self.tokens_forgotten.load(Ordering::SeqCst)
+        if matches!(session.standing, Principal::Probe(_)) && forgotten == self.token_cache_epoch.load(Ordering::SeqCst)
         {
             self.tokens.insert(hash, (session.clone(), ends_at.min(now + TOKEN_CACHE_TTL)));
         }

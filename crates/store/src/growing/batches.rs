@@ -3,7 +3,7 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     growing::yields::likely_flush,
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{BatchCode, CookCode, Line, Note, RecipeCode, RoomCode, Short, StrainCode, Text},
     units::calendar::{Day, Instant, day_of},
     words::{BatchOrigin, BlockMove},
@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::{Page, Result, Tx, heads::Heads};
+use crate::{Pagination, Result, Tx, heads::Heads};
 
 /// A batch to be written down.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
@@ -169,7 +169,7 @@ impl Tx {
     /// Refuses a taken code, a day in the future, and codes that are not there.
     #[tracing::instrument(level = "debug", name = "store.growing.add_batch", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_batch(&mut self, new: &NewBatch) -> Result<Batch> {
-        let zone = self.ways().await?.zone;
+        let zone = self.farm_settings().await?.zone;
         if new.made_on.0 > day_of(self.now, zone) {
             return Err(
                 Refusal::field("/made_on", "The day is in the future. Write a batch down when it is made.").into()
@@ -201,7 +201,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.growing.batch", skip_all, fields(farm_id = self.farm.0))]
     pub async fn batch(&mut self, code: &BatchCode) -> Result<Batch> {
-        self.batches_where(Some(code), &Page { after: None, limit: 1 })
+        self.batches_where(Some(code), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(BatchCode::WHAT, code).into())
@@ -212,11 +212,11 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.growing.batches", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn batches(&mut self, page: &Page) -> Result<Vec<Batch>> {
+    pub async fn batches(&mut self, page: &Pagination) -> Result<Vec<Batch>> {
         self.batches_where(None, page).await
     }
 
-    async fn batches_where(&mut self, only: Option<&BatchCode>, page: &Page) -> Result<Vec<Batch>> {
+    async fn batches_where(&mut self, only: Option<&BatchCode>, page: &Pagination) -> Result<Vec<Batch>> {
         Ok(sqlx::query_as!(
             Batch,
             r#"select b.batch as "batch: _", b.strain as "strain: _", b.recipe as "recipe: _", b.cook as "cook: _", b.spawn_supplier,
@@ -244,8 +244,11 @@ impl Tx {
         let batch = self.batch(code).await?;
         if blocks > batch.standing {
             let (kind, text) = match batch.standing {
-                0 => (Kind::Closed, format!("Batch {code} is finished: no block of it is left.")),
-                n => (Kind::NotEnough, format!("Batch {code} has {n} blocks left, not {blocks}. Check the number.")),
+                0 => (RefusalKind::Closed, format!("Batch {code} is finished: no block of it is left.")),
+                n => (
+                    RefusalKind::NotEnough,
+                    format!("Batch {code} has {n} blocks left, not {blocks}. Check the number."),
+                ),
             };
             return Err(Refusal::new(kind, text).at("/blocks").into());
         }
@@ -258,7 +261,7 @@ impl Tx {
     /// Refuses more blocks than are left, a room that is missing or too many, and the future.
     #[tracing::instrument(level = "debug", name = "store.growing.move_blocks", skip_all, fields(farm_id = self.farm.0))]
     pub async fn move_blocks(&mut self, code: &BatchCode, new: &NewBatchMove) -> Result<BatchMove> {
-        let moved_at = self.happened(new.moved_at, "/moved_at")?;
+        let moved_at = self.occurred_at(new.moved_at, "/moved_at")?;
         if (new.kind == BlockMove::Moved) != new.room.is_some() {
             return Err(Refusal::field("/room", "Name the room when blocks are moved, and only then.").into());
         }
@@ -270,7 +273,7 @@ impl Tx {
             blocks: new.blocks,
             room: new.room.clone(),
             moved_at,
-            done_by: self.done_by(new.by.as_ref()),
+            done_by: self.performed_by(new.by.as_ref()),
             note: new.note.to_string(),
         };
         sqlx::query!(
@@ -316,8 +319,8 @@ impl Tx {
     /// Refuses more blocks than are left, and the future.
     #[tracing::instrument(level = "debug", name = "store.growing.lose_blocks", skip_all, fields(farm_id = self.farm.0))]
     pub async fn lose_blocks(&mut self, code: &BatchCode, new: &NewBatchLoss) -> Result<BatchLoss> {
-        let lost_at = self.happened(new.lost_at, "/lost_at")?;
-        let zone = self.ways().await?.zone;
+        let lost_at = self.occurred_at(new.lost_at, "/lost_at")?;
+        let zone = self.farm_settings().await?.zone;
         let batch = self.batch_for_change(code, new.blocks).await?;
         let loss = BatchLoss {
             loss_id: self.new_id(),
@@ -326,7 +329,7 @@ impl Tx {
             reason: new.reason.to_string(),
             lost_at,
             age_days: (day_of(lost_at, zone) - batch.made_on).num_days(),
-            done_by: self.done_by(new.by.as_ref()),
+            done_by: self.performed_by(new.by.as_ref()),
         };
         sqlx::query!(
             "insert into batch_loss (farm_id, loss_id, batch, blocks, reason, lost_at, recorded_at, done_by) values ($1, $2, $3, $4, $5, $6, $7, $8)",
@@ -351,7 +354,7 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.growing.batch_losses", skip_all, fields(farm_id = self.farm.0))]
     pub async fn batch_losses(&mut self, code: &BatchCode) -> Result<Vec<BatchLoss>> {
         self.batch(code).await?;
-        let zone = self.ways().await?.zone;
+        let zone = self.farm_settings().await?.zone;
         let rows = sqlx::query!(
             r#"select l.loss_id, l.batch as "batch: BatchCode", l.blocks, l.reason, l.lost_at, l.done_by, b.made_on
                  from batch_loss l join batch b using (farm_id, batch) where l.farm_id = $1 and l.batch = $2
@@ -381,7 +384,7 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.growing.in_fruit", skip_all, fields(farm_id = self.farm.0))]
     pub async fn in_fruit(&mut self) -> Result<Vec<InFruit>> {
-        let today = day_of(self.now, self.ways().await?.zone);
+        let today = day_of(self.now, self.farm_settings().await?.zone);
         let rows = sqlx::query!(
             r#"with left_over as materialized (
                    select b.farm_id, b.batch,

@@ -1,6 +1,6 @@
 //! Cooks: sterilising or pasteurising runs.
 
-use crate::{Page, Result, Tx};
+use crate::{Pagination, Result, Tx};
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     text::{CookCode, Note},
@@ -39,8 +39,8 @@ impl Tx {
     /// Refuses a taken code and a cook in the future.
     #[tracing::instrument(level = "debug", name = "store.growing.add_cook", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_cook(&mut self, new: &Cook) -> Result<()> {
-        let started_at = self.happened(Some(new.started_at), "/started_at")?;
-        crate::ranges::expect_range(
+        let started_at = self.occurred_at(Some(new.started_at), "/started_at")?;
+        crate::ranges::ensure_range(
             new.hours,
             Decimal::ZERO,
             Decimal::from(96),
@@ -68,7 +68,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.growing.cooks", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn cooks(&mut self, page: &Page) -> Result<Vec<Cook>> {
+    pub async fn cooks(&mut self, page: &Pagination) -> Result<Vec<Cook>> {
         let rows = sqlx::query!(
             r#"select cook as "cook: CookCode", method as "method: CookMethod", started_at as "started_at: DateTime<Utc>", hours,
                       temperature_c, note as "note: Note"

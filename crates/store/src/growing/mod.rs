@@ -2,7 +2,7 @@
 
 pub mod batches;
 pub mod cooks;
-pub mod crates;
+pub mod crate_kinds;
 pub mod recipes;
 pub mod rooms;
 pub mod strains;

@@ -1,10 +1,10 @@
 //! Recipes of substrate: what is in a block and what it costs.
 
-use crate::{Page, Result, Tx, ranges::expect_range};
+use crate::{Pagination, Result, Tx, ranges::ensure_range};
 use gillbook_core::{
-    refusal::Faults,
+    refusal::FieldErrors,
     text::{Line, RecipeCode, Text},
-    units::money::expect_unit_price,
+    units::money::ensure_unit_price,
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -56,7 +56,7 @@ impl Tx {
     /// Refuses a taken code and figures that cannot be.
     #[tracing::instrument(level = "debug", name = "store.growing.add_recipe", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_recipe(&mut self, new: &Recipe) -> Result<()> {
-        let mut faults = Faults::default();
+        let mut faults = FieldErrors::default();
         faults.check(
             new.block_dry_g <= new.block_wet_g,
             "/block_dry_g",
@@ -64,13 +64,13 @@ impl Tx {
         );
         faults.check(new.ingredients.len() <= 40, "/ingredients", "A recipe has at most 40 ingredients.");
         faults.done()?;
-        expect_unit_price(new.block_cost, "/block_cost")?;
-        expect_range(new.block_cost, Decimal::ZERO, Decimal::from(1_000_000), "/block_cost", "The cost of a block")?;
+        ensure_unit_price(new.block_cost, "/block_cost")?;
+        ensure_range(new.block_cost, Decimal::ZERO, Decimal::from(1_000_000), "/block_cost", "The cost of a block")?;
         for (i, ingredient) in new.ingredients.iter().enumerate() {
             let at = |field: &str| format!("/ingredients/{i}/{field}");
-            expect_range(ingredient.dry_share, Decimal::ZERO, Decimal::ONE, &at("dry_share"), "The dry share")?;
-            expect_unit_price(ingredient.price_per_kg, &at("price_per_kg"))?;
-            expect_range(
+            ensure_range(ingredient.dry_share, Decimal::ZERO, Decimal::ONE, &at("dry_share"), "The dry share")?;
+            ensure_unit_price(ingredient.price_per_kg, &at("price_per_kg"))?;
+            ensure_range(
                 ingredient.price_per_kg,
                 Decimal::ZERO,
                 Decimal::from(100_000),
@@ -111,7 +111,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.growing.recipes", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn recipes(&mut self, page: &Page) -> Result<Vec<Recipe>> {
+    pub async fn recipes(&mut self, page: &Pagination) -> Result<Vec<Recipe>> {
         let rows = sqlx::query!(
             r#"select recipe as "recipe: RecipeCode", name as "name: Line", block_wet_g, block_dry_g, block_cost
                  from recipe where farm_id = $1 and ($2::text is null or recipe > $2) order by recipe limit $3"#,

@@ -1,9 +1,9 @@
 //! Rooms where blocks incubate and fruit.
 
 use crate::{
-    Page, Result, Tx,
-    farm::farms::{expect_current, expect_version},
-    ranges::expect_range,
+    Pagination, Result, Tx,
+    farm::farms::{ensure_version, ensure_version_matches},
+    ranges::ensure_range,
 };
 use gillbook_core::{
     refusal::Refusal,
@@ -69,7 +69,7 @@ impl Tx {
     /// Refuses a taken code.
     #[tracing::instrument(level = "debug", name = "store.growing.add_room", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_room(&mut self, new: &NewRoom) -> Result<Room> {
-        expect_range(new.area_m2, Decimal::new(1, 2), Decimal::from(100_000), "/area_m2", "The floor area in m²")?;
+        ensure_range(new.area_m2, Decimal::new(1, 2), Decimal::from(100_000), "/area_m2", "The floor area in m²")?;
         sqlx::query!(
             "insert into room (farm_id, room, name, kind, capacity_blocks, area_m2) values ($1, $2, $3, $4, $5, $6)",
             self.farm.0,
@@ -102,7 +102,7 @@ impl Tx {
     pub async fn change_room(&mut self, code: &RoomCode, change: &RoomChange, read_version: i32) -> Result<Room> {
         let room = self.room(code).await?;
         if *change == RoomChange::default() {
-            expect_version(room.version, read_version)?;
+            ensure_version(room.version, read_version)?;
             return Ok(room);
         }
         let done = sqlx::query!(
@@ -116,7 +116,7 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        expect_current(done.rows_affected())?;
+        ensure_version_matches(done.rows_affected())?;
         self.room(code).await
     }
 
@@ -137,7 +137,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.growing.rooms", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn rooms(&mut self, page: &Page) -> Result<Vec<Room>> {
+    pub async fn rooms(&mut self, page: &Pagination) -> Result<Vec<Room>> {
         Ok(sqlx::query_as!(
             Room,
             r#"select room as "room: _", name, kind as "kind: _", capacity_blocks, area_m2, version

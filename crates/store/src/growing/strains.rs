@@ -1,9 +1,9 @@
 //! Strains: species, rhythm, and how long they stay saleable.
 
 use crate::{
-    Page, Result, Tx,
-    farm::farms::{expect_current, expect_version},
-    ranges::expect_range,
+    Pagination, Result, Tx,
+    farm::farms::{ensure_version, ensure_version_matches},
+    ranges::ensure_range,
 };
 use gillbook_core::{
     cold::shelf_life::Profile,
@@ -156,7 +156,7 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.growing.add_strain", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_strain(&mut self, new: &NewStrain) -> Result<Strain> {
         check_life(&new.life, new.lowest_safe_c)?;
-        expect_range(new.trim_share, Decimal::ZERO, Decimal::new(9, 1), "/trim_share", "The share that is cut off")?;
+        ensure_range(new.trim_share, Decimal::ZERO, Decimal::new(9, 1), "/trim_share", "The share that is cut off")?;
         sqlx::query!(
             "insert into strain (farm_id, strain, name, species, latin_name, lowest_safe_c, expected_yield_g, days_to_first_flush,
                                  flush_interval_days, flushes, trim_share)
@@ -193,7 +193,7 @@ impl Tx {
         let strain = self.strain(code).await?;
         check_life(&change.life, strain.lowest_safe_c)?;
         if *change == StrainChange::default() {
-            expect_version(strain.version, read_version)?;
+            ensure_version(strain.version, read_version)?;
             return Ok(strain);
         }
         let done = sqlx::query!(
@@ -212,7 +212,7 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        expect_current(done.rows_affected())?;
+        ensure_version_matches(done.rows_affected())?;
         self.add_life(code, &change.life).await?;
         self.strain(code).await
     }
@@ -223,7 +223,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.growing.strain", skip_all, fields(farm_id = self.farm.0))]
     pub async fn strain(&mut self, code: &StrainCode) -> Result<Strain> {
-        self.strains_where(Some(code), &Page { after: None, limit: 1 })
+        self.strains_where(Some(code), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(StrainCode::WHAT, code).into())
@@ -234,11 +234,11 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.growing.strains", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn strains(&mut self, page: &Page) -> Result<Vec<Strain>> {
+    pub async fn strains(&mut self, page: &Pagination) -> Result<Vec<Strain>> {
         self.strains_where(None, page).await
     }
 
-    async fn strains_where(&mut self, only: Option<&StrainCode>, page: &Page) -> Result<Vec<Strain>> {
+    async fn strains_where(&mut self, only: Option<&StrainCode>, page: &Pagination) -> Result<Vec<Strain>> {
         let rows = sqlx::query!(
             r#"select s.strain as "strain: StrainCode", s.name, s.species, s.latin_name, s.lowest_safe_c, s.expected_yield_g, s.days_to_first_flush,
                       s.flush_interval_days, s.flushes, s.trim_share, s.version,

@@ -2,7 +2,7 @@
 
 use gillbook_core::{
     Grams,
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{LotCode, PlaceCode},
     words::FoodOutcome,
 };
@@ -11,7 +11,7 @@ use crate::{
     Result, Tx,
     ledger::{
         excursion_actions::{NewActedLot, NewAction},
-        spells::{ExcursionWithLots, LotThere},
+        spells::{ExcursionWithLots, ExposedLot},
     },
 };
 
@@ -37,20 +37,25 @@ impl Tx {
 }
 
 /// Refuses to take less than was asked for of a lot that was named.
-pub(crate) fn expect_enough(i: usize, l: &LotThere, asked: Option<&NewActedLot>, grams: Grams) -> Result<(), Refusal> {
+pub(crate) fn ensure_enough(
+    i: usize,
+    l: &ExposedLot,
+    asked: Option<&NewActedLot>,
+    grams: Grams,
+) -> Result<(), Refusal> {
     let Some(asked) = asked else { return Ok(()) };
     if grams > Grams::ZERO && asked.grams_g.is_none_or(|wanted| grams >= wanted) {
         return Ok(());
     }
     let text = format!("Only {grams} of lot {} are there, without what is on its way to a customer.", l.lot);
-    Err(Refusal::new(Kind::NotEnough, text).at(format!("/lots/{i}/grams_g")))
+    Err(Refusal::new(RefusalKind::NotEnough, text).at(format!("/lots/{i}/grams_g")))
 }
 
 /// The lots that an action names: as it says, or every one that was inside.
 pub(crate) fn named<'a>(
     there: &'a ExcursionWithLots,
     new: &'a NewAction,
-) -> Result<Vec<(&'a LotThere, Option<&'a NewActedLot>)>, Refusal> {
+) -> Result<Vec<(&'a ExposedLot, Option<&'a NewActedLot>)>, Refusal> {
     if new.to_place.is_some() && new.food != FoodOutcome::Moved {
         return Err(Refusal::field("/to_place", "Only what is moved goes to a place. Leave the place out."));
     }
@@ -82,7 +87,7 @@ fn named_one<'a>(
     new: &NewAction,
     lots: &[NewActedLot],
     i: usize,
-) -> Result<&'a LotThere, Refusal> {
+) -> Result<&'a ExposedLot, Refusal> {
     let asked = &lots[i];
     let at = |field: &str, text: String| Err(Refusal::field(format!("/lots/{i}/{field}"), text));
     let place = &there.excursion.place;

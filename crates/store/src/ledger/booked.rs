@@ -6,8 +6,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     Grams,
     cold::{
+        evaluate::in_force,
         exposure::{Segment, mean_air, seconds},
-        judgement::in_force,
         unknown_air::UnknownAir,
         weight_loss::{Entry, ExpectedLoss, Goods, Surroundings, expected_loss, rates},
     },

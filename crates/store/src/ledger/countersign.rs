@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     cold::spell,
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::Text,
     words::SpellStanding,
 };
@@ -13,7 +13,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{
-    Result, Signed, SignedWith, Tx,
+    Actor, Result, SignedWith, Tx,
     ledger::{
         excursion_actions::ActionTaken,
         spells::{Excursion, ExcursionWithLots},
@@ -56,7 +56,7 @@ pub enum SignOffWanted {
 impl ExcursionWithLots {
     /// Whether a second sign-off is wanted now, and whether `signed` may give it: whoever is a second person to an action that waits for it.
     #[must_use]
-    pub fn sign_off_wanted(&self, signed: &Signed) -> SignOffWanted {
+    pub fn sign_off_wanted(&self, actor: &Actor) -> SignOffWanted {
         let e = &self.excursion;
         if e.ended_at.is_none() && e.withdrawn_at.is_none() {
             return SignOffWanted::NotNow("It still lasts. Countersign it when it has ended.".into());
@@ -79,9 +79,9 @@ impl ExcursionWithLots {
         if waiting.peek().is_none() && !e.sign_offs.is_empty() {
             return SignOffWanted::NotNow("It is countersigned already.".into());
         }
-        if signed.with != SignedWith::OwnSignIn {
+        if actor.with != SignedWith::OwnSignIn {
             SignOffWanted::ByOwnSignIn
-        } else if waiting.peek().is_none() || waiting.any(|a| a.may_be_signed_by(&signed.name)) {
+        } else if waiting.peek().is_none() || waiting.any(|a| a.may_be_signed_by(&actor.name)) {
             SignOffWanted::ByYou
         } else {
             SignOffWanted::ByAnother
@@ -126,14 +126,14 @@ impl Tx {
     pub async fn sign_off(&mut self, id: Uuid, new: &NewSignOff) -> Result<ExcursionWithLots> {
         self.lock_excursion(id).await?;
         let there = self.excursion(id).await?;
-        let wanted = there.sign_off_wanted(&self.signed);
+        let wanted = there.sign_off_wanted(&self.actor);
         if let SignOffWanted::NotNow(why) = wanted {
-            return Err(Refusal::new(Kind::Closed, why).into());
+            return Err(Refusal::new(RefusalKind::Closed, why).into());
         }
         let signer = self.authoriser("Countersigning")?.to_owned();
         if wanted == SignOffWanted::ByAnother {
             return Err(Refusal::new(
-                Kind::Closed,
+                RefusalKind::Closed,
                 format!(
                     "{signer} dealt with it and cannot countersign it. Let a second person do that, by their own sign-in."
                 ),

@@ -7,7 +7,7 @@ use gillbook_core::{
         entry::{Act, PlannedLeg, built_in_place},
         stock_count::{scale_tolerance, split},
     },
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{Line, LotCode, PlaceCode, Short},
     units::calendar::Instant,
     words::{ActKind, PlaceKind},
@@ -17,7 +17,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{
-    Page, Result, Tx,
+    Pagination, Result, Tx,
     heads::Heads,
     ledger::{
         booked::Booked,
@@ -120,7 +120,7 @@ impl Tx {
     /// can differ by unless it is said why (while a warm spell is not settled or a lot is on hold, by the person's own sign-in), and a shortage of goods that have left since or are set aside.
     #[tracing::instrument(level = "debug", name = "store.ledger.count_stock", skip_all, fields(farm_id = self.farm.0))]
     pub async fn count_stock(&mut self, new: &NewStockCount) -> Result<StockCount> {
-        let counted_at = self.happened(new.counted_at, "/counted_at")?;
+        let counted_at = self.occurred_at(new.counted_at, "/counted_at")?;
         let kind = self.place_kind(&new.place, "/place").await?;
         if !kind.holds_stock() {
             return Err(Refusal::field(
@@ -177,7 +177,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.ledger.stock_counts", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn stock_counts(&mut self, page: &Page) -> Result<Vec<StockCount>> {
+    pub async fn stock_counts(&mut self, page: &Pagination) -> Result<Vec<StockCount>> {
         let acts = self.acts(Some(ActKind::Count), None, page).await?;
         let ids: Vec<Uuid> = acts.iter().map(|a| a.act_id).collect();
         let rows = sqlx::query!(
@@ -276,7 +276,7 @@ fn check_row(row: &CountRow, booked: &Booked, place: &PlaceCode, i: usize) -> Re
     let lot = &row.lot;
     if let Some(later) = booked.counted_after {
         return Err(Refusal::new(
-            Kind::Closed,
+            RefusalKind::Closed,
             format!(
                 "Lot {lot} was counted at {place} again since, at {}. The later count holds: leave this one out.",
                 later.format("%Y-%m-%d %H:%M UTC")
@@ -306,7 +306,7 @@ fn check_row(row: &CountRow, booked: &Booked, place: &PlaceCode, i: usize) -> Re
     let missing = row.book_g - row.counted_g;
     if missing > booked.grams_now {
         return Err(Refusal::new(
-            Kind::NotEnough,
+            RefusalKind::NotEnough,
             format!(
                 "The count is {missing} short of the book, but only {} of lot {lot} are left at {place} by now. Count what is there now.",
                 booked.grams_now

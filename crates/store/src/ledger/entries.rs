@@ -13,7 +13,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{
-    Page, Result, Tx,
+    Pagination, Result, Tx,
     error::OrMissing,
     ledger::{
         posting::{NewAct, Parts},
@@ -51,14 +51,14 @@ impl Tx {
     /// Refuses a missing reason, more than is there, what is set aside, and a lot on hold for anything but waste and test.
     #[tracing::instrument(level = "debug", name = "store.ledger.move_grams", skip_all, fields(farm_id = self.farm.0))]
     pub async fn move_grams(&mut self, new: &NewMovement) -> Result<Act> {
-        let happened_at = self.happened(new.happened_at, "/happened_at")?;
+        let happened_at = self.occurred_at(new.happened_at, "/happened_at")?;
         let plan = MovementPlan::of(new)?;
         self.lot_exists(&new.lot).await.or_missing(|| {
             Refusal::field("/lot", format!("There is no lot {} on this farm. Check the code.", new.lot))
         })?;
         self.lock_lots(std::slice::from_ref(&new.lot)).await?;
         if plan.refused_on_hold {
-            self.expect_free_of_hold(std::slice::from_ref(&new.lot)).await?;
+            self.ensure_not_on_hold(std::slice::from_ref(&new.lot)).await?;
         }
         if plan.eaten {
             self.authorise_warm(std::slice::from_ref(&new.lot)).await?;
@@ -82,7 +82,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.ledger.act", skip_all, fields(farm_id = self.farm.0))]
     pub async fn act(&mut self, act_id: Uuid) -> Result<Act> {
-        self.acts_where(Some(act_id), None, None, &Page { after: None, limit: 1 })
+        self.acts_where(Some(act_id), None, None, &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found("entry", act_id).into())
@@ -93,7 +93,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.ledger.acts", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn acts(&mut self, kind: Option<ActKind>, lot: Option<&LotCode>, page: &Page) -> Result<Vec<Act>> {
+    pub async fn acts(&mut self, kind: Option<ActKind>, lot: Option<&LotCode>, page: &Pagination) -> Result<Vec<Act>> {
         self.acts_where(None, kind, lot, page).await
     }
 
@@ -102,7 +102,7 @@ impl Tx {
         only: Option<Uuid>,
         kind: Option<ActKind>,
         lot: Option<&LotCode>,
-        page: &Page,
+        page: &Pagination,
     ) -> Result<Vec<Act>> {
         let after: Option<Uuid> = page.after.as_deref().and_then(|a| a.parse().ok());
         let rows = sqlx::query!(

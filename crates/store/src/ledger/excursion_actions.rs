@@ -5,7 +5,7 @@ use gillbook_core::{
     Grams,
     cold::spell,
     ledger::entry::{PlannedLeg, PlannedLink, PlannedLot, built_in_place},
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{LotCode, OrderCode, PlaceCode, Short, Text},
     units::calendar::Instant,
     words::{ActKind, FoodOutcome, LotOrigin, PlaceKind},
@@ -19,10 +19,10 @@ use uuid::Uuid;
 use crate::{
     Result, Tx,
     ledger::{
-        action_lots::{expect_enough, named},
+        action_lots::{ensure_enough, named},
         holds::NewHold,
         posting::{NewAct, NewLot, Parts},
-        spells::{ExcursionWithLots, LotThere},
+        spells::{ExcursionWithLots, ExposedLot},
     },
 };
 
@@ -117,7 +117,7 @@ struct Effect {
 struct Work<'a> {
     new: &'a NewAction,
     there: &'a ExcursionWithLots,
-    named: Vec<(&'a LotThere, Option<&'a NewActedLot>)>,
+    named: Vec<(&'a ExposedLot, Option<&'a NewActedLot>)>,
     at: DateTime<Utc>,
     document: String,
 }
@@ -147,7 +147,7 @@ impl Tx {
     /// Refuses one that is not there, a time in the future, lots that were not inside, and what cannot be done to them.
     #[tracing::instrument(level = "debug", name = "store.ledger.add_action", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_action(&mut self, id: Uuid, new: &NewAction) -> Result<ExcursionWithLots> {
-        let at = self.happened(new.done_at, "/done_at")?;
+        let at = self.occurred_at(new.done_at, "/done_at")?;
         self.lock_excursion(id).await?;
         let before = self.excursion(id).await?;
         let lots: Vec<LotCode> = named(&before, new)?.iter().map(|(l, _)| l.lot.clone()).collect();
@@ -185,8 +185,8 @@ impl Tx {
             work.new.food_note.as_str(),
             work.at,
             self.now,
-            self.done_by(work.new.by.as_ref()),
-            self.signed.name,
+            self.performed_by(work.new.by.as_ref()),
+            self.actor.name,
             effect.act_id,
             work.new.to_place.as_ref().map(PlaceCode::as_str),
             &orders
@@ -228,7 +228,7 @@ impl Tx {
         }
         let mut effect = Effect { lots, ..Effect::default() };
         if !apart.is_empty() {
-            let parts: Vec<&LotThere> = apart.iter().map(|(l, _)| *l).collect();
+            let parts: Vec<&ExposedLot> = apart.iter().map(|(l, _)| *l).collect();
             orders_short.extend(self.set_apart(work, &parts, &hold, &mut effect).await?);
         }
         orders_short.sort_unstable();
@@ -240,7 +240,7 @@ impl Tx {
     async fn set_apart(
         &mut self,
         work: &Work<'_>,
-        parts: &[&LotThere],
+        parts: &[&ExposedLot],
         hold: &NewHold<'_>,
         effect: &mut Effect,
     ) -> Result<Vec<OrderCode>> {
@@ -283,7 +283,7 @@ impl Tx {
             let wanted = asked.and_then(|a| a.grams_g);
             let taken = spell::take(wanted.unwrap_or(inside), &free);
             let grams: Grams = taken.iter().map(|t| t.1).sum();
-            expect_enough(i, l, *asked, grams)?;
+            ensure_enough(i, l, *asked, grams)?;
             legs.extend(taken.iter().map(|(from, grams)| PlannedLeg::of(&l.lot, from, &waste, *grams)));
             // Where some of it went to another store nobody can tell which grams are left.
             let all = grams >= l.stock_g || l.stayed && grams >= inside;
@@ -308,7 +308,7 @@ impl Tx {
             let free = self.free_places(&l.lot, place).await?;
             let there = free.iter().find(|(p, _)| p == place).map_or(Grams::ZERO, |(_, g)| *g);
             let grams_g = asked.and_then(|a| a.grams_g).unwrap_or(there).min(there);
-            expect_enough(i, l, *asked, grams_g)?;
+            ensure_enough(i, l, *asked, grams_g)?;
             if grams_g > Grams::ZERO {
                 legs.push(PlannedLeg::of(&l.lot, place, to_place, grams_g));
             }
@@ -322,7 +322,7 @@ impl Tx {
     async fn enter_about(&mut self, work: &Work<'_>, kind: ActKind, legs: &[PlannedLeg]) -> Result<Option<Uuid>> {
         if legs.is_empty() {
             return Err(Refusal::new(
-                Kind::NotEnough,
+                RefusalKind::NotEnough,
                 "Nothing of what was inside is there any more. Choose “kept in stock” and say in the note what became of it.",
             )
             .at("/food")

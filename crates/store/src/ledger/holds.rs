@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     ledger::entry::PlannedLot,
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{LotCode, OrderCode, PlaceCode, Short},
     words::LotEventKind,
 };
@@ -19,12 +19,12 @@ use uuid::Uuid;
 
 use crate::{
     Result, Tx,
+    constraints::on_hold,
     heads::Heads,
     ledger::{
         lots::{Lot, NewLotEvent},
         posting::LotEvent,
     },
-    schema_names::on_hold,
 };
 
 /// A hold that lasts.
@@ -115,11 +115,11 @@ impl Tx {
     /// Refuses a lot that is not there or is on hold.
     #[tracing::instrument(level = "debug", name = "store.ledger.hold_lot", skip_all, fields(farm_id = self.farm.0))]
     pub async fn hold_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<HeldLot> {
-        let at = self.happened(new.happened_at, "/happened_at")?;
+        let at = self.occurred_at(new.happened_at, "/happened_at")?;
         self.lot_exists(code).await?;
         let family = self.lock_made_of(std::slice::from_ref(code)).await?;
         if self.lot_facts(code).await?.on_hold {
-            return Err(Refusal::new(Kind::Closed, format!("Lot {code} is on hold already.")).into());
+            return Err(Refusal::new(RefusalKind::Closed, format!("Lot {code} is on hold already.")).into());
         }
         let hold = NewHold { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
         let held = self.hold_locked(&family, &hold).await?;
@@ -138,11 +138,11 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.ledger.release_lot", skip_all, fields(farm_id = self.farm.0))]
     pub async fn release_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
         self.authoriser("Releasing a hold")?;
-        let at = self.happened(new.happened_at, "/happened_at")?;
+        let at = self.occurred_at(new.happened_at, "/happened_at")?;
         // Whoever holds, wastes or sends at this moment has the same locks.
         self.lock_lots(std::slice::from_ref(code)).await?;
         if !self.lot_facts(code).await?.on_hold {
-            return Err(Refusal::new(Kind::Closed, format!("Lot {code} is not on hold.")).into());
+            return Err(Refusal::new(RefusalKind::Closed, format!("Lot {code} is not on hold.")).into());
         }
         let release = LotEvent {
             lot: code.clone().into(),
@@ -163,11 +163,11 @@ impl Tx {
     }
 
     /// Refuses lots that are on hold. Call with the lots locked.
-    pub(crate) async fn expect_free_of_hold(&mut self, lots: &[LotCode]) -> Result<()> {
+    pub(crate) async fn ensure_not_on_hold(&mut self, lots: &[LotCode]) -> Result<()> {
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
         match self.holds_of(&lots).await?.pop_first() {
             None => Ok(()),
-            Some((lot, hold)) => Err(Refusal::new(Kind::OnHold, on_hold(lot.as_str(), &hold.reason)).into()),
+            Some((lot, hold)) => Err(Refusal::new(RefusalKind::OnHold, on_hold(lot.as_str(), &hold.reason)).into()),
         }
     }
 

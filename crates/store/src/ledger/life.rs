@@ -10,8 +10,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     Grams,
     cold::{
+        evaluate::{Figures, in_force},
         exposure::{Segment, mean_air},
-        judgement::{Figures, in_force},
         shelf_life::{LifeLeft, Profile, life_beyond, life_left},
         unknown_air::UnknownAir,
     },
@@ -39,7 +39,7 @@ pub(crate) struct LivesLeft {
 }
 
 /// What stands where: lots and the ways that they went.
-pub(crate) struct Ways {
+pub(crate) struct LotPaths {
     /// The ways.
     pub paths: Paths,
     kinds: BTreeMap<PlaceCode, PlaceKind>,
@@ -52,7 +52,7 @@ impl Tx {
         if lots.is_empty() {
             return Ok(BTreeMap::new());
         }
-        let ways = self.ways_of(lots).await?;
+        let ways = self.paths_of(lots).await?;
         let mut wanted = Vec::new();
         for lot in lots.iter().collect::<BTreeSet<_>>() {
             let there = ways.kinds.iter().filter(|(_, kind)| kind.holds_stock());
@@ -85,7 +85,7 @@ impl Tx {
         let rules = self.rules_of(place).await?;
         let Some(limit_c) = in_force(&rules, span.from).map(|r| r.warm_c) else { return Ok(BTreeMap::new()) };
         let known = self.known_air(place, span).await?;
-        let ways = self.ways_of(lots).await?;
+        let ways = self.paths_of(lots).await?;
         let visits = ways.paths.visits();
         let mut lost = BTreeMap::new();
         for lot in lots {
@@ -107,7 +107,7 @@ impl Tx {
     }
 
     /// The ways of lots and of all that they were made of.
-    pub(crate) async fn ways_of(&mut self, lots: &[LotCode]) -> Result<Ways> {
+    pub(crate) async fn paths_of(&mut self, lots: &[LotCode]) -> Result<LotPaths> {
         let wanted: Vec<String> = lots.iter().map(ToString::to_string).collect();
         let family = sqlx::query!(
             r#"with recursive up(lot) as (
@@ -134,7 +134,7 @@ impl Tx {
             profiles.all.push(profile);
         }
         let (acts, kinds) = self.moves_of(&codes).await?;
-        Ok(Ways { paths: Paths::follow(&acts, &harvested, self.now), kinds, profiles })
+        Ok(LotPaths { paths: Paths::follow(&acts, &harvested, self.now), kinds, profiles })
     }
 
     /// What moved some lots, in the order in which it happened, and the kinds of the places. What was reversed moved nothing.
@@ -212,7 +212,7 @@ impl Tx {
     }
 
     /// The air of the places of some stays.
-    async fn airs_of(&mut self, ways: &Ways, stays: &BTreeSet<usize>) -> Result<BTreeMap<PlaceCode, PlaceAir>> {
+    async fn airs_of(&mut self, ways: &LotPaths, stays: &BTreeSet<usize>) -> Result<BTreeMap<PlaceCode, PlaceAir>> {
         let mut spans: BTreeMap<&PlaceCode, Span> = BTreeMap::new();
         for stay in stays.iter().map(|n| &ways.paths.stays()[*n]) {
             let span = spans.entry(&stay.place).or_insert(stay.span);
@@ -251,8 +251,8 @@ impl Tx {
         let places: Vec<&PlaceCode> = past.keys().copied().collect();
         let hours = self.hours_of_places(&places, wide).await?;
         let as_air = |(hour, f): (DateTime<Utc>, Figures)| {
-            let (mean_c, least_c, most_c) = (f.mean_c()?, f.least_c?, f.most_c?);
-            Some(HourAir { hour, known_s: f.known_s, mean_c, least_c, most_c })
+            let (mean_c, min_c, max_c) = (f.mean_c()?, f.min_c?, f.max_c?);
+            Some(HourAir { hour, known_s: f.known_s, mean_c, min_c, max_c })
         };
         Ok(hours.into_iter().map(|(place, hours)| (place, hours.into_iter().filter_map(as_air).collect())).collect())
     }
@@ -270,7 +270,7 @@ impl Tx {
     }
 }
 
-impl Ways {
+impl LotPaths {
     /// Whether a place is a store.
     pub(crate) fn is_store(&self, place: &PlaceCode) -> bool {
         self.kinds.get(place).is_some_and(|kind| kind.holds_stock())

@@ -3,7 +3,7 @@
 use std::borrow::Cow;
 
 use crate::{
-    Page, Result, Tx,
+    Pagination, Result, Tx,
     cold::readings::CAUTION,
     ledger::{
         holds::Hold,
@@ -17,9 +17,9 @@ use gillbook_core::{
     cold::shelf_life::LifeLeft,
     ledger::{
         entry::{PlannedLeg, built_in_place},
-        lot::{self, Link, MakeUp, Source},
+        lot::{self, Composition, Link, Source},
     },
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{BatchCode, GradeCode, Line, LotCode, PlaceCode, Short, StrainCode},
     units::calendar::Instant,
     words::{ActKind, Basis, Form, LotEventKind, LotOrigin, Packaging, PlaceKind},
@@ -175,7 +175,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.ledger.lots", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn lots(&mut self, in_stock: bool, page: &Page) -> Result<Vec<Lot>> {
+    pub async fn lots(&mut self, in_stock: bool, page: &Pagination) -> Result<Vec<Lot>> {
         self.lots_where(if in_stock { Lots::InStock } else { Lots::All }, page).await
     }
 
@@ -185,13 +185,13 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.ledger.lot", skip_all, fields(farm_id = self.farm.0))]
     pub async fn lot(&mut self, code: &LotCode) -> Result<Lot> {
-        self.lots_where(Lots::One(code), &Page { after: None, limit: 1 })
+        self.lots_where(Lots::One(code), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
     }
 
-    async fn lots_where(&mut self, which: Lots<'_>, page: &Page) -> Result<Vec<Lot>> {
+    async fn lots_where(&mut self, which: Lots<'_>, page: &Pagination) -> Result<Vec<Lot>> {
         let one = if let Lots::One(code) = which { Some(vec![code.to_string()]) } else { None };
         let rows = sqlx::query!(
             r#"with chosen as materialized (
@@ -225,7 +225,7 @@ impl Tx {
         .fetch_all(&mut *self.db)
         .await?;
         let codes: Vec<String> = rows.iter().map(|r| r.lot.to_string()).collect();
-        let make_ups = self.make_ups(Some(&codes)).await?;
+        let compositions = self.compositions(Some(&codes)).await?;
         let is_ageing =
             |form: Form, places: &[LotAt]| form == Form::Fresh && places.iter().any(|p| p.kind.holds_stock());
         let ageing: Vec<LotCode> =
@@ -242,7 +242,7 @@ impl Tx {
             }
             lots.push(Lot {
                 places,
-                made_of: made_of(make_ups.get(&r.lot)),
+                made_of: made_of(compositions.get(&r.lot)),
                 warm_spell: warm.get(&r.lot).cloned(),
                 lot: r.lot,
                 strain: r.strain,
@@ -263,7 +263,7 @@ impl Tx {
     }
 
     /// The make-up of lots, or of every lot.
-    pub(crate) async fn make_ups(&mut self, only: Option<&[String]>) -> Result<BTreeMap<LotCode, MakeUp>> {
+    pub(crate) async fn compositions(&mut self, only: Option<&[String]>) -> Result<BTreeMap<LotCode, Composition>> {
         let wanted = only.unwrap_or_default();
         let rows = sqlx::query!(
             r#"with recursive up(lot) as (
@@ -296,18 +296,18 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let mut weighed: BTreeMap<LotCode, MakeUp> = BTreeMap::new();
+        let mut weighed: BTreeMap<LotCode, Composition> = BTreeMap::new();
         let mut links = Vec::new();
         for r in rows {
             let from = r.parents.into_iter().zip(r.grams);
             links.extend(from.map(|(parent, grams)| Link { parent, child: r.lot.clone(), grams }));
             if !r.sources.0.is_empty() {
                 let sources = r.sources.0.into_iter();
-                let make_up = sources.map(|s| (Source { batch: s.batch, flush: s.flush }, (s.grams_g, s.basis)));
-                weighed.insert(r.lot, make_up.collect());
+                let composition = sources.map(|s| (Source { batch: s.batch, flush: s.flush }, (s.grams_g, s.basis)));
+                weighed.insert(r.lot, composition.collect());
             }
         }
-        Ok(lot::make_ups(&weighed, &links))
+        Ok(lot::compositions(&weighed, &links))
     }
 
     /// Finishes a lot: what the book still has of it in fridge, shelf, van and stall is weight lost as water.
@@ -317,7 +317,7 @@ impl Tx {
     /// something is set aside.
     #[tracing::instrument(level = "debug", name = "store.ledger.finish_lot", skip_all, fields(farm_id = self.farm.0))]
     pub async fn finish_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<Lot> {
-        let at = self.happened(new.happened_at, "/happened_at")?;
+        let at = self.occurred_at(new.happened_at, "/happened_at")?;
         self.lock_lots(std::slice::from_ref(code)).await?;
         let lot = self.lot(code).await?;
         let water = built_in_place(PlaceKind::Water);
@@ -325,9 +325,9 @@ impl Tx {
         let legs: Vec<PlannedLeg> = stock.map(|p| PlannedLeg::of(code, &p.place, &water, p.grams_g)).collect();
         // A reversal may have brought some of it back since it was finished: that can be finished too.
         if lot.finished && legs.is_empty() {
-            return Err(Refusal::new(Kind::Closed, format!("Lot {code} is finished already.")).into());
+            return Err(Refusal::new(RefusalKind::Closed, format!("Lot {code} is finished already.")).into());
         }
-        self.expect_not_on_its_way(code).await?;
+        self.ensure_not_on_its_way(code).await?;
         let act = NewAct {
             id: self.new_id(),
             kind: ActKind::Finish,
@@ -351,7 +351,7 @@ impl Tx {
     }
 
     /// Refuses a lot under a docket that was not handed over yet, or at a stall whose day is not closed. Call with the lot locked.
-    async fn expect_not_on_its_way(&mut self, code: &LotCode) -> Result<()> {
+    async fn ensure_not_on_its_way(&mut self, code: &LotCode) -> Result<()> {
         let under = sqlx::query!(
             r#"select d.docket as "document!", true as "van!" from docket_line l join docket d using (farm_id, docket)
                 where l.farm_id = $1 and l.lot = $2 and d.van is not null and docket_is_open(d)
@@ -369,12 +369,12 @@ impl Tx {
             Some(u) if u.van => format!("out for delivery under docket {}. Write down the delivery first.", u.document),
             Some(u) => format!("at the stall of market day {}. Close the market day first.", u.document),
         };
-        Err(Refusal::new(Kind::Closed, format!("Lot {code} is not finished: some of it is {text}")).into())
+        Err(Refusal::new(RefusalKind::Closed, format!("Lot {code} is not finished: some of it is {text}")).into())
     }
 }
 
-fn made_of(make_up: Option<&MakeUp>) -> Vec<MadeOf> {
-    make_up
+fn made_of(composition: Option<&Composition>) -> Vec<MadeOf> {
+    composition
         .into_iter()
         .flatten()
         .map(|(s, (grams, basis))| MadeOf { batch: s.batch.clone(), flush: s.flush, grams_g: *grams, basis: *basis })

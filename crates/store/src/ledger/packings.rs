@@ -15,7 +15,7 @@ use gillbook_core::{
 use uuid::Uuid;
 
 use crate::{
-    Page, Result, Tx,
+    Pagination, Result, Tx,
     heads::Heads,
     ledger::posting::{NewAct, NewLot, Parts},
 };
@@ -27,14 +27,14 @@ impl Tx {
     /// Refuses sums that do not close, strains that mix, lots on hold, and more than is there.
     #[tracing::instrument(level = "debug", name = "store.ledger.pack", skip_all, fields(farm_id = self.farm.0))]
     pub async fn pack(&mut self, new: &NewPacking) -> Result<Packing> {
-        let happened_at = self.happened(new.happened_at, "/happened_at")?;
+        let happened_at = self.occurred_at(new.happened_at, "/happened_at")?;
         // Before anything is locked: what is not a sum locks nothing.
-        new.expect_sums()?;
+        new.ensure_sums()?;
         let lots: Vec<LotCode> = new.lots_in.iter().map(|l| l.lot.clone()).collect();
         self.lock_lots(&lots).await?;
         let facts = self.packing_facts(new, &lots, happened_at).await?;
         let plan = decide(new, &facts)?;
-        self.expect_free_of_hold(&lots).await?;
+        self.ensure_not_on_hold(&lots).await?;
         let act = NewAct {
             id: new.id.unwrap_or_else(|| self.new_id()),
             kind: ActKind::Packing,
@@ -140,7 +140,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.ledger.packings", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn packings(&mut self, page: &Page) -> Result<Vec<Packing>> {
+    pub async fn packings(&mut self, page: &Pagination) -> Result<Vec<Packing>> {
         let acts = self.acts(Some(ActKind::Packing), None, page).await?;
         let ids: Vec<Uuid> = acts.iter().map(|a| a.act_id).collect();
         let made = sqlx::query!(
@@ -165,9 +165,9 @@ impl Tx {
     /// Refuses a harvest day in the future and a place that holds no stock.
     #[tracing::instrument(level = "debug", name = "store.ledger.enter_opening", skip_all, fields(farm_id = self.farm.0))]
     pub async fn enter_opening(&mut self, new: &NewOpening) -> Result<Packing> {
-        let happened_at = self.happened(new.happened_at, "/happened_at")?;
-        let zone = self.ways().await?.zone;
-        new.expect_harvested(day_of(happened_at, zone))?;
+        let happened_at = self.occurred_at(new.happened_at, "/happened_at")?;
+        let zone = self.farm_settings().await?.zone;
+        new.ensure_harvested(day_of(happened_at, zone))?;
         self.place_kind(&new.place, "/place").await?;
         self.lock(&Heads { places: std::slice::from_ref(&new.place), ..Heads::default() }).await?;
         let act = NewAct {

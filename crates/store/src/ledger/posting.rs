@@ -7,7 +7,7 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     ledger::{
-        entry::{Act, Leg, PlannedLeg, PlannedLink, PlannedLot, expect_weight},
+        entry::{Act, Leg, PlannedLeg, PlannedLink, PlannedLot, ensure_weight},
         lot,
     },
     text::{GradeCode, LotCode, OrderCode, Short, StrainCode},
@@ -131,14 +131,14 @@ impl Tx {
     /// # Errors
     /// Refuses an id that the book has, and whatever does not add up.
     pub(crate) async fn post(&mut self, new: &NewAct<'_>, legs: &[PlannedLeg], parts: Parts) -> Result<Posted> {
-        expect_weight(legs)?;
-        let done_by = self.done_by(new.by);
+        ensure_weight(legs)?;
+        let done_by = self.performed_by(new.by);
         let mut entry = parts.0;
         entry.insert(
             "act".to_owned(),
             json!({
                 "act_id": new.id, "kind": new.kind, "happened_at": new.happened_at, "recorded_at": self.now, "done_by": done_by,
-                "entered_by": self.signed.name, "own_sign_in": self.signed.with == SignedWith::OwnSignIn,
+                "entered_by": self.actor.name, "own_sign_in": self.actor.with == SignedWith::OwnSignIn,
                 "document": new.document, "reason": new.reason, "reverses": new.reverses,
             }),
         );
@@ -161,7 +161,7 @@ impl Tx {
             happened_at: new.happened_at,
             recorded_at: self.now,
             done_by,
-            entered_by: self.signed.name.clone(),
+            entered_by: self.actor.name.clone(),
             document,
             reason: new.reason.to_owned(),
             reverses: new.reverses,
@@ -188,8 +188,8 @@ impl Tx {
             let mut row = serde_json::to_value(event).map_err(crate::Error::stored)?;
             row["event_id"] = json!(self.new_id());
             row["recorded_at"] = json!(self.now);
-            row["done_by"] = self.done_by(event.by).into();
-            row["entered_by"] = self.signed.name.clone().into();
+            row["done_by"] = self.performed_by(event.by).into();
+            row["entered_by"] = self.actor.name.clone().into();
             Ok(row)
         });
         rows.collect()

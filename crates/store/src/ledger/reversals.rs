@@ -3,20 +3,23 @@
 use chrono::TimeDelta;
 use gillbook_core::{
     ledger::entry::Act,
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     words::ActKind,
 };
 use uuid::Uuid;
 
 use crate::{Result, Tx};
 
-pub(crate) fn expect_reversible(act: &Act) -> Result<(), Refusal> {
+pub(crate) fn ensure_reversible(act: &Act) -> Result<(), Refusal> {
     if act.reversed_by.is_some() {
-        return Err(Refusal::new(Kind::AlreadyReversed, "This entry is taken back already. Nothing is left to do."));
+        return Err(Refusal::new(
+            RefusalKind::AlreadyReversed,
+            "This entry is taken back already. Nothing is left to do.",
+        ));
     }
     if matches!(act.kind, ActKind::Reversal | ActKind::WeekClose | ActKind::MarketClose | ActKind::MarketOut) {
         return Err(Refusal::new(
-            Kind::NotReversible,
+            RefusalKind::NotReversible,
             format!("You cannot take back {}: it stays in the book as it is.", act.kind.said()),
         ));
     }
@@ -33,15 +36,15 @@ impl Tx {
     }
 
     /// Refuses to take back what a later act rests on. Call with the lots locked.
-    pub(crate) async fn expect_nothing_rests_on(&mut self, act: &Act) -> Result<()> {
+    pub(crate) async fn ensure_nothing_rests_on(&mut self, act: &Act) -> Result<()> {
         if act.kind == ActKind::Count {
-            self.expect_last_count(act.act_id).await?;
+            self.ensure_last_count(act.act_id).await?;
         }
-        self.expect_stall_open(act.act_id).await
+        self.ensure_stall_open(act.act_id).await
     }
 
     /// Refuses a count while a later one rests on it: that one's difference was taken against the book as this one left it.
-    async fn expect_last_count(&mut self, act_id: Uuid) -> Result<()> {
+    async fn ensure_last_count(&mut self, act_id: Uuid) -> Result<()> {
         let later = sqlx::query!(
             "select s.lot, s.place from stock_count mine join act a using (farm_id, act_id)
                join stock_count s on s.farm_id = mine.farm_id and s.lot = mine.lot and s.place = mine.place
@@ -58,7 +61,7 @@ impl Tx {
         match later {
             None => Ok(()),
             Some(c) => Err(Refusal::new(
-                Kind::NotReversible,
+                RefusalKind::NotReversible,
                 format!("Lot {} at {} was counted again since. Take the later count back first.", c.lot, c.place),
             )
             .into()),
@@ -66,7 +69,7 @@ impl Tx {
     }
 
     /// Refuses what came to or went from a stall whose day was closed since: what was sold there is what was left of it.
-    async fn expect_stall_open(&mut self, act_id: Uuid) -> Result<()> {
+    async fn ensure_stall_open(&mut self, act_id: Uuid) -> Result<()> {
         let closed = sqlx::query_scalar!(
             "select y.market_day from movement m join act a using (farm_id, act_id)
                join market_day y on y.farm_id = m.farm_id and y.stall in (m.from_place, m.to_place)
@@ -81,7 +84,7 @@ impl Tx {
         match closed {
             None => Ok(()),
             Some(day) => Err(Refusal::new(
-                Kind::NotReversible,
+                RefusalKind::NotReversible,
                 format!(
                     "Market day {day} was closed since, and what it sold rests on this. Enter what is right instead."
                 ),

@@ -66,7 +66,7 @@ pub struct Excursion {
 /// A lot that was there meanwhile, or that was made since of one that was.
 #[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct LotThere {
+pub struct ExposedLot {
     /// The lot.
     pub lot: LotCode,
     /// Grams that by the book were there when it began or came while it lasted. None of a lot that was made since, nor of an entry that was
@@ -112,7 +112,7 @@ pub struct ExcursionWithLots {
     #[serde(flatten)]
     pub excursion: Excursion,
     /// The lots.
-    pub lots: Vec<LotThere>,
+    pub lots: Vec<ExposedLot>,
     /// The usual caution.
     pub caution: Cow<'static, str>,
 }
@@ -296,7 +296,7 @@ impl Tx {
         Ok(ExcursionWithLots { excursion, lots, caution: crate::cold::readings::CAUTION.into() })
     }
 
-    pub(crate) async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<LotThere>> {
+    pub(crate) async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<ExposedLot>> {
         let rows = sqlx::query!(
             r#"select l.lot as "lot: LotCode", l.packaging as "packaging: Packaging", i.made_since as "made_since!", i.grams as "grams!: Grams", i.careful_g as "careful_g: Grams",
                       i.decided as "decided!", i.countersigned as "countersigned!",
@@ -328,7 +328,7 @@ impl Tx {
         let lost = self.life_lost(place, span, &there).await?;
         Ok(rows
             .into_iter()
-            .map(|r| LotThere {
+            .map(|r| ExposedLot {
                 life_days: lost.get(&r.lot).copied(),
                 decided: r.decided,
                 countersigned: r.countersigned,

@@ -13,7 +13,7 @@ use utoipa::ToSchema;
 
 /// Where a lot came from: one batch.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct CameFrom {
+pub struct Upstream {
     /// The lot that was weighed.
     pub lot: LotCode,
     /// The batch.
@@ -38,7 +38,7 @@ pub struct CameFrom {
 
 /// A time that a lot asked for was in a store without a break.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct WasIn {
+pub struct Location {
     /// The lot.
     pub lot: LotCode,
     /// The place.
@@ -66,7 +66,7 @@ pub struct Made {
 
 /// Where grams of a lot went: one customer.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct WentTo {
+pub struct Downstream {
     /// The lot that was sent: one asked for, or one made of it.
     pub lot: LotCode,
     /// The customer.
@@ -116,11 +116,11 @@ pub struct Trace {
     /// Grams that became other lots, among the lots asked for and those before and after them.
     pub made: Vec<Made>,
     /// Back to batches, cooks, spawn and recipes.
-    pub came_from: Vec<CameFrom>,
+    pub came_from: Vec<Upstream>,
     /// When the lots asked for were in which store.
-    pub was_in: Vec<WasIn>,
+    pub was_in: Vec<Location>,
     /// Forward to customers. Rows of lots that were made of those asked for carry their own lot.
-    pub went_to: Vec<WentTo>,
+    pub went_to: Vec<Downstream>,
     /// What was not sold, likewise.
     pub not_sold: Vec<NotSold>,
 }
@@ -157,7 +157,7 @@ impl Tx {
     /// Refuses a start that is not there: nothing found must not look like nothing touched.
     #[tracing::instrument(level = "debug", name = "store.ledger.trace", skip_all, fields(farm_id = self.farm.0))]
     pub async fn trace(&mut self, from: &TraceFrom) -> Result<Trace> {
-        self.expect_start(from).await?;
+        self.ensure_start(from).await?;
         let (mut batch, mut cook, mut docket, mut customer, mut place, mut at) = (None, None, None, None, None, None);
         match from {
             TraceFrom::Batch(b) => batch = Some(b.as_str()),
@@ -208,7 +208,7 @@ impl Tx {
     }
 
     /// Refuses a start that is not there.
-    async fn expect_start(&mut self, from: &TraceFrom) -> Result<()> {
+    async fn ensure_start(&mut self, from: &TraceFrom) -> Result<()> {
         let (kind, what, code) = match from {
             TraceFrom::Batch(b) => ("batch", BatchCode::WHAT, b.as_str()),
             TraceFrom::Cook(c) => ("cook", CookCode::WHAT, c.as_str()),
@@ -281,13 +281,13 @@ impl Tx {
     }
 
     /// When lots were in which store. What was reversed moved nothing.
-    async fn was_in(&mut self, lots: &[LotCode]) -> Result<Vec<WasIn>> {
-        let ways = self.ways_of(lots).await?;
+    async fn was_in(&mut self, lots: &[LotCode]) -> Result<Vec<Location>> {
+        let ways = self.paths_of(lots).await?;
         let visits = ways.paths.visits();
         let mut was_in = Vec::new();
         for lot in lots {
             let stores = visits.get(lot).into_iter().flatten().filter(|v| ways.is_store(&v.place));
-            was_in.extend(stores.map(|v| WasIn {
+            was_in.extend(stores.map(|v| Location {
                 lot: lot.clone(),
                 place: v.place.clone(),
                 since: v.since,
@@ -300,9 +300,9 @@ impl Tx {
     }
 
     /// Which customers some lots went to.
-    async fn went_to(&mut self, lots: &[String]) -> Result<Vec<WentTo>> {
+    async fn went_to(&mut self, lots: &[String]) -> Result<Vec<Downstream>> {
         Ok(sqlx::query_as!(
-            WentTo,
+            Downstream,
             r#"select m.lot as "lot!: _", c.customer as "customer!: _", c.name as "name!", d.docket as "docket?: _", min(a.happened_at) as "sent_at!",
                       sum(m.grams)::bigint as "grams_g!: _",
                       coalesce((select sum(q.grams) from docket_part q join docket_line l using (farm_id, docket, line) join act r using (farm_id, act_id)
@@ -346,9 +346,9 @@ impl Tx {
         .await?)
     }
 
-    async fn came_from(&mut self, lots: &[String]) -> Result<Vec<CameFrom>> {
+    async fn came_from(&mut self, lots: &[String]) -> Result<Vec<Upstream>> {
         Ok(sqlx::query_as!(
-            CameFrom,
+            Upstream,
             r#"select w.lot as "lot: _", s.batch as "batch: _", s.flush, sum(s.grams)::bigint as "grams_g!: _",
                       case when bool_or(s.basis = 'shared') then 'shared' else 'measured' end as "basis!: _",
                       b.made_on, b.cook as "cook: _", b.recipe as "recipe: _", b.spawn_supplier, b.spawn_lot

@@ -19,7 +19,7 @@ use sqlx::types::Json;
 use uuid::Uuid;
 
 use crate::{
-    Page, Result, Tx,
+    Pagination, Result, Tx,
     heads::Heads,
     ledger::posting::{NewAct, NewLot, Parts},
 };
@@ -31,7 +31,7 @@ impl Tx {
     /// Names the field that cannot be.
     #[tracing::instrument(level = "debug", name = "store.ledger.weigh", skip_all, fields(farm_id = self.farm.0))]
     pub async fn weigh(&mut self, new: &NewWeighing) -> Result<Weighing> {
-        let weighed_at = self.happened(new.weighed_at, "/weighed_at")?;
+        let weighed_at = self.occurred_at(new.weighed_at, "/weighed_at")?;
         let batches: Vec<BatchCode> = new.sources.iter().map(|s| s.batch.clone()).collect();
         self.lock(&Heads { batches: &batches, ..Heads::default() }).await?;
         let facts = self.weighing_facts(new, weighed_at).await?;
@@ -50,7 +50,7 @@ impl Tx {
             grade: &new.grade,
             packaging: new.packaging.unwrap_or(Packaging::Open),
             form: Form::Fresh,
-            harvest_day: day_of(weighed_at, self.ways().await?.zone),
+            harvest_day: day_of(weighed_at, self.farm_settings().await?.zone),
             harvested_at: weighed_at,
             origin: LotOrigin::Harvest,
             best_before: None,
@@ -160,7 +160,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.ledger.weighing", skip_all, fields(farm_id = self.farm.0))]
     pub async fn weighing(&mut self, id: Uuid) -> Result<Weighing> {
-        self.weighings_where(Some(id), false, &Page { after: None, limit: 1 })
+        self.weighings_where(Some(id), false, &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found("weighing", id).into())
@@ -171,11 +171,16 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.ledger.weighings", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn weighings(&mut self, newest_first: bool, page: &Page) -> Result<Vec<Weighing>> {
+    pub async fn weighings(&mut self, newest_first: bool, page: &Pagination) -> Result<Vec<Weighing>> {
         self.weighings_where(None, newest_first, page).await
     }
 
-    async fn weighings_where(&mut self, only: Option<Uuid>, newest_first: bool, page: &Page) -> Result<Vec<Weighing>> {
+    async fn weighings_where(
+        &mut self,
+        only: Option<Uuid>,
+        newest_first: bool,
+        page: &Pagination,
+    ) -> Result<Vec<Weighing>> {
         let after: Option<Uuid> = page.after.as_deref().and_then(|a| a.parse().ok());
         let mut rows = sqlx::query!(
             r#"select w.act_id, w.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.grade as "grade: GradeCode", w.place as "place: PlaceCode",

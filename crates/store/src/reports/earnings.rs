@@ -6,16 +6,16 @@ use chrono::NaiveDate;
 use gillbook_core::{
     Grams,
     growing::yields::{biological_efficiency, per_block},
-    selling::earnings::{BatchStage, Earned, Sale, best_and_worst, contribution, follow},
+    selling::earnings::{Attributed, BatchStage, Sale, best_and_worst, contribution, follow},
     text::{BatchCode, CookCode, CustomerCode, RecipeCode, StrainCode},
-    units::money::Coinage,
+    units::money::CurrencyRules,
     words::CustomerKind,
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use crate::{Page, Result, Tx, growing::batches::Batch, selling::sales::SoldRow};
+use crate::{Pagination, Result, Tx, growing::batches::Batch, selling::sales::SoldRow};
 
 /// What a flush of a batch gave.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -139,17 +139,17 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.reports.earnings", skip_all, fields(farm_id = self.farm.0))]
     pub async fn earnings(&mut self) -> Result<Earnings> {
-        let coinage = self.ways().await?.coinage;
+        let coinage = self.farm_settings().await?.coinage;
         let sales = self.sales(None).await?;
-        let make_ups = self.make_ups(None).await?;
+        let compositions = self.compositions(None).await?;
         let rows: Vec<Sale> =
             sales.iter().map(|s| Sale { lot: s.lot.clone(), grams: s.grams, amount: s.amount, fee: s.fee }).collect();
-        let followed = follow(&rows, &make_ups, coinage);
+        let followed = follow(&rows, &compositions, coinage);
         let mut earned = followed.by_batch();
         let blocks = self.block_facts().await?;
         let mut weighed = self.flushes_weighed().await?;
         let mut batches = Vec::new();
-        for b in self.batches(&Page { after: None, limit: 10_000 }).await? {
+        for b in self.batches(&Pagination { after: None, limit: 10_000 }).await? {
             let facts = blocks
                 .get(&b.recipe)
                 .ok_or_else(|| crate::Error::Stored(format!("batch {} has no recipe", b.batch)))?;
@@ -166,7 +166,7 @@ impl Tx {
             customers: customer_earnings(&sales, coinage),
             unknown_g: followed.unknown.grams,
             unknown_revenue: coinage.round(followed.unknown.amount),
-            currency: self.ways().await?.coinage.currency().to_owned(),
+            currency: self.farm_settings().await?.coinage.currency().to_owned(),
         })
     }
 
@@ -204,8 +204,8 @@ fn batch_earnings(
     b: Batch,
     facts: &BlockFacts,
     flushes: &[FlushWeighed],
-    sold: &Earned,
-    coinage: Coinage,
+    sold: &Attributed,
+    coinage: CurrencyRules,
 ) -> BatchEarnings {
     let harvested: Grams = flushes.iter().map(|w| w.grams).sum();
     let dry = Grams(i64::from(facts.dry_g) * i64::from(b.blocks));
@@ -238,7 +238,7 @@ fn batch_earnings(
 }
 
 /// Customers by revenue, the best first.
-fn customer_earnings(sales: &[SoldRow], coinage: Coinage) -> Vec<CustomerEarnings> {
+fn customer_earnings(sales: &[SoldRow], coinage: CurrencyRules) -> Vec<CustomerEarnings> {
     let mut by_customer: BTreeMap<&CustomerCode, (CustomerKind, Grams, Decimal, Decimal)> = BTreeMap::new();
     for s in sales {
         let sum = by_customer.entry(&s.customer).or_insert((s.channel, Grams::ZERO, Decimal::ZERO, Decimal::ZERO));

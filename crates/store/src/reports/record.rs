@@ -7,9 +7,9 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use gillbook_core::{
     cold::{
+        evaluate::{Figures, Rules},
         exposure::{Exposure, seconds},
-        judgement::{Figures, Rules},
-        rejudge::hour_of,
+        reevaluate::hour_of,
     },
     refusal::Refusal,
     text::PlaceCode,
@@ -43,7 +43,7 @@ pub struct DayFigures {
     /// The warmest that the food is estimated at, °C.
     pub product_max_c: Option<f64>,
     /// The most that the probes were apart, °C.
-    pub apart_c: f64,
+    pub probe_spread_c: f64,
 }
 
 /// The record of a place over whole days of the farm.
@@ -112,7 +112,7 @@ impl Tx {
         from: NaiveDate,
         until: NaiveDate,
     ) -> Result<TemperatureRecord> {
-        let zone = self.ways().await?.zone;
+        let zone = self.farm_settings().await?.zone;
         if until < from || (until - from).num_days() >= MAX_DAYS {
             return Err(
                 Refusal::field("until", "The record ends on its first day or later, at most 400 days on.").into()
@@ -145,7 +145,7 @@ impl Tx {
                 day,
                 exposure: Exposure::of(&figures, seconds(this)),
                 product_max_c: figures.product_c,
-                apart_c: figures.apart_c,
+                probe_spread_c: figures.probe_spread_c,
             });
         }
         let names: Vec<String> = self.probes_of(place).await?;
@@ -175,7 +175,7 @@ impl Tx {
             checks: self.checks_done(written).await?,
             deliveries: self.door_temperatures(written).await?,
             people: Vec::new(),
-            printed_by: self.signed.name.clone(),
+            printed_by: self.actor.name.clone(),
             printed_at: self.now,
             caution: CAUTION.into(),
         };

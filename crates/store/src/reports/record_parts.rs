@@ -15,7 +15,7 @@ use utoipa::ToSchema;
 
 use crate::{
     Result, Tx,
-    ledger::spells::{Excursion, LotThere},
+    ledger::spells::{Excursion, ExposedLot},
     reports::record::TemperatureRecord,
 };
 
@@ -26,7 +26,7 @@ pub struct RecordedExcursion {
     #[serde(flatten)]
     pub excursion: Excursion,
     /// The lots inside meanwhile. None are listed for gaps and probe faults.
-    pub lots: Vec<LotThere>,
+    pub lots: Vec<ExposedLot>,
 }
 
 impl RecordedExcursion {

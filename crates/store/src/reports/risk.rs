@@ -9,7 +9,7 @@ use gillbook_core::{
     Grams,
     cold::shelf_life::LifeLeft,
     selling::{
-        allocation::{Candidate, Goods, Need, Taken, Wish},
+        allocation::{AvailableLot, Goods, LineDemand, Need, Taken},
         risk::{Demand, Reason, Stock, at_risk, urgency},
     },
     text::{GradeCode, LotCode, OrderCode, PlaceCode, ProductCode, StrainCode},
@@ -22,7 +22,7 @@ use sqlx::types::Json;
 use utoipa::ToSchema;
 
 use crate::{
-    Page, Result, Tx,
+    Pagination, Result, Tx,
     cold::readings::CAUTION,
     ledger::{
         life::ends_at,
@@ -117,9 +117,9 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.reports.shelf_life", skip_all, fields(farm_id = self.farm.0))]
     pub async fn shelf_life(&mut self) -> Result<ShelfLife> {
-        let ways = self.ways().await?;
-        let today = day_of(self.now, ways.zone);
-        let mut lots = self.lots(true, &Page { after: None, limit: 10_000 }).await?;
+        let settings = self.farm_settings().await?;
+        let today = day_of(self.now, settings.zone);
+        let mut lots = self.lots(true, &Pagination { after: None, limit: 10_000 }).await?;
         // Dried goods spoil by their own best-before day or not at all.
         lots.retain(|l| l.form == Form::Fresh || l.best_before.is_some());
         let last_days = self.last_days(&lots).await?;
@@ -129,7 +129,7 @@ impl Tx {
         let mut stock: Vec<Stock> = Vec::new();
         for lot in &lots {
             for at in lot.places.iter().filter(|p| matches!(p.kind, PlaceKind::Fridge | PlaceKind::Shelf)) {
-                let life_ends = at.life.map(|l| day_of(ends_at(self.now, l.days_left_low), ways.zone).max(today));
+                let life_ends = at.life.map(|l| day_of(ends_at(self.now, l.days_left_low), settings.zone).max(today));
                 let (expires_on, ends_by) = last_day(last_days.get(&lot.lot).copied(), life_ends);
                 stock.push(in_stock(lot, at, expires_on, ranks.get(&lot.grade).copied().unwrap_or(i32::MAX)));
                 there.push((lot, at, ends_by));
@@ -148,7 +148,7 @@ impl Tx {
                 strain: lot.strain.clone(),
                 stock_g: at.grams_g,
                 at_risk_g: risk.grams,
-                money: price.get(&lot.strain).map(|p| ways.coinage.by_weight(risk.grams, *p)),
+                money: price.get(&lot.strain).map(|p| settings.coinage.by_weight(risk.grams, *p)),
                 last_day: risk.last_day,
                 ends_by: *ends_by,
                 when: urgency(risk.last_day, today).into(),
@@ -163,9 +163,9 @@ impl Tx {
         Ok(ShelfLife {
             today,
             at_risk_g: rows.iter().map(|r| r.at_risk_g).sum(),
-            money: ways.coinage.round(rows.iter().filter_map(|r| r.money).sum()),
+            money: settings.coinage.round(rows.iter().filter_map(|r| r.money).sum()),
             lots: rows,
-            currency: self.ways().await?.coinage.currency().to_owned(),
+            currency: self.farm_settings().await?.coinage.currency().to_owned(),
             caution: CAUTION.into(),
         })
     }
@@ -224,7 +224,7 @@ impl Tx {
                 let promised: Grams = set_aside.iter().map(|t| t.grams).sum();
                 let open = if r.status == OrderStatus::Confirmed { r.grams - promised } else { Grams::ZERO };
                 let need = Need { strains: r.strains, least_rank: r.rank, form: r.form, packaging: r.packaging };
-                let wish = Wish {
+                let wish = LineDemand {
                     grams: open.max(Grams::ZERO),
                     pack: r.pack_g.map(|g| Grams(g.into())),
                     delivery_day: r.delivery_day.max(today),
@@ -240,7 +240,7 @@ impl Tx {
 fn in_stock(lot: &Lot, at: &LotAt, expires_on: NaiveDate, grade_rank: i32) -> Stock {
     let goods = Goods { strain: lot.strain.clone(), grade_rank, form: lot.form, packaging: lot.packaging };
     Stock {
-        candidate: Candidate {
+        candidate: AvailableLot {
             lot: lot.lot.clone(),
             place: at.place.clone(),
             free: at.grams_g,

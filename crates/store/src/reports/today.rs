@@ -10,7 +10,7 @@ use gillbook_core::{
     words::OrderStatus,
 };
 
-use crate::{Page, Result, Tx};
+use crate::{Pagination, Result, Tx};
 
 /// Grams of a strain that are there and that are ordered.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -33,7 +33,7 @@ impl StrainToday {
 
 /// What calls for attention this morning.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Morning {
+pub struct TodaySummary {
     /// What is there and what is ordered, by strain.
     pub strains: Vec<StrainToday>,
     /// Orders for today that have not gone out.
@@ -56,8 +56,8 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.reports.morning", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn morning(&mut self) -> Result<Morning> {
-        let today = day_of(self.now, self.ways().await?.zone);
+    pub async fn morning(&mut self) -> Result<TodaySummary> {
+        let today = day_of(self.now, self.farm_settings().await?.zone);
         let mut strains: BTreeMap<StrainCode, StrainToday> = BTreeMap::new();
         let stock = self.stock(None, None).await?;
         let warm = stock.iter().filter(|s| s.warm_spell.is_some() && !s.on_hold).map(|s| s.lot.clone()).collect();
@@ -68,9 +68,14 @@ impl Tx {
             *(if s.on_hold { &mut line.on_hold_g } else { &mut line.in_stock_g }) += s.grams_g;
         }
         let orders = self
-            .orders(None, Some(today + Days::new(2)), Some(OrderStatus::Confirmed), &Page { after: None, limit: 5000 })
+            .orders(
+                None,
+                Some(today + Days::new(2)),
+                Some(OrderStatus::Confirmed),
+                &Pagination { after: None, limit: 5000 },
+            )
             .await?;
-        let products = self.products(&Page { after: None, limit: 5000 }).await?;
+        let products = self.products(&Pagination { after: None, limit: 5000 }).await?;
         for l in orders.iter().flat_map(|o| &o.lines) {
             // A product of several strains counts for its first.
             if let Some(strain) = products.iter().find(|p| p.product == l.product).and_then(|p| p.strains.first()) {
@@ -85,7 +90,7 @@ impl Tx {
         )
         .fetch_one(&mut *self.db)
         .await?;
-        Ok(Morning {
+        Ok(TodaySummary {
             strains: strains.into_values().collect(),
             to_make_up: i64::try_from(due.iter().filter(|o| o.delivery_day == today).count()).unwrap_or(i64::MAX),
             overdue: i64::try_from(due.iter().filter(|o| o.delivery_day < today).count()).unwrap_or(i64::MAX),

@@ -9,7 +9,7 @@ use gillbook_core::{
         reconciliation::{Flow, Sheet, reconcile},
         replay::first_below_zero,
     },
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{LotCode, PlaceCode, Short, StrainCode},
     units::calendar::{IsoWeek, Span, day_of, week_earlier},
     words::{ActKind, PlaceKind},
@@ -189,7 +189,7 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.reports.week", skip_all, fields(farm_id = self.farm.0))]
     pub async fn week(&mut self, week: IsoWeek) -> Result<Week> {
-        let zone = self.ways().await?.zone;
+        let zone = self.farm_settings().await?.zone;
         let span = week.span(zone);
         self.prefer_hash_joins(true).await?;
         let now = self.week_figures(week).await?;
@@ -296,7 +296,7 @@ impl Tx {
 
     /// The week before: as far as this one has come while it is running, else whole, and as it was closed where it was.
     async fn week_before(&mut self, week: IsoWeek) -> Result<WeekBefore> {
-        let zone = self.ways().await?.zone;
+        let zone = self.farm_settings().await?.zone;
         let (span, before) = (week.span(zone), week.previous().span(zone));
         let running = (span.from..span.until).contains(&self.now);
         let until = if running { week_earlier(self.now, zone).clamp(before.from, before.until) } else { before.until };
@@ -402,7 +402,7 @@ impl Tx {
     }
 
     async fn week_figures(&mut self, week: IsoWeek) -> Result<WeekFigures> {
-        let span = week.span(self.ways().await?.zone);
+        let span = week.span(self.farm_settings().await?.zone);
         let flows = self.flows(span).await?;
         let sheets = reconcile(&flows);
         let quiet = Sheet::default();
@@ -447,7 +447,7 @@ impl Tx {
             out_for_delivery: money.out_for_delivery,
             money: money.channels,
             money_total: money.total,
-            currency: self.ways().await?.coinage.currency().to_owned(),
+            currency: self.farm_settings().await?.coinage.currency().to_owned(),
             blocks_lost,
         })
     }
@@ -460,11 +460,11 @@ impl Tx {
     /// Refuses a week that is not over or is closed, and balances that are not the sum of their movements.
     #[tracing::instrument(level = "debug", name = "store.reports.close_week", skip_all, fields(farm_id = self.farm.0))]
     pub async fn close_week(&mut self, week: IsoWeek, new: &NewWeekClose) -> Result<Week> {
-        let zone = self.ways().await?.zone;
+        let zone = self.farm_settings().await?.zone;
         let span = week.span(zone);
         if self.now < span.until {
             return Err(Refusal::new(
-                Kind::Closed,
+                RefusalKind::Closed,
                 format!(
                     "Week {week} is not over. Close it on {} or later.",
                     day_of(span.until, zone).format("%-d %B %Y")
@@ -479,7 +479,7 @@ impl Tx {
         self.prefer_hash_joins(false).await?;
         if let Some(lot) = check.lots_off.first() {
             return Err(Refusal::new(
-                Kind::Closed,
+                RefusalKind::Closed,
                 format!("The balances of lot {lot} are not the sum of its movements. Run `gillbook check`, and close week {week} when the book is sound."),
             )
             .into());

@@ -124,7 +124,7 @@ impl Tx {
         .await?;
         let Some(last) = rows.last() else { return Ok(None) };
         let last_counted_at = last.happened_at;
-        let coinage = self.ways().await?.coinage;
+        let coinage = self.farm_settings().await?.coinage;
         let prices = self.mean_prices(span.until).await?;
         let mut sums = split(Grams::ZERO, Grams::ZERO, &ExpectedLoss::default());
         let (mut expected, mut difference, mut versions, mut lots) =

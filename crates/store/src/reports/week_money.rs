@@ -8,7 +8,7 @@ use gillbook_core::{
     text::{CustomerCode, LotCode},
     units::{
         calendar::{IsoWeek, Span},
-        money::Coinage,
+        money::CurrencyRules,
     },
     words::CustomerKind,
 };
@@ -62,7 +62,7 @@ pub struct MoneyTotal {
 }
 
 impl MoneyTotal {
-    fn of(rows: &[&SoldRow], coinage: Coinage) -> Self {
+    fn of(rows: &[&SoldRow], coinage: CurrencyRules) -> Self {
         let grams_g: Grams = rows.iter().map(|r| r.grams).sum();
         let (net, fee): (Decimal, Decimal) = (rows.iter().map(|r| r.amount).sum(), rows.iter().map(|r| r.fee).sum());
         Self {
@@ -131,9 +131,9 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.reports.week_sales", skip_all, fields(farm_id = self.farm.0))]
     pub async fn week_sales(&mut self, week: IsoWeek) -> Result<Vec<WeekSale>> {
-        let ways = self.ways().await?;
+        let settings = self.farm_settings().await?;
         let mut rows: Vec<WeekSale> = self
-            .sales(Some(week.span(ways.zone)))
+            .sales(Some(week.span(settings.zone)))
             .await?
             .into_iter()
             .map(|r| WeekSale {
@@ -144,9 +144,9 @@ impl Tx {
                 channel: r.channel,
                 lot: r.lot,
                 grams_g: r.grams,
-                net: ways.coinage.round(r.amount),
-                tax: ways.coinage.round(r.tax),
-                fee: ways.coinage.round(r.fee),
+                net: settings.coinage.round(r.amount),
+                tax: settings.coinage.round(r.tax),
+                fee: settings.coinage.round(r.fee),
             })
             .collect();
         rows.sort_by(|a, b| (a.at, &a.document, a.kind, &a.lot).cmp(&(b.at, &b.document, b.kind, &b.lot)));
@@ -154,7 +154,7 @@ impl Tx {
     }
 
     pub(crate) async fn week_money(&mut self, span: Span) -> Result<WeekMoney> {
-        let coinage = self.ways().await?.coinage;
+        let coinage = self.farm_settings().await?.coinage;
         let rows = self.sales(Some(span)).await?;
         let sum = |kind: SaleKind| rows.iter().filter(|r| r.kind == kind).map(|r| r.grams).sum();
         let (delivered_g, market_g) = (sum(SaleKind::HandedOver), sum(SaleKind::Stall));
@@ -185,7 +185,7 @@ impl Tx {
     }
 
     async fn out_for_delivery(&mut self, span: Span) -> Result<OutForDelivery> {
-        let coinage = self.ways().await?.coinage;
+        let coinage = self.farm_settings().await?.coinage;
         let out = sqlx::query!(
             r#"select coalesce(sum(l.grams), 0)::bigint as "grams!: Grams", coalesce(sum(l.amount), 0) as "net!"
                  from docket d join docket_line l using (farm_id, docket)

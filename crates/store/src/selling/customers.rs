@@ -10,9 +10,9 @@ use gillbook_core::{
 use rust_decimal::Decimal;
 
 use crate::{
-    Page, Result, Tx,
-    farm::farms::{expect_current, expect_version},
-    ranges::expect_range,
+    Pagination, Result, Tx,
+    farm::farms::{ensure_version, ensure_version_matches},
+    ranges::ensure_range,
 };
 
 /// As its column holds it; what is beyond that is out of the column's range as well.
@@ -21,7 +21,7 @@ fn least_weight(grams: Grams) -> i32 {
 }
 
 fn check_over_percent(percent: Decimal) -> Result<()> {
-    Ok(expect_range(percent, Decimal::ZERO, Decimal::from(50), "/over_percent", "The weight over the order")?)
+    Ok(ensure_range(percent, Decimal::ZERO, Decimal::from(50), "/over_percent", "The weight over the order")?)
 }
 
 impl Tx {
@@ -73,7 +73,7 @@ impl Tx {
     ) -> Result<Customer> {
         let customer = self.customer(code).await?;
         if *change == CustomerChange::default() {
-            expect_version(customer.version, read_version)?;
+            ensure_version(customer.version, read_version)?;
             return Ok(customer);
         }
         if let Some(percent) = change.over_percent {
@@ -99,7 +99,7 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        expect_current(done.rows_affected())?;
+        ensure_version_matches(done.rows_affected())?;
         self.customer(code).await
     }
 
@@ -109,7 +109,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.selling.customer", skip_all, fields(farm_id = self.farm.0))]
     pub async fn customer(&mut self, code: &CustomerCode) -> Result<Customer> {
-        self.customers_where(Some(code), &Page { after: None, limit: 1 })
+        self.customers_where(Some(code), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(CustomerCode::WHAT, code).into())
@@ -120,11 +120,11 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.customers", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn customers(&mut self, page: &Page) -> Result<Vec<Customer>> {
+    pub async fn customers(&mut self, page: &Pagination) -> Result<Vec<Customer>> {
         self.customers_where(None, page).await
     }
 
-    async fn customers_where(&mut self, only: Option<&CustomerCode>, page: &Page) -> Result<Vec<Customer>> {
+    async fn customers_where(&mut self, only: Option<&CustomerCode>, page: &Pagination) -> Result<Vec<Customer>> {
         let rows = sqlx::query!(
             r#"select customer as "customer: CustomerCode", name, kind as "kind: CustomerKind", price_list as "price_list: PriceListCode", least_days,
                       freshest, over_percent, min_order_g, address, email, version

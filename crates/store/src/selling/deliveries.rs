@@ -16,7 +16,7 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     ledger::entry::{Act, PlannedLeg, built_in_place},
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{DocketCode, Line, LotCode, OrderCode, PlaceCode, Short},
     units::calendar::Instant,
     words::{ActKind, OrderStatus, PlaceKind},
@@ -90,16 +90,16 @@ impl Tx {
     /// that is not settled, unless they were sent out with it.
     #[tracing::instrument(level = "debug", name = "store.selling.deliver", skip_all, fields(farm_id = self.farm.0))]
     pub async fn deliver(&mut self, code: &DocketCode, new: &NewDelivery) -> Result<Docket> {
-        let delivered_at = self.happened(new.delivered_at, "/delivered_at")?;
+        let delivered_at = self.occurred_at(new.delivered_at, "/delivered_at")?;
         let docket = self.docket_for_change(code).await?;
         let Some(van) = docket.van.clone().filter(|_| docket.status == DocketStatus::Dispatched) else {
             let text = match docket.status {
                 DocketStatus::Void => "was taken back and is void.",
                 _ => "was handed over already.",
             };
-            return Err(Refusal::new(Kind::Closed, format!("Docket {code} {text}")).into());
+            return Err(Refusal::new(RefusalKind::Closed, format!("Docket {code} {text}")).into());
         };
-        expect_after(delivered_at, docket.dispatched_at, "/delivered_at", "It went out")?;
+        ensure_after(delivered_at, docket.dispatched_at, "/delivered_at", "It went out")?;
         if new.temperature_c.is_some_and(|c| !(-40.0..=60.0).contains(&c)) {
             let out_of_range = "The temperature at the door lies between -40 and 60 °C. Check the sign and the comma.";
             return Err(Refusal::field("/temperature_c", out_of_range).into());
@@ -145,17 +145,17 @@ impl Tx {
     /// Refuses a docket that was not handed over, and more than the customer has of it.
     #[tracing::instrument(level = "debug", name = "store.selling.take_return", skip_all, fields(farm_id = self.farm.0))]
     pub async fn take_return(&mut self, code: &DocketCode, new: &NewReturn) -> Result<Docket> {
-        let returned_at = self.happened(new.returned_at, "/returned_at")?;
+        let returned_at = self.occurred_at(new.returned_at, "/returned_at")?;
         let docket = self.docket_for_change(code).await?;
         if docket.status != DocketStatus::Delivered {
             return Err(Refusal::new(
-                Kind::Closed,
+                RefusalKind::Closed,
                 format!("Docket {code} was not handed over, so nothing can come back of it."),
             )
             .into());
         }
         let handed_over_at = docket.delivery.as_ref().map_or(docket.dispatched_at, |d| d.delivered_at);
-        expect_after(returned_at, handed_over_at, "/returned_at", "It was handed over")?;
+        ensure_after(returned_at, handed_over_at, "/returned_at", "It was handed over")?;
         if new.lines.is_empty() {
             return Err(Refusal::field("/lines", "Nothing comes back. Name the lines.").into());
         }
@@ -167,7 +167,7 @@ impl Tx {
             let Some(line) = docket.lines.iter().find(|l| l.line == part.line) else { continue };
             if part.grams_g > line.kept_g {
                 return Err(Refusal::new(
-                    Kind::NotEnough,
+                    RefusalKind::NotEnough,
                     format!(
                         "{} has {} of line {} of this docket, and {} came back.",
                         docket.customer_name, line.kept_g, line.line, part.grams_g
@@ -233,7 +233,7 @@ impl Tx {
             // Goods that left a customer's hands are never sold again, so somebody answers for it that they never were in them.
             self.authoriser(&format!("Saying that docket {} was never handed over", docket.docket))?;
         }
-        docket.expect_none_returned()?;
+        docket.ensure_none_returned()?;
         let order = self.order(&docket.order).await?;
         if order.status == OrderStatus::Cancelled {
             return Err(not_reversible(format!(
@@ -249,7 +249,7 @@ impl Tx {
                 )));
             }
         }
-        self.expect_refused_in_van(&docket).await?;
+        self.ensure_refused_in_van(&docket).await?;
         // What was set aside since is for nothing.
         self.lock_set_aside(&order).await?;
         self.release_set_aside(&docket.order).await?;
@@ -257,7 +257,7 @@ impl Tx {
     }
 
     /// Refuses where goods that were refused at the door are not in the van any more: with the delivery taken back they are on their way.
-    async fn expect_refused_in_van(&mut self, docket: &Docket) -> Result<()> {
+    async fn ensure_refused_in_van(&mut self, docket: &Docket) -> Result<()> {
         let Some(van) = &docket.van else { return Ok(()) };
         for line in docket.lines.iter().filter(|l| l.refused_g > Grams::ZERO) {
             let refused: Grams = docket.lines.iter().filter(|l| l.lot == line.lot).map(|l| l.refused_g).sum();
@@ -275,16 +275,16 @@ impl Tx {
 }
 
 fn not_reversible(detail: String) -> crate::Error {
-    Refusal::new(Kind::NotReversible, detail).into()
+    Refusal::new(RefusalKind::NotReversible, detail).into()
 }
 
 impl Docket {
     /// Refuses to take back what came to a customer while some of it came back from there.
-    pub(crate) fn expect_none_returned(&self) -> Result<(), Refusal> {
+    pub(crate) fn ensure_none_returned(&self) -> Result<(), Refusal> {
         let Some(line) = self.lines.iter().find(|l| l.returned_g > Grams::ZERO) else { return Ok(()) };
         let came_back: Grams = self.lines.iter().filter(|l| l.lot == line.lot).map(|l| l.returned_g).sum();
         Err(Refusal::new(
-            Kind::NotReversible,
+            RefusalKind::NotReversible,
             format!(
                 "{came_back} of lot {} came back from docket {}. Take that return back first.",
                 line.lot, self.docket
@@ -313,7 +313,7 @@ fn parts_of(of_lines: &[(&DocketLine, Grams)]) -> Vec<PartRow> {
 }
 
 /// Goods go out, are handed over and come back in this order, whatever is written down when.
-fn expect_after(at: DateTime<Utc>, earlier: DateTime<Utc>, pointer: &str, what: &str) -> Result<(), Refusal> {
+fn ensure_after(at: DateTime<Utc>, earlier: DateTime<Utc>, pointer: &str, what: &str) -> Result<(), Refusal> {
     if at >= earlier {
         return Ok(());
     }

@@ -3,7 +3,7 @@
 use gillbook_core::{
     Grams,
     ledger::entry::{Act, PlannedLeg},
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     selling::{customer::Customer, pricing::price_line},
     text::{CustomerCode, LotCode, OrderCode, PlaceCode, ProductCode},
     words::{ActKind, OrderStatus, PlaceKind, PriceUnit},
@@ -36,13 +36,13 @@ impl Tx {
     /// spell that is not settled where the sign-in is not the person's own.
     #[tracing::instrument(level = "debug", name = "store.selling.dispatch", skip_all, fields(farm_id = self.farm.0))]
     pub async fn dispatch(&mut self, new: &NewDocket) -> Result<Docket> {
-        let dispatched_at = self.happened(new.dispatched_at, "/dispatched_at")?;
+        let dispatched_at = self.occurred_at(new.dispatched_at, "/dispatched_at")?;
         let order = self.order_and_goods_for_change(&new.order, &[]).await.or_missing(|| {
             Refusal::field("/order", format!("There is no order {} on this farm. Check the code.", new.order))
         })?;
         if order.status != OrderStatus::Confirmed {
             return Err(Refusal::new(
-                Kind::Closed,
+                RefusalKind::Closed,
                 format!("Order {} is {} and cannot be sent out.", order.order, order.status),
             )
             .at("/order")
@@ -51,7 +51,7 @@ impl Tx {
         let lots: Vec<LotCode> = order.lots_set_aside().collect();
         if lots.is_empty() {
             return Err(Refusal::new(
-                Kind::NotEnough,
+                RefusalKind::NotEnough,
                 format!("Nothing is set aside for order {}. Set lots aside first.", order.order),
             )
             .into());
@@ -60,7 +60,7 @@ impl Tx {
             && let Some(l) = order.lines.iter().find(|l| l.short_g > Grams::ZERO)
         {
             return Err(Refusal::new(
-                Kind::NotEnough,
+                RefusalKind::NotEnough,
                 format!(
                     "{} of {} are short. Set more aside, or send it short by saying so (\"short\": true).",
                     l.short_g, l.name
@@ -68,7 +68,7 @@ impl Tx {
             )
             .into());
         }
-        self.expect_free_of_hold(&lots).await?;
+        self.ensure_not_on_hold(&lots).await?;
         let warm = self.authorise_warm(&lots).await?;
         let to_place: PlaceCode = match &new.van {
             Some(van) => {
@@ -102,7 +102,7 @@ impl Tx {
             van: new.van.as_ref(),
             delivery_day: order.delivery_day,
             dispatched_at,
-            currency: self.ways().await?.coinage.currency(),
+            currency: self.farm_settings().await?.coinage.currency(),
         };
         // Without a van the customer has it already.
         let parts: Vec<PartRow> = lines.iter().filter(|_| new.van.is_none()).map(PartRow::whole).collect();
@@ -125,7 +125,7 @@ impl Tx {
         warm: &BTreeMap<LotCode, WarmSpell>,
         at: DateTime<Utc>,
     ) -> Result<Vec<DocketLine>> {
-        let coinage = self.ways().await?.coinage;
+        let coinage = self.farm_settings().await?.coinage;
         let products = self.products_of(order).await?;
         let filled: Vec<_> = order.lines.iter().zip(&products).filter(|(line, _)| !line.set_aside.is_empty()).collect();
         let codes: Vec<ProductCode> = filled.iter().map(|(_, product)| product.product.clone()).collect();
@@ -165,7 +165,7 @@ impl Tx {
                         excursion_id: w.excursion_id,
                         place: w.place.clone(),
                         began_at: w.began_at,
-                        authorised_by: self.signed.name.clone(),
+                        authorised_by: self.actor.name.clone(),
                         caution: SENT_WARM.into(),
                     }),
                 });
@@ -180,7 +180,7 @@ impl Tx {
         let docket = self.docket_of(dispatch).await?;
         if docket.status == DocketStatus::Delivered && docket.van.is_some() {
             return Err(Refusal::new(
-                Kind::NotReversible,
+                RefusalKind::NotReversible,
                 format!(
                     "Docket {} was handed over. What comes back is a return; take a delivery entered by mistake back first.",
                     docket.docket
@@ -188,7 +188,7 @@ impl Tx {
             )
             .into());
         }
-        docket.expect_none_returned()?;
+        docket.ensure_none_returned()?;
         if docket.van.is_none() && !self.is_slip(dispatch) {
             self.authoriser(&format!("Saying that docket {} was never fetched", docket.docket))?;
         }

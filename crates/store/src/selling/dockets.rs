@@ -11,7 +11,7 @@ use gillbook_core::{
 };
 
 use crate::{
-    Page, Result, Tx,
+    Pagination, Result, Tx,
     cold::readings::CAUTION,
     selling::kept::{keep, shorten},
 };
@@ -203,7 +203,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.selling.docket", skip_all, fields(farm_id = self.farm.0))]
     pub async fn docket(&mut self, code: &DocketCode) -> Result<Docket> {
-        self.dockets_where(Some(code), None, &Page { after: None, limit: 1 })
+        self.dockets_where(Some(code), None, &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(DocketCode::WHAT, code).into())
@@ -229,7 +229,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.dockets", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn dockets(&mut self, day: Option<NaiveDate>, page: &Page) -> Result<Vec<Docket>> {
+    pub async fn dockets(&mut self, day: Option<NaiveDate>, page: &Pagination) -> Result<Vec<Docket>> {
         self.dockets_where(None, day, page).await
     }
 
@@ -238,7 +238,7 @@ impl Tx {
         &mut self,
         only: Option<&DocketCode>,
         day: Option<NaiveDate>,
-        page: &Page,
+        page: &Pagination,
     ) -> Result<Vec<Docket>> {
         let rows = sqlx::query!(
             r#"select d.docket as "docket: DocketCode", d.order_code as "order: OrderCode", d.customer as "customer: CustomerCode", d.customer_name, d.address,
@@ -275,7 +275,7 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let coinage = self.ways().await?.coinage;
+        let coinage = self.farm_settings().await?.coinage;
         let parts = self.parts_of(&codes).await?;
         let ordered = self.ordered_on(&codes).await?;
         Ok(rows

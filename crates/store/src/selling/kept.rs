@@ -7,7 +7,7 @@ use gillbook_core::{
     Grams,
     selling::earnings::settle,
     text::{DocketCode, ProductCode},
-    units::money::Coinage,
+    units::money::CurrencyRules,
     words::ActKind,
 };
 use serde::Serialize;
@@ -101,7 +101,12 @@ impl Tx {
 
 /// Writes into the lines of a docket what the customer kept of each and owes for it. Of a docket that is on its way nothing is missing yet,
 /// and of one that is void nobody has anything.
-pub(crate) fn keep(lines: &mut [DocketLine], status: DocketStatus, parts: impl Fn(i32) -> Vec<Part>, coinage: Coinage) {
+pub(crate) fn keep(
+    lines: &mut [DocketLine],
+    status: DocketStatus,
+    parts: impl Fn(i32) -> Vec<Part>,
+    coinage: CurrencyRules,
+) {
     for line in lines {
         let parts = parts(line.line);
         let steps: Vec<Grams> = match status {

@@ -4,7 +4,7 @@ use chrono::NaiveDate;
 use gillbook_core::{
     Grams,
     ledger::entry::{PlannedLeg, PlannedLink, PlannedLot, built_in_place},
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     selling::market::{Cleared, MarketClose, MarketDay, NewMarketDay, StallSale, close},
     text::{CustomerCode, LotCode, MarketDayCode, PlaceCode, ProductCode},
     units::calendar::day_of,
@@ -14,7 +14,7 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 
 use crate::{
-    Page, Result, Tx,
+    Pagination, Result, Tx,
     heads::Heads,
     ledger::posting::{NewAct, NewLot, Parts},
 };
@@ -26,10 +26,10 @@ impl Tx {
     /// Refuses a place that is no stall, a stall that is out already, a lot on hold, and more than is there.
     #[tracing::instrument(level = "debug", name = "store.selling.open_market_day", skip_all, fields(farm_id = self.farm.0))]
     pub async fn open_market_day(&mut self, new: &NewMarketDay) -> Result<MarketDay> {
-        let left_at = self.happened(new.left_at, "/left_at")?;
-        let coinage = self.ways().await?.coinage;
+        let left_at = self.occurred_at(new.left_at, "/left_at")?;
+        let coinage = self.farm_settings().await?.coinage;
         let kind = self.place_kind(&new.stall, "/stall").await?;
-        new.expect_possible(kind, coinage)?;
+        new.ensure_possible(kind, coinage)?;
         let lots: Vec<LotCode> = new.taken.iter().map(|t| t.lot.clone()).collect();
         self.lock(&Heads { places: std::slice::from_ref(&new.stall), lots: &lots, ..Heads::default() }).await?;
         let out = sqlx::query_scalar!(
@@ -41,19 +41,19 @@ impl Tx {
         .await?;
         if let Some(out) = out {
             return Err(Refusal::new(
-                Kind::Closed,
+                RefusalKind::Closed,
                 format!("{} is out already with market day {out}. Cash that one up first.", new.stall),
             )
             .into());
         }
         let places: Vec<PlaceCode> = new.taken.iter().map(|t| t.place.clone()).collect();
         let there = self.facts_of_lots(&lots).await?;
-        new.expect_goods(|lot| there.contains_key(lot), &self.kinds_of_places(&places).await?)?;
-        self.expect_free_of_hold(&lots).await?;
+        new.ensure_goods(|lot| there.contains_key(lot), &self.kinds_of_places(&places).await?)?;
+        self.ensure_not_on_hold(&lots).await?;
         self.authorise_warm(&lots).await?;
         let day = match new.day {
             Some(day) => day.0,
-            None => day_of(left_at, self.ways().await?.zone),
+            None => day_of(left_at, self.farm_settings().await?.zone),
         };
         let act = NewAct {
             id: new.id.unwrap_or_else(|| self.new_id()),
@@ -79,8 +79,8 @@ impl Tx {
     /// Refuses a day that is closed, more than the stall has, and cash below the float.
     #[tracing::instrument(level = "debug", name = "store.selling.close_market_day", skip_all, fields(farm_id = self.farm.0))]
     pub async fn close_market_day(&mut self, code: &MarketDayCode, new: &MarketClose) -> Result<MarketDay> {
-        let closed_at = self.happened(new.closed_at, "/closed_at")?;
-        let coinage = self.ways().await?.coinage;
+        let closed_at = self.occurred_at(new.closed_at, "/closed_at")?;
+        let coinage = self.farm_settings().await?.coinage;
         let (day, there) = self.market_day_for_change(code).await?;
         let back_place = self.place_kind(&new.back_place, "/back_place").await?;
         let cleared = close(&day, new, &there, back_place, coinage)?;
@@ -156,7 +156,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.selling.market_day", skip_all, fields(farm_id = self.farm.0))]
     pub async fn market_day(&mut self, code: &MarketDayCode) -> Result<MarketDay> {
-        self.market_days_where(Some(code), &Page { after: None, limit: 1 })
+        self.market_days_where(Some(code), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(MarketDayCode::WHAT, code).into())
@@ -167,12 +167,12 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.market_days", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn market_days(&mut self, page: &Page) -> Result<Vec<MarketDay>> {
+    pub async fn market_days(&mut self, page: &Pagination) -> Result<Vec<MarketDay>> {
         self.market_days_where(None, page).await
     }
 
-    async fn market_days_where(&mut self, only: Option<&MarketDayCode>, page: &Page) -> Result<Vec<MarketDay>> {
-        let coinage = self.ways().await?.coinage;
+    async fn market_days_where(&mut self, only: Option<&MarketDayCode>, page: &Pagination) -> Result<Vec<MarketDay>> {
+        let coinage = self.farm_settings().await?.coinage;
         let rows = sqlx::query!(
             r#"select market_day as "market_day: MarketDayCode", stall as "stall: PlaceCode", customer as "customer: CustomerCode", day,
                       status as "status: MarketDayStatus", out_act, close_act, float_amount, cash, card, fee, net

@@ -54,7 +54,7 @@ impl Tx {
         new: &MarketClose,
         at: DateTime<Utc>,
     ) -> Result<(Taken, Vec<SaleRow>)> {
-        let coinage = self.ways().await?.coinage;
+        let coinage = self.farm_settings().await?.coinage;
         let takings = coinage.round(new.cash - day.float_amount + new.card);
         let (products, highest_tax_percent) = self.stall_products(day, sold, at).await?;
         let lots: Vec<StallLot> = sold

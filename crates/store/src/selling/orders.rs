@@ -3,11 +3,11 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     selling::{
         customer::Customer,
         order::{
-            MAX_LINES, NewOrder, NewOrderLine, OrderChange, PlannedLine, expect_day_to_come, next_status, plan_lines,
+            MAX_LINES, NewOrder, NewOrderLine, OrderChange, PlannedLine, ensure_day_to_come, next_status, plan_lines,
         },
     },
     text::{CustomerCode, LotCode, Note, OrderCode, ProductCode},
@@ -19,9 +19,9 @@ use sqlx::types::Json;
 use utoipa::ToSchema;
 
 use crate::{
-    Page, Result, Tx,
+    Pagination, Result, Tx,
     error::OrMissing,
-    farm::farms::expect_version,
+    farm::farms::ensure_version,
     heads::Heads,
     selling::{dockets::DocketStatus, set_aside::SetAside},
 };
@@ -78,8 +78,8 @@ impl Tx {
         let customer = self.customer(&new.customer).await.or_missing(|| {
             Refusal::field("/customer", format!("There is no customer {} on this farm. Check the code.", new.customer))
         })?;
-        let today = day_of(self.now, self.ways().await?.zone);
-        expect_day_to_come(new.delivery_day.0, today, new.past_day)?;
+        let today = day_of(self.now, self.farm_settings().await?.zone);
+        ensure_day_to_come(new.delivery_day.0, today, new.past_day)?;
         let lines = self.order_lines(&customer, &new.lines).await?;
         let status = if new.draft { OrderStatus::Draft } else { OrderStatus::Confirmed };
         let (products, grams, packs) = columns(&lines);
@@ -162,18 +162,18 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.selling.change_order", skip_all, fields(farm_id = self.farm.0))]
     pub async fn change_order(&mut self, code: &OrderCode, change: &OrderChange, read_version: i32) -> Result<Order> {
         let order = self.order_for_change(code).await?;
-        expect_version(order.version, read_version)?;
+        ensure_version(order.version, read_version)?;
         if *change == OrderChange::default() {
             return Ok(order);
         }
         if let Some(day) = change.delivery_day {
-            let today = day_of(self.now, self.ways().await?.zone);
-            expect_day_to_come(day.0, today, change.past_day)?;
+            let today = day_of(self.now, self.farm_settings().await?.zone);
+            ensure_day_to_come(day.0, today, change.past_day)?;
         }
         let status = next_status(code, order.status, change.status)?;
         self.lock_set_aside(&order).await?;
         if let Some(lines) = &change.lines {
-            self.expect_no_docket(code).await?;
+            self.ensure_no_docket(code).await?;
             let customer = self.customer(&order.customer).await?;
             let lines = self.order_lines(&customer, lines).await?;
             self.release_set_aside(code).await?;
@@ -200,11 +200,11 @@ impl Tx {
     }
 
     /// Refuses to change the lines of an order that went out: its docket says what was ordered.
-    async fn expect_no_docket(&mut self, code: &OrderCode) -> Result<()> {
+    async fn ensure_no_docket(&mut self, code: &OrderCode) -> Result<()> {
         for docket in self.dockets_of(code).await? {
             if self.docket(&docket).await?.status != DocketStatus::Void {
                 return Err(Refusal::new(
-                    Kind::Closed,
+                    RefusalKind::Closed,
                     format!(
                         "Order {code} went out with docket {docket}, which says what was ordered. Write a new order."
                     ),
@@ -222,10 +222,13 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.selling.order", skip_all, fields(farm_id = self.farm.0))]
     pub async fn order(&mut self, code: &OrderCode) -> Result<Order> {
-        self.orders_where(OrdersWanted { only: Some(code), ..OrdersWanted::default() }, &Page { after: None, limit: 1 })
-            .await?
-            .pop()
-            .ok_or_else(|| Refusal::not_found(OrderCode::WHAT, code).into())
+        self.orders_where(
+            OrdersWanted { only: Some(code), ..OrdersWanted::default() },
+            &Pagination { after: None, limit: 1 },
+        )
+        .await?
+        .pop()
+        .ok_or_else(|| Refusal::not_found(OrderCode::WHAT, code).into())
     }
 
     /// Orders by delivery day, of a span of days and a status where said.
@@ -238,7 +241,7 @@ impl Tx {
         from: Option<NaiveDate>,
         until: Option<NaiveDate>,
         status: Option<OrderStatus>,
-        page: &Page,
+        page: &Pagination,
     ) -> Result<Vec<Order>> {
         self.orders_where(OrdersWanted { from, until, status, ..OrdersWanted::default() }, page).await
     }
@@ -252,14 +255,14 @@ impl Tx {
     pub async fn orders_to_see(&mut self, from: NaiveDate, until: NaiveDate) -> Result<Vec<Order>> {
         let wanted =
             OrdersWanted { from: Some(from), until: Some(until), or_unfinished: true, ..OrdersWanted::default() };
-        let mut orders = self.orders_where(wanted, &Page { after: None, limit: 10_000 }).await?;
+        let mut orders = self.orders_where(wanted, &Pagination { after: None, limit: 10_000 }).await?;
         orders.sort_by(|a, b| {
             (a.delivery_day, &a.customer_name, &a.order).cmp(&(b.delivery_day, &b.customer_name, &b.order))
         });
         Ok(orders)
     }
 
-    async fn orders_where(&mut self, wanted: OrdersWanted<'_>, page: &Page) -> Result<Vec<Order>> {
+    async fn orders_where(&mut self, wanted: OrdersWanted<'_>, page: &Pagination) -> Result<Vec<Order>> {
         let rows = sqlx::query!(
             r#"select o.order_code as "order: OrderCode", o.customer as "customer: CustomerCode", c.name, o.delivery_day, o.status as "status: OrderStatus",
                       o.placed_at, o.note, o.version,
@@ -346,11 +349,11 @@ fn columns(lines: &[PlannedLine]) -> (Vec<String>, Vec<i64>, Vec<Option<i32>>) {
     (products, lines.iter().map(|l| l.grams_g.0).collect(), lines.iter().map(|l| l.packs).collect())
 }
 
-pub(crate) fn expect_open(order: &Order) -> Result<(), Refusal> {
+pub(crate) fn ensure_open(order: &Order) -> Result<(), Refusal> {
     match order.status {
         OrderStatus::Draft | OrderStatus::Confirmed => Ok(()),
         status => Err(Refusal::new(
-            Kind::Closed,
+            RefusalKind::Closed,
             format!("Order {} is {status}. Nothing is set aside for it any more.", order.order),
         )),
     }

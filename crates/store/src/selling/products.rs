@@ -4,19 +4,19 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
-    refusal::{Faults, Kind, Refusal},
+    refusal::{FieldErrors, Refusal, RefusalKind},
     selling::product::{NewProduct, Price, PriceList, Product, ProductChange},
     text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
-    units::{calendar::Instant, money::expect_unit_price},
+    units::{calendar::Instant, money::ensure_unit_price},
     words::{Form, Packaging, PriceUnit},
 };
 use rust_decimal::Decimal;
 
 use crate::{
-    Page, Result, Tx,
+    Pagination, Result, Tx,
     error::OrMissing,
-    farm::farms::{expect_current, expect_version},
-    ranges::expect_range,
+    farm::farms::{ensure_version, ensure_version_matches},
+    ranges::ensure_range,
 };
 
 impl Tx {
@@ -26,7 +26,7 @@ impl Tx {
     /// Refuses a taken code, no strain, an unknown grade or strain.
     #[tracing::instrument(level = "debug", name = "store.selling.add_product", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_product(&mut self, new: &NewProduct) -> Result<Product> {
-        let mut faults = Faults::default();
+        let mut faults = FieldErrors::default();
         faults.check((1..=20).contains(&new.strains.len()), "/strains", "A product is sold of 1 to 20 strains.");
         faults.check(
             (Decimal::ZERO..=Decimal::ONE_HUNDRED).contains(&new.tax_percent),
@@ -73,11 +73,11 @@ impl Tx {
     ) -> Result<Product> {
         let product = self.product(code).await?;
         if *change == ProductChange::default() {
-            expect_version(product.version, read_version)?;
+            ensure_version(product.version, read_version)?;
             return Ok(product);
         }
         if let Some(percent) = change.tax_percent {
-            expect_range(percent, Decimal::ZERO, Decimal::ONE_HUNDRED, "/tax_percent", "A tax rate in per cent")?;
+            ensure_range(percent, Decimal::ZERO, Decimal::ONE_HUNDRED, "/tax_percent", "A tax rate in per cent")?;
         }
         let done = sqlx::query!(
             "update product set name = coalesce($4, name), tax_percent = coalesce($5, tax_percent), version = version + 1
@@ -90,7 +90,7 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        expect_current(done.rows_affected())?;
+        ensure_version_matches(done.rows_affected())?;
         self.product(code).await
     }
 
@@ -100,7 +100,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.selling.product", skip_all, fields(farm_id = self.farm.0))]
     pub async fn product(&mut self, code: &ProductCode) -> Result<Product> {
-        self.products_where(Some(std::slice::from_ref(code)), &Page { after: None, limit: 1 })
+        self.products_where(Some(std::slice::from_ref(code)), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(ProductCode::WHAT, code).into())
@@ -111,18 +111,18 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.products", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn products(&mut self, page: &Page) -> Result<Vec<Product>> {
+    pub async fn products(&mut self, page: &Pagination) -> Result<Vec<Product>> {
         self.products_where(None, page).await
     }
 
     /// Those of some products that are there.
     pub(crate) async fn products_named(&mut self, codes: &[ProductCode]) -> Result<BTreeMap<ProductCode, Product>> {
         let limit = i64::try_from(codes.len()).unwrap_or(i64::MAX);
-        let products = self.products_where(Some(codes), &Page { after: None, limit }).await?;
+        let products = self.products_where(Some(codes), &Pagination { after: None, limit }).await?;
         Ok(products.into_iter().map(|p| (p.product.clone(), p)).collect())
     }
 
-    async fn products_where(&mut self, only: Option<&[ProductCode]>, page: &Page) -> Result<Vec<Product>> {
+    async fn products_where(&mut self, only: Option<&[ProductCode]>, page: &Pagination) -> Result<Vec<Product>> {
         let only: Option<Vec<String>> = only.map(|codes| codes.iter().map(ToString::to_string).collect());
         let rows = sqlx::query!(
             r#"select p.product as "product: ProductCode", p.name, p.least_grade as "least_grade: GradeCode", p.packaging as "packaging: Packaging",
@@ -176,7 +176,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.price_lists", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn price_lists(&mut self, page: &Page) -> Result<Vec<PriceList>> {
+    pub async fn price_lists(&mut self, page: &Pagination) -> Result<Vec<PriceList>> {
         Ok(sqlx::query_as!(
             PriceList,
             r#"select price_list as "price_list: _", name as "name: _" from price_list
@@ -195,8 +195,8 @@ impl Tx {
     /// Refuses an unknown list or product, a price a pack for what is loose, and a second price at one instant.
     #[tracing::instrument(level = "debug", name = "store.selling.set_price", skip_all, fields(farm_id = self.farm.0))]
     pub async fn set_price(&mut self, new: &Price) -> Result<()> {
-        expect_unit_price(new.amount, "/amount")?;
-        expect_range(new.amount, Decimal::ZERO, Decimal::from(100_000), "/amount", "A price")?;
+        ensure_unit_price(new.amount, "/amount")?;
+        ensure_range(new.amount, Decimal::ZERO, Decimal::from(100_000), "/amount", "A price")?;
         let product = self.product(&new.product).await.or_missing(|| {
             Refusal::field("/product", format!("There is no product {} on this farm. Check the code.", new.product))
         })?;
@@ -268,7 +268,7 @@ impl Tx {
         match products.iter().find(|p| !prices.contains_key(p)) {
             None => Ok(prices),
             Some(product) => Err(Refusal::new(
-                Kind::PriceMissing,
+                RefusalKind::PriceMissing,
                 format!(
                     "Price list {list} has no price for {product}. Set one under prices, then send the docket again."
                 ),

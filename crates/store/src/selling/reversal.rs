@@ -2,7 +2,7 @@
 
 use gillbook_core::{
     ledger::entry::{Act, NewReversal, PlannedLeg, built_in_place},
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{LotCode, PlaceCode},
     words::{ActKind, PlaceKind},
 };
@@ -13,7 +13,7 @@ use crate::{
     heads::Heads,
     ledger::{
         posting::{NewAct, Parts},
-        reversals::expect_reversible,
+        reversals::ensure_reversible,
     },
 };
 
@@ -25,7 +25,7 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.selling.reverse", skip_all, fields(farm_id = self.farm.0))]
     pub async fn reverse(&mut self, act_id: Uuid, new: &NewReversal) -> Result<Act> {
         let original = self.act(act_id).await?;
-        expect_reversible(&original)?;
+        ensure_reversible(&original)?;
         // What went out under a docket is locked with its order.
         let order = match original.kind {
             ActKind::Dispatch => Some(self.dispatch_taken_back(&original).await?),
@@ -38,7 +38,7 @@ impl Tx {
         if !self.is_slip(&original) {
             self.authorise_reversal(&original, &lots).await?;
         }
-        self.expect_nothing_rests_on(&original).await?;
+        self.ensure_nothing_rests_on(&original).await?;
         let act = NewAct {
             id: self.new_id(),
             kind: ActKind::Reversal,
@@ -55,8 +55,8 @@ impl Tx {
             None => Parts::default(),
         };
         let posted = self.post(&act, &legs, entry).await.map_err(|error| match error {
-            crate::Error::Refused(r) if r.kind == Kind::NotEnough => Refusal::new(
-                Kind::NotReversible,
+            crate::Error::Refused(r) if r.kind == RefusalKind::NotEnough => Refusal::new(
+                RefusalKind::NotReversible,
                 format!("What it moved has moved on since. {} Take back what came after it first.", r.detail),
             )
             .into(),

@@ -64,7 +64,7 @@ impl Tx {
     /// What reached customers and what came back of it, line by line of their dockets, at the dockets' prices. Reversals are dated as what they
     /// reverse, so the two cancel.
     async fn docket_sales(&mut self, span: Option<Span>) -> Result<Vec<SoldRow>> {
-        let coinage = self.ways().await?.coinage;
+        let coinage = self.farm_settings().await?.coinage;
         let (from, until) = (span.map(|s| s.from), span.map(|s| s.until));
         // Of a docket with anything in the span everything is read: the money of a step is that of all steps so far less that before.
         let lines = sqlx::query!(

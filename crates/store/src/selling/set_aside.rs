@@ -6,9 +6,9 @@ use gillbook_core::{
     Grams,
     refusal::Refusal,
     selling::{
-        allocation::{Candidate, Goods, Need, Taken, best_before},
+        allocation::{AvailableLot, Goods, Need, Taken, best_before},
         product::Product,
-        set_aside::{ChoiceFacts, Chosen, NewSetAside, WantedLine, choose, expect_bounded, fill},
+        set_aside::{ChoiceFacts, Chosen, NewSetAside, WantedLine, choose, ensure_bounded, fill},
     },
     text::{LotCode, OrderCode, PlaceCode, ProductCode, StrainCode},
     words::{Form, Packaging, PlaceKind},
@@ -19,7 +19,7 @@ use utoipa::ToSchema;
 use crate::{
     Result, Tx,
     ledger::warm_spells::WarmSpell,
-    selling::orders::{Order, expect_open},
+    selling::orders::{Order, ensure_open},
 };
 
 /// Grams of a lot set aside for a line.
@@ -50,14 +50,14 @@ impl Tx {
             (Some(_), None) => return Err(Refusal::field("/reason", "Say why these lots, in a few words.").into()),
             (Some(chosen), Some(reason)) => Some((chosen, reason)),
         };
-        expect_bounded(new.chosen.as_deref().unwrap_or_default())?;
+        ensure_bounded(new.chosen.as_deref().unwrap_or_default())?;
         let chosen: Vec<LotCode> = new.chosen.iter().flatten().map(|c| c.lot.clone()).collect();
         let mut order = self.order_and_goods_for_change(code, &chosen).await?;
-        expect_open(&order)?;
+        ensure_open(&order)?;
         let rows = match by_hand {
             None => self.first_expiring(&order).await?,
             Some((lots, _)) => {
-                self.expect_free_of_hold(&chosen).await?;
+                self.ensure_not_on_hold(&chosen).await?;
                 choose(code, lots, &self.choice_facts(&order, lots).await?)?
             }
         };
@@ -87,7 +87,7 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.selling.release", skip_all, fields(farm_id = self.farm.0))]
     pub async fn release(&mut self, code: &OrderCode) -> Result<Order> {
         let mut order = self.order_and_goods_for_change(code, &[]).await?;
-        expect_open(&order)?;
+        ensure_open(&order)?;
         self.release_set_aside(code).await?;
         for line in &mut order.lines {
             line.set_aside.clear();
@@ -109,7 +109,7 @@ impl Tx {
         let products: Vec<&Product> = lines.iter().map(|l| &l.product).collect();
         let of = self.candidates(&products, Some(&order.order)).await?;
         let free = |l: &WantedLine| of.get(&l.product.product).cloned().unwrap_or_default();
-        let available: Vec<Vec<Candidate>> = lines.iter().map(free).collect();
+        let available: Vec<Vec<AvailableLot>> = lines.iter().map(free).collect();
         Ok(fill(&lines, order.delivery_day, &customer, &available))
     }
 
@@ -201,7 +201,7 @@ impl Tx {
         &mut self,
         products: &[&Product],
         order: Option<&OrderCode>,
-    ) -> Result<BTreeMap<ProductCode, Vec<Candidate>>> {
+    ) -> Result<BTreeMap<ProductCode, Vec<AvailableLot>>> {
         let codes: Vec<String> = products.iter().map(|p| p.product.to_string()).collect();
         let rows = sqlx::query!(
             r#"select q.product as "product: ProductCode", l.lot as "lot: LotCode", b.place as "place: PlaceCode", f.free as "free!: Grams", l.best_before,
@@ -226,7 +226,7 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let mut candidates: BTreeMap<ProductCode, Vec<Candidate>> = BTreeMap::new();
+        let mut candidates: BTreeMap<ProductCode, Vec<AvailableLot>> = BTreeMap::new();
         for r in rows {
             let Some(product) = products.iter().find(|p| p.product == r.product) else { continue };
             let need = Need {
@@ -237,7 +237,7 @@ impl Tx {
             };
             let goods = Goods { strain: r.strain, grade_rank: r.rank, form: r.form, packaging: r.packaging };
             if need.takes(&goods) {
-                candidates.entry(r.product).or_default().push(Candidate {
+                candidates.entry(r.product).or_default().push(AvailableLot {
                     expires_on: r.best_before.unwrap_or_else(|| best_before(r.harvest_day, r.days)),
                     lot: r.lot,
                     place: r.place,

@@ -42,7 +42,7 @@ fn bytes_are_binary(operation: &mut Operation) {
     }
 }
 
-/// Whether an operation takes its body by the extractor [`Create`](crate::body::Create), which is what demands a key. Those answer 201.
+/// Whether an operation takes its body by the extractor [`IdempotentJson`](crate::extract::IdempotentJson), which is what demands a key. Those answer 201.
 fn creates(operation: &Operation) -> bool {
     operation.responses.responses.contains_key("201")
 }
@@ -57,7 +57,7 @@ fn describe_key(operation: &mut Operation, components: &Components) {
         let RefOr::T(parameter) = parameter else { continue };
         if parameter.name == "Idempotency-Key" {
             parameter.schema = Some(key_schema());
-            // Who takes a key and creates nothing says by itself when it is needed.
+            // What takes a key and creates nothing says by itself when it is needed.
             if creates {
                 require_key(parameter, has_id);
             }

@@ -5,6 +5,7 @@ mod described;
 mod farm;
 mod growing;
 mod ledger;
+pub(crate) mod params;
 mod reports;
 mod selling;
 
@@ -15,7 +16,7 @@ use utoipa::{
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
 
-pub(crate) use self::cold::RecordAsked;
+pub(crate) use self::cold::RecordQuery;
 use crate::{App, problem::Problem};
 
 #[derive(OpenApi)]
@@ -61,7 +62,11 @@ pub(crate) fn router() -> (Router<App>, utoipa::openapi::OpenApi) {
 }
 
 /// This description.
-#[utoipa::path(get, path = "/api/openapi.json", tag = "description", responses((status = 200, description = "This description", body = serde_json::Value)), security(()))]
+#[utoipa::path(
+    get, path = "/api/openapi.json", tag = "description",
+    responses((status = 200, description = "This description", body = serde_json::Value)),
+    security(()),
+)]
 async fn get_openapi() -> impl IntoResponse {
     ([(header::CONTENT_TYPE, "application/json")], crate::openapi_json())
 }

@@ -5,13 +5,13 @@ use axum::extract::State;
 use gillbook_core::selling::earnings::BatchStage;
 use gillbook_store::reports::earnings::{BatchEarnings, Earnings};
 
-use super::{Head, Page, date, kg};
-use crate::{App, problem::Problem, read, who::Who};
+use super::{Html, Layout, date, kg};
+use crate::{App, auth::Authenticated, problem::Problem, read_tx};
 
 #[derive(Template)]
 #[template(path = "blocks.html")]
 pub(super) struct Blocks {
-    head: Head,
+    head: Layout,
     best: String,
     currency: String,
     groups: Vec<Group>,
@@ -61,8 +61,8 @@ fn best_line(earnings: &Earnings) -> String {
     }
 }
 
-pub(super) async fn get_blocks(State(app): State<App>, who: Who) -> Result<Page<Blocks>, Problem> {
-    let view = read!(app, who, |tx| {
+pub(super) async fn get_blocks(State(app): State<App>, who: Authenticated) -> Result<Html<Blocks>, Problem> {
+    let view = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let earnings = tx.earnings().await?;
         let widest = earnings.batches.iter().filter_map(|b| b.per_block_g).fold(1.0, f64::max);
@@ -80,7 +80,7 @@ pub(super) async fn get_blocks(State(app): State<App>, who: Who) -> Result<Page<
             ),
         ];
         Ok(Blocks {
-            head: Head::new(&farm, &who, "/blocks"),
+            head: Layout::new(&farm, &who, "/blocks"),
             best,
             groups: groups
                 .into_iter()
@@ -101,7 +101,7 @@ pub(super) async fn get_blocks(State(app): State<App>, who: Who) -> Result<Page<
             currency: earnings.currency,
         })
     })?;
-    Ok(Page(view))
+    Ok(Html(view))
 }
 
 /// An amount with a true minus sign, as wide as a digit.

@@ -17,7 +17,7 @@ use gillbook_core::{
     words::{CheckTopic, PlaceKind, ProbeCheckKind},
 };
 use gillbook_store::{
-    Page as Rows, SignedWith,
+    Pagination, SignedWith,
     cold::{
         house_checks::NewSpotReading,
         probe_checks::{NewProbeCheck, ProbeCalibration},
@@ -26,8 +26,8 @@ use gillbook_store::{
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, again, once_of_form, typed::decimal, zone_of};
-use crate::{App, body::Filled, once, problem::Problem, read, who::Who};
+use super::{Html, Layout, again, once_of_form, typed::decimal, zone_of};
+use crate::{App, auth::Authenticated, create_tx, extract::Form, problem::Problem, read_tx};
 
 /// How far back what was read is shown.
 const SHOWN: TimeDelta = TimeDelta::days(14);
@@ -35,7 +35,7 @@ const SHOWN: TimeDelta = TimeDelta::days(14);
 #[derive(Template)]
 #[template(path = "by_hand.html")]
 pub(super) struct ByHand {
-    head: Head,
+    head: Layout,
     places: Vec<(String, String)>,
     probes: Vec<ProbeRow>,
     spots: Vec<SpotRow>,
@@ -80,12 +80,12 @@ fn drift(standing: &ProbeCalibration, zone: Tz) -> String {
 /// The page, with what was typed before and what is wrong with it.
 async fn by_hand_page(
     app: &App,
-    who: &Who,
+    who: &Authenticated,
     (reading, check): (ReadingForm, CheckForm),
     wrong: Option<String>,
 ) -> Result<ByHand, Problem> {
-    let all = Rows { after: None, limit: 500 };
-    read!(app, who, |tx| {
+    let all = Pagination { after: None, limit: 500 };
+    read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let span = Span { from: tx.now() - SHOWN, until: tx.now() + TimeDelta::minutes(5) };
@@ -123,8 +123,8 @@ async fn by_hand_page(
                 .map(|c| (c.check.to_string(), if c.due { format!("{}, due", c.name) } else { c.name.clone() }))
                 .collect(),
             chosen_tick,
-            shared_phone: who.signed.with == SignedWith::SharedPhone,
-            head: Head::new(&farm, who, "/fridge"),
+            shared_phone: who.actor.with == SignedWith::SharedPhone,
+            head: Layout::new(&farm, who, "/fridge"),
             places: stores.into_iter().map(|p| (p.place.to_string(), p.name)).collect(),
             probes,
             spots: spots
@@ -146,8 +146,8 @@ async fn by_hand_page(
     })
 }
 
-pub(super) async fn get_by_hand(State(app): State<App>, who: Who) -> Result<Page<ByHand>, Problem> {
-    Ok(Page(by_hand_page(&app, &who, Default::default(), None).await?))
+pub(super) async fn get_by_hand(State(app): State<App>, who: Authenticated) -> Result<Html<ByHand>, Problem> {
+    Ok(Html(by_hand_page(&app, &who, Default::default(), None).await?))
 }
 
 /// Degrees as a thumb types them: with a point or a comma, and nothing for `if_empty`.
@@ -178,14 +178,14 @@ impl ReadingForm {
 
 pub(super) async fn post_reading(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Filled(form): Filled<ReadingForm>,
+    Form(form): Form<ReadingForm>,
 ) -> Response {
     let once = once_of_form(form.key, &uri, &format!("{} {} {}", form.place, form.c, form.note));
     let done = async {
         let (place, new) = form.reading()?;
-        once!(app, who, &once, |tx| tx.add_spot_reading(&place, &new).await)
+        create_tx!(app, who, &once, |tx| tx.add_spot_reading(&place, &new).await)
     }
     .await;
     back(&app, &who, (form, CheckForm::default()), done.map(drop)).await
@@ -227,14 +227,14 @@ impl CheckForm {
 
 pub(super) async fn post_check(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Filled(form): Filled<CheckForm>,
+    Form(form): Form<CheckForm>,
 ) -> Response {
     let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let shown = form.check(app.now())?;
-        once!(app, who, &once, |tx| {
+        create_tx!(app, who, &once, |tx| {
             // Pages show readings corrected, and a check is of the raw ones.
             let offset_c = tx.probe_calibration(&form.probe).await?.offset_c;
             tx.add_probe_check(&form.probe, &NewProbeCheck { read_c: shown.read_c - offset_c, ..shown.clone() }).await
@@ -244,7 +244,7 @@ pub(super) async fn post_check(
     back(&app, &who, (ReadingForm::default(), form), done.map(drop)).await
 }
 
-async fn back(app: &App, who: &Who, typed: (ReadingForm, CheckForm), done: Result<(), Problem>) -> Response {
+async fn back(app: &App, who: &Authenticated, typed: (ReadingForm, CheckForm), done: Result<(), Problem>) -> Response {
     match done {
         Ok(()) => Redirect::to("/fridge/by-hand").into_response(),
         Err(problem) => again(by_hand_page(app, who, typed, Some(problem.detail().to_owned())).await, problem),

@@ -17,20 +17,20 @@ use gillbook_store::cold::house_checks::{NewCheckDone, NewHouseCheck};
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, again, full_day, full_time, once_of_form, zone_of};
+use super::{Html, Layout, again, full_day, full_time, once_of_form, zone_of};
 use crate::{
     App,
-    body::{Code, Filled},
-    once,
+    auth::Authenticated,
+    create_tx,
+    extract::{Form, PathParam},
     problem::Problem,
-    read,
-    who::Who,
+    read_tx,
 };
 
 #[derive(Template)]
 #[template(path = "checks.html")]
 pub(super) struct Checks {
-    head: Head,
+    head: Layout,
     due: Vec<CheckRow>,
     later: Vec<CheckRow>,
     done: Vec<DoneRow>,
@@ -59,8 +59,13 @@ struct DoneRow {
     what: String,
 }
 
-async fn checks_page(app: &App, who: &Who, typed: CheckForm, wrong: Option<String>) -> Result<Checks, Problem> {
-    read!(app, who, |tx| {
+async fn checks_page(
+    app: &App,
+    who: &Authenticated,
+    typed: CheckForm,
+    wrong: Option<String>,
+) -> Result<Checks, Problem> {
+    read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let all = tx.house_checks().await?;
@@ -78,7 +83,7 @@ async fn checks_page(app: &App, who: &Who, typed: CheckForm, wrong: Option<Strin
             },
         };
         Ok(Checks {
-            head: Head::new(&farm, who, "/checks"),
+            head: Layout::new(&farm, who, "/checks"),
             due: all.iter().filter(|c| c.due).map(row).collect(),
             later: all.iter().filter(|c| !c.due).map(row).collect(),
             done: done
@@ -99,8 +104,8 @@ async fn checks_page(app: &App, who: &Who, typed: CheckForm, wrong: Option<Strin
     })
 }
 
-pub(super) async fn get_checks(State(app): State<App>, who: Who) -> Result<Page<Checks>, Problem> {
-    Ok(Page(checks_page(&app, &who, CheckForm::default(), None).await?))
+pub(super) async fn get_checks(State(app): State<App>, who: Authenticated) -> Result<Html<Checks>, Problem> {
+    Ok(Html(checks_page(&app, &who, CheckForm::default(), None).await?))
 }
 
 #[derive(Debug, Deserialize)]
@@ -113,10 +118,10 @@ pub(super) struct DoneForm {
 
 pub(super) async fn post_done(
     State(app): State<App>,
-    who: Who,
-    Code(check): Code<HouseCheckCode>,
+    who: Authenticated,
+    PathParam(check): PathParam<HouseCheckCode>,
     uri: Uri,
-    Filled(form): Filled<DoneForm>,
+    Form(form): Form<DoneForm>,
 ) -> Response {
     let once = once_of_form(form.key, &uri, &format!("{} {}", form.result, form.what_done));
     let done = async {
@@ -127,7 +132,7 @@ pub(super) async fn post_done(
             _ => return Err(Refusal::field("/result", "Tap whether all was well.").into()),
         };
         let new = NewCheckDone { good, what_done, done_at: None, by: None };
-        once!(app, who, &once, |tx| tx.check_done(&check, &new).await)
+        create_tx!(app, who, &once, |tx| tx.check_done(&check, &new).await)
     }
     .await;
     match done {
@@ -169,14 +174,14 @@ impl CheckForm {
 
 pub(super) async fn post_check(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Filled(form): Filled<CheckForm>,
+    Form(form): Form<CheckForm>,
 ) -> Response {
     let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let new = form.check()?;
-        once!(app, who, &once, |tx| tx.add_house_check(&new).await)
+        create_tx!(app, who, &once, |tx| tx.add_house_check(&new).await)
     }
     .await;
     match done {

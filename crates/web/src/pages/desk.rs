@@ -12,19 +12,19 @@ use gillbook_store::farm::{
 };
 use serde::Deserialize;
 
-use super::{Head, Page, problem_page};
+use super::{Html, Layout, problem_page};
 use crate::{
     App,
-    body::{Code, Filled},
+    auth::{Lasting, cookie, secret},
+    extract::{Form, PathParam},
     problem::Problem,
     sign_in::{Origin, sign_in},
-    who::{Lasting, cookie, secret},
 };
 
 #[derive(Template)]
 #[template(path = "sign_in.html")]
 struct SignInPage {
-    head: Head,
+    head: Layout,
     /// What was typed, to be corrected; never the passphrase.
     name: String,
     shared_phone: bool,
@@ -34,7 +34,7 @@ struct SignInPage {
 #[derive(Template)]
 #[template(path = "food_safety.html")]
 struct FoodSafety {
-    head: Head,
+    head: Layout,
 }
 
 #[derive(Debug, Deserialize)]
@@ -45,10 +45,10 @@ pub(super) struct SignInForm {
 }
 
 pub(super) async fn get_sign_in() -> impl IntoResponse {
-    Page(SignInPage { head: Head::nobody("/sign-in"), name: String::new(), shared_phone: false, wrong: None })
+    Html(SignInPage { head: Layout::nobody("/sign-in"), name: String::new(), shared_phone: false, wrong: None })
 }
 
-pub(super) async fn post_sign_in(State(app): State<App>, origin: Origin, Filled(form): Filled<SignInForm>) -> Response {
+pub(super) async fn post_sign_in(State(app): State<App>, origin: Origin, Form(form): Form<SignInForm>) -> Response {
     let signed_in = async {
         // A name that nobody can have was mistyped: told like any other.
         let name = SignInName::new(&form.sign_in_name).map_err(|_| Problem::from(wrong_name_or_passphrase()))?;
@@ -58,12 +58,12 @@ pub(super) async fn post_sign_in(State(app): State<App>, origin: Origin, Filled(
         Ok(cookies) => (cookies, Redirect::to("/")).into_response(),
         Err(problem) => {
             let view = SignInPage {
-                head: Head::nobody("/sign-in"),
+                head: Layout::nobody("/sign-in"),
                 name: form.sign_in_name,
                 shared_phone: form.shared_phone.is_some(),
                 wrong: Some(problem.detail().to_owned()),
             };
-            (problem.status(), Page(view)).into_response()
+            (problem.status(), Html(view)).into_response()
         }
     }
 }
@@ -76,11 +76,15 @@ pub(super) async fn post_sign_out(State(app): State<App>, headers: HeaderMap) ->
 }
 
 pub(super) async fn get_food_safety(State(app): State<App>, headers: HeaderMap) -> impl IntoResponse {
-    Page(FoodSafety { head: Head::of(&app, &headers, "/food-safety").await })
+    Html(FoodSafety { head: Layout::of(&app, &headers, "/food-safety").await })
 }
 
 /// What a problem's type means: its address is the type itself.
-pub(super) async fn get_problem(State(app): State<App>, headers: HeaderMap, Code(slug): Code<String>) -> Response {
+pub(super) async fn get_problem(
+    State(app): State<App>,
+    headers: HeaderMap,
+    PathParam(slug): PathParam<String>,
+) -> Response {
     match Problem::kinds().into_iter().find(|(known, _, _)| *known == slug) {
         Some((slug, title, status)) => {
             let problem = Problem::new(
@@ -89,13 +93,13 @@ pub(super) async fn get_problem(State(app): State<App>, headers: HeaderMap, Code
                 status,
                 "An answer of this type says in its detail what happened and what to do, and in its errors which fields are to blame.",
             );
-            (StatusCode::OK, problem_page(Head::of(&app, &headers, "").await, &problem)).into_response()
+            (StatusCode::OK, problem_page(Layout::of(&app, &headers, "").await, &problem)).into_response()
         }
         None => Problem::not_found_page().into_response(),
     }
 }
 
-pub(super) async fn get_asset(Code(file): Code<String>) -> Response {
+pub(super) async fn get_asset(PathParam(file): PathParam<String>) -> Response {
     let (kind, bytes) = match file.as_str() {
         "gillbook.css" => ("text/css; charset=utf-8", include_str!("../../assets/gillbook.css")),
         "weigh.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/weigh.js")),

@@ -25,24 +25,24 @@ use serde::Deserialize;
 use uuid::Uuid;
 
 use super::{
-    Head, Page, again, count, full_day, full_time, g, kg, once_of_form,
+    Html, Layout, again, count, full_day, full_time, g, kg, once_of_form,
     typed::{decimal, whole},
     zone_of,
 };
 use crate::{
     App,
-    body::{Code, Filled},
+    auth::Authenticated,
+    create_tx,
     documents::set,
-    once,
+    extract::{Form, PathParam},
     problem::Problem,
-    read,
-    who::Who,
+    read_tx,
 };
 
 #[derive(Template)]
 #[template(path = "docket.html")]
 pub(super) struct DocketPage {
-    head: Head,
+    head: Layout,
     docket: Docket,
     day: String,
     word: String,
@@ -113,16 +113,16 @@ fn shortages(docket: &Docket) -> Vec<String> {
 
 async fn docket_page(
     app: &App,
-    who: &Who,
+    who: &Authenticated,
     code: &DocketCode,
     wrong: Option<(DeliveryForm, String)>,
 ) -> Result<DocketPage, Problem> {
     let (typed, wrong) = wrong.map_or_else(Default::default, |(typed, detail)| (typed, Some(detail)));
-    read!(app, who, |tx| {
+    read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let docket = tx.docket(code).await?;
-        let head = Head::new(&farm, who, "/orders");
+        let head = Layout::new(&farm, who, "/orders");
         Ok(DocketPage {
             day: full_day(docket.delivery_day),
             word: farm.word("docket").to_owned(),
@@ -157,10 +157,10 @@ async fn docket_page(
 
 pub(super) async fn get_docket(
     State(app): State<App>,
-    who: Who,
-    Code(code): Code<DocketCode>,
-) -> Result<Page<DocketPage>, Problem> {
-    Ok(Page(docket_page(&app, &who, &code, None).await?))
+    who: Authenticated,
+    PathParam(code): PathParam<DocketCode>,
+) -> Result<Html<DocketPage>, Problem> {
+    Ok(Html(docket_page(&app, &who, &code, None).await?))
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -194,16 +194,16 @@ impl DeliveryForm {
 
 pub(super) async fn post_delivery(
     State(app): State<App>,
-    who: Who,
-    Code(code): Code<DocketCode>,
+    who: Authenticated,
+    PathParam(code): PathParam<DocketCode>,
     uri: Uri,
-    Filled(form): Filled<DeliveryForm>,
+    Form(form): Form<DeliveryForm>,
 ) -> Response {
     let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let new = form.delivery()?;
-        app.judge_first(&who).await?;
-        once!(app, who, &once, |tx| tx.deliver(&code, &new).await)
+        app.refresh_before_read(&who).await?;
+        create_tx!(app, who, &once, |tx| tx.deliver(&code, &new).await)
     }
     .await;
     match done {

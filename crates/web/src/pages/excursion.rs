@@ -17,31 +17,31 @@ use gillbook_core::{
     words::{ExcursionKind, FoodOutcome, PlaceKind, SpellStanding},
 };
 use gillbook_store::{
-    Page as Rows,
+    Pagination,
     ledger::{
         countersign::{NewSignOff, SignOffWanted},
         excursion_actions::{ActionTaken, NewActedLot, NewAction},
-        spells::{Excursion, ExcursionWithLots, LotThere},
+        spells::{Excursion, ExcursionWithLots, ExposedLot},
         warm_spells::WARM_SPELL,
     },
 };
 use serde::{Deserialize, Deserializer, de::Error as _};
 use uuid::Uuid;
 
-use super::{Head, Page, again, full_time, kg, once_of_form, zone_of};
+use super::{Html, Layout, again, full_time, kg, once_of_form, zone_of};
 use crate::{
     App,
-    body::{Code, Filled},
-    once,
+    auth::Authenticated,
+    create_tx,
+    extract::{Form, PathParam},
     problem::Problem,
-    read,
-    who::Who,
+    read_tx,
 };
 
 #[derive(Template)]
 #[template(path = "excursion.html")]
 pub(super) struct ExcursionPage {
-    head: Head,
+    head: Layout,
     id: Uuid,
     place: String,
     what: String,
@@ -155,25 +155,25 @@ fn figures(e: &Excursion) -> Vec<(&'static str, String)> {
 
 async fn excursion_page(
     app: &App,
-    who: &Who,
+    who: &Authenticated,
     id: Uuid,
     typed: ActionForm,
     wrong: Option<String>,
 ) -> Result<ExcursionPage, Problem> {
-    app.judge_first(who).await?;
-    read!(app, who, |tx| {
+    app.refresh_before_read(who).await?;
+    read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let there = tx.excursion(id).await?;
-        let sign_off = there.sign_off_wanted(tx.signed());
+        let sign_off = there.sign_off_wanted(tx.actor());
         let ExcursionWithLots { excursion: e, lots, .. } = there;
         let place = tx.place(&e.place).await?;
-        let places = tx.places(&Rows { after: None, limit: 500 }).await?;
+        let places = tx.places(&Pagination { after: None, limit: 500 }).await?;
         let stores =
             places.into_iter().filter(|p| p.place != e.place && p.kind.holds_stock() && p.kind != PlaceKind::Stall);
         let empty = lots.is_empty();
         Ok(ExcursionPage {
-            head: Head::new(&farm, who, "/fridge"),
+            head: Layout::new(&farm, who, "/fridge"),
             id,
             place: place.name,
             what: what(&e),
@@ -201,7 +201,7 @@ async fn excursion_page(
     })
 }
 
-fn lot_row(l: &LotThere, typed: &ActionForm) -> LotRow {
+fn lot_row(l: &ExposedLot, typed: &ActionForm) -> LotRow {
     let marks = [(l.made_since, "packed or counted since"), (l.on_hold, "on hold"), (!l.decided, "not decided")];
     let ticked = |prefix: &str| typed.more_fields.contains_key(&format!("{prefix}{}", l.lot));
     LotRow {
@@ -245,10 +245,10 @@ fn action_row(a: &ActionTaken, zone: Tz) -> ActionRow {
 
 pub(super) async fn get_excursion(
     State(app): State<App>,
-    who: Who,
-    Code(id): Code<Uuid>,
-) -> Result<Page<ExcursionPage>, Problem> {
-    Ok(Page(excursion_page(&app, &who, id, ActionForm::default(), None).await?))
+    who: Authenticated,
+    PathParam(id): PathParam<Uuid>,
+) -> Result<Html<ExcursionPage>, Problem> {
+    Ok(Html(excursion_page(&app, &who, id, ActionForm::default(), None).await?))
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -319,15 +319,15 @@ impl ActionForm {
 
 pub(super) async fn post_action(
     State(app): State<App>,
-    who: Who,
-    Code(id): Code<Uuid>,
+    who: Authenticated,
+    PathParam(id): PathParam<Uuid>,
     uri: Uri,
-    Filled(form): Filled<ActionForm>,
+    Form(form): Form<ActionForm>,
 ) -> Response {
     let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let new = form.action()?;
-        once!(app, who, &once, |tx| tx.add_action(id, &new).await)
+        create_tx!(app, who, &once, |tx| tx.add_action(id, &new).await)
     }
     .await;
     match done {
@@ -343,13 +343,13 @@ pub(super) struct SignForm {
 
 pub(super) async fn post_sign_off(
     State(app): State<App>,
-    who: Who,
-    Code(id): Code<Uuid>,
+    who: Authenticated,
+    PathParam(id): PathParam<Uuid>,
     uri: Uri,
-    Filled(form): Filled<SignForm>,
+    Form(form): Form<SignForm>,
 ) -> Response {
     let once = once_of_form(form.key, &uri, "");
-    match once!(app, who, &once, |tx| tx.sign_off(id, &NewSignOff::default()).await) {
+    match create_tx!(app, who, &once, |tx| tx.sign_off(id, &NewSignOff::default()).await) {
         Ok(_) => Redirect::to("/fridge").into_response(),
         Err(problem) => again(
             excursion_page(&app, &who, id, ActionForm::default(), Some(problem.detail().to_owned())).await,

@@ -7,26 +7,26 @@ use axum::extract::State;
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
-    cold::judgement::GAP_WITHOUT_RULES,
-    refusal::{Kind, Refusal},
+    cold::evaluate::GAP_WITHOUT_RULES,
+    refusal::{Refusal, RefusalKind},
     text::PlaceCode,
     units::calendar::Span,
     words::PlaceKind,
 };
 use gillbook_store::{
-    Page as Rows, Tx,
+    Pagination, Tx,
     cold::temperature::{AirPoint, Gap, Temperature},
     ledger::spells::Excursion,
 };
 use serde::Deserialize;
 
 use super::{
-    Head, Page, clock, day_and_clock,
+    Html, Layout, clock, day_and_clock,
     excursion::{lasted, what, when},
     today::judge,
     zone_of,
 };
-use crate::{App, body::Asked, problem::Problem, read, who::Who};
+use crate::{App, auth::Authenticated, extract::Query, problem::Problem, read_tx};
 
 /// The plot's frame, in hundredths of the drawing, so that it fits a phone and a desk and its letters keep their size.
 const LEFT: f64 = 7.0;
@@ -37,7 +37,7 @@ const BOTTOM: f64 = 88.0;
 #[derive(Template)]
 #[template(path = "fridge.html")]
 pub(super) struct Fridge {
-    head: Head,
+    head: Layout,
     name: String,
     now: Option<String>,
     /// Since when there are no readings, where there is none for now.
@@ -116,7 +116,7 @@ struct HourRow {
 }
 
 #[derive(Debug, Deserialize)]
-pub(super) struct FridgeAsked {
+pub(super) struct FridgeQuery {
     place: Option<PlaceCode>,
 }
 
@@ -157,14 +157,14 @@ fn description(air: &Temperature) -> String {
 
 pub(super) async fn get_fridge(
     State(app): State<App>,
-    who: Who,
-    Asked(asked): Asked<FridgeAsked>,
-) -> Result<Page<Fridge>, Problem> {
-    app.judge_first(&who).await?;
-    let view = read!(app, who, |tx| {
+    who: Authenticated,
+    Query(asked): Query<FridgeQuery>,
+) -> Result<Html<Fridge>, Problem> {
+    app.refresh_before_read(&who).await?;
+    let view = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
-        let places = tx.places(&Rows { after: None, limit: 500 }).await?;
+        let places = tx.places(&Pagination { after: None, limit: 500 }).await?;
         let fridges: Vec<_> = places.into_iter().filter(|p| p.kind == PlaceKind::Fridge).collect();
         let chosen = match &asked.place {
             Some(code) => fridges.iter().find(|p| p.place == *code),
@@ -172,7 +172,7 @@ pub(super) async fn get_fridge(
         };
         let place = chosen
             .cloned()
-            .ok_or_else(|| Refusal::new(Kind::NotFound, "There is no such fridge. Add one under places."))?;
+            .ok_or_else(|| Refusal::new(RefusalKind::NotFound, "There is no such fridge. Add one under places."))?;
         let window = Span { from: tx.now() - TimeDelta::days(1), until: tx.now() };
         let air = tx.temperature_of(&place, window, TimeDelta::minutes(1)).await?;
         let limit = air.limit.clone();
@@ -196,7 +196,7 @@ pub(super) async fn get_fridge(
             fridges.iter().filter(|p| p.place != place.place).map(|p| (p.place.to_string(), p.name.clone())).collect();
         let scale = Scale::of(&air, window);
         Ok(Fridge {
-            head: Head::new(&farm, &who, "/fridge"),
+            head: Layout::new(&farm, &who, "/fridge"),
             now: current_c(&air, tx.now()).map(super::degrees),
             silent: silent_word(&air, tx.now(), zone),
             word: judge(&air, tx.now(), zone),
@@ -241,7 +241,7 @@ pub(super) async fn get_fridge(
             name: place.name,
         })
     })?;
-    Ok(Page(view))
+    Ok(Html(view))
 }
 
 fn silent_word(air: &Temperature, now: DateTime<Utc>, zone: Tz) -> String {
@@ -267,7 +267,7 @@ async fn warnings(tx: &mut Tx, place: &PlaceCode, air: &Temperature, zone: Tz) -
             });
         }
     }
-    let apart = air.hours.iter().map(|h| h.apart_c).fold(0.0, f64::max);
+    let apart = air.hours.iter().map(|h| h.probe_spread_c).fold(0.0, f64::max);
     if apart > 1.0 {
         told.push(format!("The probes were up to {apart:.1} °C apart. The warmer one counts."));
     }

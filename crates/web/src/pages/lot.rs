@@ -16,30 +16,30 @@ use gillbook_core::{
 };
 use gillbook_store::{
     SignedWith,
-    idempotency::Answer,
+    idempotency::StoredResponse,
     ledger::{
         holds::HoldEvent,
         lots::{Lot, LotAt, NewLotEvent},
-        trace::{NotSold, Trace, WasIn, WentTo},
+        trace::{Downstream, Location, NotSold, Trace},
     },
 };
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, again, full_day, full_time, g, kg, once_of_form, zone_of};
+use super::{Html, Layout, again, full_day, full_time, g, kg, once_of_form, zone_of};
 use crate::{
     App,
-    body::{Code, Filled},
-    once,
+    auth::Authenticated,
+    create_tx,
+    extract::{Form, PathParam},
     problem::Problem,
-    read,
-    who::Who,
+    read_tx,
 };
 
 #[derive(Template)]
 #[template(path = "lot.html")]
 pub(super) struct LotPage {
-    head: Head,
+    head: Layout,
     lot: Lot,
     trace: Trace,
     about: String,
@@ -160,7 +160,7 @@ fn came_from(lot: &Lot, trace: &Trace) -> Vec<CameFromRow> {
         .collect()
 }
 
-fn was_in(w: &WasIn, zone: Tz) -> (String, String, String) {
+fn was_in(w: &Location, zone: Tz) -> (String, String, String) {
     let (when, now) = match w.until {
         Some(until) => (format!("{} to {}", full_time(w.since, zone), full_time(until, zone)), String::new()),
         None => (format!("since {}", full_time(w.since, zone)), format!("{}\u{a0}g now", g(w.grams_g))),
@@ -168,7 +168,7 @@ fn was_in(w: &WasIn, zone: Tz) -> (String, String, String) {
     (w.place.to_string(), when, now)
 }
 
-fn went_to(w: &WentTo, zone: Tz) -> WentToRow {
+fn went_to(w: &Downstream, zone: Tz) -> WentToRow {
     WentToRow {
         lot: w.lot.clone(),
         name: w.name.clone(),
@@ -203,24 +203,24 @@ fn partition_own<T>(rows: impl Iterator<Item = T>, is_own: impl Fn(&T) -> bool) 
 
 async fn lot_page(
     app: &App,
-    who: &Who,
+    who: &Authenticated,
     code: &LotCode,
     typed: &str,
     wrong: Option<String>,
 ) -> Result<LotPage, Problem> {
-    app.judge_first(who).await?;
-    read!(app, who, |tx| {
+    app.refresh_before_read(who).await?;
+    read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let lot = tx.lot(code).await?;
         let trace = tx.trace_lot(code).await?;
         Ok(LotPage {
-            head: Head::new(&farm, who, "/stock"),
+            head: Layout::new(&farm, who, "/stock"),
             hold: lot
                 .hold
                 .as_ref()
                 .map(|h| format!("On hold since {} ({}): {}.", full_time(h.since, zone), h.done_by, h.reason)),
-            shared_phone: who.signed.with == SignedWith::SharedPhone,
+            shared_phone: who.actor.with == SignedWith::SharedPhone,
             key: super::new_key(),
             typed: typed.to_owned(),
             wrong: wrong.clone(),
@@ -271,10 +271,10 @@ async fn lot_page(
 
 pub(super) async fn get_lot(
     State(app): State<App>,
-    who: Who,
-    Code(code): Code<LotCode>,
-) -> Result<Page<LotPage>, Problem> {
-    Ok(Page(lot_page(&app, &who, &code, "", None).await?))
+    who: Authenticated,
+    PathParam(code): PathParam<LotCode>,
+) -> Result<Html<LotPage>, Problem> {
+    Ok(Html(lot_page(&app, &who, &code, "", None).await?))
 }
 
 #[derive(Debug, Deserialize)]
@@ -293,15 +293,15 @@ impl HoldForm {
 
 pub(super) async fn post_hold(
     State(app): State<App>,
-    who: Who,
-    Code(code): Code<LotCode>,
+    who: Authenticated,
+    PathParam(code): PathParam<LotCode>,
     uri: Uri,
-    Filled(form): Filled<HoldForm>,
+    Form(form): Form<HoldForm>,
 ) -> Response {
     let once = once_of_form(form.key, &uri, &form.reason);
     let done = async {
         let new = form.event()?;
-        once!(app, who, &once, |tx| tx.hold_lot(&code, &new).await)
+        create_tx!(app, who, &once, |tx| tx.hold_lot(&code, &new).await)
     }
     .await;
     back_to_lot(&app, &who, &code, &form, done).await
@@ -309,21 +309,27 @@ pub(super) async fn post_hold(
 
 pub(super) async fn post_release(
     State(app): State<App>,
-    who: Who,
-    Code(code): Code<LotCode>,
+    who: Authenticated,
+    PathParam(code): PathParam<LotCode>,
     uri: Uri,
-    Filled(form): Filled<HoldForm>,
+    Form(form): Form<HoldForm>,
 ) -> Response {
     let once = once_of_form(form.key, &uri, &form.reason);
     let done = async {
         let new = form.event()?;
-        once!(app, who, &once, |tx| tx.release_lot(&code, &new).await)
+        create_tx!(app, who, &once, |tx| tx.release_lot(&code, &new).await)
     }
     .await;
     back_to_lot(&app, &who, &code, &form, done).await
 }
 
-async fn back_to_lot(app: &App, who: &Who, code: &LotCode, form: &HoldForm, done: Result<Answer, Problem>) -> Response {
+async fn back_to_lot(
+    app: &App,
+    who: &Authenticated,
+    code: &LotCode,
+    form: &HoldForm,
+    done: Result<StoredResponse, Problem>,
+) -> Response {
     match done {
         Ok(_) => Redirect::to(&format!("/lots/{code}")).into_response(),
         Err(problem) => again(lot_page(app, who, code, &form.reason, Some(problem.detail().to_owned())).await, problem),

@@ -36,7 +36,7 @@ use gillbook_core::{Grams, limits::MAX_SIGN_IN_BYTES, words::Role};
 use gillbook_store::{
     cold::readings::CAUTION,
     farm::{farms::Farm, sessions::Principal},
-    idempotency::Once,
+    idempotency::IdempotencyKey,
 };
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
@@ -48,9 +48,9 @@ pub(crate) use self::{
 };
 use crate::{
     App,
+    auth::{Authenticated, secret},
     problem::Problem,
-    read,
-    who::{Who, secret},
+    read_tx,
 };
 
 /// The key of a form that is shown anew: sent twice, what it asks for is done once.
@@ -111,7 +111,7 @@ const PLACES_IN_A_LINE: usize = 4;
 
 /// What every page has at its head and foot.
 #[derive(Debug, Clone)]
-struct Head {
+struct Layout {
     farm: String,
     farm_id: i32,
     name: String,
@@ -121,8 +121,8 @@ struct Head {
     caution: &'static str,
 }
 
-impl Head {
-    fn new(farm: &Farm, who: &Who, here: &'static str) -> Self {
+impl Layout {
+    fn new(farm: &Farm, who: &Authenticated, here: &'static str) -> Self {
         let role = match who.standing {
             Principal::Person(role) => Some(role),
             Principal::Reader | Principal::Probe(_) => None,
@@ -142,8 +142,8 @@ impl Head {
     async fn of(app: &App, headers: &HeaderMap, here: &'static str) -> Self {
         let known = async {
             let session = app.store.session(&secret(headers)?, app.now()).await.ok()??;
-            let who = Who::from(session);
-            let farm = read!(app, who, |tx| tx.farm().await).ok()?;
+            let who = Authenticated::from(session);
+            let farm = read_tx!(app, who, |tx| tx.farm().await).ok()?;
             Some(Self::new(&farm, &who, here))
         };
         known.await.unwrap_or_else(|| Self::nobody(here))
@@ -163,8 +163,8 @@ impl Head {
 
     /// Whether the rules let the one who looks through to a route.
     fn may(&self, method: &str, path: &str) -> bool {
-        let rule = crate::rules::rule_of(method, path);
-        self.role.zip(rule).is_some_and(|(role, rule)| rule.allows.lets(Principal::Person(role)))
+        let rule = crate::access::rule_of(method, path);
+        self.role.zip(rule).is_some_and(|(role, rule)| rule.allows.permits(Principal::Person(role)))
     }
 
     /// The first pages of [`Self::places`], which a phone has room for in one line.
@@ -204,9 +204,9 @@ impl Head {
 }
 
 /// A page, rendered.
-struct Page<T>(T);
+struct Html<T>(T);
 
-impl<T: Template> IntoResponse for Page<T> {
+impl<T: Template> IntoResponse for Html<T> {
     fn into_response(self) -> Response {
         match self.0.render() {
             Ok(html) => {
@@ -224,15 +224,15 @@ impl<T: Template> IntoResponse for Page<T> {
 #[derive(Template)]
 #[template(path = "problem.html")]
 struct ProblemPage {
-    head: Head,
+    head: Layout,
     title: String,
     detail: String,
 }
 
 /// A problem as a page: what happened and what to do, in words.
-fn problem_page(head: Head, problem: &Problem) -> Response {
+fn problem_page(head: Layout, problem: &Problem) -> Response {
     let view = ProblemPage { head, title: problem.title().to_owned(), detail: problem.detail().to_owned() };
-    (problem.status(), Page(view)).into_response()
+    (problem.status(), Html(view)).into_response()
 }
 
 /// What a page may load and who may frame it.
@@ -249,7 +249,7 @@ pub(crate) async fn finished(State(app): State<App>, request: Request, next: Nex
 /// Makes an answer one for a browser: a problem in words, with the way on, and what the browser is to hold to.
 pub(crate) async fn finish(app: &App, headers: &HeaderMap, answer: Response) -> Response {
     let mut page = match answer.extensions().get::<Problem>() {
-        Some(problem) => problem_page(Head::of(app, headers, "").await, problem),
+        Some(problem) => problem_page(Layout::of(app, headers, "").await, problem),
         None => answer,
     };
     page.headers_mut().insert(header::CONTENT_SECURITY_POLICY, POLICY);
@@ -260,14 +260,14 @@ pub(crate) async fn finish(app: &App, headers: &HeaderMap, answer: Response) -> 
 /// The page that a form stood on, again, with what went wrong; or the problem alone where even the page cannot be shown.
 fn again<T: Template>(view: Result<T, Problem>, problem: Problem) -> Response {
     match view {
-        Ok(view) => (problem.status(), Page(view)).into_response(),
+        Ok(view) => (problem.status(), Html(view)).into_response(),
         Err(_) => problem.into_response(),
     }
 }
 
 /// The key of a form that was filled in once, however often it is sent.
-fn once_of_form(key: Uuid, uri: &Uri, what: &str) -> Once {
-    Once {
+fn once_of_form(key: Uuid, uri: &Uri, what: &str) -> IdempotencyKey {
+    IdempotencyKey {
         key: format!("form {key}"),
         id: None,
         request: format!("POST {}", uri.path()),

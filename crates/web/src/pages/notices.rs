@@ -7,25 +7,24 @@ use axum::{
     response::{IntoResponse, Redirect, Response},
 };
 use chrono::{NaiveTime, Timelike};
-use gillbook_core::{refusal::Refusal, text::Text, words::NoticeWay};
-use gillbook_store::cold::notices::{NewNoticeTo, NoticeTo};
+use gillbook_core::{refusal::Refusal, text::Text, words::Channel};
+use gillbook_store::cold::notices::{NewNoticeTo, NoticeRecipient};
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, again, count, once_of_form};
+use super::{Html, Layout, again, count, once_of_form};
 use crate::{
     App,
-    body::{Code, Filled},
+    auth::Authenticated,
+    extract::{Form, PathParam},
     problem::Problem,
-    read,
-    who::Who,
-    write,
+    read_tx, write_tx,
 };
 
 #[derive(Template)]
 #[template(path = "notices.html")]
 pub(super) struct Notices {
-    head: Head,
+    head: Layout,
     told: Vec<ToldRow>,
     /// The signing secret of a webhook that was just added: shown this once.
     secret: Option<String>,
@@ -46,7 +45,7 @@ fn clock(minute: i32) -> String {
     format!("{:02}:{:02}", minute / 60, minute % 60)
 }
 
-fn told_row(to: NoticeTo) -> ToldRow {
+fn told_row(to: NoticeRecipient) -> ToldRow {
     ToldRow {
         id: to.notice_to,
         address: to.address,
@@ -64,16 +63,16 @@ fn told_row(to: NoticeTo) -> ToldRow {
 
 async fn notices_page(
     app: &App,
-    who: &Who,
+    who: &Authenticated,
     secret: Option<String>,
     wrong: Option<(ToldForm, String)>,
 ) -> Result<Notices, Problem> {
     let (typed, wrong) = wrong.map_or_else(Default::default, |(typed, detail)| (typed, Some(detail)));
-    read!(app, who, |tx| {
+    read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         Ok(Notices {
-            head: Head::new(&farm, who, "/fridge"),
-            told: tx.notices_to().await?.into_iter().map(told_row).collect(),
+            head: Layout::new(&farm, who, "/fridge"),
+            told: tx.recipients().await?.into_iter().map(told_row).collect(),
             secret: secret.clone(),
             typed: typed.clone(),
             key: super::new_key(),
@@ -82,8 +81,8 @@ async fn notices_page(
     })
 }
 
-pub(super) async fn get_notices(State(app): State<App>, who: Who) -> Result<Page<Notices>, Problem> {
-    Ok(Page(notices_page(&app, &who, None, None).await?))
+pub(super) async fn get_notices(State(app): State<App>, who: Authenticated) -> Result<Html<Notices>, Problem> {
+    Ok(Html(notices_page(&app, &who, None, None).await?))
 }
 
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -113,7 +112,7 @@ impl ToldForm {
         let address = self.address.trim();
         let after = self.after_minutes.trim();
         Ok(NewNoticeTo {
-            way: if address.contains("://") { NoticeWay::Webhook } else { NoticeWay::Email },
+            way: if address.contains("://") { Channel::Webhook } else { Channel::Email },
             address: Text::new(address).map_err(|e| Refusal::field("/address", e))?,
             after_minutes: if after.is_empty() { Ok(0) } else { after.parse() }
                 .ok()
@@ -127,14 +126,14 @@ impl ToldForm {
 
 pub(super) async fn post_notice(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Filled(form): Filled<ToldForm>,
+    Form(form): Form<ToldForm>,
 ) -> Response {
     let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let new = form.told()?;
-        write!(app, who, |tx| {
+        write_tx!(app, who, |tx| {
             // The key is reserved and its answer never kept, so that the secret is not stored twice.
             tx.reserve_key(&once).await?;
             Ok(tx.add_notice_to(&new).await?.secret)
@@ -144,7 +143,7 @@ pub(super) async fn post_notice(
     match done {
         Ok(None) => Redirect::to("/notices").into_response(),
         Ok(secret) => match notices_page(&app, &who, secret, None).await {
-            Ok(view) => Page(view).into_response(),
+            Ok(view) => Html(view).into_response(),
             Err(problem) => problem.into_response(),
         },
         Err(problem) => {
@@ -153,8 +152,12 @@ pub(super) async fn post_notice(
     }
 }
 
-pub(super) async fn post_removal(State(app): State<App>, who: Who, Code(id): Code<Uuid>) -> Response {
-    match write!(app, who, |tx| tx.remove_notice_to(id).await) {
+pub(super) async fn post_removal(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(id): PathParam<Uuid>,
+) -> Response {
+    match write_tx!(app, who, |tx| tx.remove_notice_to(id).await) {
         Ok(()) => Redirect::to("/notices").into_response(),
         Err(problem) => problem.into_response(),
     }

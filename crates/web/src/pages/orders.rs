@@ -15,7 +15,7 @@ use gillbook_core::{
     words::{OrderStatus, PlaceKind},
 };
 use gillbook_store::{
-    Page as Rows, SignedWith,
+    Pagination, SignedWith,
     ledger::warm_spells::WarmSpell,
     selling::{
         dockets::{Docket, DocketLine, NewDocket},
@@ -26,21 +26,20 @@ use gillbook_store::{
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Head, Page, again, count, full_day, kg, once_of_form, zone_of};
+use super::{Html, Layout, again, count, full_day, kg, once_of_form, zone_of};
 use crate::{
     App,
-    body::{Code, Filled},
-    once,
+    auth::Authenticated,
+    create_tx,
+    extract::{Form, PathParam},
     problem::Problem,
-    read,
-    who::Who,
-    write,
+    read_tx, write_tx,
 };
 
 #[derive(Template)]
 #[template(path = "orders.html")]
 pub(super) struct Orders {
-    head: Head,
+    head: Layout,
     days: Vec<OrderDay>,
     next: Option<(String, String)>,
 }
@@ -84,11 +83,11 @@ fn aside(order: &Order) -> Grams {
     order.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.grams_g).sum()
 }
 
-pub(super) async fn get_orders(State(app): State<App>, who: Who) -> Result<Page<Orders>, Problem> {
-    app.judge_first(&who).await?;
-    let view = read!(app, who, |tx| {
+pub(super) async fn get_orders(State(app): State<App>, who: Authenticated) -> Result<Html<Orders>, Problem> {
+    app.refresh_before_read(&who).await?;
+    let view = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
-        let head = Head::new(&farm, &who, "/orders");
+        let head = Layout::new(&farm, &who, "/orders");
         let today = day_of(tx.now(), zone_of(&farm));
         let orders = tx.orders_to_see(today - TimeDelta::days(1), today + TimeDelta::days(7)).await?;
         let next = orders
@@ -117,13 +116,13 @@ pub(super) async fn get_orders(State(app): State<App>, who: Who) -> Result<Page<
         }
         Ok(Orders { head, days, next })
     })?;
-    Ok(Page(view))
+    Ok(Html(view))
 }
 
 #[derive(Template)]
 #[template(path = "order.html")]
 pub(super) struct OrderPage {
-    head: Head,
+    head: Layout,
     order: Order,
     day: String,
     word: String,
@@ -188,18 +187,23 @@ struct TakenLot {
     warm: Option<WarmSpell>,
 }
 
-async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String>) -> Result<OrderPage, Problem> {
-    read!(app, who, |tx| {
+async fn order_page(
+    app: &App,
+    who: &Authenticated,
+    code: &OrderCode,
+    wrong: Option<String>,
+) -> Result<OrderPage, Problem> {
+    read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let order = tx.order(code).await?;
-        let places = tx.places(&Rows { after: None, limit: 500 }).await?;
+        let places = tx.places(&Pagination { after: None, limit: 500 }).await?;
         let mut dockets = Vec::new();
         for docket in tx.dockets_of(code).await? {
             dockets.push(sent(&tx.docket(&docket).await?));
         }
         let open = is_open(&order);
         let reasons = if open { tx.shortages(&order).await? } else { vec![None; order.lines.len()] };
-        let head = Head::new(&farm, who, "/orders");
+        let head = Layout::new(&farm, who, "/orders");
         Ok(OrderPage {
             head,
             status: status_word(order.status),
@@ -232,7 +236,7 @@ async fn order_page(app: &App, who: &Who, code: &OrderCode, wrong: Option<String
             open,
             short_kg: kg(order.lines.iter().map(|l| l.short_g).sum()),
             anything: aside(&order) > Grams::ZERO,
-            signs_in: who.signed.with == SignedWith::SharedPhone
+            signs_in: who.actor.with == SignedWith::SharedPhone
                 && order.lines.iter().flat_map(|l| &l.set_aside).any(|s| s.warm_spell.is_some()),
             key: super::new_key(),
             wrong: wrong.clone(),
@@ -259,15 +263,19 @@ fn why_short(why: &Shortage, customer: &str) -> String {
 
 pub(super) async fn get_order(
     State(app): State<App>,
-    who: Who,
-    Code(code): Code<OrderCode>,
-) -> Result<Page<OrderPage>, Problem> {
-    app.judge_first(&who).await?;
-    Ok(Page(order_page(&app, &who, &code, None).await?))
+    who: Authenticated,
+    PathParam(code): PathParam<OrderCode>,
+) -> Result<Html<OrderPage>, Problem> {
+    app.refresh_before_read(&who).await?;
+    Ok(Html(order_page(&app, &who, &code, None).await?))
 }
 
-pub(super) async fn post_set_aside(State(app): State<App>, who: Who, Code(code): Code<OrderCode>) -> Response {
-    let done = write!(app, who, |tx| tx.set_aside(&code, &NewSetAside::default()).await);
+pub(super) async fn post_set_aside(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<OrderCode>,
+) -> Response {
+    let done = write_tx!(app, who, |tx| tx.set_aside(&code, &NewSetAside::default()).await);
     match done {
         Ok(_) => Redirect::to(&format!("/orders/{code}")).into_response(),
         Err(problem) => again(order_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem),
@@ -282,19 +290,19 @@ pub(super) struct DispatchForm {
 
 pub(super) async fn post_dispatch(
     State(app): State<App>,
-    who: Who,
-    Code(code): Code<OrderCode>,
+    who: Authenticated,
+    PathParam(code): PathParam<OrderCode>,
     uri: Uri,
-    Filled(form): Filled<DispatchForm>,
+    Form(form): Form<DispatchForm>,
 ) -> Response {
     let van = form.van.filter(|v| !v.is_empty()).and_then(|v| v.parse::<PlaceCode>().ok());
     let once = once_of_form(form.key, &uri, van.as_ref().map_or("", PlaceCode::as_str));
-    if let Err(problem) = app.judge_first(&who).await {
+    if let Err(problem) = app.refresh_before_read(&who).await {
         return problem.into_response();
     }
     // The page says which lines are short beside the button, so pressing it says so.
     let new = NewDocket { id: None, order: code.clone(), van, short: true, dispatched_at: None, by: None };
-    match once!(app, who, &once, |tx| tx.dispatch(&new).await) {
+    match create_tx!(app, who, &once, |tx| tx.dispatch(&new).await) {
         Ok(answer) => {
             let docket = serde_json::from_str::<serde_json::Value>(&answer.body)
                 .ok()

@@ -8,21 +8,21 @@ use chrono::{DateTime, Datelike, Days, DurationRound, Months, NaiveDate, TimeDel
 use chrono_tz::Tz;
 use gillbook_core::{text::PlaceCode, units::calendar::day_of, words::PlaceKind};
 use gillbook_documents::record as paper;
-use gillbook_store::{Page as Rows, reports::record::TemperatureRecord};
+use gillbook_store::{Pagination, reports::record::TemperatureRecord};
 use serde::Deserialize;
 
-use super::{Head, Page, record_sheet::sheet_of, zone_of};
-use crate::{App, api::RecordAsked, body::Asked, documents::set, problem::Problem, read, who::Who};
+use super::{Html, Layout, record_sheet::sheet_of, zone_of};
+use crate::{App, api::RecordQuery, auth::Authenticated, documents::set, extract::Query, problem::Problem, read_tx};
 
 /// The record of a place over the days that were asked for.
 pub(crate) async fn record_of(
     app: &App,
-    who: &Who,
+    who: &Authenticated,
     place: &PlaceCode,
-    asked: &RecordAsked,
+    asked: &RecordQuery,
 ) -> Result<TemperatureRecord, Problem> {
-    app.judge_first(who).await?;
-    read!(app, who, |tx| {
+    app.refresh_before_read(who).await?;
+    read_tx!(app, who, |tx| {
         let zone = zone_of(&tx.farm().await?);
         let (from, until) = asked.days(day_of(tx.now(), zone));
         tx.temperature_record(place, from, until).await
@@ -88,7 +88,7 @@ pub(crate) async fn record_pdf(record: TemperatureRecord) -> Result<Vec<u8>, Pro
 #[derive(Template)]
 #[template(path = "record.html")]
 pub(super) struct RecordPage {
-    head: Head,
+    head: Layout,
     sheet: paper::Record,
     place: PlaceCode,
     from: String,
@@ -113,7 +113,7 @@ impl Month {
 }
 
 #[derive(Debug, Deserialize)]
-pub(super) struct RecordPageAsked {
+pub(super) struct RecordPageQuery {
     place: Option<PlaceCode>,
     from: Option<gillbook_core::units::calendar::Day>,
     until: Option<gillbook_core::units::calendar::Day>,
@@ -121,20 +121,20 @@ pub(super) struct RecordPageAsked {
 
 pub(super) async fn get_record(
     State(app): State<App>,
-    who: Who,
-    Asked(asked): Asked<RecordPageAsked>,
-) -> Result<Page<RecordPage>, Problem> {
-    let (head, place) = read!(app, who, |tx| {
+    who: Authenticated,
+    Query(asked): Query<RecordPageQuery>,
+) -> Result<Html<RecordPage>, Problem> {
+    let (head, place) = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
-        let places = tx.places(&Rows { after: None, limit: 500 }).await?;
+        let places = tx.places(&Pagination { after: None, limit: 500 }).await?;
         let fridge = places.into_iter().find(|p| p.kind == PlaceKind::Fridge).map(|p| p.place);
-        Ok((Head::new(&farm, &who, "/fridge"), asked.place.clone().or(fridge)))
+        Ok((Layout::new(&farm, &who, "/fridge"), asked.place.clone().or(fridge)))
     })?;
     let place = place.ok_or_else(Problem::not_found_page)?;
-    let record = record_of(&app, &who, &place, &RecordAsked { from: asked.from, until: asked.until }).await?;
+    let record = record_of(&app, &who, &place, &RecordQuery { from: asked.from, until: asked.until }).await?;
     let zone: Tz = record.zone.parse().unwrap_or(Tz::UTC);
     let today = day_of(app.now(), zone);
-    Ok(Page(RecordPage {
+    Ok(Html(RecordPage {
         months: (0..4).filter_map(|months| Month::before(today, months)).collect(),
         head,
         sheet: sheet_of(&record),

@@ -6,7 +6,7 @@ use gillbook_core::{cold::exposure::Exposure, units::calendar::day_of};
 use gillbook_documents::record as paper;
 use gillbook_store::{
     cold::places::Limit,
-    ledger::spells::{Excursion, LotThere},
+    ledger::spells::{Excursion, ExposedLot},
     reports::{
         record::{DayFigures, TemperatureRecord},
         record_parts::RecordedExcursion,
@@ -209,7 +209,7 @@ fn inside(recorded: &RecordedExcursion) -> String {
     if recorded.lots.is_empty() {
         return "No lot was inside.".into();
     }
-    let lot = |l: &LotThere| {
+    let lot = |l: &ExposedLot| {
         if l.made_since {
             format!("{} (packed of them since)", l.lot)
         } else {

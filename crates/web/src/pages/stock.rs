@@ -6,15 +6,15 @@ use askama::Template;
 use axum::extract::State;
 use chrono::{Days, NaiveDate};
 use gillbook_core::{Grams, text::LotCode, units::calendar::day_of};
-use gillbook_store::{Page as Rows, ledger::lots::Lot};
+use gillbook_store::{Pagination, ledger::lots::Lot};
 
-use super::{Head, Page, count, full_day, kg, lot::life_of, zone_of};
-use crate::{App, problem::Problem, read, who::Who};
+use super::{Html, Layout, count, full_day, kg, lot::life_of, zone_of};
+use crate::{App, auth::Authenticated, problem::Problem, read_tx};
 
 #[derive(Template)]
 #[template(path = "stock.html")]
 pub(super) struct Stock {
-    head: Head,
+    head: Layout,
     total: String,
     aside: String,
     rows: Vec<Row>,
@@ -35,21 +35,21 @@ struct Row {
     order: (NaiveDate, String),
 }
 
-pub(super) async fn get_stock(State(app): State<App>, who: Who) -> Result<Page<Stock>, Problem> {
-    app.judge_first(&who).await?;
-    let view = read!(app, who, |tx| {
+pub(super) async fn get_stock(State(app): State<App>, who: Authenticated) -> Result<Html<Stock>, Problem> {
+    app.refresh_before_read(&who).await?;
+    let view = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let today = day_of(tx.now(), zone_of(&farm));
-        let lots = tx.lots(true, &Rows { after: None, limit: 500 }).await?;
+        let lots = tx.lots(true, &Pagination { after: None, limit: 500 }).await?;
         let last_days: BTreeMap<LotCode, NaiveDate> = tx.last_days(&lots).await?;
         let mut rows: Vec<Row> =
             lots.iter().flat_map(|lot| rows_of(lot, last_days.get(&lot.lot).copied(), today)).collect();
         rows.sort_by(|a, b| a.order.cmp(&b.order));
         let stock = lots.iter().flat_map(|l| &l.places).filter(|p| p.kind.holds_stock());
         let (total, aside) = stock.fold((Grams::ZERO, Grams::ZERO), |(t, a), p| (t + p.grams_g, a + p.set_aside_g));
-        Ok(Stock { head: Head::new(&farm, &who, "/stock"), total: kg(total), aside: kg(aside), rows })
+        Ok(Stock { head: Layout::new(&farm, &who, "/stock"), total: kg(total), aside: kg(aside), rows })
     })?;
-    Ok(Page(view))
+    Ok(Html(view))
 }
 
 fn rows_of(lot: &Lot, last_day: Option<NaiveDate>, today: NaiveDate) -> Vec<Row> {

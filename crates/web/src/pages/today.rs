@@ -12,15 +12,15 @@ use gillbook_core::{
     words::{ExcursionKind, PlaceKind},
 };
 use gillbook_store::{
-    Page as Rows, Tx, cold::temperature::Temperature, ledger::spells::Excursion, reports::risk::EndsBy,
+    Pagination, Tx, cold::temperature::Temperature, ledger::spells::Excursion, reports::risk::EndsBy,
 };
 
 use super::{
-    Head, Page, clock, count,
+    Html, Layout, clock, count,
     fridge::{current_c, silent_since},
     kg, long_day, short_day, zone_of,
 };
-use crate::{App, problem::Problem, read, who::Who};
+use crate::{App, auth::Authenticated, problem::Problem, read_tx};
 
 /// Lots that are listed on the page; the rest is summed.
 const SOON_LINES: usize = 6;
@@ -28,7 +28,7 @@ const SOON_LINES: usize = 6;
 #[derive(Template)]
 #[template(path = "today.html")]
 pub(super) struct Today {
-    head: Head,
+    head: Layout,
     day: String,
     strains: Vec<StrainLine>,
     /// The last delivery day that counts as ordered.
@@ -80,19 +80,23 @@ pub(super) struct FridgeLine {
     pub word: String,
 }
 
-pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<Today>, Problem> {
-    app.judge_first(&who).await?;
-    let view = read!(app, who, |tx| {
+pub(super) async fn get_today(State(app): State<App>, who: Authenticated) -> Result<Html<Today>, Problem> {
+    app.refresh_before_read(&who).await?;
+    let view = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
-        let head = Head::new(&farm, &who, "/");
+        let head = Layout::new(&farm, &who, "/");
         let zone = zone_of(&farm);
         let morning = tx.morning().await?;
         let checks_due = tx.house_checks().await?.iter().filter(|c| c.due).count();
         let spells = tx.excursions_to_deal_with().await?;
         let risk = tx.shelf_life().await?;
         let batches = tx.in_fruit().await?;
-        let names: BTreeMap<_, _> =
-            tx.strains(&Rows { after: None, limit: 500 }).await?.into_iter().map(|s| (s.strain, s.name)).collect();
+        let names: BTreeMap<_, _> = tx
+            .strains(&Pagination { after: None, limit: 500 })
+            .await?
+            .into_iter()
+            .map(|s| (s.strain, s.name))
+            .collect();
         let fridges = fridges(tx, zone).await?;
         // What is on hold is not for sale, and is told of under "on hold".
         let (sellable, now): (Vec<_>, Vec<_>) =
@@ -162,12 +166,12 @@ pub(super) async fn get_today(State(app): State<App>, who: Who) -> Result<Page<T
             head,
         })
     })?;
-    Ok(Page(view))
+    Ok(Html(view))
 }
 
 /// The one thing to do next, of what the role may do. A warm spell about which something is still to be written down comes
 /// before the orders.
-fn next(head: &Head, spells: &[Excursion], orders_to_make_up: bool) -> (String, String) {
+fn next(head: &Layout, spells: &[Excursion], orders_to_make_up: bool) -> (String, String) {
     let warm = spells.iter().find(|e| e.kind == ExcursionKind::TooWarm && e.wants_action);
     if let Some(e) = warm.filter(|_| head.may("POST", "/excursions/{excursion}/action")) {
         let spell = if e.withdrawn_at.is_some() { "Withdrawn warm spell" } else { "Warm spell" };
@@ -207,7 +211,7 @@ fn alerts(open: &[Excursion]) -> String {
 
 /// The fridges as they are now, with the worst since midnight.
 async fn fridges(tx: &mut Tx, zone: Tz) -> gillbook_store::Result<Vec<FridgeLine>> {
-    let places = tx.places(&Rows { after: None, limit: 500 }).await?;
+    let places = tx.places(&Pagination { after: None, limit: 500 }).await?;
     let mut lines = Vec::new();
     for place in places.into_iter().filter(|p| p.kind == PlaceKind::Fridge) {
         let midnight = day_begins(day_of(tx.now(), zone), zone);

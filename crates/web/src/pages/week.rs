@@ -18,11 +18,11 @@ use rust_decimal::Decimal;
 use serde::Deserialize;
 
 use super::{
-    Head, Page, full_day, full_time, g as grams, kg,
+    Html, Layout, full_day, full_time, g as grams, kg,
     week_sales::{SaleRow, sale_row},
     zone_of,
 };
-use crate::{App, body::Asked, problem::Problem, read, who::Who};
+use crate::{App, auth::Authenticated, extract::Query, problem::Problem, read_tx};
 
 /// A line of a sheet: its name and its grams.
 type Line = (&'static str, String);
@@ -30,7 +30,7 @@ type Line = (&'static str, String);
 #[derive(Template)]
 #[template(path = "week.html")]
 pub(super) struct WeekPage {
-    head: Head,
+    head: Layout,
     week: String,
     days: String,
     previous: String,
@@ -285,7 +285,7 @@ fn balances_line(check: &BookCheck) -> String {
     )
 }
 
-fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage {
+fn week_page(head: Layout, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage {
     // What was closed stands; what came later is told beside it.
     let shown = week.closed.as_ref().unwrap_or(&week.now);
     let s = &shown.total;
@@ -355,18 +355,18 @@ fn week_page(head: Head, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPage 
 
 pub(super) async fn get_week(
     State(app): State<App>,
-    who: Who,
-    Asked(query): Asked<WeekQuery>,
-) -> Result<Page<WeekPage>, Problem> {
-    let view = read!(app, who, |tx| {
+    who: Authenticated,
+    Query(query): Query<WeekQuery>,
+) -> Result<Html<WeekPage>, Problem> {
+    let view = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let week = query.week.unwrap_or_else(|| IsoWeek::of(day_of(tx.now(), zone)));
         let sales = tx.week_sales(week).await?;
         let week = tx.week(week).await?;
-        Ok(week_page(Head::new(&farm, &who, "/week"), &week, &sales, zone))
+        Ok(week_page(Layout::new(&farm, &who, "/week"), &week, &sales, zone))
     })?;
-    Ok(Page(view))
+    Ok(Html(view))
 }
 
 #[cfg(test)]

@@ -6,32 +6,32 @@ use gillbook_core::{
     ledger::weighing::scale::MAX_GROSS,
     words::{CrateKind, PlaceKind},
 };
-use gillbook_store::Page as Rows;
+use gillbook_store::Pagination;
 use serde_json::json;
 
-use super::{Head, Page};
-use crate::{App, problem::Problem, read, who::Who};
+use super::{Html, Layout};
+use crate::{App, auth::Authenticated, problem::Problem, read_tx};
 
 #[derive(Template)]
 #[template(path = "weigh.html")]
 pub(super) struct Weigh {
-    head: Head,
+    head: Layout,
     /// What the form needs to know, as JSON that cannot end its script element.
     facts: String,
 }
 
-pub(super) async fn get_weigh(State(app): State<App>, who: Who) -> Result<Page<Weigh>, Problem> {
-    let view = read!(app, who, |tx| {
+pub(super) async fn get_weigh(State(app): State<App>, who: Authenticated) -> Result<Html<Weigh>, Problem> {
+    let view = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
-        let crates = tx.crates(&Rows { after: None, limit: 100 }).await?;
-        let places = tx.places(&Rows { after: None, limit: 500 }).await?;
+        let crates = tx.crates(&Pagination { after: None, limit: 100 }).await?;
+        let places = tx.places(&Pagination { after: None, limit: 500 }).await?;
         let batches = tx.in_fruit().await?;
-        let last = tx.weighings(true, &Rows { after: None, limit: 20 }).await?;
+        let last = tx.weighings(true, &Pagination { after: None, limit: 20 }).await?;
         let facts = json!({
             "implied_decimals": farm.implied_decimals,
             "grades": farm.grades,
             "farm": farm.farm_id,
-            "by": who.signed.name,
+            "by": who.actor.name,
             "max_gross_g": MAX_GROSS,
             "crates": crates.iter().filter(|c| c.kind == CrateKind::Crate).collect::<Vec<_>>(),
             "liners": crates.iter().filter(|c| c.kind == CrateKind::Liner).collect::<Vec<_>>(),
@@ -43,7 +43,7 @@ pub(super) async fn get_weigh(State(app): State<App>, who: Who) -> Result<Page<W
             })).collect::<Vec<_>>(),
         });
         let facts = facts.to_string().replace('<', "\\u003c");
-        Ok(Weigh { head: Head::new(&farm, &who, "/weigh"), facts })
+        Ok(Weigh { head: Layout::new(&farm, &who, "/weigh"), facts })
     })?;
-    Ok(Page(view))
+    Ok(Html(view))
 }

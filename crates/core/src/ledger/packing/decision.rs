@@ -86,7 +86,7 @@ impl NewPacking {
     ///
     /// # Errors
     /// Names the field.
-    pub fn expect_sums(&self) -> Result<(), Refusal> {
+    pub fn ensure_sums(&self) -> Result<(), Refusal> {
         if !(1..=MAX_LOTS).contains(&self.lots_in.len()) {
             return Err(Refusal::field("/lots_in", "One to twenty lots go in."));
         }
@@ -130,7 +130,7 @@ impl NewOpening {
     ///
     /// # Errors
     /// Names the harvest day.
-    pub fn expect_harvested(&self, entered_on: NaiveDate) -> Result<(), Refusal> {
+    pub fn ensure_harvested(&self, entered_on: NaiveDate) -> Result<(), Refusal> {
         if self.harvest_day.0 > entered_on {
             return Err(Refusal::field("/harvest_day", "The harvest day lies after the entry. Check the day."));
         }
@@ -143,7 +143,7 @@ impl NewOpening {
 /// # Errors
 /// Names the first field that cannot be.
 pub fn decide(new: &NewPacking, facts: &Facts) -> Result<Plan, Refusal> {
-    new.expect_sums()?;
+    new.ensure_sums()?;
     let parents = parents(new, facts)?;
     let strain = &parents[0].1.strain;
     let harvest_day = parents.iter().map(|(_, p)| p.harvest_day).min().unwrap_or(parents[0].1.harvest_day);
@@ -301,10 +301,10 @@ mod tests {
 
     #[test]
     fn sums_that_do_not_close_say_by_how_much() {
-        let refusal = packing(json!({"water_g": 0})).expect_sums().unwrap_err();
+        let refusal = packing(json!({"water_g": 0})).ensure_sums().unwrap_err();
         assert_eq!(refusal.faults[0].pointer, "/lots_out");
         assert!(refusal.detail.contains("They differ by 40 g"), "{}", refusal.detail);
-        assert!(packing(json!({"water_g": 41})).expect_sums().is_err());
+        assert!(packing(json!({"water_g": 41})).ensure_sums().is_err());
     }
 
     #[test]
@@ -420,7 +420,7 @@ mod tests {
             "strain": "OY", "grade": "A", "packaging": "open", "harvest_day": "2026-05-04", "place": "F1", "grams_g": 10
         }))
         .unwrap();
-        assert!(opening.expect_harvested(day(4)).is_ok());
-        assert_eq!(opening.expect_harvested(day(3)).unwrap_err().faults[0].pointer, "/harvest_day");
+        assert!(opening.ensure_harvested(day(4)).is_ok());
+        assert_eq!(opening.ensure_harvested(day(3)).unwrap_err().faults[0].pointer, "/harvest_day");
     }
 }

@@ -9,7 +9,7 @@ use super::{
     scale::{SourceAmount, Stack, net, share_sources},
 };
 use crate::{
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     text::{BatchCode, CrateCode, PlaceCode, RoomCode, StrainCode},
     units::quantity::{Grams, share_by_largest_remainder},
     words::{BatchOrigin, CrateKind, PlaceKind},
@@ -169,7 +169,7 @@ fn batches<'a>(sources: &[NewSource], facts: &'a Facts) -> Result<(StrainCode, V
         }
         if batch.blocks_left <= 0 {
             let finished = format!("Batch {code} is finished: no block of it is left. Check the code on the bag.");
-            return Err(Refusal::new(Kind::Closed, finished).at(format!("/sources/{i}/batch")));
+            return Err(Refusal::new(RefusalKind::Closed, finished).at(format!("/sources/{i}/batch")));
         }
         flush(code, batch, source.flush).map_err(|detail| Refusal::field(format!("/sources/{i}/flush"), detail))?;
         let room = batch.room.as_ref();
@@ -282,7 +282,7 @@ mod tests {
         serde_json::from_value(body).unwrap()
     }
 
-    fn refused(changes: Value, facts: &Facts) -> (Kind, String, String) {
+    fn refused(changes: Value, facts: &Facts) -> (RefusalKind, String, String) {
         let refusal = decide(&weighing(changes), facts).unwrap_err();
         (refusal.kind, refusal.faults.first().map(|f| f.pointer.clone()).unwrap_or_default(), refusal.detail)
     }
@@ -349,7 +349,7 @@ mod tests {
     fn batches_are_of_one_strain() {
         let (kind, pointer, detail) =
             refused(json!({"sources": [{"batch": "B1", "flush": 1}, {"batch": "B3", "flush": 1}]}), &facts());
-        assert_eq!((kind, pointer.as_str()), (Kind::Invalid, "/sources/1/batch"));
+        assert_eq!((kind, pointer.as_str()), (RefusalKind::Invalid, "/sources/1/batch"));
         assert!(detail.contains("Batch B3 is LM and batch B1 is OY"), "{detail}");
     }
 
@@ -375,7 +375,7 @@ mod tests {
         let mut facts = facts();
         facts.batches.get_mut(&"B1".parse().unwrap()).unwrap().blocks_left = 0;
         let (kind, pointer, _) = refused(json!({}), &facts);
-        assert_eq!((kind, pointer.as_str()), (Kind::Closed, "/sources/0/batch"));
+        assert_eq!((kind, pointer.as_str()), (RefusalKind::Closed, "/sources/0/batch"));
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! What the scale showed: tare, net weight, and what each batch gave of it.
 
 use crate::{
-    refusal::{Faults, Refusal},
+    refusal::{FieldErrors, Refusal},
     units::quantity::{Grams, share_by_largest_remainder},
     words::Basis,
 };
@@ -34,7 +34,7 @@ impl Stack {
 /// Names the field that cannot be: a gross weight that is not positive or beyond [`MAX_GROSS`], a tare that is negative
 /// or not below the gross weight, a trim that is negative or beyond [`MAX_GROSS`]. `tare_at` is the field that the tare comes from.
 pub fn net(gross: Grams, tare: Grams, tare_at: &str, trim: Grams) -> Result<Grams, Refusal> {
-    let mut faults = Faults::default();
+    let mut faults = FieldErrors::default();
     faults.check(gross > Grams::ZERO, "/gross_g", "The gross weight is not above zero. Weigh again.");
     faults.check(
         gross <= MAX_GROSS,

@@ -7,7 +7,7 @@ use std::{
 
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
-    cold::rejudge::hour_of,
+    cold::reevaluate::hour_of,
     senml::{Resolved, Value},
     text::PlaceCode,
     units::calendar::Span,
@@ -18,9 +18,9 @@ use sqlx::{Connection, PgConnection};
 use crate::{
     Error, FarmId, Result,
     cold::{
+        evaluation::setting_of,
         ingest::pinned::{DirtyRange, PinnedConnection},
-        judging::setting_of,
-        readings::{KnownProbe, MAX_CLOCK_SKEW, MAX_READING_AGE, Named, Post, Receipt, RefusedReading, Remedy},
+        readings::{CachedProbe, MAX_CLOCK_SKEW, MAX_READING_AGE, Named, Post, Receipt, RefusedReading, Retryability},
     },
     farm::sessions::Principal,
 };
@@ -44,7 +44,7 @@ fn fault_of(c: f64) -> Option<ReadingFault> {
 #[derive(Debug)]
 struct Row {
     farm: FarmId,
-    probe: Arc<KnownProbe>,
+    probe: Arc<CachedProbe>,
     at: DateTime<Utc>,
     c: f64,
     fault: Option<ReadingFault>,
@@ -351,14 +351,14 @@ fn count_outcome(receipts: &mut [Receipt], row: &Row, is_new: bool, kept: Option
             Some(there) if bit_eq(there, c) => receipts[post].duplicate += 1,
             Some(_) => receipts[post].refused.push(RefusedReading {
                 index,
-                remedy: Remedy::Permanent,
+                remedy: Retryability::Permanent,
                 reason: "A reading of this probe at this time is kept with another value. Readings are never changed."
                     .into(),
             }),
             // Another post is keeping it at this very moment.
             None => receipts[post].refused.push(RefusedReading {
                 index,
-                remedy: Remedy::Retry,
+                remedy: Retryability::Retry,
                 reason: "The same reading is being kept by another request. Send it again in a moment.".into(),
             }),
         }
@@ -369,12 +369,12 @@ fn validate_record(
     post: &Post,
     n: usize,
     r: &Resolved,
-    probe: Option<&Arc<KnownProbe>>,
+    probe: Option<&Arc<CachedProbe>>,
     now: DateTime<Utc>,
-) -> Result<Measured, (Remedy, String)> {
-    let never = |reason: String| (Remedy::Permanent, reason);
+) -> Result<Measured, (Retryability, String)> {
+    let never = |reason: String| (Retryability::Permanent, reason);
     let Some(probe) = probe else {
-        return Err((Remedy::Retry, format!("There is no probe {} on this farm. Add it first.", r.name)));
+        return Err((Retryability::Retry, format!("There is no probe {} on this farm. Add it first.", r.name)));
     };
     if matches!(post.standing, Principal::Probe(own) if own != probe.number) {
         return Err(never(format!("This token posts for another probe than {}. Use that probe's own token.", r.name)));

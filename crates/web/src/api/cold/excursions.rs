@@ -17,7 +17,7 @@ use gillbook_core::{
 use gillbook_store::{
     cold::{
         house_checks::{CheckDone, HouseCheck, NewCheckDone, NewHouseCheck, NewSpotReading, SpotReading},
-        notices::{NewNoticeTo, NoticeTo},
+        notices::{NewNoticeTo, NoticeRecipient},
         probe_checks::{NewProbeCheck, ProbeCalibration},
     },
     ledger::{
@@ -34,14 +34,16 @@ use uuid::Uuid;
 
 use crate::{
     App,
-    body::{Asked, Code, Create},
+    api::params::{CheckPath, ExcursionPath, IdempotencyKeyHeader, NoticeToPath, PlacePath, ProbePath},
+    auth::{Authenticated, secret},
+    create_tx,
+    extract::{IdempotentJson, PathParam, Query},
     live::events,
-    once, pages,
+    pages,
     problem::{Problem, Problems},
-    read,
-    reply::{Answered, Document, Listed},
-    who::{Who, secret},
-    write,
+    read_tx,
+    respond::{Created, Document, ListResponse},
+    write_tx,
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -66,15 +68,14 @@ pub(super) fn router() -> OpenApiRouter<App> {
 /// A span of time.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
-struct SpanAsked {
+struct SpanQuery {
     /// Its beginning; 31 days before its end unless said.
     from: Option<Instant>,
     /// Its end; now unless said.
     until: Option<Instant>,
 }
 
-impl SpanAsked {
+impl SpanQuery {
     fn span(&self, app: &App) -> Span {
         let until = self.until.map_or_else(|| app.now() + TimeDelta::minutes(1), |i| i.0);
         Span { from: self.from.map_or(until - TimeDelta::days(31), |i| i.0), until }
@@ -84,8 +85,7 @@ impl SpanAsked {
 /// Of which place and span.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
-struct ExcursionsAsked {
+struct ExcursionsQuery {
     /// Of this place only.
     place: Option<PlaceCode>,
     /// Its beginning; 31 days before its end unless said.
@@ -97,15 +97,14 @@ struct ExcursionsAsked {
 /// Days of a record, both included.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
-pub(crate) struct RecordAsked {
+pub(crate) struct RecordQuery {
     /// First day; 29 days before the last unless said.
     pub from: Option<Day>,
     /// Last day; today unless said.
     pub until: Option<Day>,
 }
 
-impl RecordAsked {
+impl RecordQuery {
     /// The days, given today.
     pub(crate) fn days(&self, today: NaiveDate) -> (NaiveDate, NaiveDate) {
         let until = self.until.map_or(today, |d| d.0);
@@ -120,129 +119,186 @@ impl RecordAsked {
 /// harmless. After a gap warm spells are judged on the warmer, cold spells on the colder of the food before it and the first air after it.
 /// "No data" is a gap longer than the silence time, from the last known instant to the next one. A lone reading between two gaps makes no
 /// time known, so that two silences with one reading between them are one "no data".
-#[utoipa::path(get, path = "/api/excursions", tag = "cold", params(ExcursionsAsked), responses((status = 200, description = "Excursions", body = Listed<Excursion>), Problems))]
+#[utoipa::path(
+    get, path = "/api/excursions", tag = "cold",
+    params(ExcursionsQuery),
+    responses((status = 200, description = "Excursions", body = ListResponse<Excursion>), Problems),
+)]
 async fn get_excursions(
     State(app): State<App>,
-    who: Who,
-    Asked(asked): Asked<ExcursionsAsked>,
-) -> Result<Listed<Excursion>, Problem> {
-    app.judge_first(&who).await?;
-    let span = SpanAsked { from: asked.from, until: asked.until }.span(&app);
-    Ok(Listed::whole(read!(app, who, |tx| tx.excursions(asked.place.as_ref(), span).await)?))
+    who: Authenticated,
+    Query(asked): Query<ExcursionsQuery>,
+) -> Result<ListResponse<Excursion>, Problem> {
+    app.refresh_before_read(&who).await?;
+    let span = SpanQuery { from: asked.from, until: asked.until }.span(&app);
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.excursions(asked.place.as_ref(), span).await)?))
 }
 
 /// One excursion: what was done, and the lots that were there with what it took of their life.
-#[utoipa::path(get, path = "/api/excursions/{excursion}", tag = "cold", params(("excursion" = Uuid, Path, description = "The excursion's id")), responses((status = 200, description = "One excursion", body = ExcursionWithLots), Problems))]
+#[utoipa::path(
+    get, path = "/api/excursions/{excursion}", tag = "cold",
+    params(ExcursionPath),
+    responses((status = 200, description = "One excursion", body = ExcursionWithLots), Problems),
+)]
 async fn get_excursion(
     State(app): State<App>,
-    who: Who,
-    Code(id): Code<Uuid>,
+    who: Authenticated,
+    PathParam(id): PathParam<Uuid>,
 ) -> Result<Json<ExcursionWithLots>, Problem> {
-    app.judge_first(&who).await?;
-    Ok(Json(read!(app, who, |tx| tx.excursion(id).await)?))
+    app.refresh_before_read(&who).await?;
+    Ok(Json(read_tx!(app, who, |tx| tx.excursion(id).await)?))
 }
 
 /// Writes down what was done about an excursion, and does it to the lots that it names: holds, wastes or moves them in the same
 /// transaction. What was set aside of them is released.
-#[utoipa::path(post, path = "/api/excursions/{excursion}/actions", tag = "cold", request_body = NewAction, params(("excursion" = Uuid, Path, description = "The excursion's id"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Written down", body = ExcursionWithLots), Problems))]
+#[utoipa::path(
+    post, path = "/api/excursions/{excursion}/actions", tag = "cold",
+    request_body = NewAction,
+    params(ExcursionPath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Written down", body = ExcursionWithLots), Problems),
+)]
 async fn post_actions(
     State(app): State<App>,
-    who: Who,
-    Code(id): Code<Uuid>,
-    new: Create<NewAction>,
-) -> Result<Answered, Problem> {
-    app.judge_first(&who).await?;
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.add_action(id, &new.value).await)?))
+    who: Authenticated,
+    PathParam(id): PathParam<Uuid>,
+    new: IdempotentJson<NewAction>,
+) -> Result<Created, Problem> {
+    app.refresh_before_read(&who).await?;
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.add_action(id, &new.value).await)?))
 }
 
 /// Countersigns an excursion: by the person who is signed in, and who did not deal with it.
-#[utoipa::path(post, path = "/api/excursions/{excursion}/sign-off", tag = "cold", request_body = NewSignOff, params(("excursion" = Uuid, Path, description = "The excursion's id"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Signed off", body = ExcursionWithLots), Problems))]
+#[utoipa::path(
+    post, path = "/api/excursions/{excursion}/sign-off", tag = "cold",
+    request_body = NewSignOff,
+    params(ExcursionPath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Signed off", body = ExcursionWithLots), Problems),
+)]
 async fn post_sign_off(
     State(app): State<App>,
-    who: Who,
-    Code(id): Code<Uuid>,
-    new: Create<NewSignOff>,
-) -> Result<Answered, Problem> {
-    app.judge_first(&who).await?;
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.sign_off(id, &new.value).await)?))
+    who: Authenticated,
+    PathParam(id): PathParam<Uuid>,
+    new: IdempotentJson<NewSignOff>,
+) -> Result<Created, Problem> {
+    app.refresh_before_read(&who).await?;
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.sign_off(id, &new.value).await)?))
 }
 
 /// A probe's checks, and whether it is doubtful.
-#[utoipa::path(get, path = "/api/probes/{probe}/checks", tag = "cold", params(("probe" = String, Path, description = "The probe's name")), responses((status = 200, description = "Its checks", body = ProbeCalibration), Problems))]
+#[utoipa::path(
+    get, path = "/api/probes/{probe}/checks", tag = "cold",
+    params(ProbePath),
+    responses((status = 200, description = "Its checks", body = ProbeCalibration), Problems),
+)]
 async fn get_probe_checks(
     State(app): State<App>,
-    who: Who,
-    Code(probe): Code<String>,
+    who: Authenticated,
+    PathParam(probe): PathParam<String>,
 ) -> Result<Json<ProbeCalibration>, Problem> {
-    Ok(Json(read!(app, who, |tx| tx.probe_calibration(&probe).await)?))
+    Ok(Json(read_tx!(app, who, |tx| tx.probe_calibration(&probe).await)?))
 }
 
 /// Writes down a check of a probe; one that corrects sets an offset.
-#[utoipa::path(post, path = "/api/probes/{probe}/checks", tag = "cold", request_body = NewProbeCheck, params(("probe" = String, Path, description = "The probe's name"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Written down", body = ProbeCalibration), Problems))]
+#[utoipa::path(
+    post, path = "/api/probes/{probe}/checks", tag = "cold",
+    request_body = NewProbeCheck,
+    params(ProbePath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Written down", body = ProbeCalibration), Problems),
+)]
 async fn post_probe_checks(
     State(app): State<App>,
-    who: Who,
-    Code(probe): Code<String>,
-    new: Create<NewProbeCheck>,
-) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.add_probe_check(&probe, &new.value).await)?))
+    who: Authenticated,
+    PathParam(probe): PathParam<String>,
+    new: IdempotentJson<NewProbeCheck>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.add_probe_check(&probe, &new.value).await)?))
 }
 
 /// Temperatures read by hand, oldest first.
-#[utoipa::path(get, path = "/api/places/{place}/spot-readings", tag = "cold", params(("place" = PlaceCode, Path, description = "The place's code"), SpanAsked), responses((status = 200, description = "Spot readings", body = Listed<SpotReading>), Problems))]
+#[utoipa::path(
+    get, path = "/api/places/{place}/spot-readings", tag = "cold",
+    params(PlacePath, SpanQuery),
+    responses((status = 200, description = "Spot readings", body = ListResponse<SpotReading>), Problems),
+)]
 async fn get_spot_readings(
     State(app): State<App>,
-    who: Who,
-    Code(place): Code<PlaceCode>,
-    Asked(asked): Asked<SpanAsked>,
-) -> Result<Listed<SpotReading>, Problem> {
+    who: Authenticated,
+    PathParam(place): PathParam<PlaceCode>,
+    Query(asked): Query<SpanQuery>,
+) -> Result<ListResponse<SpotReading>, Problem> {
     let span = asked.span(&app);
-    Ok(Listed::whole(read!(app, who, |tx| tx.spot_readings(&place, span).await)?))
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.spot_readings(&place, span).await)?))
 }
 
 /// Writes down a temperature read by hand: a point, never coverage.
-#[utoipa::path(post, path = "/api/places/{place}/spot-readings", tag = "cold", request_body = NewSpotReading, params(("place" = PlaceCode, Path, description = "The place's code"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Written down", body = SpotReading), Problems))]
+#[utoipa::path(
+    post, path = "/api/places/{place}/spot-readings", tag = "cold",
+    request_body = NewSpotReading,
+    params(PlacePath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Written down", body = SpotReading), Problems),
+)]
 async fn post_spot_readings(
     State(app): State<App>,
-    who: Who,
-    Code(place): Code<PlaceCode>,
-    new: Create<NewSpotReading>,
-) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.add_spot_reading(&place, &new.value).await)?))
+    who: Authenticated,
+    PathParam(place): PathParam<PlaceCode>,
+    new: IdempotentJson<NewSpotReading>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.add_spot_reading(&place, &new.value).await)?))
 }
 
 /// The checks book: recurring checks, those due first.
-#[utoipa::path(get, path = "/api/checks", tag = "cold", responses((status = 200, description = "Recurring checks", body = Listed<HouseCheck>), Problems))]
-async fn get_checks(State(app): State<App>, who: Who) -> Result<Listed<HouseCheck>, Problem> {
-    Ok(Listed::whole(read!(app, who, |tx| tx.house_checks().await)?))
+#[utoipa::path(
+    get, path = "/api/checks", tag = "cold",
+    responses((status = 200, description = "Recurring checks", body = ListResponse<HouseCheck>), Problems),
+)]
+async fn get_checks(State(app): State<App>, who: Authenticated) -> Result<ListResponse<HouseCheck>, Problem> {
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.house_checks().await)?))
 }
 
 /// Adds a recurring check.
-#[utoipa::path(post, path = "/api/checks", tag = "cold", request_body = NewHouseCheck, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Added", body = HouseCheck), Problems))]
-async fn post_checks(State(app): State<App>, who: Who, new: Create<NewHouseCheck>) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.add_house_check(&new.value).await)?))
+#[utoipa::path(
+    post, path = "/api/checks", tag = "cold",
+    request_body = NewHouseCheck,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Added", body = HouseCheck), Problems),
+)]
+async fn post_checks(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<NewHouseCheck>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.add_house_check(&new.value).await)?))
 }
 
 /// Writes down that a check was done.
-#[utoipa::path(post, path = "/api/checks/{check}/done", tag = "cold", request_body = NewCheckDone, params(("check" = HouseCheckCode, Path, description = "The check's code"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Written down", body = HouseCheck), Problems))]
+#[utoipa::path(
+    post, path = "/api/checks/{check}/done", tag = "cold",
+    request_body = NewCheckDone,
+    params(CheckPath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Written down", body = HouseCheck), Problems),
+)]
 async fn post_check_done(
     State(app): State<App>,
-    who: Who,
-    Code(check): Code<HouseCheckCode>,
-    new: Create<NewCheckDone>,
-) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.check_done(&check, &new.value).await)?))
+    who: Authenticated,
+    PathParam(check): PathParam<HouseCheckCode>,
+    new: IdempotentJson<NewCheckDone>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.check_done(&check, &new.value).await)?))
 }
 
 /// Checks that were done in a span, oldest first.
-#[utoipa::path(get, path = "/api/checks-done", tag = "cold", params(SpanAsked), responses((status = 200, description = "Checks done", body = Listed<CheckDone>), Problems))]
+#[utoipa::path(
+    get, path = "/api/checks-done", tag = "cold",
+    params(SpanQuery),
+    responses((status = 200, description = "Checks done", body = ListResponse<CheckDone>), Problems),
+)]
 async fn get_checks_done(
     State(app): State<App>,
-    who: Who,
-    Asked(asked): Asked<SpanAsked>,
-) -> Result<Listed<CheckDone>, Problem> {
+    who: Authenticated,
+    Query(asked): Query<SpanQuery>,
+) -> Result<ListResponse<CheckDone>, Problem> {
     let span = asked.span(&app);
-    Ok(Listed::whole(read!(app, who, |tx| tx.checks_done(span).await)?))
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.checks_done(span).await)?))
 }
 
 /// The temperature record of whole days of the farm: warm and cold spells first, with what was done, the lots inside and who signed; then the
@@ -251,23 +307,34 @@ async fn get_checks_done(
 /// Where the farm's day begins within an hour of UTC the hours at the ends of the record are parts of hours. A day in which nothing is known
 /// has a coverage of 0 and no mean; its `above_s` of 0 means nothing then. An hour with one lone reading has a lowest and a highest, no mean,
 /// and 0 seconds known.
-#[utoipa::path(get, path = "/api/places/{place}/temperature-record", tag = "cold", params(("place" = PlaceCode, Path, description = "The place's code"), RecordAsked), responses((status = 200, description = "The record", body = TemperatureRecord), Problems))]
+#[utoipa::path(
+    get, path = "/api/places/{place}/temperature-record", tag = "cold",
+    params(PlacePath, RecordQuery),
+    responses((status = 200, description = "The record", body = TemperatureRecord), Problems),
+)]
 async fn get_record(
     State(app): State<App>,
-    who: Who,
-    Code(place): Code<PlaceCode>,
-    Asked(asked): Asked<RecordAsked>,
+    who: Authenticated,
+    PathParam(place): PathParam<PlaceCode>,
+    Query(asked): Query<RecordQuery>,
 ) -> Result<Json<TemperatureRecord>, Problem> {
     Ok(Json(pages::record_of(&app, &who, &place, &asked).await?))
 }
 
 /// The temperature record as it prints.
-#[utoipa::path(get, path = "/api/places/{place}/temperature-record/pdf", tag = "cold", params(("place" = PlaceCode, Path, description = "The place's code"), RecordAsked), responses((status = 200, description = "The record as PDF", body = Vec<u8>, content_type = "application/pdf"), Problems))]
+#[utoipa::path(
+    get, path = "/api/places/{place}/temperature-record/pdf", tag = "cold",
+    params(PlacePath, RecordQuery),
+    responses(
+        (status = 200, description = "The record as PDF", body = Vec<u8>, content_type = "application/pdf"),
+        Problems,
+    ),
+)]
 async fn get_record_pdf(
     State(app): State<App>,
-    who: Who,
-    Code(place): Code<PlaceCode>,
-    Asked(asked): Asked<RecordAsked>,
+    who: Authenticated,
+    PathParam(place): PathParam<PlaceCode>,
+    Query(asked): Query<RecordQuery>,
 ) -> Result<Document, Problem> {
     let record = pages::record_of(&app, &who, &place, &asked).await?;
     let name = format!("temperature-{place}-{}-{}.pdf", record.from, record.until);
@@ -276,12 +343,19 @@ async fn get_record_pdf(
 
 /// The hours of the temperature record as CSV (RFC 4180), in the farm's own time with its offset from UTC. A cell is empty where nothing is
 /// known, and in `above_limit_s` also where no limit is set. The last column names the excursions that the hour is in.
-#[utoipa::path(get, path = "/api/places/{place}/temperature-record/csv", tag = "cold", params(("place" = PlaceCode, Path, description = "The place's code"), RecordAsked), responses((status = 200, description = "The hours as CSV", body = String, content_type = "text/csv"), Problems))]
+#[utoipa::path(
+    get, path = "/api/places/{place}/temperature-record/csv", tag = "cold",
+    params(PlacePath, RecordQuery),
+    responses(
+        (status = 200, description = "The hours as CSV", body = String, content_type = "text/csv"),
+        Problems,
+    ),
+)]
 async fn get_record_csv(
     State(app): State<App>,
-    who: Who,
-    Code(place): Code<PlaceCode>,
-    Asked(asked): Asked<RecordAsked>,
+    who: Authenticated,
+    PathParam(place): PathParam<PlaceCode>,
+    Query(asked): Query<RecordQuery>,
 ) -> Result<Document, Problem> {
     let record = pages::record_of(&app, &who, &place, &asked).await?;
     let name = format!("temperature-{place}-{}-{}.csv", record.from, record.until);
@@ -289,19 +363,30 @@ async fn get_record_csv(
 }
 
 /// Who is told of what.
-#[utoipa::path(get, path = "/api/notices", tag = "cold", responses((status = 200, description = "Receivers", body = Listed<NoticeTo>), Problems))]
-async fn get_notices(State(app): State<App>, who: Who) -> Result<Listed<NoticeTo>, Problem> {
-    Ok(Listed::whole(read!(app, who, |tx| tx.notices_to().await)?))
+#[utoipa::path(
+    get, path = "/api/notices", tag = "cold",
+    responses((status = 200, description = "Receivers", body = ListResponse<NoticeRecipient>), Problems),
+)]
+async fn get_notices(State(app): State<App>, who: Authenticated) -> Result<ListResponse<NoticeRecipient>, Problem> {
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.recipients().await)?))
 }
 
 /// Adds somebody who is told: by e-mail, or by a webhook signed after the Standard Webhooks specification.
-#[utoipa::path(post, path = "/api/notices", tag = "cold", request_body = NewNoticeTo, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Added; a webhook's secret is shown this once", body = NoticeTo), Problems))]
+#[utoipa::path(
+    post, path = "/api/notices", tag = "cold",
+    request_body = NewNoticeTo,
+    params(IdempotencyKeyHeader),
+    responses(
+        (status = 201, description = "Added; a webhook's secret is shown this once", body = NoticeRecipient),
+        Problems,
+    ),
+)]
 async fn post_notices(
     State(app): State<App>,
-    who: Who,
-    new: Create<NewNoticeTo>,
-) -> Result<(StatusCode, Json<NoticeTo>), Problem> {
-    let added = write!(app, who, |tx| {
+    who: Authenticated,
+    new: IdempotentJson<NewNoticeTo>,
+) -> Result<(StatusCode, Json<NoticeRecipient>), Problem> {
+    let added = write_tx!(app, who, |tx| {
         // The key is reserved and its answer never kept, so that the secret is not stored twice.
         tx.reserve_key(&new.once).await?;
         tx.add_notice_to(&new.value).await
@@ -310,19 +395,33 @@ async fn post_notices(
 }
 
 /// Tells somebody nothing more.
-#[utoipa::path(delete, path = "/api/notices/{notice_to}", tag = "cold", params(("notice_to" = Uuid, Path, description = "The receiver's id")), responses((status = 204, description = "Removed"), Problems))]
-async fn delete_notice(State(app): State<App>, who: Who, Code(id): Code<Uuid>) -> Result<StatusCode, Problem> {
-    write!(app, who, |tx| tx.remove_notice_to(id).await)?;
+#[utoipa::path(
+    delete, path = "/api/notices/{notice_to}", tag = "cold",
+    params(NoticeToPath),
+    responses((status = 204, description = "Removed"), Problems),
+)]
+async fn delete_notice(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(id): PathParam<Uuid>,
+) -> Result<StatusCode, Problem> {
+    write_tx!(app, who, |tx| tx.remove_notice_to(id).await)?;
     Ok(StatusCode::NO_CONTENT)
 }
 
 /// The live stream: an event `judged`, with the place's code, whenever a store was judged anew; an event `missed` when some could not be told.
-#[utoipa::path(get, path = "/api/events", tag = "cold", responses((status = 200, description = "Server-sent events", body = String, content_type = "text/event-stream"), Problems))]
+#[utoipa::path(
+    get, path = "/api/events", tag = "cold",
+    responses(
+        (status = 200, description = "Server-sent events", body = String, content_type = "text/event-stream"),
+        Problems,
+    ),
+)]
 async fn get_events(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     headers: HeaderMap,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
     let secret = secret(&headers).ok_or_else(Problem::not_signed_in)?;
-    Ok(Sse::new(events(app, who.signed.farm, secret)?).keep_alive(KeepAlive::default()))
+    Ok(Sse::new(events(app, who.actor.farm, secret)?).keep_alive(KeepAlive::default()))
 }

@@ -4,7 +4,7 @@ mod excursions;
 mod places;
 mod readings;
 
-pub(crate) use self::excursions::RecordAsked;
+pub(crate) use self::excursions::RecordQuery;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::App;

@@ -17,13 +17,14 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     App,
-    body::{Asked, Body, Code, Create, IfMatch, PageAsked},
-    once,
+    api::params::{IdempotencyKeyHeader, IfMatchHeader, PlacePath},
+    auth::Authenticated,
+    create_tx,
+    extract::{IdempotentJson, IfMatch, JsonBody, PaginationQuery, PathParam, Query},
     problem::{Problem, Problems},
-    read,
-    reply::{Answered, Listed, Versioned},
-    who::Who,
-    write,
+    read_tx,
+    respond::{Created, ListResponse, Versioned},
+    write_tx,
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -37,8 +38,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
 /// The span of a temperature series, and how it is thinned.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
-struct TemperatureAsked {
+struct TemperatureQuery {
     /// Its beginning; a day ago unless said.
     from: Option<Instant>,
     /// Its end; now unless said.
@@ -49,57 +49,81 @@ struct TemperatureAsked {
 }
 
 /// Places, by code.
-#[utoipa::path(get, path = "/api/places", tag = "places", params(PageAsked), responses((status = 200, description = "Places", body = Listed<Place>), Problems))]
+#[utoipa::path(
+    get, path = "/api/places", tag = "places",
+    params(PaginationQuery),
+    responses((status = 200, description = "Places", body = ListResponse<Place>), Problems),
+)]
 async fn get_places(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Asked(asked): Asked<PageAsked>,
-) -> Result<Listed<Place>, Problem> {
+    Query(asked): Query<PaginationQuery>,
+) -> Result<ListResponse<Place>, Problem> {
     let page = asked.page()?;
-    let rows = read!(app, who, |tx| tx.places(&page).await)?;
-    Ok(Listed::new(rows, page.limit, &uri, |r| r.place.to_string()))
+    let rows = read_tx!(app, who, |tx| tx.places(&page).await)?;
+    Ok(ListResponse::new(rows, page.limit, &uri, |r| r.place.to_string()))
 }
 
 /// Adds a fridge, shelf, van or stall.
-#[utoipa::path(post, path = "/api/places", tag = "places", request_body = NewPlace, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Added", body = Place), Problems))]
-async fn post_places(State(app): State<App>, who: Who, new: Create<NewPlace>) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.add_place(&new.value).await)?))
+#[utoipa::path(
+    post, path = "/api/places", tag = "places",
+    request_body = NewPlace,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Added", body = Place), Problems),
+)]
+async fn post_places(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<NewPlace>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.add_place(&new.value).await)?))
 }
 
 /// One place, with its limit in force.
-#[utoipa::path(get, path = "/api/places/{place}", tag = "places", params(("place" = PlaceCode, Path, description = "The place's code")), responses((status = 200, description = "One place, with its limit in force", body = Place), Problems))]
+#[utoipa::path(
+    get, path = "/api/places/{place}", tag = "places",
+    params(PlacePath),
+    responses((status = 200, description = "One place, with its limit in force", body = Place), Problems),
+)]
 async fn get_place(
     State(app): State<App>,
-    who: Who,
-    Code(place): Code<PlaceCode>,
+    who: Authenticated,
+    PathParam(place): PathParam<PlaceCode>,
 ) -> Result<Versioned<Place>, Problem> {
-    let found = read!(app, who, |tx| tx.place(&place).await)?;
-    let version = found.version;
-    Ok(Versioned(found, version))
+    let found = read_tx!(app, who, |tx| tx.place(&place).await)?;
+    Ok(Versioned(found))
 }
 
 /// Changes a place. A new limit is a new version.
-#[utoipa::path(patch, path = "/api/places/{place}", tag = "places", request_body = PlaceChange, params(("place" = PlaceCode, Path, description = "The place's code"), ("If-Match" = Option<String>, Header, description = "The ETag that was read")), responses((status = 200, description = "Changed", body = Place), Problems))]
+#[utoipa::path(
+    patch, path = "/api/places/{place}", tag = "places",
+    request_body = PlaceChange,
+    params(PlacePath, IfMatchHeader),
+    responses((status = 200, description = "Changed", body = Place), Problems),
+)]
 async fn patch_place(
     State(app): State<App>,
-    who: Who,
-    Code(place): Code<PlaceCode>,
+    who: Authenticated,
+    PathParam(place): PathParam<PlaceCode>,
     IfMatch(read): IfMatch,
-    Body(change): Body<PlaceChange>,
+    JsonBody(change): JsonBody<PlaceChange>,
 ) -> Result<Versioned<Place>, Problem> {
-    let changed = write!(app, who, |tx| tx.change_place(&place, &change, read).await)?;
-    let version = changed.version;
-    Ok(Versioned(changed, version))
+    let changed = write_tx!(app, who, |tx| tx.change_place(&place, &change, read).await)?;
+    Ok(Versioned(changed))
 }
 
 /// What a place's air was: the series, gaps, exposure.
-#[utoipa::path(get, path = "/api/places/{place}/temperature", tag = "places", params(("place" = PlaceCode, Path, description = "The place's code"), TemperatureAsked), responses((status = 200, description = "The air", body = Temperature), Problems))]
+#[utoipa::path(
+    get, path = "/api/places/{place}/temperature", tag = "places",
+    params(PlacePath, TemperatureQuery),
+    responses((status = 200, description = "The air", body = Temperature), Problems),
+)]
 async fn get_temperature(
     State(app): State<App>,
-    who: Who,
-    Code(place): Code<PlaceCode>,
-    Asked(asked): Asked<TemperatureAsked>,
+    who: Authenticated,
+    PathParam(place): PathParam<PlaceCode>,
+    Query(asked): Query<TemperatureQuery>,
 ) -> Result<Json<Temperature>, Problem> {
     let step = asked.step_minutes.unwrap_or(5);
     if !(1..=1440).contains(&step) {
@@ -107,25 +131,38 @@ async fn get_temperature(
     }
     let until = asked.until.map_or_else(|| app.now(), |i| i.0);
     let from = asked.from.map_or(until - TimeDelta::days(1), |i| i.0);
-    app.judge_first(&who).await?;
-    Ok(Json(read!(app, who, |tx| tx.temperature(&place, Span { from, until }, TimeDelta::minutes(step)).await)?))
+    app.refresh_before_read(&who).await?;
+    Ok(Json(read_tx!(app, who, |tx| tx.temperature(&place, Span { from, until }, TimeDelta::minutes(step)).await)?))
 }
 
 /// Probes, by name.
-#[utoipa::path(get, path = "/api/probes", tag = "places", params(PageAsked), responses((status = 200, description = "Probes", body = Listed<Probe>), Problems))]
+#[utoipa::path(
+    get, path = "/api/probes", tag = "places",
+    params(PaginationQuery),
+    responses((status = 200, description = "Probes", body = ListResponse<Probe>), Problems),
+)]
 async fn get_probes(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Asked(asked): Asked<PageAsked>,
-) -> Result<Listed<Probe>, Problem> {
+    Query(asked): Query<PaginationQuery>,
+) -> Result<ListResponse<Probe>, Problem> {
     let page = asked.page()?;
-    let rows = read!(app, who, |tx| tx.probes(&page).await)?;
-    Ok(Listed::new(rows, page.limit, &uri, |r| r.probe.clone()))
+    let rows = read_tx!(app, who, |tx| tx.probes(&page).await)?;
+    Ok(ListResponse::new(rows, page.limit, &uri, |r| r.probe.clone()))
 }
 
 /// Adds a probe.
-#[utoipa::path(post, path = "/api/probes", tag = "places", request_body = NewProbe, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Added", body = Probe), Problems))]
-async fn post_probes(State(app): State<App>, who: Who, new: Create<NewProbe>) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.add_probe(&new.value).await)?))
+#[utoipa::path(
+    post, path = "/api/probes", tag = "places",
+    request_body = NewProbe,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Added", body = Probe), Problems),
+)]
+async fn post_probes(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<NewProbe>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.add_probe(&new.value).await)?))
 }

@@ -15,17 +15,17 @@ use gillbook_core::{
     },
 };
 use gillbook_store::{
-    cold::readings::{Post, Receipt, RefusedReading, Remedy},
-    idempotency::Once,
+    cold::readings::{Post, Receipt, RefusedReading, Retryability},
+    idempotency::IdempotencyKey,
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     App,
-    body::{header_key, once_of, read_bytes},
+    auth::Authenticated,
+    extract::{header_key, once_of, read_bytes},
     problem::{Problem, Problems},
-    who::Who,
-    write,
+    write_tx,
 };
 
 type Decode = fn(&[u8]) -> Result<Vec<Sent>, String>;
@@ -45,14 +45,18 @@ const LARGE_PACK_BYTES: usize = 64 * 1024;
 /// time; a pack with times that are missing or relative to now needs an `Idempotency-Key`.
 ///
 /// Bounds: 10,000 records, 8 levels of nesting, names (base name and name joined) of 100 characters, units of 20.
-#[utoipa::path(post, path = "/api/readings", tag = "places",
-    request_body(content(
-        (Vec<serde_json::Value> = "application/senml+json"),
-        (Vec<u8> = "application/senml+cbor"),
-    ), description = "A SenML pack of at most 10,000 records"),
-    params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new pack, the same again when it is sent again. Needed for times that are missing or relative to now.")),
-    responses((status = 200, description = "What became of the pack", body = Receipt), Problems))]
-async fn post_readings(State(app): State<App>, who: Who, request: Request) -> Result<Json<Receipt>, Problem> {
+#[utoipa::path(
+    post, path = "/api/readings", tag = "places",
+    request_body(
+        content(         (Vec<serde_json::Value> = "application/senml+json"),         (Vec<u8> = "application/senml+cbor"),     ),
+        description = "A SenML pack of at most 10,000 records",
+    ),
+    params(
+        ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new pack, the same again when it is sent again. Needed for times that are missing or relative to now."),
+    ),
+    responses((status = 200, description = "What became of the pack", body = Receipt), Problems),
+)]
+async fn post_readings(State(app): State<App>, who: Authenticated, request: Request) -> Result<Json<Receipt>, Problem> {
     let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
     let decode: Decode = match kind {
         k if k.contains("json") => from_json,
@@ -68,9 +72,9 @@ async fn post_readings(State(app): State<App>, who: Who, request: Request) -> Re
         let pack = bytes.clone();
         app.ingest.parse_large(move || parse(decode, &pack, now)).await??
     };
-    let post = Post { farm: who.signed.farm, standing: who.standing, records, relative_allowed: key.is_some() };
+    let post = Post { farm: who.actor.farm, standing: who.standing, records, relative_allowed: key.is_some() };
     let refused =
-        bad.into_iter().map(|b| RefusedReading { index: b.index, remedy: Remedy::Permanent, reason: b.reason });
+        bad.into_iter().map(|b| RefusedReading { index: b.index, remedy: Retryability::Permanent, reason: b.reason });
     if key.is_none() {
         drop(bytes);
         let mut receipt = app.ingest.keep(post).await?;
@@ -90,13 +94,13 @@ fn parse(decode: Decode, bytes: &[u8], now: DateTime<Utc>) -> Result<(Vec<Resolv
 
 async fn keep_once(
     app: &App,
-    who: &Who,
-    once: &Once,
+    who: &Authenticated,
+    once: &IdempotencyKey,
     post: &Post,
     refused: Vec<RefusedReading>,
 ) -> Result<Json<Receipt>, Problem> {
     app.store.ensure_months_of(post, app.now()).await?;
-    let answer = write!(app, who, |tx| {
+    let answer = write_tx!(app, who, |tx| {
         if let Some(first) = tx.reserve_key(once).await? {
             return Ok(first.body);
         }
@@ -105,6 +109,6 @@ async fn keep_once(
         receipt.refused.sort_by_key(|r| r.index);
         Ok(tx.answer(once, 200, &receipt).await?.body)
     })?;
-    app.store.mark_dirty(who.signed.farm);
+    app.store.mark_dirty(who.actor.farm);
     serde_json::from_str(&answer).map(Json).map_err(|e| gillbook_store::Error::Stored(e.to_string()).into())
 }

@@ -6,12 +6,13 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     App,
-    body::{Body, IfMatch},
+    api::params::IfMatchHeader,
+    auth::Authenticated,
+    extract::{IfMatch, JsonBody},
     problem::{Problem, Problems},
-    read,
-    reply::Versioned,
-    who::Who,
-    write,
+    read_tx,
+    respond::Versioned,
+    write_tx,
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -19,22 +20,28 @@ pub(super) fn router() -> OpenApiRouter<App> {
 }
 
 /// The farm and its settings.
-#[utoipa::path(get, path = "/api/farm", tag = "farm", responses((status = 200, description = "The farm", body = Farm), Problems))]
-async fn get_farm(State(app): State<App>, who: Who) -> Result<Versioned<Farm>, Problem> {
-    let farm = read!(app, who, |tx| tx.farm().await)?;
-    let version = farm.version;
-    Ok(Versioned(farm, version))
+#[utoipa::path(
+    get, path = "/api/farm", tag = "farm",
+    responses((status = 200, description = "The farm", body = Farm), Problems),
+)]
+async fn get_farm(State(app): State<App>, who: Authenticated) -> Result<Versioned<Farm>, Problem> {
+    let farm = read_tx!(app, who, |tx| tx.farm().await)?;
+    Ok(Versioned(farm))
 }
 
 /// Changes settings.
-#[utoipa::path(patch, path = "/api/farm", tag = "farm", request_body = FarmChange, params(("If-Match" = Option<String>, Header, description = "The ETag that was read")), responses((status = 200, description = "Changed", body = Farm), Problems))]
+#[utoipa::path(
+    patch, path = "/api/farm", tag = "farm",
+    request_body = FarmChange,
+    params(IfMatchHeader),
+    responses((status = 200, description = "Changed", body = Farm), Problems),
+)]
 async fn patch_farm(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     IfMatch(read): IfMatch,
-    Body(change): Body<FarmChange>,
+    JsonBody(change): JsonBody<FarmChange>,
 ) -> Result<Versioned<Farm>, Problem> {
-    let farm = write!(app, who, |tx| tx.change_farm(&change, read).await)?;
-    let version = farm.version;
-    Ok(Versioned(farm, version))
+    let farm = write_tx!(app, who, |tx| tx.change_farm(&change, read).await)?;
+    Ok(Versioned(farm))
 }

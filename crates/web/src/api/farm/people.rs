@@ -22,14 +22,15 @@ use uuid::Uuid;
 
 use crate::{
     App,
-    body::{Body, Code, Create},
-    once,
+    api::params::{IdempotencyKeyHeader, PersonPath, TokenPath},
+    auth::{Authenticated, Lasting, cookie, secret},
+    create_tx,
+    extract::{IdempotentJson, JsonBody, PathParam},
     problem::{Problem, Problems},
-    read,
-    reply::{Answered, Listed},
+    read_tx,
+    respond::{Created, ListResponse},
     sign_in::{Origin, sign_in},
-    who::{Lasting, Who, cookie, secret},
-    write,
+    write_tx,
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -87,18 +88,27 @@ struct MadeToken {
 }
 
 /// Signs a person in.
-#[utoipa::path(post, path = "/api/sign-in", tag = "people", request_body = SignIn, security(()), responses((status = 204, description = "Signed in; the cookie holds it"), Problems))]
+#[utoipa::path(
+    post, path = "/api/sign-in", tag = "people",
+    request_body = SignIn,
+    security(()),
+    responses((status = 204, description = "Signed in; the cookie holds it"), Problems),
+)]
 async fn post_sign_in(
     State(app): State<App>,
     origin: Origin,
-    Body(body): Body<SignIn>,
+    JsonBody(body): JsonBody<SignIn>,
 ) -> Result<impl IntoResponse, Problem> {
     let cookies = sign_in(&app, &origin, &body.sign_in_name, body.passphrase, body.shared_phone).await?;
     Ok((StatusCode::NO_CONTENT, cookies))
 }
 
 /// Signs out.
-#[utoipa::path(delete, path = "/api/sign-in", tag = "people", security(()), responses((status = 204, description = "Signed out"), Problems))]
+#[utoipa::path(
+    delete, path = "/api/sign-in", tag = "people",
+    security(()),
+    responses((status = 204, description = "Signed out"), Problems),
+)]
 async fn delete_sign_in(State(app): State<App>, headers: HeaderMap) -> Result<impl IntoResponse, Problem> {
     if let Some(secret) = secret(&headers) {
         app.store.sign_out(&secret, app.now()).await?;
@@ -107,54 +117,85 @@ async fn delete_sign_in(State(app): State<App>, headers: HeaderMap) -> Result<im
 }
 
 /// Who is signed in.
-#[utoipa::path(get, path = "/api/me", tag = "people", responses((status = 200, description = "Who is signed in", body = Me), Problems))]
-async fn get_me(who: Who) -> Json<Me> {
+#[utoipa::path(
+    get, path = "/api/me", tag = "people",
+    responses((status = 200, description = "Who is signed in", body = Me), Problems),
+)]
+async fn get_me(who: Authenticated) -> Json<Me> {
     Json(Me {
-        farm_id: who.signed.farm.0,
+        farm_id: who.actor.farm.0,
         name: who.name.clone(),
-        initials: who.signed.name.clone(),
+        initials: who.actor.name.clone(),
         role: match who.standing {
             Principal::Person(role) => role.to_string(),
             Principal::Reader => "reader".into(),
             Principal::Probe(_) => "probe".into(),
         },
-        shared_phone: who.signed.with == SignedWith::SharedPhone,
+        shared_phone: who.actor.with == SignedWith::SharedPhone,
     })
 }
 
 /// People of the farm.
-#[utoipa::path(get, path = "/api/people", tag = "people", responses((status = 200, description = "Everybody", body = Listed<Person>), Problems))]
-async fn get_people(State(app): State<App>, who: Who) -> Result<Listed<Person>, Problem> {
-    Ok(Listed::whole(read!(app, who, |tx| tx.people().await)?))
+#[utoipa::path(
+    get, path = "/api/people", tag = "people",
+    responses((status = 200, description = "Everybody", body = ListResponse<Person>), Problems),
+)]
+async fn get_people(State(app): State<App>, who: Authenticated) -> Result<ListResponse<Person>, Problem> {
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.people().await)?))
 }
 
 /// Adds a person.
-#[utoipa::path(post, path = "/api/people", tag = "people", request_body = NewPerson, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Added", body = Person), Problems))]
-async fn post_people(State(app): State<App>, who: Who, new: Create<NewPerson>) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.add_person(&new.value).await)?))
+#[utoipa::path(
+    post, path = "/api/people", tag = "people",
+    request_body = NewPerson,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Added", body = Person), Problems),
+)]
+async fn post_people(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<NewPerson>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.add_person(&new.value).await)?))
 }
 
 /// Removes a person.
-#[utoipa::path(delete, path = "/api/people/{person}", tag = "people", params(("person" = Uuid, Path, description = "The person's id")), responses((status = 204, description = "Removed"), Problems))]
-async fn delete_person(State(app): State<App>, who: Who, Code(person): Code<Uuid>) -> Result<StatusCode, Problem> {
-    write!(app, who, |tx| tx.remove_person(person).await)?;
+#[utoipa::path(
+    delete, path = "/api/people/{person}", tag = "people",
+    params(PersonPath),
+    responses((status = 204, description = "Removed"), Problems),
+)]
+async fn delete_person(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(person): PathParam<Uuid>,
+) -> Result<StatusCode, Problem> {
+    write_tx!(app, who, |tx| tx.remove_person(person).await)?;
     Ok(StatusCode::NO_CONTENT)
 }
 
 /// Tokens of the farm.
-#[utoipa::path(get, path = "/api/tokens", tag = "people", responses((status = 200, description = "Tokens, without their secrets", body = Listed<Token>), Problems))]
-async fn get_tokens(State(app): State<App>, who: Who) -> Result<Listed<Token>, Problem> {
-    Ok(Listed::whole(read!(app, who, |tx| tx.tokens().await)?))
+#[utoipa::path(
+    get, path = "/api/tokens", tag = "people",
+    responses((status = 200, description = "Tokens, without their secrets", body = ListResponse<Token>), Problems),
+)]
+async fn get_tokens(State(app): State<App>, who: Authenticated) -> Result<ListResponse<Token>, Problem> {
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.tokens().await)?))
 }
 
 /// Makes a token. Its secret is shown this once; the same request again is refused and never shows it.
-#[utoipa::path(post, path = "/api/tokens", tag = "people", request_body = NewToken, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Made", body = MadeToken), Problems))]
+#[utoipa::path(
+    post, path = "/api/tokens", tag = "people",
+    request_body = NewToken,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Made", body = MadeToken), Problems),
+)]
 async fn post_tokens(
     State(app): State<App>,
-    who: Who,
-    new: Create<NewToken>,
+    who: Authenticated,
+    new: IdempotentJson<NewToken>,
 ) -> Result<(StatusCode, Json<MadeToken>), Problem> {
-    let (token, secret) = write!(app, who, |tx| {
+    let (token, secret) = write_tx!(app, who, |tx| {
         // The key is reserved and its answer never kept, so that the secret is not stored.
         tx.reserve_key(&new.once).await?;
         tx.make_token(&new.value).await
@@ -163,9 +204,17 @@ async fn post_tokens(
 }
 
 /// Takes a token back.
-#[utoipa::path(delete, path = "/api/tokens/{token}", tag = "people", params(("token" = Uuid, Path, description = "The token's id")), responses((status = 204, description = "Taken back"), Problems))]
-async fn delete_token(State(app): State<App>, who: Who, Code(token): Code<Uuid>) -> Result<StatusCode, Problem> {
-    write!(app, who, |tx| tx.remove_token(token).await)?;
-    app.store.forget_tokens();
+#[utoipa::path(
+    delete, path = "/api/tokens/{token}", tag = "people",
+    params(TokenPath),
+    responses((status = 204, description = "Taken back"), Problems),
+)]
+async fn delete_token(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(token): PathParam<Uuid>,
+) -> Result<StatusCode, Problem> {
+    write_tx!(app, who, |tx| tx.remove_token(token).await)?;
+    app.store.invalidate_token_cache();
     Ok(StatusCode::NO_CONTENT)
 }

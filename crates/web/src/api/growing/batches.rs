@@ -7,12 +7,13 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     App,
-    body::{Asked, Code, Create, PageAsked},
-    once,
+    api::params::{BatchPath, IdempotencyKeyHeader},
+    auth::Authenticated,
+    create_tx,
+    extract::{IdempotentJson, PaginationQuery, PathParam, Query},
     problem::{Problem, Problems},
-    read,
-    reply::{Answered, Listed},
-    who::Who,
+    read_tx,
+    respond::{Created, ListResponse},
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -24,68 +25,107 @@ pub(super) fn router() -> OpenApiRouter<App> {
 }
 
 /// Batches, by code.
-#[utoipa::path(get, path = "/api/batches", tag = "batches", params(PageAsked), responses((status = 200, description = "Batches", body = Listed<Batch>), Problems))]
+#[utoipa::path(
+    get, path = "/api/batches", tag = "batches",
+    params(PaginationQuery),
+    responses((status = 200, description = "Batches", body = ListResponse<Batch>), Problems),
+)]
 async fn get_batches(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Asked(asked): Asked<PageAsked>,
-) -> Result<Listed<Batch>, Problem> {
+    Query(asked): Query<PaginationQuery>,
+) -> Result<ListResponse<Batch>, Problem> {
     let page = asked.page()?;
-    let rows = read!(app, who, |tx| tx.batches(&page).await)?;
-    Ok(Listed::new(rows, page.limit, &uri, |r| r.batch.to_string()))
+    let rows = read_tx!(app, who, |tx| tx.batches(&page).await)?;
+    Ok(ListResponse::new(rows, page.limit, &uri, |r| r.batch.to_string()))
 }
 
 /// Writes down a batch.
-#[utoipa::path(post, path = "/api/batches", tag = "batches", request_body = NewBatch, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Written down", body = Batch), Problems))]
-async fn post_batches(State(app): State<App>, who: Who, new: Create<NewBatch>) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.add_batch(&new.value).await)?))
+#[utoipa::path(
+    post, path = "/api/batches", tag = "batches",
+    request_body = NewBatch,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Written down", body = Batch), Problems),
+)]
+async fn post_batches(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<NewBatch>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.add_batch(&new.value).await)?))
 }
 
 /// One batch.
-#[utoipa::path(get, path = "/api/batches/{batch}", tag = "batches", params(("batch" = BatchCode, Path, description = "The batch's code")), responses((status = 200, description = "One batch", body = Batch), Problems))]
-async fn get_batch(State(app): State<App>, who: Who, Code(batch): Code<BatchCode>) -> Result<Json<Batch>, Problem> {
-    Ok(Json(read!(app, who, |tx| tx.batch(&batch).await)?))
+#[utoipa::path(
+    get, path = "/api/batches/{batch}", tag = "batches",
+    params(BatchPath),
+    responses((status = 200, description = "One batch", body = Batch), Problems),
+)]
+async fn get_batch(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(batch): PathParam<BatchCode>,
+) -> Result<Json<Batch>, Problem> {
+    Ok(Json(read_tx!(app, who, |tx| tx.batch(&batch).await)?))
 }
 
 /// Where a batch's blocks went, oldest first.
-#[utoipa::path(get, path = "/api/batches/{batch}/moves", tag = "batches", params(("batch" = BatchCode, Path, description = "The batch's code")), responses((status = 200, description = "Moves", body = Listed<BatchMove>), Problems))]
+#[utoipa::path(
+    get, path = "/api/batches/{batch}/moves", tag = "batches",
+    params(BatchPath),
+    responses((status = 200, description = "Moves", body = ListResponse<BatchMove>), Problems),
+)]
 async fn get_batch_moves(
     State(app): State<App>,
-    who: Who,
-    Code(batch): Code<BatchCode>,
-) -> Result<Listed<BatchMove>, Problem> {
-    Ok(Listed::whole(read!(app, who, |tx| tx.batch_moves(&batch).await)?))
+    who: Authenticated,
+    PathParam(batch): PathParam<BatchCode>,
+) -> Result<ListResponse<BatchMove>, Problem> {
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.batch_moves(&batch).await)?))
 }
 
 /// Moves, sells or finishes blocks.
-#[utoipa::path(post, path = "/api/batches/{batch}/moves", tag = "batches", request_body = NewBatchMove, params(("batch" = BatchCode, Path, description = "The batch's code"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Written down", body = BatchMove), Problems))]
+#[utoipa::path(
+    post, path = "/api/batches/{batch}/moves", tag = "batches",
+    request_body = NewBatchMove,
+    params(BatchPath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Written down", body = BatchMove), Problems),
+)]
 async fn post_batch_moves(
     State(app): State<App>,
-    who: Who,
-    Code(batch): Code<BatchCode>,
-    new: Create<NewBatchMove>,
-) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.move_blocks(&batch, &new.value).await)?))
+    who: Authenticated,
+    PathParam(batch): PathParam<BatchCode>,
+    new: IdempotentJson<NewBatchMove>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.move_blocks(&batch, &new.value).await)?))
 }
 
 /// Blocks of a batch that were lost, oldest first.
-#[utoipa::path(get, path = "/api/batches/{batch}/losses", tag = "batches", params(("batch" = BatchCode, Path, description = "The batch's code")), responses((status = 200, description = "Losses", body = Listed<BatchLoss>), Problems))]
+#[utoipa::path(
+    get, path = "/api/batches/{batch}/losses", tag = "batches",
+    params(BatchPath),
+    responses((status = 200, description = "Losses", body = ListResponse<BatchLoss>), Problems),
+)]
 async fn get_batch_losses(
     State(app): State<App>,
-    who: Who,
-    Code(batch): Code<BatchCode>,
-) -> Result<Listed<BatchLoss>, Problem> {
-    Ok(Listed::whole(read!(app, who, |tx| tx.batch_losses(&batch).await)?))
+    who: Authenticated,
+    PathParam(batch): PathParam<BatchCode>,
+) -> Result<ListResponse<BatchLoss>, Problem> {
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.batch_losses(&batch).await)?))
 }
 
 /// Writes down lost blocks.
-#[utoipa::path(post, path = "/api/batches/{batch}/losses", tag = "batches", request_body = NewBatchLoss, params(("batch" = BatchCode, Path, description = "The batch's code"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Written down", body = BatchLoss), Problems))]
+#[utoipa::path(
+    post, path = "/api/batches/{batch}/losses", tag = "batches",
+    request_body = NewBatchLoss,
+    params(BatchPath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Written down", body = BatchLoss), Problems),
+)]
 async fn post_batch_losses(
     State(app): State<App>,
-    who: Who,
-    Code(batch): Code<BatchCode>,
-    new: Create<NewBatchLoss>,
-) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.lose_blocks(&batch, &new.value).await)?))
+    who: Authenticated,
+    PathParam(batch): PathParam<BatchCode>,
+    new: IdempotentJson<NewBatchLoss>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.lose_blocks(&batch, &new.value).await)?))
 }

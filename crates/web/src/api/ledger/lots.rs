@@ -18,12 +18,13 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     App,
-    body::{Asked, Code, Create, PageAsked},
-    once,
+    api::params::{IdempotencyKeyHeader, LotPath},
+    auth::Authenticated,
+    create_tx,
+    extract::{IdempotentJson, PaginationQuery, PathParam, Query},
     problem::{Problem, Problems},
-    read,
-    reply::{Answered, Listed},
-    who::Who,
+    read_tx,
+    respond::{Created, ListResponse},
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -42,23 +43,15 @@ pub(super) fn router() -> OpenApiRouter<App> {
 /// Which lots.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
-struct LotsAsked {
+struct LotsQuery {
     /// Only those with stock.
     in_stock: Option<bool>,
-    /// The most rows, 100 unless said.
-    #[param(minimum = 1, maximum = 500)]
-    limit: Option<i64>,
-    /// The last key of the page before.
-    #[param(max_length = 100)]
-    after: Option<String>,
 }
 
 /// What a trace starts from: exactly one of these, or a place and an instant.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
-struct TraceAsked {
+struct TraceQuery {
     /// A batch.
     batch: Option<BatchCode>,
     /// A cook.
@@ -73,7 +66,7 @@ struct TraceAsked {
     at: Option<Instant>,
 }
 
-impl TraceAsked {
+impl TraceQuery {
     fn from(self) -> Result<TraceFrom, Problem> {
         match self {
             Self { batch: Some(b), cook: None, docket: None, customer: None, place: None, at: None } => {
@@ -101,94 +94,166 @@ impl TraceAsked {
 }
 
 /// Lots, by code.
-#[utoipa::path(get, path = "/api/lots", tag = "lots", params(LotsAsked), responses((status = 200, description = "Lots", body = Listed<Lot>), Problems))]
+#[utoipa::path(
+    get, path = "/api/lots", tag = "lots",
+    params(LotsQuery, PaginationQuery),
+    responses((status = 200, description = "Lots", body = ListResponse<Lot>), Problems),
+)]
 async fn get_lots(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Asked(asked): Asked<LotsAsked>,
-) -> Result<Listed<Lot>, Problem> {
-    app.judge_first(&who).await?;
-    let page = PageAsked { limit: asked.limit, after: asked.after }.page()?;
-    let rows = read!(app, who, |tx| tx.lots(asked.in_stock.unwrap_or_default(), &page).await)?;
-    Ok(Listed::new(rows, page.limit, &uri, |r| r.lot.to_string()))
+    Query(asked): Query<LotsQuery>,
+    Query(page): Query<PaginationQuery>,
+) -> Result<ListResponse<Lot>, Problem> {
+    app.refresh_before_read(&who).await?;
+    let page = page.page()?;
+    let rows = read_tx!(app, who, |tx| tx.lots(asked.in_stock.unwrap_or_default(), &page).await)?;
+    Ok(ListResponse::new(rows, page.limit, &uri, |r| r.lot.to_string()))
 }
 
 /// One lot: what it is, what it is made of, where each gram is.
-#[utoipa::path(get, path = "/api/lots/{lot}", tag = "lots", params(("lot" = LotCode, Path, description = "The lot's code")), responses((status = 200, description = "One lot: what it is, what it is made of, where each gram is", body = Lot), Problems))]
-async fn get_lot(State(app): State<App>, who: Who, Code(lot): Code<LotCode>) -> Result<Json<Lot>, Problem> {
-    app.judge_first(&who).await?;
-    Ok(Json(read!(app, who, |tx| tx.lot(&lot).await)?))
+#[utoipa::path(
+    get, path = "/api/lots/{lot}", tag = "lots",
+    params(LotPath),
+    responses(
+        (status = 200, description = "One lot: what it is, what it is made of, where each gram is", body = Lot),
+        Problems,
+    ),
+)]
+async fn get_lot(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(lot): PathParam<LotCode>,
+) -> Result<Json<Lot>, Problem> {
+    app.refresh_before_read(&who).await?;
+    Ok(Json(read_tx!(app, who, |tx| tx.lot(&lot).await)?))
 }
 
 /// Everything that a lot touched, back and forward.
-#[utoipa::path(get, path = "/api/lots/{lot}/trace", tag = "lots", params(("lot" = LotCode, Path, description = "The lot's code")), responses((status = 200, description = "Everything that a lot touched, back and forward", body = Trace), Problems))]
-async fn get_lot_trace(State(app): State<App>, who: Who, Code(lot): Code<LotCode>) -> Result<Json<Trace>, Problem> {
-    Ok(Json(read!(app, who, |tx| tx.trace_lot(&lot).await)?))
+#[utoipa::path(
+    get, path = "/api/lots/{lot}/trace", tag = "lots",
+    params(LotPath),
+    responses(
+        (status = 200, description = "Everything that a lot touched, back and forward", body = Trace),
+        Problems,
+    ),
+)]
+async fn get_lot_trace(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(lot): PathParam<LotCode>,
+) -> Result<Json<Trace>, Problem> {
+    Ok(Json(read_tx!(app, who, |tx| tx.trace_lot(&lot).await)?))
 }
 
 /// Everything that a batch, a cook, a docket, a customer, or a place at an instant touched.
-#[utoipa::path(get, path = "/api/trace", tag = "lots", params(TraceAsked), responses((status = 200, description = "The trace", body = Trace), Problems))]
-async fn get_trace(State(app): State<App>, who: Who, Asked(asked): Asked<TraceAsked>) -> Result<Json<Trace>, Problem> {
+#[utoipa::path(
+    get, path = "/api/trace", tag = "lots",
+    params(TraceQuery),
+    responses((status = 200, description = "The trace", body = Trace), Problems),
+)]
+async fn get_trace(
+    State(app): State<App>,
+    who: Authenticated,
+    Query(asked): Query<TraceQuery>,
+) -> Result<Json<Trace>, Problem> {
     let from = asked.from()?;
-    Ok(Json(read!(app, who, |tx| tx.trace(&from).await)?))
+    Ok(Json(read_tx!(app, who, |tx| tx.trace(&from).await)?))
 }
 
 /// Holds a lot and every lot that was made of it: nothing of them leaves but to waste or a test until they are released. What was set
 /// aside of them is released.
-#[utoipa::path(post, path = "/api/lots/{lot}/hold", tag = "lots", request_body = NewLotEvent, params(("lot" = LotCode, Path, description = "The lot's code"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Held", body = HeldLot), Problems))]
+#[utoipa::path(
+    post, path = "/api/lots/{lot}/hold", tag = "lots",
+    request_body = NewLotEvent,
+    params(LotPath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Held", body = HeldLot), Problems),
+)]
 async fn post_lot_hold(
     State(app): State<App>,
-    who: Who,
-    Code(lot): Code<LotCode>,
-    new: Create<NewLotEvent>,
-) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.hold_lot(&lot, &new.value).await)?))
+    who: Authenticated,
+    PathParam(lot): PathParam<LotCode>,
+    new: IdempotentJson<NewLotEvent>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.hold_lot(&lot, &new.value).await)?))
 }
 
 /// Releases one lot from hold, by the owner's own sign-in.
-#[utoipa::path(post, path = "/api/lots/{lot}/release", tag = "lots", request_body = NewLotEvent, params(("lot" = LotCode, Path, description = "The lot's code"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Released", body = Lot), Problems))]
+#[utoipa::path(
+    post, path = "/api/lots/{lot}/release", tag = "lots",
+    request_body = NewLotEvent,
+    params(LotPath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Released", body = Lot), Problems),
+)]
 async fn post_lot_release(
     State(app): State<App>,
-    who: Who,
-    Code(lot): Code<LotCode>,
-    new: Create<NewLotEvent>,
-) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.release_lot(&lot, &new.value).await)?))
+    who: Authenticated,
+    PathParam(lot): PathParam<LotCode>,
+    new: IdempotentJson<NewLotEvent>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.release_lot(&lot, &new.value).await)?))
 }
 
 /// Finishes a lot: what the book still has of it is weight lost.
-#[utoipa::path(post, path = "/api/lots/{lot}/finish", tag = "lots", request_body = NewLotEvent, params(("lot" = LotCode, Path, description = "The lot's code"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Finished", body = Lot), Problems))]
+#[utoipa::path(
+    post, path = "/api/lots/{lot}/finish", tag = "lots",
+    request_body = NewLotEvent,
+    params(LotPath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Finished", body = Lot), Problems),
+)]
 async fn post_lot_finish(
     State(app): State<App>,
-    who: Who,
-    Code(lot): Code<LotCode>,
-    new: Create<NewLotEvent>,
-) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.finish_lot(&lot, &new.value).await)?))
+    who: Authenticated,
+    PathParam(lot): PathParam<LotCode>,
+    new: IdempotentJson<NewLotEvent>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.finish_lot(&lot, &new.value).await)?))
 }
 
 /// Packings, in the order that they were written down.
-#[utoipa::path(get, path = "/api/packings", tag = "lots", params(PageAsked), responses((status = 200, description = "Packings", body = Listed<Packing>), Problems))]
+#[utoipa::path(
+    get, path = "/api/packings", tag = "lots",
+    params(PaginationQuery),
+    responses((status = 200, description = "Packings", body = ListResponse<Packing>), Problems),
+)]
 async fn get_packings(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Asked(asked): Asked<PageAsked>,
-) -> Result<Listed<Packing>, Problem> {
+    Query(asked): Query<PaginationQuery>,
+) -> Result<ListResponse<Packing>, Problem> {
     let page = asked.page()?;
-    let rows = read!(app, who, |tx| tx.packings(&page).await)?;
-    Ok(Listed::new(rows, page.limit, &uri, |r| r.act.act_id.to_string()))
+    let rows = read_tx!(app, who, |tx| tx.packings(&page).await)?;
+    Ok(ListResponse::new(rows, page.limit, &uri, |r| r.act.act_id.to_string()))
 }
 
 /// Makes lots of lots: packing, regrading, drying. In = out + trim + water.
-#[utoipa::path(post, path = "/api/packings", tag = "lots", request_body = NewPacking, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Made", body = Packing), Problems))]
-async fn post_packings(State(app): State<App>, who: Who, new: Create<NewPacking>) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.pack(&new.value).await)?))
+#[utoipa::path(
+    post, path = "/api/packings", tag = "lots",
+    request_body = NewPacking,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Made", body = Packing), Problems),
+)]
+async fn post_packings(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<NewPacking>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.pack(&new.value).await)?))
 }
 
 /// Enters a lot that was in stock when the book was opened.
-#[utoipa::path(post, path = "/api/openings", tag = "lots", request_body = NewOpening, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Entered", body = Packing), Problems))]
-async fn post_openings(State(app): State<App>, who: Who, new: Create<NewOpening>) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.enter_opening(&new.value).await)?))
+#[utoipa::path(
+    post, path = "/api/openings", tag = "lots",
+    request_body = NewOpening,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Entered", body = Packing), Problems),
+)]
+async fn post_openings(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<NewOpening>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.enter_opening(&new.value).await)?))
 }

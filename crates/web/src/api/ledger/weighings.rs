@@ -10,12 +10,13 @@ use uuid::Uuid;
 
 use crate::{
     App,
-    body::{Asked, Code, Create, PageAsked},
-    once,
+    api::params::{IdempotencyKeyHeader, WeighingPath},
+    auth::Authenticated,
+    create_tx,
+    extract::{IdempotentJson, PaginationQuery, PathParam, Query},
     problem::{Problem, Problems},
-    read,
-    reply::{Answered, Listed},
-    who::Who,
+    read_tx,
+    respond::{Created, ListResponse},
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -26,40 +27,66 @@ pub(super) fn router() -> OpenApiRouter<App> {
 }
 
 /// Weighings, in the order that they were written down.
-#[utoipa::path(get, path = "/api/weighings", tag = "weighing", params(PageAsked), responses((status = 200, description = "Weighings", body = Listed<Weighing>), Problems))]
+#[utoipa::path(
+    get, path = "/api/weighings", tag = "weighing",
+    params(PaginationQuery),
+    responses((status = 200, description = "Weighings", body = ListResponse<Weighing>), Problems),
+)]
 async fn get_weighings(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Asked(asked): Asked<PageAsked>,
-) -> Result<Listed<Weighing>, Problem> {
+    Query(asked): Query<PaginationQuery>,
+) -> Result<ListResponse<Weighing>, Problem> {
     let page = asked.page()?;
-    let rows = read!(app, who, |tx| tx.weighings(false, &page).await)?;
-    Ok(Listed::new(rows, page.limit, &uri, |r| r.id.to_string()))
+    let rows = read_tx!(app, who, |tx| tx.weighings(false, &page).await)?;
+    Ok(ListResponse::new(rows, page.limit, &uri, |r| r.id.to_string()))
 }
 
 /// Keeps a weighing, and puts it into the lot of the day.
-#[utoipa::path(post, path = "/api/weighings", tag = "weighing", request_body = NewWeighing, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Kept", body = Weighing), Problems))]
-async fn post_weighings(State(app): State<App>, who: Who, new: Create<NewWeighing>) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.weigh(&new.value).await)?))
+#[utoipa::path(
+    post, path = "/api/weighings", tag = "weighing",
+    request_body = NewWeighing,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Kept", body = Weighing), Problems),
+)]
+async fn post_weighings(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<NewWeighing>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.weigh(&new.value).await)?))
 }
 
 /// One weighing.
-#[utoipa::path(get, path = "/api/weighings/{weighing}", tag = "weighing", params(("weighing" = Uuid, Path, description = "The weighing's id")), responses((status = 200, description = "One weighing", body = Weighing), Problems))]
-async fn get_weighing(State(app): State<App>, who: Who, Code(weighing): Code<Uuid>) -> Result<Json<Weighing>, Problem> {
-    Ok(Json(read!(app, who, |tx| tx.weighing(weighing).await)?))
+#[utoipa::path(
+    get, path = "/api/weighings/{weighing}", tag = "weighing",
+    params(WeighingPath),
+    responses((status = 200, description = "One weighing", body = Weighing), Problems),
+)]
+async fn get_weighing(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(weighing): PathParam<Uuid>,
+) -> Result<Json<Weighing>, Problem> {
+    Ok(Json(read_tx!(app, who, |tx| tx.weighing(weighing).await)?))
 }
 
 /// Takes a weighing back.
-#[utoipa::path(post, path = "/api/weighings/{weighing}/reversal", tag = "weighing", request_body = NewReversal, params(("weighing" = Uuid, Path, description = "The weighing's id"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Taken back", body = Act), Problems))]
+#[utoipa::path(
+    post, path = "/api/weighings/{weighing}/reversal", tag = "weighing",
+    request_body = NewReversal,
+    params(WeighingPath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Taken back", body = Act), Problems),
+)]
 async fn post_weighing_reversal(
     State(app): State<App>,
-    who: Who,
-    Code(weighing): Code<Uuid>,
-    new: Create<NewReversal>,
-) -> Result<Answered, Problem> {
-    app.judge_first(&who).await?;
-    Ok(Answered(once!(app, who, &new.once, |tx| {
+    who: Authenticated,
+    PathParam(weighing): PathParam<Uuid>,
+    new: IdempotentJson<NewReversal>,
+) -> Result<Created, Problem> {
+    app.refresh_before_read(&who).await?;
+    Ok(Created(create_tx!(app, who, &new.once, |tx| {
         tx.weighing(weighing).await?;
         tx.reverse(weighing, &new.value).await
     })?))

@@ -1,7 +1,6 @@
 //! Reports, and the closing of a week.
 
 use axum::{Json, extract::State};
-use gillbook_core::units::calendar::IsoWeek;
 use gillbook_store::reports::{
     earnings::Earnings,
     risk::ShelfLife,
@@ -12,12 +11,14 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     App,
-    body::{Create, PathWeek},
-    once, pages,
+    api::params::{IdempotencyKeyHeader, WeekPath},
+    auth::Authenticated,
+    create_tx,
+    extract::{IdempotentJson, PathWeek},
+    pages,
     problem::{Problem, Problems},
-    read,
-    reply::{Answered, Document, Listed},
-    who::Who,
+    read_tx,
+    respond::{Created, Document, ListResponse},
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -31,25 +32,44 @@ pub(super) fn router() -> OpenApiRouter<App> {
 }
 
 /// The week reconciled, in grams and in money, as the book has it now and as it was closed.
-#[utoipa::path(get, path = "/api/reports/weeks/{week}", tag = "reports", params(("week" = IsoWeek, Path, description = "The week")), responses((status = 200, description = "The week", body = Week), Problems))]
-async fn get_week(State(app): State<App>, who: Who, PathWeek(week): PathWeek) -> Result<Json<Week>, Problem> {
-    Ok(Json(read!(app, who, |tx| tx.week(week).await)?))
+#[utoipa::path(
+    get, path = "/api/reports/weeks/{week}", tag = "reports",
+    params(WeekPath),
+    responses((status = 200, description = "The week", body = Week), Problems),
+)]
+async fn get_week(State(app): State<App>, who: Authenticated, PathWeek(week): PathWeek) -> Result<Json<Week>, Problem> {
+    Ok(Json(read_tx!(app, who, |tx| tx.week(week).await)?))
 }
 
 /// The rows that the money of a week is the sum of: every handing over, return and stall's sale.
-#[utoipa::path(get, path = "/api/reports/weeks/{week}/sales", tag = "reports", params(("week" = IsoWeek, Path, description = "The week")), responses((status = 200, description = "The week's sales", body = Listed<WeekSale>), Problems))]
+#[utoipa::path(
+    get, path = "/api/reports/weeks/{week}/sales", tag = "reports",
+    params(WeekPath),
+    responses((status = 200, description = "The week's sales", body = ListResponse<WeekSale>), Problems),
+)]
 async fn get_week_sales(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     PathWeek(week): PathWeek,
-) -> Result<Listed<WeekSale>, Problem> {
-    Ok(Listed::whole(read!(app, who, |tx| tx.week_sales(week).await)?))
+) -> Result<ListResponse<WeekSale>, Problem> {
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.week_sales(week).await)?))
 }
 
 /// The same as CSV, with the farm's own clock times.
-#[utoipa::path(get, path = "/api/reports/weeks/{week}/sales/csv", tag = "reports", params(("week" = IsoWeek, Path, description = "The week")), responses((status = 200, description = "The week's sales as CSV", body = String, content_type = "text/csv"), Problems))]
-async fn get_week_sales_csv(State(app): State<App>, who: Who, PathWeek(week): PathWeek) -> Result<Document, Problem> {
-    let bytes = read!(app, who, |tx| {
+#[utoipa::path(
+    get, path = "/api/reports/weeks/{week}/sales/csv", tag = "reports",
+    params(WeekPath),
+    responses(
+        (status = 200, description = "The week's sales as CSV", body = String, content_type = "text/csv"),
+        Problems,
+    ),
+)]
+async fn get_week_sales_csv(
+    State(app): State<App>,
+    who: Authenticated,
+    PathWeek(week): PathWeek,
+) -> Result<Document, Problem> {
+    let bytes = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         Ok(pages::sales_csv(&farm, &tx.week_sales(week).await?))
     })??;
@@ -57,27 +77,38 @@ async fn get_week_sales_csv(State(app): State<App>, who: Who, PathWeek(week): Pa
 }
 
 /// Closes a week that is over.
-#[utoipa::path(post, path = "/api/weeks/{week}/close", tag = "reports", request_body = NewWeekClose, params(("week" = IsoWeek, Path, description = "The week"), ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Closed", body = Week), Problems))]
+#[utoipa::path(
+    post, path = "/api/weeks/{week}/close", tag = "reports",
+    request_body = NewWeekClose,
+    params(WeekPath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Closed", body = Week), Problems),
+)]
 async fn post_week_close(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     PathWeek(week): PathWeek,
-    new: Create<NewWeekClose>,
-) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.close_week(week, &new.value).await)?))
+    new: IdempotentJson<NewWeekClose>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.close_week(week, &new.value).await)?))
 }
 
 /// What must be sold first: lots in fridges and on shelves with more than is ordered of them by their last day.
 ///
 /// Dispatch is simulated in the order of delivery over every order that has not gone out, overdue ones as of today, lots taken as
 /// setting aside takes them. What is set aside is taken by its order.
-#[utoipa::path(get, path = "/api/reports/shelf-life", tag = "reports", responses((status = 200, description = "Lots at risk", body = ShelfLife), Problems))]
-async fn get_shelf_life(State(app): State<App>, who: Who) -> Result<Json<ShelfLife>, Problem> {
-    Ok(Json(read!(app, who, |tx| tx.shelf_life().await)?))
+#[utoipa::path(
+    get, path = "/api/reports/shelf-life", tag = "reports",
+    responses((status = 200, description = "Lots at risk", body = ShelfLife), Problems),
+)]
+async fn get_shelf_life(State(app): State<App>, who: Authenticated) -> Result<Json<ShelfLife>, Problem> {
+    Ok(Json(read_tx!(app, who, |tx| tx.shelf_life().await)?))
 }
 
 /// What blocks earn, by batch and by customer.
-#[utoipa::path(get, path = "/api/reports/earnings", tag = "reports", responses((status = 200, description = "Earnings", body = Earnings), Problems))]
-async fn get_earnings(State(app): State<App>, who: Who) -> Result<Json<Earnings>, Problem> {
-    Ok(Json(read!(app, who, |tx| tx.earnings().await)?))
+#[utoipa::path(
+    get, path = "/api/reports/earnings", tag = "reports",
+    responses((status = 200, description = "Earnings", body = Earnings), Problems),
+)]
+async fn get_earnings(State(app): State<App>, who: Authenticated) -> Result<Json<Earnings>, Problem> {
+    Ok(Json(read_tx!(app, who, |tx| tx.earnings().await)?))
 }

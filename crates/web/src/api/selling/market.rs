@@ -9,13 +9,14 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     App,
-    body::{Asked, Body, Code, Create, PageAsked},
-    once,
+    api::params::{IdempotencyKeyHeader, MarketDayPath},
+    auth::Authenticated,
+    create_tx,
+    extract::{IdempotentJson, JsonBody, PaginationQuery, PathParam, Query},
     problem::{Problem, Problems},
-    read,
-    reply::{Answered, Listed},
-    who::Who,
-    write,
+    read_tx,
+    respond::{Created, ListResponse},
+    write_tx,
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -25,43 +26,65 @@ pub(super) fn router() -> OpenApiRouter<App> {
 }
 
 /// Market days, by day.
-#[utoipa::path(get, path = "/api/market-days", tag = "selling", params(PageAsked), responses((status = 200, description = "Market days", body = Listed<MarketDay>), Problems))]
+#[utoipa::path(
+    get, path = "/api/market-days", tag = "selling",
+    params(PaginationQuery),
+    responses((status = 200, description = "Market days", body = ListResponse<MarketDay>), Problems),
+)]
 async fn get_market_days(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Asked(asked): Asked<PageAsked>,
-) -> Result<Listed<MarketDay>, Problem> {
+    Query(asked): Query<PaginationQuery>,
+) -> Result<ListResponse<MarketDay>, Problem> {
     let page = asked.page()?;
-    let rows = read!(app, who, |tx| tx.market_days(&page).await)?;
-    Ok(Listed::new(rows, page.limit, &uri, |r| r.market_day.to_string()))
+    let rows = read_tx!(app, who, |tx| tx.market_days(&page).await)?;
+    Ok(ListResponse::new(rows, page.limit, &uri, |r| r.market_day.to_string()))
 }
 
 /// Takes goods to a stall.
-#[utoipa::path(post, path = "/api/market-days", tag = "selling", request_body = NewMarketDay, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Begun", body = MarketDay), Problems))]
-async fn post_market_days(State(app): State<App>, who: Who, new: Create<NewMarketDay>) -> Result<Answered, Problem> {
-    app.judge_first(&who).await?;
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.open_market_day(&new.value).await)?))
+#[utoipa::path(
+    post, path = "/api/market-days", tag = "selling",
+    request_body = NewMarketDay,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Begun", body = MarketDay), Problems),
+)]
+async fn post_market_days(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<NewMarketDay>,
+) -> Result<Created, Problem> {
+    app.refresh_before_read(&who).await?;
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.open_market_day(&new.value).await)?))
 }
 
 /// One market day.
-#[utoipa::path(get, path = "/api/market-days/{market_day}", tag = "selling", params(("market_day" = MarketDayCode, Path, description = "The market day's code")), responses((status = 200, description = "One market day", body = MarketDay), Problems))]
+#[utoipa::path(
+    get, path = "/api/market-days/{market_day}", tag = "selling",
+    params(MarketDayPath),
+    responses((status = 200, description = "One market day", body = MarketDay), Problems),
+)]
 async fn get_market_day(
     State(app): State<App>,
-    who: Who,
-    Code(market_day): Code<MarketDayCode>,
+    who: Authenticated,
+    PathParam(market_day): PathParam<MarketDayCode>,
 ) -> Result<Json<MarketDay>, Problem> {
-    Ok(Json(read!(app, who, |tx| tx.market_day(&market_day).await)?))
+    Ok(Json(read_tx!(app, who, |tx| tx.market_day(&market_day).await)?))
 }
 
 /// Reckons a market day: brought back, wasted, tasted; the rest was sold. Once only.
-#[utoipa::path(patch, path = "/api/market-days/{market_day}", tag = "selling", request_body = MarketClose, params(("market_day" = MarketDayCode, Path, description = "The market day's code")), responses((status = 200, description = "Cashed up", body = MarketDay), Problems))]
+#[utoipa::path(
+    patch, path = "/api/market-days/{market_day}", tag = "selling",
+    request_body = MarketClose,
+    params(MarketDayPath),
+    responses((status = 200, description = "Cashed up", body = MarketDay), Problems),
+)]
 async fn patch_market_day(
     State(app): State<App>,
-    who: Who,
-    Code(market_day): Code<MarketDayCode>,
-    Body(new): Body<MarketClose>,
+    who: Authenticated,
+    PathParam(market_day): PathParam<MarketDayCode>,
+    JsonBody(new): JsonBody<MarketClose>,
 ) -> Result<Json<MarketDay>, Problem> {
-    app.judge_first(&who).await?;
-    Ok(Json(write!(app, who, |tx| tx.close_market_day(&market_day, &new).await)?))
+    app.refresh_before_read(&who).await?;
+    Ok(Json(write_tx!(app, who, |tx| tx.close_market_day(&market_day, &new).await)?))
 }

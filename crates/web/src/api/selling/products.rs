@@ -9,13 +9,14 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     App,
-    body::{Asked, Body, Code, Create, IfMatch, PageAsked},
-    once,
+    api::params::{IdempotencyKeyHeader, IfMatchHeader, ProductPath},
+    auth::Authenticated,
+    create_tx,
+    extract::{IdempotentJson, IfMatch, JsonBody, PaginationQuery, PathParam, Query},
     problem::{Problem, Problems},
-    read,
-    reply::{Answered, Listed, Versioned},
-    who::Who,
-    write,
+    read_tx,
+    respond::{Created, ListResponse, Versioned},
+    write_tx,
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -27,77 +28,122 @@ pub(super) fn router() -> OpenApiRouter<App> {
 }
 
 /// Products, by code.
-#[utoipa::path(get, path = "/api/products", tag = "selling", params(PageAsked), responses((status = 200, description = "Products", body = Listed<Product>), Problems))]
+#[utoipa::path(
+    get, path = "/api/products", tag = "selling",
+    params(PaginationQuery),
+    responses((status = 200, description = "Products", body = ListResponse<Product>), Problems),
+)]
 async fn get_products(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Asked(asked): Asked<PageAsked>,
-) -> Result<Listed<Product>, Problem> {
+    Query(asked): Query<PaginationQuery>,
+) -> Result<ListResponse<Product>, Problem> {
     let page = asked.page()?;
-    let rows = read!(app, who, |tx| tx.products(&page).await)?;
-    Ok(Listed::new(rows, page.limit, &uri, |r| r.product.to_string()))
+    let rows = read_tx!(app, who, |tx| tx.products(&page).await)?;
+    Ok(ListResponse::new(rows, page.limit, &uri, |r| r.product.to_string()))
 }
 
 /// Adds a product.
-#[utoipa::path(post, path = "/api/products", tag = "selling", request_body = NewProduct, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Added", body = Product), Problems))]
-async fn post_products(State(app): State<App>, who: Who, new: Create<NewProduct>) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.add_product(&new.value).await)?))
+#[utoipa::path(
+    post, path = "/api/products", tag = "selling",
+    request_body = NewProduct,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Added", body = Product), Problems),
+)]
+async fn post_products(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<NewProduct>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.add_product(&new.value).await)?))
 }
 
 /// One product.
-#[utoipa::path(get, path = "/api/products/{product}", tag = "selling", params(("product" = ProductCode, Path, description = "The product's code")), responses((status = 200, description = "One product", body = Product), Problems))]
+#[utoipa::path(
+    get, path = "/api/products/{product}", tag = "selling",
+    params(ProductPath),
+    responses((status = 200, description = "One product", body = Product), Problems),
+)]
 async fn get_product(
     State(app): State<App>,
-    who: Who,
-    Code(product): Code<ProductCode>,
+    who: Authenticated,
+    PathParam(product): PathParam<ProductCode>,
 ) -> Result<Versioned<Product>, Problem> {
-    let found = read!(app, who, |tx| tx.product(&product).await)?;
-    let version = found.version;
-    Ok(Versioned(found, version))
+    let found = read_tx!(app, who, |tx| tx.product(&product).await)?;
+    Ok(Versioned(found))
 }
 
 /// Changes a product.
-#[utoipa::path(patch, path = "/api/products/{product}", tag = "selling", request_body = ProductChange, params(("product" = ProductCode, Path, description = "The product's code"), ("If-Match" = Option<String>, Header, description = "The ETag that was read")), responses((status = 200, description = "Changed", body = Product), Problems))]
+#[utoipa::path(
+    patch, path = "/api/products/{product}", tag = "selling",
+    request_body = ProductChange,
+    params(ProductPath, IfMatchHeader),
+    responses((status = 200, description = "Changed", body = Product), Problems),
+)]
 async fn patch_product(
     State(app): State<App>,
-    who: Who,
-    Code(product): Code<ProductCode>,
+    who: Authenticated,
+    PathParam(product): PathParam<ProductCode>,
     IfMatch(read): IfMatch,
-    Body(change): Body<ProductChange>,
+    JsonBody(change): JsonBody<ProductChange>,
 ) -> Result<Versioned<Product>, Problem> {
-    let changed = write!(app, who, |tx| tx.change_product(&product, &change, read).await)?;
-    let version = changed.version;
-    Ok(Versioned(changed, version))
+    let changed = write_tx!(app, who, |tx| tx.change_product(&product, &change, read).await)?;
+    Ok(Versioned(changed))
 }
 
 /// Price lists, by code.
-#[utoipa::path(get, path = "/api/price-lists", tag = "selling", params(PageAsked), responses((status = 200, description = "Price lists", body = Listed<PriceList>), Problems))]
+#[utoipa::path(
+    get, path = "/api/price-lists", tag = "selling",
+    params(PaginationQuery),
+    responses((status = 200, description = "Price lists", body = ListResponse<PriceList>), Problems),
+)]
 async fn get_price_lists(
     State(app): State<App>,
-    who: Who,
+    who: Authenticated,
     uri: Uri,
-    Asked(asked): Asked<PageAsked>,
-) -> Result<Listed<PriceList>, Problem> {
+    Query(asked): Query<PaginationQuery>,
+) -> Result<ListResponse<PriceList>, Problem> {
     let page = asked.page()?;
-    let rows = read!(app, who, |tx| tx.price_lists(&page).await)?;
-    Ok(Listed::new(rows, page.limit, &uri, |r| r.price_list.to_string()))
+    let rows = read_tx!(app, who, |tx| tx.price_lists(&page).await)?;
+    Ok(ListResponse::new(rows, page.limit, &uri, |r| r.price_list.to_string()))
 }
 
 /// Adds a price list.
-#[utoipa::path(post, path = "/api/price-lists", tag = "selling", request_body = PriceList, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Added", body = PriceList), Problems))]
-async fn post_price_lists(State(app): State<App>, who: Who, new: Create<PriceList>) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.add_price_list(&new.value).await.map(|()| new.value.clone()))?))
+#[utoipa::path(
+    post, path = "/api/price-lists", tag = "selling",
+    request_body = PriceList,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Added", body = PriceList), Problems),
+)]
+async fn post_price_lists(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<PriceList>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.add_price_list(&new.value).await.map(|()| new.value.clone()))?))
 }
 
 /// Prices in force, by list and product.
-#[utoipa::path(get, path = "/api/prices", tag = "selling", responses((status = 200, description = "Prices in force", body = Listed<Price>), Problems))]
-async fn get_prices(State(app): State<App>, who: Who) -> Result<Listed<Price>, Problem> {
-    Ok(Listed::whole(read!(app, who, |tx| tx.prices().await)?))
+#[utoipa::path(
+    get, path = "/api/prices", tag = "selling",
+    responses((status = 200, description = "Prices in force", body = ListResponse<Price>), Problems),
+)]
+async fn get_prices(State(app): State<App>, who: Authenticated) -> Result<ListResponse<Price>, Problem> {
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.prices().await)?))
 }
 
 /// Sets a price from now or a later instant on.
-#[utoipa::path(post, path = "/api/prices", tag = "selling", request_body = Price, params(("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new request")), responses((status = 201, description = "Set", body = Price), Problems))]
-async fn post_prices(State(app): State<App>, who: Who, new: Create<Price>) -> Result<Answered, Problem> {
-    Ok(Answered(once!(app, who, &new.once, |tx| tx.set_price(&new.value).await.map(|()| new.value.clone()))?))
+#[utoipa::path(
+    post, path = "/api/prices", tag = "selling",
+    request_body = Price,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Set", body = Price), Problems),
+)]
+async fn post_prices(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<Price>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.set_price(&new.value).await.map(|()| new.value.clone()))?))
 }

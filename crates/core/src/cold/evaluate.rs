@@ -139,9 +139,9 @@ pub struct Figures {
     /// Seconds known.
     pub known_s: f64,
     /// Integral of the air, °C·s.
-    pub air_c_s: f64,
+    pub air_integral_c_s: f64,
     /// Seconds at 0 °C that age as much.
-    pub aged_s: f64,
+    pub kinetic_s: f64,
     /// Seconds of air above the warm limit.
     pub above_s: f64,
     /// °C·s of air above it.
@@ -149,13 +149,13 @@ pub struct Figures {
     /// Seconds of air below the cold limit.
     pub below_s: f64,
     /// Coldest air, °C, lone readings included: an hour with one lone reading has a coldest and a warmest, no mean, and no known second.
-    pub least_c: Option<f64>,
+    pub min_c: Option<f64>,
     /// Warmest air, °C, lone readings included.
-    pub most_c: Option<f64>,
+    pub max_c: Option<f64>,
     /// Warmest product, °C, by the warm estimate.
     pub product_c: Option<f64>,
     /// The most that two probes were apart, °C.
-    pub apart_c: f64,
+    pub probe_spread_c: f64,
 }
 
 /// An hour, judged.
@@ -179,27 +179,27 @@ impl Figures {
         self.readings += other.readings;
         self.faults += other.faults;
         self.known_s += other.known_s;
-        self.air_c_s += other.air_c_s;
-        self.aged_s += other.aged_s;
+        self.air_integral_c_s += other.air_integral_c_s;
+        self.kinetic_s += other.kinetic_s;
         self.above_s += other.above_s;
         self.above_c_s += other.above_c_s;
         self.below_s += other.below_s;
         for (mine, theirs, pick) in [
-            (&mut self.least_c, other.least_c, f64::min as fn(f64, f64) -> f64),
-            (&mut self.most_c, other.most_c, f64::max),
+            (&mut self.min_c, other.min_c, f64::min as fn(f64, f64) -> f64),
+            (&mut self.max_c, other.max_c, f64::max),
             (&mut self.product_c, other.product_c, f64::max),
         ] {
             if let Some(c) = theirs {
                 farther(mine, c, pick);
             }
         }
-        self.apart_c = self.apart_c.max(other.apart_c);
+        self.probe_spread_c = self.probe_spread_c.max(other.probe_spread_c);
     }
 
     /// Time-weighted mean of the air, °C.
     #[must_use]
     pub fn mean_c(&self) -> Option<f64> {
-        (self.known_s > 0.0).then(|| self.air_c_s / self.known_s)
+        (self.known_s > 0.0).then(|| self.air_integral_c_s / self.known_s)
     }
 }
 
@@ -222,15 +222,21 @@ pub fn gap_at(rules: &[Rules], at: DateTime<Utc>) -> TimeDelta {
 ///
 /// `rules` in the order in which they begin; `readings` those of the hour in time order; `next` each probe's first good reading after it.
 #[must_use]
-pub fn judge_hour(
+pub fn evaluate_hour(
     rules: &[Rules],
     hour: DateTime<Utc>,
     begins: &State,
     readings: &[Reading],
     next: &[Reading],
 ) -> Hour {
-    let mut judge =
-        Judge { rules, hour, figures: Figures::default(), ended: Vec::new(), state: begins.clone(), product: None };
+    let mut judge = HourEvaluator {
+        rules,
+        hour,
+        figures: Figures::default(),
+        ended: Vec::new(),
+        state: begins.clone(),
+        product: None,
+    };
     judge.whole_hour(begins, readings, next);
     judge.done()
 }
@@ -246,8 +252,14 @@ pub fn figures_within(
     next: &[Reading],
     window: Span,
 ) -> Figures {
-    let mut judge =
-        Judge { rules, hour, figures: Figures::default(), ended: Vec::new(), state: begins.clone(), product: None };
+    let mut judge = HourEvaluator {
+        rules,
+        hour,
+        figures: Figures::default(),
+        ended: Vec::new(),
+        state: begins.clone(),
+        product: None,
+    };
     let (from, until) = (seconds_into(hour, window.from), seconds_into(hour, window.until));
     let pieces = pieces(hour, &begins.last, readings, next, |at| gap_at(rules, at));
     let lone = lone_readings(hour, readings, &pieces);
@@ -272,7 +284,7 @@ pub fn trace_hour(
 ) -> (Hour, Vec<(DateTime<Utc>, f64)>) {
     let product = Some(Vec::new());
     let mut judge =
-        Judge { rules, hour, figures: Figures::default(), ended: Vec::new(), state: begins.clone(), product };
+        HourEvaluator { rules, hour, figures: Figures::default(), ended: Vec::new(), state: begins.clone(), product };
     judge.whole_hour(begins, readings, next);
     let product = judge.product.take().unwrap_or_default();
     (judge.done(), product)
@@ -309,7 +321,7 @@ fn blank(kind: ExcursionKind, probe: Option<i32>, from: DateTime<Utc>, until: Op
     Excursion { kind, probe, from, until, air_c: None, product_c: None, known_s: 0.0, beyond_c_s: 0.0 }
 }
 
-struct Judge<'a> {
+struct HourEvaluator<'a> {
     rules: &'a [Rules],
     hour: DateTime<Utc>,
     figures: Figures,
@@ -318,7 +330,7 @@ struct Judge<'a> {
     product: Option<Vec<(DateTime<Utc>, f64)>>,
 }
 
-impl Judge<'_> {
+impl HourEvaluator<'_> {
     fn whole_hour(&mut self, begins: &State, readings: &[Reading], next: &[Reading]) {
         for r in readings {
             self.count(r);
@@ -345,8 +357,8 @@ impl Judge<'_> {
             return;
         };
         self.figures.readings += 1;
-        farther(&mut self.figures.least_c, c, f64::min);
-        farther(&mut self.figures.most_c, c, f64::max);
+        farther(&mut self.figures.min_c, c, f64::min);
+        farther(&mut self.figures.max_c, c, f64::max);
         if let Some(from) = self.state.faulty.remove(&r.probe)
             && in_force(self.rules, from).is_some_and(|rules| r.at - from > rules.silence)
         {
@@ -406,7 +418,7 @@ impl Judge<'_> {
         }
         // Air is known until a reading's instant or the hour's end, both whole milliseconds.
         self.state.known_until = Some(instant(self.hour, piece.until_s));
-        self.figures.apart_c = self.figures.apart_c.max(piece.apart_c);
+        self.figures.probe_spread_c = self.figures.probe_spread_c.max(piece.probe_spread_c);
     }
 
     fn after_silence(&mut self, known: DateTime<Utc>, begins: DateTime<Utc>, air_c: f64) {
@@ -421,11 +433,11 @@ impl Judge<'_> {
         let seconds = piece.until_s - piece.from_s;
         let f = &mut self.figures;
         f.known_s += seconds;
-        f.air_c_s += seconds * f64::midpoint(piece.from_c, piece.until_c);
-        f.aged_s += aged_seconds(piece.from_c, piece.until_c, seconds);
+        f.air_integral_c_s += seconds * f64::midpoint(piece.from_c, piece.until_c);
+        f.kinetic_s += aged_seconds(piece.from_c, piece.until_c, seconds);
         for c in [piece.from_c, piece.until_c] {
-            farther(&mut f.least_c, c, f64::min);
-            farther(&mut f.most_c, c, f64::max);
+            farther(&mut f.min_c, c, f64::min);
+            farther(&mut f.max_c, c, f64::max);
         }
         let Some(rules) = in_force(self.rules, instant(self.hour, piece.from_s)).cloned() else { return };
         let (above_s, above_c_s) = beyond(piece.from_c - rules.warm_c, piece.until_c - rules.warm_c, seconds);

@@ -8,10 +8,10 @@ use axum::{
 };
 use bytes::Bytes;
 use gillbook_core::{
-    refusal::{Fault, Kind, Refusal},
+    refusal::{FieldError, Refusal, RefusalKind},
     units::calendar::IsoWeek,
 };
-use gillbook_store::{Page, idempotency::Once};
+use gillbook_store::{Pagination, idempotency::IdempotencyKey};
 use serde::{Deserialize, de::DeserializeOwned};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
@@ -21,18 +21,18 @@ use crate::{App, problem::Problem};
 
 /// A JSON body.
 #[derive(Debug)]
-pub(crate) struct Body<T>(pub T);
+pub(crate) struct JsonBody<T>(pub T);
 
 /// A JSON body of a request that creates, with its key.
 #[derive(Debug)]
-pub(crate) struct Create<T> {
+pub(crate) struct IdempotentJson<T> {
     pub value: T,
-    pub once: Once,
+    pub once: IdempotencyKey,
 }
 
 /// The code in a path. What is no code is not found.
 #[derive(Debug)]
-pub(crate) struct Code<T>(pub T);
+pub(crate) struct PathParam<T>(pub T);
 
 /// The ISO week in a path. What is not a week says how one is written.
 #[derive(Debug)]
@@ -40,21 +40,20 @@ pub(crate) struct PathWeek(pub IsoWeek);
 
 /// Query parameters.
 #[derive(Debug)]
-pub(crate) struct Asked<T>(pub T);
+pub(crate) struct Query<T>(pub T);
 
 /// A filled-in form of a page.
 #[derive(Debug)]
-pub(crate) struct Filled<T>(pub T);
+pub(crate) struct Form<T>(pub T);
 
 /// The version that a change was made from, out of `If-Match`.
 #[derive(Debug)]
 pub(crate) struct IfMatch(pub i32);
 
-/// Where a list goes on, and how long it is.
+/// Where a list goes on, and how long it is. Beside an address's own names: those that neither knows are refused before ([`crate::query_names`]).
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
-pub(crate) struct PageAsked {
+pub(crate) struct PaginationQuery {
     /// The most rows, 100 unless said.
     #[param(minimum = 1, maximum = 500)]
     pub limit: Option<i64>,
@@ -63,10 +62,10 @@ pub(crate) struct PageAsked {
     pub after: Option<String>,
 }
 
-impl PageAsked {
+impl PaginationQuery {
     /// # Errors
     /// Refuses a limit or key that cannot be.
-    pub(crate) fn page(&self) -> Result<Page, Problem> {
+    pub(crate) fn page(&self) -> Result<Pagination, Problem> {
         let limit = self.limit.unwrap_or(100);
         if !(1..=500).contains(&limit) {
             return Err(Refusal::field("limit", "A page has 1 to 500 rows.").into());
@@ -74,11 +73,11 @@ impl PageAsked {
         if self.after.as_ref().is_some_and(|a| a.len() > 100 || a.chars().any(char::is_control)) {
             return Err(Refusal::field("after", "Give the last key of the page before.").into());
         }
-        Ok(Page { after: self.after.clone(), limit })
+        Ok(Pagination { after: self.after.clone(), limit })
     }
 }
 
-fn expect_json(headers: &HeaderMap) -> Result<(), Problem> {
+fn ensure_json(headers: &HeaderMap) -> Result<(), Problem> {
     let kind = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
     let essence = kind.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
     if essence == "application/json" || essence.ends_with("+json") { Ok(()) } else { Err(Problem::not_json()) }
@@ -103,11 +102,11 @@ pub(crate) fn parse<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
         if inner.is_data() {
             let text = inner.to_string();
             let detail = text.rsplit_once(" at line ").map_or(text.as_str(), |(head, _)| head);
-            let fault = Fault {
+            let fault = FieldError {
                 pointer: pointer(error.path()),
                 detail: format!("{}{}", capital(detail), if detail.ends_with('.') { "" } else { "." }),
             };
-            Problem::from(Refusal { kind: Kind::Invalid, detail: fault.detail.clone(), faults: vec![fault] })
+            Problem::from(Refusal { kind: RefusalKind::Invalid, detail: fault.detail.clone(), faults: vec![fault] })
         } else {
             Problem::bad_syntax(format!("The body is not well-formed JSON: {inner}. Correct it and send it again."))
         }
@@ -153,12 +152,12 @@ pub(crate) const SECRET_MEMBERS: [&str; 1] = ["passphrase"];
 /// The key, method and path of a request that creates, and what is kept of its body: the header's key, or else the body's id.
 ///
 /// Two bodies are the same if they are but for white space, the order of members, and secrets.
-fn once_of_json(request_line: &str, header_key: Option<String>, bytes: &[u8]) -> Result<Once, Problem> {
+fn once_of_json(request_line: &str, header_key: Option<String>, bytes: &[u8]) -> Result<IdempotencyKey, Problem> {
     let mut body: Value = parse(bytes)?;
     let id = body["id"].as_str().and_then(|id| uuid::Uuid::parse_str(id).ok());
     remove_secrets(&mut body);
     let key = header_key.or_else(|| id.map(|id| format!("id {id}")));
-    Ok(Once { id, ..once_of(request_line, key, body.to_string().as_bytes())? })
+    Ok(IdempotencyKey { id, ..once_of(request_line, key, body.to_string().as_bytes())? })
 }
 
 fn remove_secrets(value: &mut Value) {
@@ -173,29 +172,29 @@ fn remove_secrets(value: &mut Value) {
 }
 
 /// The key, method, path and hash of a request that creates. The body holds no secret.
-pub(crate) fn once_of(request_line: &str, key: Option<String>, body: &[u8]) -> Result<Once, Problem> {
+pub(crate) fn once_of(request_line: &str, key: Option<String>, body: &[u8]) -> Result<IdempotencyKey, Problem> {
     let key = key.ok_or_else(|| {
         Problem::bad_syntax("The request has no key, so sending it twice would count twice. Add an Idempotency-Key header with a new UUID.")
     })?;
     let request = request_line.chars().take(400).collect();
-    Ok(Once { key, id: None, request, body_hash: Sha256::digest(body).into() })
+    Ok(IdempotencyKey { key, id: None, request, body_hash: Sha256::digest(body).into() })
 }
 
-impl<T: DeserializeOwned> FromRequest<App> for Body<T> {
+impl<T: DeserializeOwned> FromRequest<App> for JsonBody<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
-        expect_json(request.headers())?;
+        ensure_json(request.headers())?;
         let bytes = read_bytes(request, app).await?;
         Ok(Self(parse(&bytes)?))
     }
 }
 
-impl<T: DeserializeOwned> FromRequest<App> for Create<T> {
+impl<T: DeserializeOwned> FromRequest<App> for IdempotentJson<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
-        expect_json(request.headers())?;
+        ensure_json(request.headers())?;
         let line = format!("{} {}", request.method(), request.uri().path());
         let key = header_key(request.headers())?;
         let bytes = read_bytes(request, app).await?;
@@ -204,7 +203,7 @@ impl<T: DeserializeOwned> FromRequest<App> for Create<T> {
     }
 }
 
-impl<T: FromStr> FromRequestParts<App> for Code<T> {
+impl<T: FromStr> FromRequestParts<App> for PathParam<T> {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
@@ -213,7 +212,7 @@ impl<T: FromStr> FromRequestParts<App> for Code<T> {
             .map_err(|_| Problem::not_found_page())?;
         let shown: String = text.chars().filter(|c| !c.is_control()).take(40).collect();
         text.parse().map(Self).map_err(|_| {
-            Refusal::new(Kind::NotFound, format!("There is no {shown} on this farm. Check the code.")).into()
+            Refusal::new(RefusalKind::NotFound, format!("There is no {shown} on this farm. Check the code.")).into()
         })
     }
 }
@@ -230,7 +229,7 @@ impl FromRequestParts<App> for PathWeek {
     }
 }
 
-impl<T: DeserializeOwned> FromRequestParts<App> for Asked<T> {
+impl<T: DeserializeOwned> FromRequestParts<App> for Query<T> {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
@@ -245,7 +244,7 @@ impl<T: DeserializeOwned> FromRequestParts<App> for Asked<T> {
     }
 }
 
-impl<T: DeserializeOwned> FromRequest<App> for Filled<T> {
+impl<T: DeserializeOwned> FromRequest<App> for Form<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
@@ -263,14 +262,14 @@ impl FromRequestParts<App> for IfMatch {
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
         let value = parts.headers.get(header::IF_MATCH).ok_or_else(|| {
             Problem::from(Refusal::new(
-                Kind::VersionNeeded,
+                RefusalKind::VersionNeeded,
                 "Say which version you changed, so that nobody's work is lost: send If-Match with the ETag that you read.",
             ))
         })?;
         let version = value.to_str().ok().and_then(|v| v.trim().trim_matches('"').parse().ok());
         version.map(Self).ok_or_else(|| {
             Problem::from(Refusal::new(
-                Kind::Stale,
+                RefusalKind::Stale,
                 "If-Match is not a version of this. Read it again and send its ETag.",
             ))
         })

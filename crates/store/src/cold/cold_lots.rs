@@ -37,7 +37,7 @@ impl Tx {
         Ok(sqlx::query_as!(
             ChilledLot,
             r#"select b.lot as "lot: _", s.name as strain, b.grams as "grams_g: _", s.lowest_safe_c as lowest_c, count(*) as "hours!",
-                      min(h.air_c_s / h.known_s) as "coldest_c!"
+                      min(h.air_integral_c_s / h.known_s) as "coldest_c!"
                  from balance b join lot l using (farm_id, lot) join strain s using (farm_id, strain)
                 cross join lateral (
                     select max(x.at) as at from (
@@ -48,7 +48,7 @@ impl Tx {
                            and not exists (select from act r where r.farm_id = a.farm_id and r.reverses = a.act_id)) x
                      where x.grams > 0 and x.stands <= x.grams) came
                  join place_hour h on h.farm_id = b.farm_id and h.place = b.place and h.hour >= greatest(came.at, $3) and h.hour < $4
-                                  and h.known_s > 1800 and h.air_c_s / nullif(h.known_s, 0) < s.lowest_safe_c
+                                  and h.known_s > 1800 and h.air_integral_c_s / nullif(h.known_s, 0) < s.lowest_safe_c
                 where b.farm_id = $1 and b.place = $2 and b.grams > 0
                 group by b.lot, s.name, b.grams, s.lowest_safe_c
                 order by b.lot"#,

@@ -16,8 +16,8 @@ use std::{
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     cold::{
-        judgement::{Figures, Rules, State, still_open},
-        rejudge::{Rejudged, Rejudging, begin_for, hour_of, reach},
+        evaluate::{Figures, Rules, State, still_open},
+        reevaluate::{Reevaluation, Replacement, first_dirty_hour, hour_of, reach},
     },
     text::PlaceCode,
     units::calendar::Span,
@@ -25,7 +25,7 @@ use gillbook_core::{
 use sqlx::{Postgres, types::Json};
 use tokio::sync::{Notify, broadcast};
 
-use crate::{FarmId, Result, Signed, Store, Tx, cold::readings::MAX_READING_AGE, set_farms, transact};
+use crate::{Actor, FarmId, Result, Store, Tx, cold::readings::MAX_READING_AGE, set_farms, transaction};
 
 /// The most places that are judged in one round.
 const PLACES_PER_ROUND: i64 = 500;
@@ -34,14 +34,14 @@ const FARMS_PER_LEASE: usize = 200;
 /// The most hours of a place that are judged in one transaction: two months, give or take a chunk.
 const MAX_HOURS_PER_TX: usize = 1500;
 
-fn judge_of(farm: FarmId) -> Signed {
-    Signed::program(farm, "judge")
+fn judge_of(farm: FarmId) -> Actor {
+    Actor::program(farm, "judge")
 }
 
 /// Farms that this program touched and has not looked at since. The marks themselves are in the database; this only says where to look
 /// first.
 #[derive(Debug, Default)]
-pub(crate) struct Touched {
+pub(crate) struct DirtyFarms {
     waiting: Mutex<Waiting>,
     bell: Notify,
 }
@@ -55,7 +55,7 @@ struct Waiting {
     in_hand: Option<Instant>,
 }
 
-impl Touched {
+impl DirtyFarms {
     pub(crate) fn tell(&self, farms: impl IntoIterator<Item = FarmId>) {
         let mut waiting = self.waiting();
         waiting.farms.extend(farms);
@@ -89,8 +89,8 @@ pub(crate) fn setting_of(farms: impl IntoIterator<Item = FarmId>) -> String {
 
 impl Store {
     /// Rung when something was touched.
-    #[tracing::instrument(level = "debug", name = "store.cold.wait_for_touch", skip_all)]
-    pub async fn wait_for_touch(&self) {
+    #[tracing::instrument(level = "debug", name = "store.cold.dirty_notified", skip_all)]
+    pub async fn dirty_notified(&self) {
         self.touched.bell.notified().await;
     }
 
@@ -101,16 +101,16 @@ impl Store {
 
     /// Every place that is judged from now on.
     #[must_use]
-    pub fn judged_places(&self) -> broadcast::Receiver<(FarmId, PlaceCode)> {
+    pub fn subscribe_evaluated(&self) -> broadcast::Receiver<(FarmId, PlaceCode)> {
         self.judged.subscribe()
     }
 
     /// Judges what this program touched since it was last asked. Returns how many places were judged.
     ///
     /// # Errors
-    /// When the database fails; what is left then is found by [`Store::judge_left_over`].
-    #[tracing::instrument(level = "debug", name = "store.cold.judge_touched", skip_all)]
-    pub async fn judge_touched(&self, now: DateTime<Utc>) -> Result<usize> {
+    /// When the database fails; what is left then is found by [`Store::evaluate_all_dirty`].
+    #[tracing::instrument(level = "debug", name = "store.cold.evaluate_dirty", skip_all)]
+    pub async fn evaluate_dirty(&self, now: DateTime<Utc>) -> Result<usize> {
         let judged = self.judge_farms(&self.touched.take(), now).await;
         self.touched.waiting().in_hand = None;
         judged
@@ -120,9 +120,9 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
-    #[tracing::instrument(level = "debug", name = "store.cold.judge_left_over", skip_all)]
-    pub async fn judge_left_over(&self, now: DateTime<Utc>) -> Result<usize> {
-        let mut db = self.begin_for(&self.farms_with_people().await?).await?;
+    #[tracing::instrument(level = "debug", name = "store.cold.evaluate_all_dirty", skip_all)]
+    pub async fn evaluate_all_dirty(&self, now: DateTime<Utc>) -> Result<usize> {
+        let mut db = self.first_dirty_hour(&self.farms_with_people().await?).await?;
         let farms =
             sqlx::query_scalar!(r#"select distinct farm_id as "farm_id: FarmId" from place_touched order by farm_id"#)
                 .fetch_all(&mut *db)
@@ -135,7 +135,7 @@ impl Store {
         let mut judged = 0;
         for some in farms.chunks(FARMS_PER_LEASE) {
             let setting = setting_of(some.iter().copied());
-            let mut db = self.begin_for(&setting).await?;
+            let mut db = self.first_dirty_hour(&setting).await?;
             // A place that another judge has in hand keeps its mark for the next time.
             let in_hand = sqlx::query!(
                 r#"select farm_id, place as "place: PlaceCode" from place_touched where leased for update skip locked"#
@@ -152,7 +152,7 @@ impl Store {
     async fn judge_what_is_leased(&self, farms: &str, now: DateTime<Utc>) -> Result<usize> {
         let mut judged = 0;
         loop {
-            let mut db = self.begin_for(farms).await?;
+            let mut db = self.first_dirty_hour(farms).await?;
             let places = sqlx::query!(
                 r#"select farm_id as "farm_id: FarmId", place as "place: PlaceCode" from place_touched where leased
                     order by through_at, farm_id, place limit $1"#,
@@ -180,7 +180,7 @@ impl Store {
 
     /// Begins a transaction that sees rows of many farms.
     #[expect(clippy::disallowed_methods, reason = "the farms are set right after")]
-    pub(crate) async fn begin_for(&self, farms: &str) -> Result<sqlx::Transaction<'static, Postgres>> {
+    pub(crate) async fn first_dirty_hour(&self, farms: &str) -> Result<sqlx::Transaction<'static, Postgres>> {
         let mut db = self.pool.begin().await?;
         set_farms(&mut db, farms).await?;
         Ok(db)
@@ -190,10 +190,10 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
-    #[tracing::instrument(level = "debug", name = "store.cold.judge_place", skip_all)]
-    pub async fn judge_place(&self, farm: FarmId, place: &PlaceCode, now: DateTime<Utc>) -> Result<()> {
+    #[tracing::instrument(level = "debug", name = "store.cold.evaluate_place", skip_all)]
+    pub async fn evaluate_place(&self, farm: FarmId, place: &PlaceCode, now: DateTime<Utc>) -> Result<()> {
         let signed = judge_of(farm);
-        let touched = transact!(write, self, &signed, now, |tx| tx.lease_place(place).await)?;
+        let touched = transaction!(write, self, &signed, now, |tx| tx.lease_place(place).await)?;
         if touched {
             self.judge_to_its_end(farm, place, now).await?;
         }
@@ -202,7 +202,7 @@ impl Store {
 
     async fn judge_to_its_end(&self, farm: FarmId, place: &PlaceCode, now: DateTime<Utc>) -> Result<()> {
         let signed = judge_of(farm);
-        while transact!(write, self, &signed, now, |tx| tx.judge_leased(place).await)? {}
+        while transaction!(write, self, &signed, now, |tx| tx.judge_leased(place).await)? {}
         self.judged.send((farm, place.clone())).ok();
         Ok(())
     }
@@ -211,12 +211,12 @@ impl Store {
     ///
     /// # Errors
     /// When the database fails.
-    #[tracing::instrument(level = "debug", name = "store.cold.judge_farm", skip_all)]
-    pub async fn judge_farm(&self, farm: FarmId, now: DateTime<Utc>) -> Result<()> {
+    #[tracing::instrument(level = "debug", name = "store.cold.evaluate_farm", skip_all)]
+    pub async fn evaluate_farm(&self, farm: FarmId, now: DateTime<Utc>) -> Result<()> {
         let signed = judge_of(farm);
-        let places = transact!(write, self, &signed, now, |tx| tx.touched_places().await)?;
+        let places = transaction!(write, self, &signed, now, |tx| tx.touched_places().await)?;
         for place in &places {
-            self.judge_place(farm, place, now).await?;
+            self.evaluate_place(farm, place, now).await?;
         }
         Ok(())
     }
@@ -227,7 +227,7 @@ impl Store {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.cold.judge_silence", skip_all)]
     pub async fn judge_silence(&self, now: DateTime<Utc>) -> Result<usize> {
-        let mut db = self.begin_for(&self.farms_with_people().await?).await?;
+        let mut db = self.first_dirty_hour(&self.farms_with_people().await?).await?;
         let silent = sqlx::query!(
             r#"select p.farm_id as "farm_id: FarmId", p.place as "place: PlaceCode"
                  from place p
@@ -247,7 +247,7 @@ impl Store {
         let places = silent.len();
         for p in silent {
             let signed = judge_of(p.farm_id);
-            transact!(write, self, &signed, now, |tx| tx.judge_what_time_opens(&p.place).await)?;
+            transaction!(write, self, &signed, now, |tx| tx.judge_what_time_opens(&p.place).await)?;
             self.judged.send((p.farm_id, p.place)).ok();
         }
         Ok(places)
@@ -302,7 +302,12 @@ async fn lease(
 
 impl Tx {
     /// Marks a place: what was judged from an instant on, at least through another, is judged again.
-    pub(crate) async fn touch(&mut self, place: &PlaceCode, from: DateTime<Utc>, through: DateTime<Utc>) -> Result<()> {
+    pub(crate) async fn mark_dirty(
+        &mut self,
+        place: &PlaceCode,
+        from: DateTime<Utc>,
+        through: DateTime<Utc>,
+    ) -> Result<()> {
         sqlx::query!(
             "insert into place_touched as t (farm_id, place, leased, from_at, through_at) values ($1, $2, false, $3, $4)
              on conflict (farm_id, place, leased) do update
@@ -401,11 +406,11 @@ impl Tx {
         let Some(touched) = touched else { return Ok(false) };
         self.lock_excursions(place).await?;
         let rules = self.rules_of(place).await?;
-        let begin = self.begin_in_use(begin_for(&rules, touched.from_at)).await?;
+        let begin = self.begin_in_use(first_dirty_hour(&rules, touched.from_at)).await?;
         let begins = self.state_before(place, begin).await?;
-        let mut again = Rejudging::new(&rules, begin, begins, touched.through_at);
+        let mut again = Reevaluation::new(&rules, begin, begins, touched.through_at);
         loop {
-            let wanted = again.wants();
+            let wanted = again.next_span();
             let beyond =
                 Span { from: wanted.from, until: wanted.until + reach(&rules) + chrono::TimeDelta::milliseconds(1) };
             let readings = self.readings_of(place, beyond).await?;
@@ -445,7 +450,7 @@ impl Tx {
     }
 
     /// Keeps what was judged so far, and the lease for the rest.
-    async fn pause_judging(&mut self, place: &PlaceCode, rules: &[Rules], done: Rejudged) -> Result<bool> {
+    async fn pause_judging(&mut self, place: &PlaceCode, rules: &[Rules], done: Replacement) -> Result<bool> {
         self.replace_hours(place, &done).await?;
         self.settle_excursions(place, rules, Some(&done)).await?;
         sqlx::query!(
@@ -480,13 +485,18 @@ impl Tx {
 
     /// Brings the excursions of a place in line with its hours, which are stored already: those that ended in hours that were evaluated
     /// again, if any were, and those that are open now. Every way to evaluate a place ends here.
-    async fn settle_excursions(&mut self, place: &PlaceCode, rules: &[Rules], done: Option<&Rejudged>) -> Result<()> {
+    async fn settle_excursions(
+        &mut self,
+        place: &PlaceCode,
+        rules: &[Rules],
+        done: Option<&Replacement>,
+    ) -> Result<()> {
         let last = self.state_before(place, far_future()).await?;
         let open = still_open(rules, &last, self.now);
         self.replace_excursions(place, done, &open).await
     }
 
-    async fn replace_hours(&mut self, place: &PlaceCode, done: &Rejudged) -> Result<()> {
+    async fn replace_hours(&mut self, place: &PlaceCode, done: &Replacement) -> Result<()> {
         sqlx::query!(
             "delete from place_hour where farm_id = $1 and place = $2 and hour >= $3 and ($4::timestamptz is null or hour < $4)",
             self.farm.0,
@@ -504,8 +514,8 @@ impl Tx {
         let n = |of: fn(&Figures) -> i32| done.hours.values().map(|h| of(&h.figures)).collect::<Vec<_>>();
         let states: Vec<Json<&State>> = done.hours.values().map(|h| Json(&h.state)).collect();
         sqlx::query!(
-            "insert into place_hour (farm_id, place, hour, readings, faults, known_s, air_c_s, aged_s, above_s, above_c_s, below_s, apart_c,
-                                     least_c, most_c, product_c, state)
+            "insert into place_hour (farm_id, place, hour, readings, faults, known_s, air_integral_c_s, kinetic_s, above_s, above_c_s, below_s, probe_spread_c,
+                                     min_c, max_c, product_c, state)
              select $1, $2, * from unnest($3::timestamptz[], $4::int[], $5::int[], $6::float8[], $7::float8[], $8::float8[], $9::float8[],
                                           $10::float8[], $11::float8[], $12::float8[], $13::float8[], $14::float8[], $15::float8[], $16::jsonb[])",
             self.farm.0,
@@ -514,14 +524,14 @@ impl Tx {
             &n(|f| f.readings),
             &n(|f| f.faults),
             &f(|f| f.known_s),
-            &f(|f| f.air_c_s),
-            &f(|f| f.aged_s),
+            &f(|f| f.air_integral_c_s),
+            &f(|f| f.kinetic_s),
             &f(|f| f.above_s),
             &f(|f| f.above_c_s),
             &f(|f| f.below_s),
-            &f(|f| f.apart_c),
-            &o(|f| f.least_c) as &[Option<f64>],
-            &o(|f| f.most_c) as &[Option<f64>],
+            &f(|f| f.probe_spread_c),
+            &o(|f| f.min_c) as &[Option<f64>],
+            &o(|f| f.max_c) as &[Option<f64>],
             &o(|f| f.product_c) as &[Option<f64>],
             &states as _
         )

@@ -61,7 +61,7 @@ impl Bell {
 }
 
 /// Drives a future, and polls it again at once when it wakes itself.
-pub(crate) async fn at_once<F: Future>(future: F) -> F::Output {
+pub(crate) async fn self_wake<F: Future>(future: F) -> F::Output {
     let mut future = pin!(future);
     let bell = Arc::new(Bell::default());
     let waker = Waker::from(bell.clone());
@@ -110,8 +110,8 @@ mod tests {
     fn who_wakes_itself_is_polled_again_without_the_runtime_and_not_for_ever() {
         let runtime = Arc::new(Asked::default());
         assert_eq!(runtime.poll(pin!(wakes_itself(1))), (false, 1));
-        assert_eq!(runtime.poll(pin!(at_once(wakes_itself(AGAIN)))), (true, 0));
-        let mut restless = pin!(at_once(wakes_itself(AGAIN + 1)));
+        assert_eq!(runtime.poll(pin!(self_wake(wakes_itself(AGAIN)))), (true, 0));
+        let mut restless = pin!(self_wake(wakes_itself(AGAIN + 1)));
         assert_eq!(runtime.poll(restless.as_mut()), (false, 1));
         assert_eq!(runtime.poll(restless), (true, 0));
     }
@@ -120,7 +120,7 @@ mod tests {
     fn who_waits_is_polled_once_a_wake() {
         let runtime = Arc::new(Asked::default());
         let (polls, theirs) = (AtomicUsize::new(0), AtomicWaker::new());
-        let mut waits = pin!(at_once(poll_fn(|cx| {
+        let mut waits = pin!(self_wake(poll_fn(|cx| {
             polls.fetch_add(1, Ordering::SeqCst);
             theirs.register(cx.waker());
             Poll::<()>::Pending
@@ -138,12 +138,12 @@ mod tests {
         let (there, mut came) = tokio::sync::mpsc::unbounded_channel();
         let (back, mut answers) = tokio::sync::mpsc::unbounded_channel();
         // Handed to and fro between two threads, so that wakes meet polls at every moment.
-        let echo = tokio::spawn(at_once(async move {
+        let echo = tokio::spawn(self_wake(async move {
             while let Some(n) = came.recv().await {
                 let _ = back.send(n);
             }
         }));
-        let asking = at_once(async {
+        let asking = self_wake(async {
             for n in 0..100_000 {
                 there.send(n).expect("it listens");
                 assert_eq!(answers.recv().await, Some(n));

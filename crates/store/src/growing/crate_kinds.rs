@@ -1,8 +1,8 @@
 //! Crates and liners, with their tares.
 
 use crate::{
-    Page, Result, Tx,
-    farm::farms::{expect_current, expect_version},
+    Pagination, Result, Tx,
+    farm::farms::{ensure_version, ensure_version_matches},
 };
 use gillbook_core::{
     refusal::Refusal,
@@ -90,7 +90,7 @@ impl Tx {
     pub async fn change_crate(&mut self, code: &CrateCode, change: &CrateChange, read_version: i32) -> Result<Crate> {
         let kind = self.crate_kind(code).await?;
         if *change == CrateChange::default() {
-            expect_version(kind.version, read_version)?;
+            ensure_version(kind.version, read_version)?;
             return Ok(kind);
         }
         let done = sqlx::query!(
@@ -106,7 +106,7 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        expect_current(done.rows_affected())?;
+        ensure_version_matches(done.rows_affected())?;
         self.crate_kind(code).await
     }
 
@@ -132,7 +132,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.growing.crates", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn crates(&mut self, page: &Page) -> Result<Vec<Crate>> {
+    pub async fn crates(&mut self, page: &Pagination) -> Result<Vec<Crate>> {
         Ok(sqlx::query_as!(
             Crate,
             r#"select crate as "code: _", name, kind as "kind: _", tare_dry_g, tare_wet_g, version

@@ -5,13 +5,20 @@ use axum::{
     http::{HeaderName, HeaderValue, StatusCode, Uri, header},
     response::{IntoResponse, Response},
 };
-use gillbook_store::idempotency::Answer;
+use gillbook_core::selling::{customer::Customer, product::Product};
+use gillbook_store::{
+    cold::places::Place,
+    farm::farms::Farm,
+    growing::{crate_kinds::Crate, rooms::Room, strains::Strain},
+    idempotency::StoredResponse,
+    selling::orders::Order,
+};
 use serde::Serialize;
 use utoipa::ToSchema;
 
 /// A page of a list.
 #[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct Listed<T> {
+pub(crate) struct ListResponse<T> {
     /// The rows.
     rows: Vec<T>,
     /// The `after` of the next page; none on the last.
@@ -20,7 +27,7 @@ pub(crate) struct Listed<T> {
     link: Option<String>,
 }
 
-impl<T> Listed<T> {
+impl<T> ListResponse<T> {
     /// A page that was asked for with `limit` rows; a full one has a next, after the key of its last row.
     pub(crate) fn new(rows: Vec<T>, limit: i64, uri: &Uri, key: impl Fn(&T) -> String) -> Self {
         let full = i64::try_from(rows.len()).is_ok_and(|n| n >= limit);
@@ -39,7 +46,7 @@ impl<T> Listed<T> {
     }
 }
 
-impl<T: Serialize> IntoResponse for Listed<T> {
+impl<T: Serialize> IntoResponse for ListResponse<T> {
     fn into_response(self) -> Response {
         let link = self.link.as_deref().and_then(|l| HeaderValue::from_str(l).ok());
         let mut response = Json(self).into_response();
@@ -51,9 +58,9 @@ impl<T: Serialize> IntoResponse for Listed<T> {
 }
 
 /// The stored answer of a request that created something.
-pub(crate) struct Answered(pub Answer);
+pub(crate) struct Created(pub StoredResponse);
 
-impl IntoResponse for Answered {
+impl IntoResponse for Created {
     fn into_response(self) -> Response {
         let status = StatusCode::from_u16(self.0.status).unwrap_or(StatusCode::CREATED);
         (status, [(header::CONTENT_TYPE, "application/json")], self.0.body).into_response()
@@ -61,11 +68,28 @@ impl IntoResponse for Answered {
 }
 
 /// Something that has a version, which stands in the `ETag`.
-pub(crate) struct Versioned<T>(pub T, pub i32);
+pub(crate) struct Versioned<T>(pub T);
 
-impl<T: Serialize> IntoResponse for Versioned<T> {
+/// What goes up with every change.
+pub(crate) trait HasVersion {
+    fn version(&self) -> i32;
+}
+
+macro_rules! has_version {
+    ($($versioned:ty),+ $(,)?) => {
+        $(impl HasVersion for $versioned {
+            fn version(&self) -> i32 {
+                self.version
+            }
+        })+
+    };
+}
+
+has_version!(Farm, Strain, Room, Crate, Place, Customer, Order, Product);
+
+impl<T: Serialize + HasVersion> IntoResponse for Versioned<T> {
     fn into_response(self) -> Response {
-        ([(header::ETAG, format!("\"{}\"", self.1))], Json(self.0)).into_response()
+        ([(header::ETAG, format!("\"{}\"", self.0.version()))], Json(self.0)).into_response()
     }
 }
 

@@ -9,13 +9,13 @@ use axum::{
     response::{IntoResponse, Redirect, Response},
 };
 use cookie::{Cookie, SameSite, time::Duration as CookieDuration};
-use gillbook_core::refusal::{Kind, Refusal};
+use gillbook_core::refusal::{Refusal, RefusalKind};
 use gillbook_store::farm::sessions::Session;
 
 use crate::{
     App,
+    access::{self, Barrier},
     problem::Problem,
-    rules::{self, Barrier},
 };
 
 /// The cookie that signs in.
@@ -25,15 +25,15 @@ const DEVICE_COOKIE: &str = "gillbook-device";
 
 /// Somebody signed in whom the rules let through.
 #[derive(Debug, Clone)]
-pub(crate) struct Who(Arc<Session>);
+pub(crate) struct Authenticated(Arc<Session>);
 
-impl From<Arc<Session>> for Who {
+impl From<Arc<Session>> for Authenticated {
     fn from(session: Arc<Session>) -> Self {
         Self(session)
     }
 }
 
-impl std::ops::Deref for Who {
+impl std::ops::Deref for Authenticated {
     type Target = Session;
 
     fn deref(&self) -> &Session {
@@ -41,7 +41,7 @@ impl std::ops::Deref for Who {
     }
 }
 
-impl FromRequestParts<App> for Who {
+impl FromRequestParts<App> for Authenticated {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
@@ -102,7 +102,7 @@ pub(crate) fn cookie(app: &App, lasting: Lasting, secret: &str) -> String {
 /// Lets a request through to its handler if the rules do.
 pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request: Request, next: Next) -> Response {
     let page = !path.as_str().starts_with("/api");
-    let rule = rules::rule_of(request.method().as_str(), path.as_str());
+    let rule = access::rule_of(request.method().as_str(), path.as_str());
     let session = match secret(request.headers()) {
         Some(secret) => match app.store.session(&secret, app.now()).await {
             Ok(session) => session,
@@ -112,9 +112,9 @@ pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request
     };
     match (rule, session) {
         (None, _) => Problem::broken().into_response(),
-        (Some(rule), session) if matches!(rule.allows, rules::Allows::Anybody) => {
+        (Some(rule), session) if matches!(rule.allows, access::Access::Public) => {
             if let Some(session) = session {
-                request.extensions_mut().insert(Who(session));
+                request.extensions_mut().insert(Authenticated(session));
             }
             next.run(request).await
         }
@@ -122,16 +122,16 @@ pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request
         (Some(_), None) => Problem::not_signed_in().into_response(),
         (Some(rule), Some(session)) => match rule.admit(&session) {
             Ok(()) => {
-                request.extensions_mut().insert(Who(session));
+                request.extensions_mut().insert(Authenticated(session));
                 next.run(request).await
             }
             Err(Barrier::Role) => Problem::from(Refusal::new(
-                Kind::NotAllowed,
+                RefusalKind::NotAllowed,
                 "Your role does not allow this. Ask the owner of the farm.",
             ))
             .into_response(),
             Err(Barrier::SharedPhone) => Problem::from(Refusal::new(
-                Kind::OwnSignIn,
+                RefusalKind::OwnSignIn,
                 "This takes the owner's own sign-in, which a shared phone has not. Sign in yourself, on your own phone or after signing out here.",
             ))
             .into_response(),

@@ -2,7 +2,7 @@
 //!
 //! Begins at the first touched hour, less the gap limit that a line may reach back. Stops at the first hour after the last touched one whose
 //! end state equals the stored one: everything later is then unchanged. The caller loads readings and stored states span by span and
-//! replaces what [`Rejudged`] says.
+//! replaces what [`Replacement`] says.
 //!
 //! The state is compared to the last bit. After a gap it holds two estimates of the product, which the same air brings together again
 //! within some time constants, so that a gap makes the stretch to be evaluated again longer by some hours at most.
@@ -14,7 +14,7 @@ use chrono::{DateTime, DurationRound, TimeDelta, Utc};
 use crate::{
     cold::{
         air::Reading,
-        judgement::{Excursion, GAP_WITHOUT_RULES, Hour, Rules, State, gap_at, judge_hour},
+        evaluate::{Excursion, GAP_WITHOUT_RULES, Hour, Rules, State, evaluate_hour, gap_at},
     },
     units::calendar::Span,
 };
@@ -34,13 +34,13 @@ pub fn reach(rules: &[Rules]) -> TimeDelta {
 /// The hour at which judging must begin for something that touched an instant: the line that ends there may begin as much earlier as
 /// the gap limit allows.
 #[must_use]
-pub fn begin_for(rules: &[Rules], touched: DateTime<Utc>) -> DateTime<Utc> {
+pub fn first_dirty_hour(rules: &[Rules], touched: DateTime<Utc>) -> DateTime<Utc> {
     hour_of(touched - reach(rules))
 }
 
 /// A re-evaluation, half-way.
 #[derive(Debug)]
-pub struct Rejudging<'a> {
+pub struct Reevaluation<'a> {
     rules: &'a [Rules],
     began: DateTime<Utc>,
     hour: DateTime<Utc>,
@@ -52,7 +52,7 @@ pub struct Rejudging<'a> {
 
 /// What has to be replaced.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Rejudged {
+pub struct Replacement {
     /// The first instant of it.
     pub from: DateTime<Utc>,
     /// The first instant after it; nothing if it goes to the end.
@@ -63,14 +63,14 @@ pub struct Rejudged {
     pub state: State,
 }
 
-impl Rejudged {
+impl Replacement {
     /// The excursions that end there now.
     pub fn ended(&self) -> impl Iterator<Item = &Excursion> {
         self.hours.values().flat_map(|h| &h.ended)
     }
 }
 
-impl<'a> Rejudging<'a> {
+impl<'a> Reevaluation<'a> {
     /// Begins at an hour with the end state of the last stored hour before it, and goes on at least through the hour of `through`.
     #[must_use]
     pub fn new(rules: &'a [Rules], hour: DateTime<Utc>, begins: State, through: DateTime<Utc>) -> Self {
@@ -80,7 +80,7 @@ impl<'a> Rejudging<'a> {
 
     /// The next span to evaluate. Readings are needed of it and, for the lines that leave it, of [`reach`] beyond it.
     #[must_use]
-    pub fn wants(&self) -> Span {
+    pub fn next_span(&self) -> Span {
         let far = self.through + TimeDelta::hours(2);
         let most = self.hour + TimeDelta::days(2);
         Span { from: self.hour, until: if far > self.hour { far.min(most) } else { self.hour + TimeDelta::hours(6) } }
@@ -100,7 +100,7 @@ impl<'a> Rejudging<'a> {
             if first == rest && !self.is_crossed(&next) {
                 continue;
             }
-            let judged = judge_hour(self.rules, hour, &self.state, &readings[first..rest], &next);
+            let judged = evaluate_hour(self.rules, hour, &self.state, &readings[first..rest], &next);
             self.state = judged.state.clone();
             if hour >= self.through && stored.get(&hour) == Some(&self.state) {
                 self.settled = Some(self.hour);
@@ -113,7 +113,7 @@ impl<'a> Rejudging<'a> {
     /// Jumps over hours without readings, given the next reading that there is. Returns whether there is anything left to judge.
     pub fn skip_to(&mut self, next: Option<DateTime<Utc>>) -> bool {
         let Some(next) = next else { return false };
-        self.hour = self.hour.max(begin_for(self.rules, next));
+        self.hour = self.hour.max(first_dirty_hour(self.rules, next));
         true
     }
 
@@ -125,15 +125,15 @@ impl<'a> Rejudging<'a> {
 
     /// Stops for now: what has been judged so far, up to the hour to go on with. To be followed by another judging from there.
     #[must_use]
-    pub fn pause(self) -> Rejudged {
+    pub fn pause(self) -> Replacement {
         let until = self.settled.unwrap_or(self.hour);
-        Rejudged { from: self.began, until: Some(until), hours: self.hours, state: self.state }
+        Replacement { from: self.began, until: Some(until), hours: self.hours, state: self.state }
     }
 
     /// What has to be replaced.
     #[must_use]
-    pub fn done(self) -> Rejudged {
-        Rejudged { from: self.began, until: self.settled, hours: self.hours, state: self.state }
+    pub fn done(self) -> Replacement {
+        Replacement { from: self.began, until: self.settled, hours: self.hours, state: self.state }
     }
 
     fn next_of_each(&self, after: &[Reading]) -> Vec<Reading> {
@@ -160,7 +160,7 @@ mod tests {
 
     use super::*;
     use crate::{
-        cold::{air::LastReading, judgement::still_open},
+        cold::{air::LastReading, evaluate::still_open},
         words::ExcursionKind,
     };
 
@@ -207,13 +207,13 @@ mod tests {
                 .collect()
         }
 
-        fn rejudge(&mut self, from: DateTime<Utc>, through: DateTime<Utc>) {
+        fn reevaluate(&mut self, from: DateTime<Utc>, through: DateTime<Utc>) {
             let rules = self.rules.clone();
-            let begin = begin_for(&rules, from);
+            let begin = first_dirty_hour(&rules, from);
             let begins = self.hours.range(..begin).next_back().map(|(_, h)| h.state.clone()).unwrap_or_default();
-            let mut again = Rejudging::new(&rules, begin, begins, through);
+            let mut again = Reevaluation::new(&rules, begin, begins, through);
             loop {
-                let wanted = again.wants();
+                let wanted = again.next_span();
                 let beyond =
                     Span { from: wanted.from, until: wanted.until + reach(&rules) + TimeDelta::milliseconds(1) };
                 let stored =
@@ -235,7 +235,7 @@ mod tests {
         fn everything(&mut self) {
             self.hours.clear();
             if let Some(((first, _), _)) = self.raw.first_key_value() {
-                self.rejudge(*first, *first + TimeDelta::days(400));
+                self.reevaluate(*first, *first + TimeDelta::days(400));
             }
         }
 
@@ -298,7 +298,7 @@ mod tests {
         for minute in 100..200 {
             book.post(minute * 60, 1, Some(2.0));
         }
-        book.rejudge(at(100 * 60), at(199 * 60));
+        book.reevaluate(at(100 * 60), at(199 * 60));
         assert_eq!(kinds(&book), []);
     }
 
@@ -319,12 +319,12 @@ mod tests {
         let mut book = cold_then_failing();
         book.judged = 0;
         book.post(600 * 60, 1, Some(14.0));
-        book.rejudge(at(600 * 60), at(600 * 60));
+        book.reevaluate(at(600 * 60), at(600 * 60));
         assert!(book.judged <= 2, "{}", book.judged);
         book.judged = 0;
         // A late reading in the middle is forgotten by the lag within hours.
         book.post(100 * 60 + 30, 1, Some(2.0));
-        book.rejudge(at(100 * 60 + 30), at(100 * 60 + 30));
+        book.reevaluate(at(100 * 60 + 30), at(100 * 60 + 30));
         assert!(book.judged <= 4, "{}", book.judged);
     }
 
@@ -413,7 +413,7 @@ mod tests {
                         for (second, probe, c) in rows {
                             book.post(second, probe, c);
                         }
-                        book.rejudge(at(first), at(last));
+                        book.reevaluate(at(first), at(last));
                     }
                     Delivery::Limit { from, warm_c, gap, lag } => {
                         // The gap limit reaches back: what may begin a line under the old rules or the new.
@@ -421,14 +421,14 @@ mod tests {
                         book.rules.retain(|r| r.from != wider.from);
                         book.rules.push(wider);
                         book.rules.sort_by_key(|r| r.from);
-                        book.rejudge(at(from), at(1_000_000));
+                        book.reevaluate(at(from), at(1_000_000));
                     }
                     Delivery::Offset { probe, from, c } => {
                         let of_probe = book.offsets.entry(probe).or_default();
                         of_probe.retain(|o| o.0 != at(from));
                         of_probe.push((at(from), c));
                         of_probe.sort_by_key(|o| o.0);
-                        book.rejudge(at(from), at(1_000_000));
+                        book.reevaluate(at(from), at(1_000_000));
                     }
                 }
             }

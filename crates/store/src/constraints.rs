@@ -5,7 +5,7 @@
 //! every constraint to this.
 
 use gillbook_core::{
-    refusal::{Kind, Refusal},
+    refusal::{Refusal, RefusalKind},
     words::ActKind,
 };
 
@@ -22,7 +22,7 @@ fn with_detail(constraint: &str, detail: &str) -> Option<Refusal> {
     let part = |i: usize| detail.split('|').nth(i).unwrap_or("?");
     let (kind, text) = match constraint {
         "balance_grams_enough" => (
-            Kind::NotEnough,
+            RefusalKind::NotEnough,
             format!(
                 "{} has {} g of lot {} and {} g were asked for. Take less, or another lot.",
                 part(1),
@@ -32,7 +32,7 @@ fn with_detail(constraint: &str, detail: &str) -> Option<Refusal> {
             ),
         ),
         "balance_set_aside_g_enough" if part(4).is_empty() || part(4) == "?" => (
-            Kind::NotEnough,
+            RefusalKind::NotEnough,
             format!(
                 "{} has {} g of lot {} free and {} g were asked for. Take less, or another lot.",
                 part(1),
@@ -42,7 +42,7 @@ fn with_detail(constraint: &str, detail: &str) -> Option<Refusal> {
             ),
         ),
         "balance_set_aside_g_enough" => (
-            Kind::SetAside,
+            RefusalKind::SetAside,
             format!(
                 "{} has only {} g of lot {} that are not set aside, and {} g were asked for. The rest is promised to order {}. Release it there first.",
                 part(1),
@@ -53,7 +53,7 @@ fn with_detail(constraint: &str, detail: &str) -> Option<Refusal> {
             ),
         ),
         "balance_dockets_kept" => (
-            Kind::SetAside,
+            RefusalKind::SetAside,
             format!(
                 "{} g of lot {} in {} are on their way to customers, with {}. Hand that over first and say what was refused, or take the dispatch back.",
                 part(2),
@@ -62,17 +62,17 @@ fn with_detail(constraint: &str, detail: &str) -> Option<Refusal> {
                 part(3)
             ),
         ),
-        "lot_hold_kept" => (Kind::OnHold, on_hold(part(0), part(1))),
+        "lot_hold_kept" => (RefusalKind::OnHold, on_hold(part(0), part(1))),
         "movement_rule_kept" => (
-            Kind::Invalid,
+            RefusalKind::Invalid,
             format!("This entry cannot go from “{}” to “{}”. Choose another place.", part(1), part(2)),
         ),
         "act_pk" if part(0) == part(1) => (
-            Kind::AlreadyThere,
+            RefusalKind::AlreadyThere,
             "This is in the book already, under the same id: it was kept the first time and counts once. Nothing is left to do.".into(),
         ),
         "act_pk" => (
-            Kind::KeyReused,
+            RefusalKind::KeyReused,
             format!(
                 "Another entry of the book, {}, has this id. Make a new id and send it again.",
                 part(1).parse::<ActKind>().map_or("of another kind", ActKind::said)
@@ -86,51 +86,64 @@ fn with_detail(constraint: &str, detail: &str) -> Option<Refusal> {
 /// Those that need other words than their name has.
 fn named_constraint(constraint: &str) -> Option<Refusal> {
     let (kind, text) = match constraint {
-        "act_reverses_key" => (Kind::AlreadyReversed, "This entry is taken back already. Nothing is left to do."),
+        "act_reverses_key" => {
+            (RefusalKind::AlreadyReversed, "This entry is taken back already. Nothing is left to do.")
+        }
         "act_reversal_allowed" => (
-            Kind::NotReversible,
+            RefusalKind::NotReversible,
             "You cannot take back an entry that takes another back, nor the close of a week. Enter what is right instead.",
         ),
-        "act_reversal_whole" => (Kind::NotReversible, "An entry is taken back whole."),
+        "act_reversal_whole" => (RefusalKind::NotReversible, "An entry is taken back whole."),
         "act_is_closed" | "record_is_kept" => {
-            (Kind::RecordKept, "Records are added to, never changed. Take the entry back and enter it again.")
+            (RefusalKind::RecordKept, "Records are added to, never changed. Take the entry back and enter it again.")
         }
-        "act_moves_something" => (Kind::Invalid, "It moves nothing. Give at least one weight above zero."),
+        "act_moves_something" => (RefusalKind::Invalid, "It moves nothing. Give at least one weight above zero."),
         "act_packing_adds_up" | "act_children_add_up" | "act_parents_add_up" => {
-            (Kind::Invalid, "What went in is not what came out. In = out + trim + water, to the gram.")
+            (RefusalKind::Invalid, "What went in is not what came out. In = out + trim + water, to the gram.")
         }
         "act_is_told" | "act_parts_known" => {
-            (Kind::Invalid, "What the entry says it was is missing, or of another kind of entry.")
+            (RefusalKind::Invalid, "What the entry says it was is missing, or of another kind of entry.")
         }
-        "act_docket_its_own" => (Kind::Invalid, "The docket, its customer or its van is another one."),
-        "act_stall_its_own" => (Kind::Invalid, "The goods of a market day go to its stall, and come from there."),
+        "act_docket_its_own" => (RefusalKind::Invalid, "The docket, its customer or its van is another one."),
+        "act_stall_its_own" => {
+            (RefusalKind::Invalid, "The goods of a market day go to its stall, and come from there.")
+        }
         "act_finish_its_own" => {
-            (Kind::Invalid, "A finish takes all that is left of the lot that it finishes, and nothing else.")
+            (RefusalKind::Invalid, "A finish takes all that is left of the lot that it finishes, and nothing else.")
         }
-        "act_strains_apart" => (Kind::Invalid, "A lot is of one strain: pack each by itself."),
-        "act_delivery_once" => (Kind::Closed, "The docket was handed over already, was taken back, or is another one."),
-        "act_count_adds_up" => (Kind::Invalid, "The movement is not the difference between count and book."),
-        "act_docket_adds_up" => (Kind::Invalid, "The lines of the docket are not what was sent out."),
-        "act_market_sales_add_up" => (Kind::Invalid, "What the stall sold is not what left it."),
+        "act_strains_apart" => (RefusalKind::Invalid, "A lot is of one strain: pack each by itself."),
+        "act_delivery_once" => {
+            (RefusalKind::Closed, "The docket was handed over already, was taken back, or is another one.")
+        }
+        "act_count_adds_up" => (RefusalKind::Invalid, "The movement is not the difference between count and book."),
+        "act_docket_adds_up" => (RefusalKind::Invalid, "The lines of the docket are not what was sent out."),
+        "act_market_sales_add_up" => (RefusalKind::Invalid, "What the stall sold is not what left it."),
         "act_docket_parts_add_up" => {
-            (Kind::Invalid, "The lines of the docket are not what was handed over or brought back.")
+            (RefusalKind::Invalid, "The lines of the docket are not what was handed over or brought back.")
         }
         "act_weighing_adds_up" | "weighing_net_g_adds_up" => {
-            (Kind::Invalid, "Gross less tare is not the net weight, or the sources do not add up to it.")
+            (RefusalKind::Invalid, "Gross less tare is not the net weight, or the sources do not add up to it.")
         }
         "idempotency_pk" => {
-            (Kind::InProgress, "The first request with this key is still at work. Try again in a moment.")
+            (RefusalKind::InProgress, "The first request with this key is still at work. Try again in a moment.")
         }
-        "excursion_action_sign_off_by_another" => {
-            (Kind::Closed, "Whoever did or entered an action cannot countersign it. Let a second person do that.")
+        "excursion_action_sign_off_by_another" => (
+            RefusalKind::Closed,
+            "Whoever did or entered an action cannot countersign it. Let a second person do that.",
+        ),
+        "grade_rank_key" => {
+            (RefusalKind::AlreadyThere, "Another grade has this rank. Give each grade a rank of its own.")
         }
-        "grade_rank_key" => (Kind::AlreadyThere, "Another grade has this rank. Give each grade a rank of its own."),
         // Customers and rooms with stock are places too, and share their codes.
-        "place_pk" => (Kind::AlreadyThere, "A place or a customer has this code. Choose another."),
-        "person_initials_key" => (Kind::AlreadyThere, "Somebody on this farm has these initials. Add a digit: AB2."),
-        "sign_in_name_pk" => (Kind::AlreadyThere, "Somebody signs in with this name already. Choose another."),
-        "week_close_pk" => (Kind::Closed, "This week is closed. What arrives later for it shows as after close."),
-        "set_aside_pk" => (Kind::Invalid, "The same lot stands twice for one order line. Add them up."),
+        "place_pk" => (RefusalKind::AlreadyThere, "A place or a customer has this code. Choose another."),
+        "person_initials_key" => {
+            (RefusalKind::AlreadyThere, "Somebody on this farm has these initials. Add a digit: AB2.")
+        }
+        "sign_in_name_pk" => (RefusalKind::AlreadyThere, "Somebody signs in with this name already. Choose another."),
+        "week_close_pk" => {
+            (RefusalKind::Closed, "This week is closed. What arrives later for it shows as after close.")
+        }
+        "set_aside_pk" => (RefusalKind::Invalid, "The same lot stands twice for one order line. Add them up."),
         _ => return None,
     };
     Some(Refusal::new(kind, text))
@@ -160,7 +173,7 @@ fn by_name(table: &str, constraint: &str) -> Option<Refusal> {
     let what = plain(if column.is_empty() { table } else { column });
     let refusal = match rule {
         "pk" | "key" => {
-            Refusal::new(Kind::AlreadyThere, format!("That {} code is taken. Choose another.", plain(table)))
+            Refusal::new(RefusalKind::AlreadyThere, format!("That {} code is taken. Choose another.", plain(table)))
         }
         "fk" => Refusal::field(field, format!("There is no such {what} on this farm. Check the code.")),
         "range" => Refusal::field(field, format!("The {what} is out of range.")),
