@@ -26,7 +26,7 @@ create table strain (
     constraint strain_flushes_range check (flushes between 1 and 9),
     constraint strain_trim_share_range check (trim_share between 0 and 0.9)
 );
-call keep_farms_apart('strain');
+call enable_tenant_rls('strain');
 grant insert, update (name, expected_yield_g, lowest_safe_c, days_to_first_flush, flush_interval_days, flushes, trim_share, version) on strain to gillbook_app;
 
 -- Saleable life by packaging, as (°C, days) points in rising temperature. A new version never changes an old one.
@@ -49,7 +49,7 @@ create table strain_life (
     constraint strain_life_spread_range check (spread between 0 and 0.9),
     constraint strain_life_source_length check (length(source) between 1 and 500)
 );
-call keep_as_record('strain_life');
+call make_append_only('strain_life');
 
 create table recipe (
     farm_id      int     not null,
@@ -66,7 +66,7 @@ create table recipe (
     constraint recipe_block_dry_g_range check (block_dry_g between 1 and block_wet_g),
     constraint recipe_block_cost_range check (block_cost between 0 and 1000000)
 );
-call keep_as_record('recipe');
+call make_append_only('recipe');
 
 create table recipe_ingredient (
     farm_id       int    not null,
@@ -84,7 +84,7 @@ create table recipe_ingredient (
     constraint recipe_ingredient_dry_share_range check (dry_share between 0 and 1),
     constraint recipe_ingredient_price_per_kg_range check (price_per_kg between 0 and 100000)
 );
-call keep_as_record('recipe_ingredient');
+call make_append_only('recipe_ingredient');
 
 create table room (
     farm_id          int    not null,
@@ -102,7 +102,7 @@ create table room (
     constraint room_capacity_blocks_range check (capacity_blocks between 1 and 100000),
     constraint room_area_m2_range check (area_m2 between 0.01 and 100000)
 );
-call keep_farms_apart('room');
+call enable_tenant_rls('room');
 grant insert, update (name, capacity_blocks, area_m2, version) on room to gillbook_app;
 
 create table cook (
@@ -123,7 +123,7 @@ create table cook (
     constraint cook_temperature_c_range check (temperature_c between 40 and 140),
     constraint cook_note_length check (length(note) <= 2000)
 );
-call keep_as_record('cook');
+call make_append_only('cook');
 
 -- Blocks made together, of one strain. `origin` tells blocks made here from blocks bought in and from those that
 -- stood in the rooms when the book was opened.
@@ -150,7 +150,7 @@ create table batch (
     constraint batch_blocks_range check (blocks between 1 and 100000),
     constraint batch_origin_known check (origin in ('made', 'bought', 'opening'))
 );
-call keep_as_record('batch');
+call make_append_only('batch');
 
 -- Where a batch's blocks went: into a room, sold as blocks, or finished (composted, sold as spent substrate).
 create table batch_move (
@@ -175,7 +175,7 @@ create table batch_move (
     constraint batch_move_note_length check (length(note) <= 2000)
 );
 create index batch_move_by_batch on batch_move (farm_id, batch, moved_at);
-call keep_as_record('batch_move');
+call make_append_only('batch_move');
 
 create table batch_loss (
     farm_id      int         not null,
@@ -194,7 +194,7 @@ create table batch_loss (
     constraint batch_loss_done_by_length check (length(done_by) between 1 and 60)
 );
 create index batch_loss_by_batch on batch_loss (farm_id, batch, lost_at);
-call keep_as_record('batch_loss');
+call make_append_only('batch_loss');
 
 -- What goes on the scale under the mushrooms.
 create table crate (
@@ -213,5 +213,5 @@ create table crate (
     constraint crate_tare_dry_g_range check (tare_dry_g between 0 and 20000),
     constraint crate_tare_wet_g_range check (tare_wet_g between tare_dry_g and 20000)
 );
-call keep_farms_apart('crate');
+call enable_tenant_rls('crate');
 grant insert, update (name, tare_dry_g, tare_wet_g, version) on crate to gillbook_app;

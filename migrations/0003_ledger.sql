@@ -19,7 +19,7 @@ create table place (
         'customer', 'trim', 'waste', 'gift', 'test', 'water', 'home')),
     constraint place_humidity_percent_range check (humidity_percent between 0 and 100)
 );
-call keep_farms_apart('place');
+call enable_tenant_rls('place');
 grant insert, update (name, humidity_percent, version) on place to gillbook_app;
 
 -- What each kind of act may do. A movement that is not listed is refused, except in a reversal, which must mirror
@@ -89,7 +89,7 @@ create table act (
 create index act_by_time on act (farm_id, happened_at);
 create index act_by_recording on act (farm_id, recorded_at, act_id);
 create index act_by_document on act (farm_id, document) where document is not null;
-call keep_as_posted('act');
+call make_posted_only('act');
 
 -- A farm's acts and the closing of its weeks keep out of each other's way: every act holds this together with all others until it is
 -- committed, a closing holds it alone. So a closing sees every act that was entered before it, whole, and none that was not.
@@ -140,7 +140,7 @@ create table lot (
 );
 create index lot_by_day on lot (farm_id, harvest_day, lot);
 create index lot_by_strain on lot (farm_id, strain, harvest_day);
-call keep_as_posted('lot');
+call make_posted_only('lot');
 
 -- Which lots a made lot came from, by grams.
 create table lot_link (
@@ -158,7 +158,7 @@ create table lot_link (
 );
 create index lot_link_by_parent on lot_link (farm_id, parent);
 create index lot_link_by_child on lot_link (farm_id, child);
-call keep_as_posted('lot_link');
+call make_posted_only('lot_link');
 
 -- Which lots may be in which: of one packing every lot that went onto the table in every one that came off it, however few its grams. What
 -- was set apart (under a document), or came back from a stall, was told apart by the lot.
@@ -170,13 +170,13 @@ create view lot_kin with (security_invoker) as
     select farm_id, act_id, parent, child from lot_link;
 grant select on lot_kin to gillbook_app, gillbook_audit;
 
--- Held, released, finished: the lot's standing is that of its last event, counted by turns because two may carry one instant.
+-- Held, released, finished: the lot's standing is that of its last event, counted by number because two may carry one instant.
 -- A finish names the act that booked the rest as weight lost: with that reversed the lot is unfinished again.
 create table lot_event (
     farm_id      int         not null,
     event_id     uuid        not null,
     lot          text        not null,
-    turn         int         not null,
+    seq          int         not null,
     kind         text        not null,
     reason       text        not null,
     happened_at  timestamptz not null,
@@ -186,8 +186,8 @@ create table lot_event (
     entered_by   text        not null,
     -- The warm spell that it was held for.
     document     text,
-    constraint lot_event_turn_key unique (farm_id, lot, turn),
-    constraint lot_event_turn_range check (turn >= 1),
+    constraint lot_event_seq_key unique (farm_id, lot, seq),
+    constraint lot_event_seq_range check (seq >= 1),
     constraint lot_event_pk primary key (farm_id, event_id),
     constraint lot_event_lot_fk foreign key (farm_id, lot) references lot,
     constraint lot_event_act_fk foreign key (farm_id, act_id) references act,
@@ -199,7 +199,7 @@ create table lot_event (
     constraint lot_event_document_length check (length(document) between 1 and 60)
 );
 create index lot_event_by_act on lot_event (farm_id, act_id) where act_id is not null;
-call keep_as_posted('lot_event');
+call make_posted_only('lot_event');
 
 create function lot_finished(farm int, code text) returns boolean
     language sql stable
@@ -211,7 +211,7 @@ create function lot_held_since(farm int, code text) returns timestamptz
     language sql stable
     return (select case e.kind when 'hold' then least(e.happened_at, e.recorded_at) end
               from lot_event e where e.farm_id = farm and e.lot = code and e.kind in ('hold', 'release')
-             order by e.turn desc limit 1);
+             order by e.seq desc limit 1);
 
 -- The refusal to let grams of a lot on hold go.
 create procedure refuse_held(farm int, code text)
@@ -220,7 +220,7 @@ begin
     raise exception 'lot % is on hold', code
         using errcode = 'check_violation', constraint = 'lot_hold_kept', table = 'movement',
               detail = format('%s|%s', code, (select e.reason from lot_event e where e.farm_id = farm and e.lot = code
-                                                  and e.kind = 'hold' order by e.turn desc limit 1));
+                                                  and e.kind = 'hold' order by e.seq desc limit 1));
 end $$;
 
 create table movement (
@@ -242,7 +242,7 @@ create table movement (
 );
 create index movement_by_lot on movement (farm_id, lot);
 create index movement_by_to_place on movement (farm_id, to_place);
-call keep_as_posted('movement');
+call make_posted_only('movement');
 
 -- Where each gram is now. Sources and the packing table have no row (what goes onto the table under one act comes off it under the
 -- same act, as another lot); every other place has. `set_aside_g` is promised to an order.
@@ -259,7 +259,7 @@ create table balance (
     constraint balance_set_aside_g_enough check (set_aside_g between 0 and grams)
 );
 create index balance_by_place on balance (farm_id, place) where grams > 0;
-call keep_farms_apart('balance');
+call enable_tenant_rls('balance');
 
 -- Posts movements to the balances, in (lot, place) order so that two acts on the same lots cannot wait for each other.
 -- Runs as the owner because the service may not touch a balance.
@@ -346,7 +346,7 @@ end $$;
 create trigger posts after insert on movement referencing new table as posted
     for each statement execute function post_movements();
 
--- Writes that lots were held, released or finished: rows of `lot_event` without its `turn`. One that is on hold already is not held again.
+-- Writes that lots were held, released or finished: rows of `lot_event` without its `seq`. One that is on hold already is not held again.
 -- Gives the lots of the rows that were written. Call with the lots locked.
 create function write_lot_events(farm int, events jsonb, finished_by uuid) returns text[]
     language plpgsql set search_path = pg_catalog, public, pg_temp as $$
@@ -358,7 +358,7 @@ begin
         continue when e.kind = 'hold' and lot_held_since(farm, e.lot) is not null;
         e.farm_id := farm;
         e.act_id := case when e.kind = 'finish' then finished_by end;
-        e.turn := (select count(*) + 1 from lot_event o where o.farm_id = farm and o.lot = e.lot);
+        e.seq := (select count(*) + 1 from lot_event o where o.farm_id = farm and o.lot = e.lot);
         insert into lot_event select e.*;
         written := written || e.lot;
     end loop;
@@ -402,7 +402,7 @@ create table weighing (
     constraint weighing_net_g_adds_up check (net_g > 0 and net_g = gross_g - tare_g)
 );
 create index weighing_by_lot on weighing (farm_id, lot);
-call keep_as_posted('weighing');
+call make_posted_only('weighing');
 
 -- When the oldest of each of some lots was on the scale, in its own crates or in those of the lots that it was made of. Crates arrive in any
 -- order and are taken back, so this is worked out and not kept: `lot.harvested_at` is only what was known when the lot began, and
@@ -444,7 +444,7 @@ create table weighing_source (
     constraint weighing_source_basis_known check (basis in ('measured', 'shared'))
 );
 create index weighing_source_by_batch on weighing_source (farm_id, batch);
-call keep_as_posted('weighing_source');
+call make_posted_only('weighing_source');
 
 -- Counted grams of one lot at one place, against what the book had there at that instant, and how the difference was split. The split is
 -- kept with the version of the coefficients that made it, and never moves.
@@ -476,7 +476,7 @@ create table stock_count (
 );
 create index stock_count_by_lot on stock_count (farm_id, lot, place);
 create index stock_count_found on stock_count (farm_id, lot) where counted_g > book_g and found_reason is not null;
-call keep_as_posted('stock_count');
+call make_posted_only('stock_count');
 
 -- Pairs of lots that counts may have taken for each other, whatever was counted first: less of the one was there than the book had (of a
 -- finished lot nothing), more of the other than scales differ by. Goods do not keep for much longer than the time between.
@@ -505,4 +505,4 @@ create table week_close (
     constraint week_close_act_fk foreign key (farm_id, act_id) references act,
     constraint week_close_week_shape check (week ~ '^[0-9]{4}-W[0-5][0-9]$')
 );
-call keep_as_posted('week_close');
+call make_posted_only('week_close');

@@ -32,7 +32,7 @@ create table place_limit (
     constraint place_limit_lag_minutes_range check (lag_minutes between 0 and 1440),
     constraint place_limit_rule_text_length check (length(rule_text) <= 2000)
 );
-call keep_as_record('place_limit');
+call make_append_only('place_limit');
 
 create table probe (
     farm_id   int   not null,
@@ -48,7 +48,7 @@ create table probe (
     constraint probe_name_shape check (name ~ '^[A-Za-z0-9][-A-Za-z0-9:./_]{0,99}$'),
     constraint probe_position_length check (length(position) <= 200)
 );
-call keep_farms_apart('probe');
+call enable_tenant_rls('probe');
 grant insert, update (position) on probe to gillbook_app;
 
 -- Tokens for machines. The token begins with the farm's number, so the farm is known before the look-up.
@@ -71,7 +71,7 @@ create table token (
     constraint token_secret_hash_length check (length(secret_hash) = 32),
     constraint token_ends_at_range check (ends_at > made_at)
 );
-call keep_farms_apart('token');
+call enable_tenant_rls('token');
 grant insert, update (removed_at) on token to gillbook_app;
 
 -- One reading of air temperature, by the probe's own time. `value_c` is never rounded; a value that only a broken or
@@ -87,31 +87,31 @@ create table reading (
     constraint reading_at_range check (at between '2000-01-01Z' and '2200-01-01Z'),
     constraint reading_fault_known check (fault in ('power_on_value', 'disconnected', 'not_a_number', 'out_of_range'))
 ) partition by range (at);
-call keep_farms_apart('reading');
+call enable_tenant_rls('reading');
 grant insert on reading to gillbook_app;
-create trigger kept before update or delete or truncate on reading
-    for each statement execute function refuse_rewrite();
+create trigger append_only before update or delete or truncate on reading
+    for each statement execute function reject_mutation();
 
 -- What a board sends beside the temperature: humidity (%RH) and its battery (%EL).
-create table reading_beside (
+create table reading_auxiliary (
     farm_id      int              not null,
     probe_id     int              not null,
     at           timestamptz(3)   not null,
     unit         text             not null,
     value        double precision not null,
     received_at  timestamptz      not null,
-    constraint reading_beside_pk primary key (farm_id, probe_id, at, unit),
-    constraint reading_beside_at_range check (at between '2000-01-01Z' and '2200-01-01Z'),
-    constraint reading_beside_unit_known check (unit in ('%RH', '%EL')),
-    constraint reading_beside_value_range check (value between 0 and 100)
+    constraint reading_auxiliary_pk primary key (farm_id, probe_id, at, unit),
+    constraint reading_auxiliary_at_range check (at between '2000-01-01Z' and '2200-01-01Z'),
+    constraint reading_auxiliary_unit_known check (unit in ('%RH', '%EL')),
+    constraint reading_auxiliary_value_range check (value between 0 and 100)
 ) partition by range (at);
-call keep_farms_apart('reading_beside');
-grant insert on reading_beside to gillbook_app;
-create trigger kept before update or delete or truncate on reading_beside
-    for each statement execute function refuse_rewrite();
+call enable_tenant_rls('reading_auxiliary');
+grant insert on reading_auxiliary to gillbook_app;
+create trigger append_only before update or delete or truncate on reading_auxiliary
+    for each statement execute function reject_mutation();
 
 -- Makes the monthly partitions that cover [first, last]. The service calls it ahead of time; only the owner can make a table.
-create function ensure_reading_months(first timestamptz, last timestamptz) returns int
+create function ensure_reading_partitions(first timestamptz, last timestamptz) returns int
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
 declare
     m timestamp := date_trunc('month', first at time zone 'UTC');
@@ -125,21 +125,21 @@ begin
     end if;
     -- Nearly always all are there, and nobody need wait for whoever makes one.
     select bool_or(to_regclass('public.' || p || '_' || to_char(t, 'YYYY_MM')) is null) into missing
-      from generate_series(m, last at time zone 'UTC', interval '1 month') t, unnest(array['reading', 'reading_beside']) p;
+      from generate_series(m, last at time zone 'UTC', interval '1 month') t, unnest(array['reading', 'reading_auxiliary']) p;
     if not coalesce(missing, false) then
         return 0;
     end if;
-    perform pg_advisory_xact_lock(hashtext('ensure_reading_months'));
+    perform pg_advisory_xact_lock(hashtext('ensure_reading_partitions'));
     while m <= last at time zone 'UTC' loop
-        foreach parent in array array['reading', 'reading_beside'] loop
+        foreach parent in array array['reading', 'reading_auxiliary'] loop
             part := parent || '_' || to_char(m, 'YYYY_MM');
             if to_regclass('public.' || part) is null then
                 execute format('create table public.%I partition of public.%I for values from (%L) to (%L)',
                                part, parent, m || 'Z', (m + interval '1 month') || 'Z');
                 execute format('alter table public.%I enable row level security', part);
                 execute format('alter table public.%I force row level security', part);
-                execute format('create trigger kept before update or delete or truncate on public.%I
-                                    for each statement execute function public.refuse_rewrite()', part);
+                execute format('create trigger append_only before update or delete or truncate on public.%I
+                                    for each statement execute function public.reject_mutation()', part);
                 made := made + 1;
             end if;
         end loop;
@@ -147,35 +147,35 @@ begin
     end loop;
     return made;
 end $$;
-revoke execute on function ensure_reading_months from public;
-grant execute on function ensure_reading_months to gillbook_app;
+revoke execute on function ensure_reading_partitions from public;
+grant execute on function ensure_reading_partitions to gillbook_app;
 
 -- Months of readings that were taken out of use: still tables, for whoever keeps or removes them.
 create schema detached;
 
 -- Months of partitions in use: parent, partition and the month's first instant.
-create view reading_month as
+create view reading_partition as
     select i.inhparent::regclass as parent, c.oid::regclass as part,
            make_timestamptz(substr(right(c.relname, 7), 1, 4)::int, right(c.relname, 2)::int, 1, 0, 0, 0, 'UTC') as begins
       from pg_inherits i join pg_class c on c.oid = i.inhrelid
-     where i.inhparent in ('reading'::regclass, 'reading_beside'::regclass);
+     where i.inhparent in ('reading'::regclass, 'reading_auxiliary'::regclass);
 
 -- Where the readings in use begin. What was judged of earlier ones stands and is not judged again.
 create function readings_begin() returns timestamptz
     language sql stable security definer set search_path = pg_catalog, public, pg_temp as
-    'select min(begins) from public.reading_month';
+    'select min(begins) from public.reading_partition';
 revoke execute on function readings_begin from public;
 grant execute on function readings_begin to gillbook_app;
 
 -- Takes the months that end before an instant out of use. Nobody but the owner may.
-create function detach_reading_months(before timestamptz) returns int
+create function detach_reading_partitions(before timestamptz) returns int
     language plpgsql set search_path = pg_catalog, public, pg_temp as $$
 declare
     m record;
     n int := 0;
 begin
-    perform pg_advisory_xact_lock(hashtext('ensure_reading_months'));
-    for m in select * from public.reading_month where begins + interval '1 month' <= before order by begins, part::text loop
+    perform pg_advisory_xact_lock(hashtext('ensure_reading_partitions'));
+    for m in select * from public.reading_partition where begins + interval '1 month' <= before order by begins, part::text loop
         execute format('alter table %s detach partition %s', m.parent, m.part);
         execute format('alter table %s set schema detached', m.part);
         -- Its policies stayed with the parent; forced, it would read as empty to the owner who copies it away.
@@ -184,4 +184,4 @@ begin
     end loop;
     return n;
 end $$;
-revoke execute on function detach_reading_months from public;
+revoke execute on function detach_reading_partitions from public;

@@ -21,7 +21,7 @@ create table product (
     constraint product_tax_percent_range check (tax_percent between 0 and 100),
     constraint product_gtin_shape check (gtin ~ '^[0-9]{8}$|^[0-9]{12,14}$')
 );
-call keep_farms_apart('product');
+call enable_tenant_rls('product');
 grant insert, update (name, tax_percent, gtin, version) on product to gillbook_app;
 
 create table product_strain (
@@ -32,7 +32,7 @@ create table product_strain (
     constraint product_strain_product_fk foreign key (farm_id, product) references product,
     constraint product_strain_strain_fk foreign key (farm_id, strain) references strain
 );
-call keep_as_record('product_strain');
+call make_append_only('product_strain');
 
 -- Days from harvest to best before, by product and packaging. The farm's own fixed rule; a new row never moves a
 -- date that was given before.
@@ -48,7 +48,7 @@ create table best_before_rule (
     constraint best_before_rule_effective_from_range check (effective_from between '2000-01-01Z' and '2200-01-01Z'),
     constraint best_before_rule_days_range check (days between 0 and 1000)
 );
-call keep_as_record('best_before_rule');
+call make_append_only('best_before_rule');
 
 create table price_list (
     farm_id     int   not null,
@@ -59,7 +59,7 @@ create table price_list (
     constraint price_list_price_list_shape check (price_list ~ '^[A-Z0-9][A-Z0-9-]{0,19}$'),
     constraint price_list_name_length check (length(name) between 1 and 200)
 );
-call keep_as_record('price_list');
+call make_append_only('price_list');
 
 create table price (
     farm_id         int         not null,
@@ -75,7 +75,7 @@ create table price (
     constraint price_amount_range check (amount between 0 and 100000),
     constraint price_unit_known check (unit in ('kg', 'pack'))
 );
-call keep_as_record('price');
+call make_append_only('price');
 
 -- A customer is also a place: grams that were delivered stand there.
 create table customer (
@@ -102,7 +102,7 @@ create table customer (
     constraint customer_address_length check (length(address) <= 1000),
     constraint customer_email_length check (length(email) <= 254)
 );
-call keep_farms_apart('customer');
+call enable_tenant_rls('customer');
 grant insert, update (name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email, version) on customer to gillbook_app;
 
 create table customer_order (
@@ -121,7 +121,7 @@ create table customer_order (
     constraint customer_order_note_length check (length(note) <= 2000)
 );
 create index customer_order_by_day on customer_order (farm_id, delivery_day, order_code);
-call keep_farms_apart('customer_order');
+call enable_tenant_rls('customer_order');
 grant insert, update (delivery_day, status, note, version) on customer_order to gillbook_app;
 
 create table order_line (
@@ -138,7 +138,7 @@ create table order_line (
     constraint order_line_grams_range check (grams between 1 and 10000000),
     constraint order_line_packs_range check (packs between 1 and 100000)
 );
-call keep_farms_apart('order_line');
+call enable_tenant_rls('order_line');
 grant insert, delete on order_line to gillbook_app;
 
 -- Grams of a lot promised to an order line. Not a record: it is made, changed and released until the order goes out.
@@ -157,7 +157,7 @@ create table set_aside (
     constraint set_aside_reason_length check (length(reason) <= 500)
 );
 create index set_aside_by_lot on set_aside (farm_id, lot, place);
-call keep_farms_apart('set_aside');
+call enable_tenant_rls('set_aside');
 grant insert, delete on set_aside to gillbook_app;
 
 create function post_set_aside() returns trigger
@@ -216,7 +216,7 @@ create table docket (
 );
 create index docket_by_order on docket (farm_id, order_code);
 create index docket_by_time on docket (farm_id, dispatched_at, docket);
-call keep_as_posted('docket');
+call make_posted_only('docket');
 
 create table docket_line (
     farm_id       int     not null,
@@ -246,7 +246,7 @@ create table docket_line (
     constraint docket_line_amount_range check (amount >= 0)
 );
 create index docket_line_by_lot on docket_line (farm_id, lot);
-call keep_as_posted('docket_line');
+call make_posted_only('docket_line');
 
 -- Warm spells that were not settled when a docket's lots went out, as they were known then to the person who sent them.
 create table docket_spell (
@@ -264,7 +264,7 @@ create table docket_spell (
 );
 create index docket_spell_by_lot on docket_spell (farm_id, lot);
 create index docket_spell_by_excursion on docket_spell (farm_id, excursion_id);
-call keep_as_posted('docket_spell');
+call make_posted_only('docket_spell');
 
 create table delivery (
     farm_id        int         not null,
@@ -283,7 +283,7 @@ create table delivery (
     constraint delivery_crates_back_range check (crates_back between 0 and 1000)
 );
 create index delivery_by_docket on delivery (farm_id, docket);
-call keep_as_posted('delivery');
+call make_posted_only('delivery');
 
 -- Whether a docket that went out by van is still under way: it stands and was not handed over.
 create function docket_is_open(d docket) returns boolean
@@ -325,7 +325,7 @@ create table docket_part (
     constraint docket_part_grams_range check (grams > 0)
 );
 create index docket_part_by_docket on docket_part (farm_id, docket, line);
-call keep_as_posted('docket_part');
+call make_posted_only('docket_part');
 
 create table market_day (
     farm_id       int     not null,
@@ -356,7 +356,7 @@ create table market_day (
     constraint market_day_close_whole check (
         (status = 'closed') = (close_act is not null and cash is not null and card is not null and fee is not null and net is not null))
 );
-call keep_farms_apart('market_day');
+call enable_tenant_rls('market_day');
 
 -- What the stall sold of each lot, and its share of the takings: with tax, without, and of the fee. The product and its price are those
 -- that the share was made by.
@@ -382,13 +382,13 @@ create table market_sale (
     constraint market_sale_net_range check (net between 0 and amount),
     constraint market_sale_fee_range check (fee >= 0)
 );
-call keep_as_posted('market_sale');
+call make_posted_only('market_sale');
 
 -- An act is whole or it is not there.
 
 -- Whether the row is there that says what an act of its kind was: a count without what was counted, or a finish without a finished lot, is
 -- a movement that nobody can explain.
-create function act_is_told(farm int, act uuid, act_kind text) returns boolean
+create function act_is_documented(farm int, act uuid, act_kind text) returns boolean
     language sql stable
     return case act_kind
         when 'weighing' then exists (select from weighing w where w.farm_id = farm and w.act_id = act)
@@ -409,8 +409,8 @@ create function act_is_told(farm int, act uuid, act_kind text) returns boolean
 create function kind_broken(a act) returns text
     language plpgsql stable as $$
 begin
-    if not act_is_told(a.farm_id, a.act_id, a.kind) then
-        return 'act_is_told';
+    if not act_is_documented(a.farm_id, a.act_id, a.kind) then
+        return 'act_is_documented';
     elsif a.kind not in ('count', 'finish', 'week_close', 'market_close', 'delivery')
        and not (a.kind = 'reversal' and not exists (select from movement m where m.farm_id = a.farm_id and m.act_id = a.reverses))
        and not exists (select from movement m where m.farm_id = a.farm_id and m.act_id = a.act_id) then
@@ -703,7 +703,7 @@ begin
         'done_by', left(a.entered_by, 60), 'entered_by', a.entered_by, 'document', h.document) order by k.child, k.parent), null)
       from lot_link k
       cross join lateral (select e.* from lot_event e where e.farm_id = k.farm_id and e.lot = k.parent and e.kind in ('hold', 'release')
-                           order by e.turn desc limit 1) h
+                           order by e.seq desc limit 1) h
      where k.farm_id = a.farm_id and k.act_id = a.act_id and h.kind = 'hold'
     having count(*) > 0;
 end $$;

@@ -73,7 +73,7 @@ async fn readings_that_come_one_by_one_while_programs_judge_are_all_judged() -> 
     stop.send(()).ok();
     let judged = judge.await??;
     assert!(judged > 20, "only {judged} judgings met the posts");
-    farm.ensure_judged_as_once(&[]).await
+    farm.ensure_evaluated_as_once(&[]).await
 }
 
 #[tokio::test]

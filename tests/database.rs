@@ -156,15 +156,15 @@ async fn an_entry_says_what_it_was() -> Result<()> {
     let back = json!({"reverses": counted["act_id"], "happened_at": counted["happened_at"], "legs": legs(&[(l, "FOUND", "F1", 99_000_000)])});
     for (kind, parts, broken) in [
         ("reversal", back, "act_reversal_whole"),
-        ("weighing", json!({"legs": legs(&[(l, "FR1", "F1", 500)])}), "act_is_told"),
+        ("weighing", json!({"legs": legs(&[(l, "FR1", "F1", 500)])}), "act_is_documented"),
         // Goods that are handed over under a docket, of none of its lines.
-        ("dispatch", json!({"legs": legs(&[(l, "F1", "PLUM", 500)])}), "act_is_told"),
-        ("count", json!({"legs": legs(&[(l, "FOUND", "F1", 900)])}), "act_is_told"),
-        ("count", json!({}), "act_is_told"),
-        ("finish", json!({"legs": legs(&[(l, "F1", "WATER", 3)])}), "act_is_told"),
-        ("market_close", json!({}), "act_is_told"),
-        ("week_close", json!({}), "act_is_told"),
-        ("delivery", json!({}), "act_is_told"),
+        ("dispatch", json!({"legs": legs(&[(l, "F1", "PLUM", 500)])}), "act_is_documented"),
+        ("count", json!({"legs": legs(&[(l, "FOUND", "F1", 900)])}), "act_is_documented"),
+        ("count", json!({}), "act_is_documented"),
+        ("finish", json!({"legs": legs(&[(l, "F1", "WATER", 3)])}), "act_is_documented"),
+        ("market_close", json!({}), "act_is_documented"),
+        ("week_close", json!({}), "act_is_documented"),
+        ("delivery", json!({}), "act_is_documented"),
         // The goods of a docket stay in the van.
         ("transfer", json!({"legs": legs(&[(l, "VAN", "F1", 1)])}), "under way to customers"),
     ] {

@@ -12,6 +12,7 @@ use gillbook_core::{
         reevaluate::hour_of,
         weight_loss::{Entry, Goods, Surroundings, expected_loss, rates},
     },
+    kinds::{Form, Packaging},
     selling::{
         earnings::settle,
         takings::{StallLot, share_takings},
@@ -20,7 +21,6 @@ use gillbook_core::{
         calendar::{IsoWeek, Span, day_span},
         money::{CurrencyRules, Rounding},
     },
-    words::{Form, Packaging},
 };
 use gillbook_testkit::Farm;
 use gillbook_tests::python;

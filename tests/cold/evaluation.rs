@@ -133,7 +133,7 @@ async fn stored_hours_and_excursions_are_those_of_one_recomputation() -> Result<
                 farm.create("/api/probes/p1/checks", check).await;
             }
         }
-        farm.ensure_judged_as_once(&[]).await.with_context(|| format!("seed {seed}"))?;
+        farm.ensure_evaluated_as_once(&[]).await.with_context(|| format!("seed {seed}"))?;
     }
     Ok(())
 }
@@ -280,7 +280,7 @@ async fn months_that_are_detached_keep_what_was_judged_of_them() -> Result<()> {
     post(&farm, (0..240).map(|m| reading(began + TimeDelta::minutes(m), 8.0)).collect()).await;
     let mut owner = PgConnection::connect_with(&farm.admin).await?;
     let judged =
-        "select count(*), sum(air_integral_c_s), (select count(*) from reading) from place_hour where hour < $1";
+        "select count(*), sum(air_integral_c_s), (select count(*) from reading) from hourly_figure where hour < $1";
     farm.get("/api/excursions").await;
     let before: (i64, Option<f64>, i64) =
         sqlx::query_as(judged).bind(farm.now() + TimeDelta::hours(1)).fetch_one(&mut owner).await?;
@@ -295,7 +295,7 @@ async fn months_that_are_detached_keep_what_was_judged_of_them() -> Result<()> {
     let detached = detach_readings(&farm.admin, day(began + TimeDelta::days(40)), farm.now()).await?;
     assert!(detached >= 2, "the month's readings and what was sent beside: {detached}");
     // A limit from before they began, and a look at the place: what was judged stands although its readings are away.
-    sqlx::query("insert into place_touched select farm_id, 'F1', false, $1, $2 from farm on conflict (farm_id, place, leased) do update set from_at = excluded.from_at")
+    sqlx::query("insert into dirty_range select farm_id, 'F1', false, $1, $2 from farm on conflict (farm_id, place, leased) do update set from_at = excluded.from_at")
         .bind(began)
         .bind(began + TimeDelta::hours(1))
         .execute(&mut owner)
@@ -354,7 +354,7 @@ async fn by_hand_and_who_is_told_are_tapped_in_and_what_is_wrong_is_said() -> Re
         page.text
     );
     assert!(!page.text.contains("whsec_"));
-    let first = farm.get("/api/notices").await["rows"][0]["notice_to"].as_str().context("an id")?.to_owned();
+    let first = farm.get("/api/notices").await["rows"][0]["notice_recipient"].as_str().context("an id")?.to_owned();
     let removed = farm.raw("POST", &format!("/notices/{first}/remove"), &form, Vec::new()).await;
     assert_eq!((removed.status, farm.get("/api/notices").await["rows"].as_array().map(Vec::len)), (303, Some(1)));
 
@@ -431,10 +431,10 @@ async fn whoever_posts_does_not_wait_for_a_store_that_is_being_judged() -> Resul
     post(&farm, vec![reading(at(3), 2.0)]).await;
     // A judge has the store in hand, and somebody opens the fridge page meanwhile.
     let mut judge = PgConnection::connect_with(&farm.admin).await?;
-    sqlx::raw_sql("insert into place_touched select farm_id, place, true, from_at, through_at from place_touched")
+    sqlx::raw_sql("insert into dirty_range select farm_id, place, true, from_at, through_at from dirty_range")
         .execute(&mut judge)
         .await?;
-    sqlx::raw_sql("begin; select from place_touched where leased for update").execute(&mut judge).await?;
+    sqlx::raw_sql("begin; select from dirty_range where leased for update").execute(&mut judge).await?;
     let looking = farm.clone();
     let page = tokio::spawn(async move { looking.get("/api/excursions").await });
     let mut watch = PgConnection::connect_with(&farm.admin).await?;

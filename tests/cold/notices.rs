@@ -17,7 +17,7 @@ use axum::{
 };
 use chrono::{TimeDelta, Utc};
 use gillbook::notices::{Mail, Sender};
-use gillbook_core::{limits::MAX_RECEIVERS, words::NoticeKind};
+use gillbook_core::{kinds::NoticeKind, limits::MAX_RECEIVERS};
 use gillbook_store::Store;
 use gillbook_testkit::Farm;
 use gillbook_tests::{python, serve};
@@ -327,7 +327,7 @@ async fn a_farm_tells_so_many_and_each_can_be_seen_and_removed() -> Result<()> {
     add(MAX_RECEIVERS).await.ensure_problem(409, "closed", None);
     let rows = farm.get("/api/notices").await["rows"].as_array().cloned().unwrap_or_default();
     assert_eq!(i64::try_from(rows.len())?, MAX_RECEIVERS);
-    let path = format!("/api/notices/{}", rows[0]["notice_to"].as_str().unwrap_or_default());
+    let path = format!("/api/notices/{}", rows[0]["notice_recipient"].as_str().unwrap_or_default());
     farm.ask(&farm.owner, "DELETE", &path, &[], None).await.expect(204);
     add(MAX_RECEIVERS).await.expect(201);
     Ok(())

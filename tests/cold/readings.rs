@@ -95,7 +95,7 @@ async fn packs_with_a_key_do_not_wait_for_whoever_makes_a_month() -> Result<()> 
     // Another program makes a month and has not committed.
     let mut other = PgConnection::connect_with(&farm.admin).await?;
     let mut making = other.begin().await?;
-    sqlx::query("select pg_advisory_xact_lock(hashtext('ensure_reading_months'))").execute(&mut *making).await?;
+    sqlx::query("select pg_advisory_xact_lock(hashtext('ensure_reading_partitions'))").execute(&mut *making).await?;
     let second = farm.second("bea").await?;
     second.set_up().await;
     for farm in [&farm, &second] {
@@ -122,7 +122,8 @@ async fn two_programs_that_see_one_silence_open_it_once() -> Result<()> {
     let mut gate = PgConnection::connect_with(&farm.admin).await?;
     sqlx::raw_sql("begin; lock table excursion in share row exclusive mode").execute(&mut gate).await?;
     let now = farm.now();
-    let both = tokio::spawn(async move { try_join(one.judge_silence(now), two.judge_silence(now)).await });
+    let both =
+        tokio::spawn(async move { try_join(one.open_no_data_excursions(now), two.open_no_data_excursions(now)).await });
     let mut watch = PgConnection::connect_with(&farm.admin).await?;
     let waiting =
         "select count(*) from pg_stat_activity where datname = current_database() and usename = 'gillbook_app'

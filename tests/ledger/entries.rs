@@ -442,7 +442,7 @@ async fn an_act_is_taken_back_by_whom_it_is_entered_by() -> Result<()> {
     let farm = Farm::new().await?;
     let acts = one_of_each(&farm).await;
     let mut kinds: Vec<&str> = acts.iter().map(|a| a.0).collect();
-    let mut every: Vec<&str> = gillbook_core::words::ActKind::ALL.iter().map(|k| k.as_str()).collect();
+    let mut every: Vec<&str> = gillbook_core::kinds::ActKind::ALL.iter().map(|k| k.as_str()).collect();
     kinds.sort_unstable();
     every.sort_unstable();
     assert_eq!(kinds, every);

@@ -257,10 +257,10 @@ async fn a_forgotten_lot_is_counted_without_its_old_readings() -> Result<()> {
     farm.pass(days(60));
     farm.owner = farm.sign_in("ada").await;
     let mut db = PgConnection::connect_with(&farm.admin).await?;
-    let readings = "select ensure_reading_months($1, $2 + interval '1 day');
+    let readings = "select ensure_reading_partitions($1, $2 + interval '1 day');
         insert into reading (farm_id, probe_id, at, value_c, received_at)
         select p.farm_id, p.probe_id, t, 3 + sin(extract(epoch from t) / 900), t from probe p, generate_series($1, $2, interval '10 minutes') t;
-        insert into place_touched select farm_id, 'F1', false, $1, $2 from farm
+        insert into dirty_range select farm_id, 'F1', false, $1, $2 from farm
             on conflict (farm_id, place, leased) do update set from_at = excluded.from_at";
     for one in readings.split(';') {
         let one = sqlx::query(sqlx::AssertSqlSafe(

@@ -236,7 +236,7 @@ impl Book {
                 rows.push((n, lot, place, row["grams_g"].as_i64().unwrap_or_default()));
             }
         }
-        if let Verdict::Refused(why) = self.judge_choice(order, &rows) {
+        if let Verdict::Refused(why) = self.decide_choice(order, &rows) {
             return Err(format!("the proposal may not be made: {why}"));
         }
         for (n, line) in self.orders[order].lines.iter().enumerate() {

@@ -29,21 +29,21 @@ impl Book {
             return refused("it has not happened yet");
         }
         match &ask.what {
-            What::Pack { ins, outs, trim, water, .. } => self.judge_packing(ask, ins, outs, trim + water),
+            What::Pack { ins, outs, trim, water, .. } => self.decide_packing(ask, ins, outs, trim + water),
             What::Hold { lot } if self.lots[*lot].held => refused("it is on hold already"),
             What::Release { lot } if !self.lots[*lot].held => refused("it is not on hold"),
             What::Order { .. } | What::Weigh { .. } | What::Hold { .. } | What::Release { .. } => Verdict::Done,
-            What::Choose { order, rows } => self.judge_choice(*order, rows),
-            What::Propose { order } | What::LetGo { order } => self.judge_open(*order),
-            What::Dispatch { order, short, .. } => self.judge_dispatch(ask, *order, *short),
-            What::Deliver { docket, refused } => self.judge_delivery(ask, *docket, refused),
-            What::Return { docket, lines } => self.judge_return(ask, *docket, lines),
-            What::Move { kind, lot, from, to, .. } => self.judge_move(ask, kind, *lot, from, to),
-            What::MarketOut { taken } => self.judge_market_out(ask, taken),
-            What::MarketClose { market, rows } => self.judge_market_close(*market, rows),
-            What::Count { place, rows } => self.judge_count(ask, place, rows),
-            What::Finish { lot } => self.judge_finish(ask, *lot),
-            What::Reverse { act } => self.judge_reversal(ask, *act),
+            What::Choose { order, rows } => self.decide_choice(*order, rows),
+            What::Propose { order } | What::LetGo { order } => self.decide_open(*order),
+            What::Dispatch { order, short, .. } => self.decide_dispatch(ask, *order, *short),
+            What::Deliver { docket, refused } => self.decide_delivery(ask, *docket, refused),
+            What::Return { docket, lines } => self.decide_return(ask, *docket, lines),
+            What::Move { kind, lot, from, to, .. } => self.decide_move(ask, kind, *lot, from, to),
+            What::MarketOut { taken } => self.decide_market_out(ask, taken),
+            What::MarketClose { market, rows } => self.decide_market_close(*market, rows),
+            What::Count { place, rows } => self.decide_count(ask, place, rows),
+            What::Finish { lot } => self.decide_finish(ask, *lot),
+            What::Reverse { act } => self.decide_reversal(ask, *act),
         }
     }
 
@@ -61,7 +61,7 @@ impl Book {
         self.short_of(&self.legs(ask), sent, own).map_or(Verdict::Done, Verdict::Refused)
     }
 
-    fn judge_packing(&self, ask: &Ask, ins: &[(usize, i64)], outs: &[Out], lost: i64) -> Verdict {
+    fn decide_packing(&self, ask: &Ask, ins: &[(usize, i64)], outs: &[Out], lost: i64) -> Verdict {
         let gone: i64 = ins.iter().map(|i| i.1).sum();
         let come: i64 = outs.iter().map(|o| o.grams).sum();
         if gone != come + lost || outs.iter().any(|o| o.grams <= 0) {
@@ -73,11 +73,11 @@ impl Book {
         self.held(ins.iter().map(|i| i.0)).unwrap_or_else(|| self.if_there(ask, None))
     }
 
-    fn judge_open(&self, order: usize) -> Verdict {
+    fn decide_open(&self, order: usize) -> Verdict {
         if self.orders[order].status == "confirmed" { Verdict::Done } else { refused("the order has gone out") }
     }
 
-    pub fn judge_choice(&self, order: usize, rows: &[(usize, usize, &'static str, i64)]) -> Verdict {
+    pub fn decide_choice(&self, order: usize, rows: &[(usize, usize, &'static str, i64)]) -> Verdict {
         let o = &self.orders[order];
         if o.status != "confirmed" {
             return refused("the order has gone out");
@@ -98,7 +98,7 @@ impl Book {
         Verdict::Done
     }
 
-    fn judge_dispatch(&self, ask: &Ask, order: usize, short: bool) -> Verdict {
+    fn decide_dispatch(&self, ask: &Ask, order: usize, short: bool) -> Verdict {
         let o = &self.orders[order];
         let of = |line: usize| o.aside.iter().filter(|a| a.line == line).map(|a| a.grams).sum::<i64>();
         if o.status != "confirmed" || o.aside.is_empty() {
@@ -110,7 +110,7 @@ impl Book {
         self.held(o.aside.iter().map(|a| a.lot)).unwrap_or_else(|| self.if_there(ask, Some(order)))
     }
 
-    fn judge_delivery(&self, ask: &Ask, docket: usize, parts: &[(i64, i64)]) -> Verdict {
+    fn decide_delivery(&self, ask: &Ask, docket: usize, parts: &[(i64, i64)]) -> Verdict {
         let lines = &self.dockets[docket].lines;
         if self.docket_status(docket) != "dispatched" {
             return refused("it is void or was handed over");
@@ -129,7 +129,7 @@ impl Book {
         }
     }
 
-    fn judge_return(&self, ask: &Ask, docket: usize, parts: &[(i64, i64)]) -> Verdict {
+    fn decide_return(&self, ask: &Ask, docket: usize, parts: &[(i64, i64)]) -> Verdict {
         let lines = &self.dockets[docket].lines;
         if self.docket_status(docket) != "delivered" {
             return refused("it was not handed over");
@@ -146,7 +146,7 @@ impl Book {
         Verdict::Done
     }
 
-    fn judge_move(&self, ask: &Ask, kind: &str, lot: usize, from: &str, to: &str) -> Verdict {
+    fn decide_move(&self, ask: &Ask, kind: &str, lot: usize, from: &str, to: &str) -> Verdict {
         if kind == "transfer" && (from == to || from == STALL || to == STALL) {
             return refused("goods go to a stall by a market day and come back from it as lots of their own");
         }
@@ -158,14 +158,14 @@ impl Book {
         self.if_there(ask, None)
     }
 
-    fn judge_market_out(&self, ask: &Ask, taken: &[(usize, &'static str, i64)]) -> Verdict {
+    fn decide_market_out(&self, ask: &Ask, taken: &[(usize, &'static str, i64)]) -> Verdict {
         if self.markets.iter().any(|m| m.close.is_none()) {
             return refused("the stall is out already");
         }
         self.held(taken.iter().map(|t| t.0)).unwrap_or_else(|| self.if_there(ask, None))
     }
 
-    fn judge_market_close(&self, market: usize, rows: &[StallRow]) -> Verdict {
+    fn decide_market_close(&self, market: usize, rows: &[StallRow]) -> Verdict {
         if self.markets[market].close.is_some() {
             return refused("the day is closed");
         }
@@ -175,7 +175,7 @@ impl Book {
         Verdict::Done
     }
 
-    fn judge_count(&self, ask: &Ask, place: &'static str, rows: &[(usize, i64)]) -> Verdict {
+    fn decide_count(&self, ask: &Ask, place: &'static str, rows: &[(usize, i64)]) -> Verdict {
         // A count lets grams of a held lot go only where it finds less than the book has.
         let less = rows.iter().filter(|(lot, counted)| *counted < self.grams_at(*lot, place, ask.at));
         if RULES.hold_stops_the_books
@@ -194,7 +194,7 @@ impl Book {
         verdict
     }
 
-    fn judge_finish(&self, ask: &Ask, lot: usize) -> Verdict {
+    fn decide_finish(&self, ask: &Ask, lot: usize) -> Verdict {
         if self.finished(lot) && self.legs(ask).is_empty() {
             return refused("it is finished already");
         }
@@ -231,7 +231,7 @@ impl Book {
         })
     }
 
-    fn judge_reversal(&self, ask: &Ask, act: usize) -> Verdict {
+    fn decide_reversal(&self, ask: &Ask, act: usize) -> Verdict {
         let a = &self.acts[act];
         if a.reversed || ["reversal", "market_out", "market_close"].contains(&a.kind) {
             return refused("it was taken back, or is not taken back");

@@ -87,7 +87,7 @@ async fn singles(service: &Service, name: &'static str, connections: i32, time: 
     for _ in 0..ROUNDS {
         let ours = load::posts(&service.place, connections, 1, 60, time).await?;
         // The peer has the machine to itself.
-        service.until_judged().await?;
+        service.until_evaluated().await?;
         rounds.push(told((ours, peers::inserts(service, connections.unsigned_abs(), time)?)));
     }
     Ok(Figure::new(name, &rounds, "posts/s"))
@@ -98,7 +98,7 @@ async fn packs(service: &Service, time: Duration) -> Result<Figure> {
     let mut rounds = Vec::new();
     for _ in 0..ROUNDS {
         let ours = load::posts(&service.place, 2, 1000, 1, time).await? * 1000.0;
-        service.until_judged().await?;
+        service.until_evaluated().await?;
         rounds.push(told((ours, peers::copies(service, 2, 1000, time).await?)));
     }
     Ok(Figure::new("pack-1000", &rounds, "rows/s"))
@@ -121,7 +121,7 @@ async fn fleet(service: &Service, began: DateTime<Utc>) -> Result<Figure> {
     }
     let grown = Service::memory_mib() - before;
     println!("    memory {before:.0} MiB before, {grown:+.0} MiB after {MINUTES} minutes of posts");
-    println!("    all of it judged {:.0} s after the last post", service.until_judged().await?.as_secs_f64());
+    println!("    all of it judged {:.0} s after the last post", service.until_evaluated().await?.as_secs_f64());
     #[expect(clippy::cast_precision_loss, reason = "a few minutes")]
     let rate = FLEET * 60.0 * MINUTES as f64 / took.as_secs_f64();
     Ok(Figure::new("fleet-headroom", &[(rate, FLEET)], "posts/s"))

@@ -15,7 +15,7 @@ pub async fn fill(service: &Service, farm: FarmId, years: i32, now: DateTime<Utc
             now - chrono::TimeDelta::days(365 * i64::from(year + 1)),
             now - chrono::TimeDelta::days(365 * i64::from(year)),
         );
-        sqlx::query("select ensure_reading_months($1, $2)").bind(from).bind(until).execute(&mut db).await?;
+        sqlx::query("select ensure_reading_partitions($1, $2)").bind(from).bind(until).execute(&mut db).await?;
         // A compressor's saw tooth, a defrost every eight hours, a warm hour every ten days.
         sqlx::query(
             "insert into reading (farm_id, probe_id, at, value_c, received_at)
@@ -32,7 +32,7 @@ pub async fn fill(service: &Service, farm: FarmId, years: i32, now: DateTime<Utc
         .await?;
         println!("    farm {}: year {} of {years} is in", farm.0, years - year);
     }
-    sqlx::query("insert into place_touched select $1, 'F1', false, min(at), max(at) from reading where farm_id = $1")
+    sqlx::query("insert into dirty_range select $1, 'F1', false, min(at), max(at) from reading where farm_id = $1")
         .bind(farm.0)
         .execute(&mut db)
         .await?;

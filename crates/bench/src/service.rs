@@ -104,7 +104,7 @@ impl Service {
             owner: NewPerson {
                 name: text(owner)?,
                 initials: gillbook_core::text::Text::new("AB").map_err(anyhow::Error::msg)?,
-                role: gillbook_core::words::Role::Owner,
+                role: gillbook_core::kinds::Role::Owner,
                 sign_in_name: gillbook_core::text::Text::new(owner).map_err(anyhow::Error::msg)?,
                 passphrase: Passphrase::new("four words do well"),
             },
@@ -141,10 +141,10 @@ impl Service {
     }
 
     /// Waits until every store that was touched is judged, and gives how long that took.
-    pub async fn until_judged(&self) -> Result<Duration> {
+    pub async fn until_evaluated(&self) -> Result<Duration> {
         let mut db = self.db().await?;
         let began = Instant::now();
-        while sqlx::query_scalar("select exists (select from place_touched)").fetch_one(&mut db).await? {
+        while sqlx::query_scalar("select exists (select from dirty_range)").fetch_one(&mut db).await? {
             ensure!(began.elapsed() < JUDGED_WITHIN, "stores are still not judged after {JUDGED_WITHIN:?}");
             tokio::time::sleep(Duration::from_millis(100)).await;
         }

@@ -5,6 +5,7 @@
 
 pub mod cold;
 pub mod growing;
+pub mod kinds;
 pub mod ledger;
 pub mod limits;
 pub mod refusal;
@@ -12,7 +13,6 @@ pub mod selling;
 pub mod senml;
 pub mod text;
 pub mod units;
-pub mod words;
 
 pub use refusal::{FieldError, Refusal, RefusalKind};
 pub use units::quantity::Grams;

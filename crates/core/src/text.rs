@@ -97,7 +97,7 @@ macro_rules! code {
 
         impl $name {
             /// What people call the thing.
-            pub const WHAT: &'static str = $what;
+            pub const NOUN: &'static str = $what;
 
             /// The code as text.
             #[must_use]

@@ -6,8 +6,8 @@ use gillbook_core::{
         air::Reading,
         evaluate::{Excursion, Rules, State, evaluate_hour, figures_within, still_open},
     },
+    kinds::ExcursionKind,
     units::calendar::Span,
-    words::ExcursionKind,
 };
 use proptest::prelude::*;
 

@@ -6,13 +6,13 @@ use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     Grams,
     cold::{exposure::Segment, shelf_life::Profile},
+    kinds::PlaceKind,
     ledger::{
         path::{Leg, Moved, Paths},
         wear::{Fared, PlaceAir, Profiles, Wearing},
     },
     text::{LotCode, PlaceCode},
     units::calendar::Span,
-    words::PlaceKind,
 };
 use proptest::prelude::*;
 

@@ -7,8 +7,8 @@ use chrono::{NaiveDate, Utc};
 use chrono_tz::Tz;
 use clap::{Parser, Subcommand};
 use gillbook_core::{
+    kinds::{Role, Scope},
     text::{Line, Text},
-    words::{Role, Scope},
 };
 use gillbook_store::{
     Actor, FarmId, Store,

@@ -68,7 +68,7 @@ pub async fn run_evaluator(store: Store, clock: Clock) {
                 if let Err(error) = store.ensure_months(now, now + PARTITION_LEAD).await {
                     tracing::warn!(%error, "partitions could not be made ahead");
                 }
-                store.judge_silence(now).await
+                store.open_no_data_excursions(now).await
             }
         };
         match judged {

@@ -10,8 +10,8 @@ use base64::{Engine, engine::general_purpose::STANDARD};
 use chrono::{DateTime, Utc};
 use futures::future::join_all;
 use gillbook_core::{
+    kinds::{Channel, NoticeKind},
     limits::{MAX_NOTICE_TIME, MAX_NOTICES_IN_FLIGHT},
-    words::{Channel, NoticeKind},
 };
 use gillbook_store::{Store, cold::notices::Notice};
 use gillbook_web::Clock;

@@ -38,7 +38,7 @@ impl Store {
     pub async fn backlog(&self, now: DateTime<Utc>) -> Result<Backlog> {
         let mut db = self.first_dirty_hour(&self.farms_with_people().await?).await?;
         let row = sqlx::query!(
-            r#"select (select count(distinct (farm_id, place)) from place_touched) as "dirty_places!",
+            r#"select (select count(distinct (farm_id, place)) from dirty_range) as "dirty_places!",
                       (select count(*) from notice where sent_at is null and given_up_at is null) as "notices!",
                       (select min(made_at) from notice where sent_at is null and given_up_at is null) as oldest_notice"#
         )
@@ -49,7 +49,7 @@ impl Store {
             |at: Option<DateTime<Utc>>| at.map_or(TimeDelta::zero(), |at| now - at).to_std().unwrap_or_default();
         Ok(Backlog {
             dirty_places: row.dirty_places,
-            evaluation_lag: self.touched.lag(),
+            evaluation_lag: self.dirty_farms.lag(),
             notices: row.notices,
             outbox_age: since(row.oldest_notice),
         })

@@ -193,7 +193,7 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
     prove!(
         15,
         r#"select m.farm_id as "farm?", format('act %s, a %s: %s g of lot %s to %s', a.act_id, a.kind, m.grams, m.lot, m.to_place) as "row!"
-             from (select e.*, lead(e.recorded_at) over (partition by e.farm_id, e.lot order by e.turn) as until
+             from (select e.*, lead(e.recorded_at) over (partition by e.farm_id, e.lot order by e.seq) as until
                      from lot_event e where e.kind in ('hold', 'release')) h
              join movement m on m.farm_id = h.farm_id and m.lot = h.lot
              join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
@@ -233,7 +233,7 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
     );
     prove!(
         18,
-        r#"select a.farm_id as "farm?", format('act %s, a %s', a.act_id, a.kind) as "row!" from act a where not act_is_told(a.farm_id, a.act_id, a.kind)"#
+        r#"select a.farm_id as "farm?", format('act %s, a %s', a.act_id, a.kind) as "row!" from act a where not act_is_documented(a.farm_id, a.act_id, a.kind)"#
     );
     db.close().await?;
     Ok(findings)

@@ -5,8 +5,8 @@
 //! every constraint to this.
 
 use gillbook_core::{
+    kinds::ActKind,
     refusal::{Refusal, RefusalKind},
-    words::ActKind,
 };
 
 /// The refusal for a broken constraint, or `None` for one that is not known here.
@@ -101,7 +101,7 @@ fn named_constraint(constraint: &str) -> Option<Refusal> {
         "act_packing_adds_up" | "act_children_add_up" | "act_parents_add_up" => {
             (RefusalKind::Invalid, "What went in is not what came out. In = out + trim + water, to the gram.")
         }
-        "act_is_told" | "act_parts_known" => {
+        "act_is_documented" | "act_parts_known" => {
             (RefusalKind::Invalid, "What the entry says it was is missing, or of another kind of entry.")
         }
         "act_docket_its_own" => (RefusalKind::Invalid, "The docket, its customer or its van is another one."),

@@ -22,32 +22,30 @@ mod ranges;
 pub mod reports;
 mod secret;
 pub mod selling;
+mod transaction;
+
+pub(crate) use transaction::set_farms;
+pub use transaction::{FarmSettings, Tx};
 
 use std::{
     collections::BTreeSet,
     sync::{
-        Arc, Mutex, PoisonError, RwLock,
+        Arc, Mutex, RwLock,
         atomic::{AtomicU64, Ordering},
     },
     time::Duration,
 };
 
 use chrono::{DateTime, TimeDelta, Utc};
-use chrono_tz::Tz;
-use gillbook_core::{
-    refusal::Refusal,
-    text::{PlaceCode, Short},
-    units::{calendar::cut_to_micros, money::CurrencyRules},
-};
+use gillbook_core::text::PlaceCode;
 use quick_cache::{UnitWeighter, sync::Cache};
-use rand::{RngExt, SeedableRng};
+use rand::SeedableRng;
 use rand_chacha::ChaCha12Rng;
 use sqlx::{
-    ConnectOptions, Connection, PgPool, Postgres,
+    ConnectOptions, Connection, PgPool,
     postgres::{PgConnectOptions, PgPoolOptions},
 };
 use tokio::{sync::broadcast, time::timeout};
-use uuid::Uuid;
 
 pub use authority::SignedWith;
 pub use constraints::refusal_for;
@@ -122,19 +120,19 @@ pub struct Store {
     /// Whether readings are likely to be there already.
     duplicate_backoff: cold::readings::DuplicateBackoff,
     /// Months whose partitions are known to be there.
-    months: Arc<RwLock<BTreeSet<(i32, u32)>>>,
+    partition_cache: Arc<RwLock<BTreeSet<(i32, u32)>>>,
     /// Numbers and places of probes by farm and name.
-    probes: Arc<Cache<(FarmId, String), Arc<cold::readings::CachedProbe>>>,
+    probe_cache: Arc<Cache<(FarmId, String), Arc<cold::readings::CachedProbe>>>,
     /// Probes' tokens that were good a moment ago and until when that is believed, so that a reading need not ask twice.
-    tokens: Arc<Cache<[u8; 32], CachedSession>>,
+    token_cache: Arc<Cache<[u8; 32], CachedSession>>,
     /// How often they were forgotten.
     token_cache_epoch: Arc<AtomicU64>,
     /// What was touched and must be judged.
-    touched: Arc<cold::evaluation::DirtyFarms>,
+    dirty_farms: Arc<cold::evaluation::DirtyFarms>,
     /// Where the chance in ids comes from.
-    ids: Arc<Mutex<ChaCha12Rng>>,
+    id_rng: Arc<Mutex<ChaCha12Rng>>,
     /// Tells of every place that was judged.
-    judged: broadcast::Sender<(FarmId, PlaceCode)>,
+    evaluated_tx: broadcast::Sender<(FarmId, PlaceCode)>,
 }
 
 impl Store {
@@ -178,27 +176,27 @@ impl Store {
             pool,
             pinned: cold::ingest::pinned::PinnedPool::default(),
             duplicate_backoff: cold::readings::DuplicateBackoff::default(),
-            months: Arc::default(),
-            probes: Arc::new(Cache::with_weighter(1000, PROBE_CACHE_CAPACITY, UnitWeighter)),
-            tokens: Arc::new(Cache::with_weighter(1000, PROBE_CACHE_CAPACITY, UnitWeighter)),
+            partition_cache: Arc::default(),
+            probe_cache: Arc::new(Cache::with_weighter(1000, PROBE_CACHE_CAPACITY, UnitWeighter)),
+            token_cache: Arc::new(Cache::with_weighter(1000, PROBE_CACHE_CAPACITY, UnitWeighter)),
             token_cache_epoch: Arc::default(),
-            touched: Arc::default(),
-            ids: Arc::new(Mutex::new(ChaCha12Rng::from_rng(&mut rand::rng()))),
-            judged: broadcast::channel(1024).0,
+            dirty_farms: Arc::default(),
+            id_rng: Arc::new(Mutex::new(ChaCha12Rng::from_rng(&mut rand::rng()))),
+            evaluated_tx: broadcast::channel(1024).0,
         })
     }
 
     /// Takes the chance in ids from a seed, so that a demo's are the same every time. Never for secrets, and never in service.
     #[must_use]
     pub fn with_ids_from(mut self, seed: u64) -> Self {
-        self.ids = Arc::new(Mutex::new(ChaCha12Rng::seed_from_u64(seed)));
+        self.id_rng = Arc::new(Mutex::new(ChaCha12Rng::seed_from_u64(seed)));
         self
     }
 
     /// Forgets which tokens were good a moment ago: one was removed.
     pub fn invalidate_token_cache(&self) {
         self.token_cache_epoch.fetch_add(1, Ordering::SeqCst);
-        self.tokens.clear();
+        self.token_cache.clear();
     }
 
     /// Closes every connection.
@@ -225,7 +223,7 @@ impl Store {
     #[expect(clippy::disallowed_methods, reason = "the one place where a farm's transaction begins")]
     pub async fn begin_write(&self, actor: &Actor, now: DateTime<Utc>) -> Result<Tx> {
         let db = self.pool.begin().await?;
-        Tx::new(db, actor, now, self.ids.clone()).await
+        Tx::new(db, actor, now, self.id_rng.clone()).await
     }
 
     /// Begins a transaction that only reads, on one snapshot. [`transaction!`] is how to run one.
@@ -235,7 +233,7 @@ impl Store {
     #[doc(hidden)]
     pub async fn begin_read(&self, actor: &Actor, now: DateTime<Utc>) -> Result<Tx> {
         let db = self.pool.begin_with("begin isolation level repeatable read read only").await?;
-        let mut tx = Tx::new(db, actor, now, self.ids.clone()).await?;
+        let mut tx = Tx::new(db, actor, now, self.id_rng.clone()).await?;
         tx.memo.one_snapshot = true;
         Ok(tx)
     }
@@ -281,139 +279,6 @@ macro_rules! transaction {
         }
         .await
     };
-}
-
-/// Lets rows of farms be seen until the transaction ends.
-async fn set_farms(db: &mut sqlx::Transaction<'static, Postgres>, farms: &str) -> Result<()> {
-    sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", farms).fetch_one(&mut **db).await?;
-    Ok(())
-}
-
-/// One transaction of one farm.
-#[derive(Debug)]
-pub struct Tx {
-    db: sqlx::Transaction<'static, Postgres>,
-    farm: FarmId,
-    actor: Arc<Actor>,
-    now: DateTime<Utc>,
-    ids: Arc<Mutex<ChaCha12Rng>>,
-    memo: Memo,
-}
-
-/// What a transaction has looked up already and need not look up again.
-#[derive(Debug, Default)]
-struct Memo {
-    /// The farm's settings; forgotten when they change.
-    settings: Option<FarmSettings>,
-    /// The warm spells that are not settled, of the lots that were asked for last. Only where the transaction reads one snapshot and writes
-    /// nothing: none otherwise.
-    spells: Option<(Vec<String>, Vec<ledger::warm_spells::Reached>)>,
-    /// The farm, likewise only of one snapshot.
-    farm: Option<farm::farms::Farm>,
-    /// What was read of the air of places, likewise.
-    air: cold::air::AirCache,
-    one_snapshot: bool,
-}
-
-/// What calculations need to know of a farm.
-#[derive(Debug, Clone, Copy)]
-pub struct FarmSettings {
-    /// Its time zone.
-    pub zone: Tz,
-    /// Its currency and rounding rule.
-    pub coinage: CurrencyRules,
-}
-
-impl Tx {
-    async fn new(
-        mut db: sqlx::Transaction<'static, Postgres>,
-        actor: &Actor,
-        now: DateTime<Utc>,
-        ids: Arc<Mutex<ChaCha12Rng>>,
-    ) -> Result<Self> {
-        set_farms(&mut db, &cold::evaluation::setting_of([actor.farm])).await?;
-        Ok(Self {
-            db,
-            farm: actor.farm,
-            actor: Arc::new(actor.clone()),
-            now: cut_to_micros(now),
-            ids,
-            memo: Memo::default(),
-        })
-    }
-
-    /// Commits what succeeded and rolls back what did not.
-    ///
-    /// # Errors
-    /// What the work failed with, or the commit.
-    #[doc(hidden)]
-    pub async fn end<T>(self, outcome: Result<T>) -> Result<T> {
-        match outcome {
-            Ok(value) => {
-                self.db.commit().await?;
-                Ok(value)
-            }
-            Err(error) => {
-                // Dropping the transaction rolls it back as well; asking for it frees the connection sooner.
-                if let Err(failed) = self.db.rollback().await {
-                    tracing::warn!(error = %failed, "rolling back failed; the connection is dropped");
-                }
-                Err(error)
-            }
-        }
-    }
-
-    /// The instant of the request.
-    #[must_use]
-    pub fn now(&self) -> DateTime<Utc> {
-        self.now
-    }
-
-    /// The signed-in name.
-    #[must_use]
-    pub fn actor(&self) -> &Actor {
-        &self.actor
-    }
-
-    /// A new id: UUID version 7 (RFC 9562) of the request's instant.
-    fn new_id(&self) -> Uuid {
-        let ms = u64::try_from(self.now.timestamp_millis()).unwrap_or_default();
-        let chance: [u8; 10] = self.ids.lock().unwrap_or_else(PoisonError::into_inner).random();
-        uuid::Builder::from_unix_timestamp_millis(ms, &chance).into_uuid()
-    }
-
-    /// Who did it: what was written down, or else who is signed in.
-    fn performed_by(&self, written: Option<&Short>) -> String {
-        written.map_or_else(|| self.actor.name.chars().take(60).collect(), |w| w.as_str().to_owned())
-    }
-
-    /// When it happened: what was written down, or else now. A phone's clock may run ahead by up to five minutes; nothing happens later than it
-    /// is entered, so what it says then is taken as now.
-    fn occurred_at(
-        &self,
-        written: Option<gillbook_core::units::calendar::Instant>,
-        pointer: &str,
-    ) -> Result<DateTime<Utc>> {
-        let at = written.map_or(self.now, |i| i.0);
-        if at > self.now + chrono::TimeDelta::minutes(5) {
-            return Err(Refusal::field(
-                pointer,
-                format!(
-                    "{} is in the future. Check the clock of the phone, or the date.",
-                    at.format("%Y-%m-%d %H:%M UTC")
-                ),
-            )
-            .into());
-        }
-        Ok(at.min(self.now))
-    }
-
-    /// Takes the next number of a kind, without gaps: the row stays locked until the transaction ends.
-    async fn next_number(&mut self, kind: &str) -> Result<i64> {
-        Ok(sqlx::query_scalar!(r#"select next_code_number($1, $2) as "number!""#, self.farm.0, kind)
-            .fetch_one(&mut *self.db)
-            .await?)
-    }
 }
 
 /// A page of a list: at most `limit` rows that come after `after`.

@@ -97,7 +97,7 @@ pub async fn detach_readings(options: &PgConnectOptions, before: NaiveDate, now:
     // Whoever waits for a lock on the readings makes all others wait behind it.
     db.execute("set role gillbook_owner; set lock_timeout = '3s'").await?;
     let detached =
-        sqlx::query_scalar!(r#"select detach_reading_months($1) as "n!""#, before).fetch_one(&mut db).await?;
+        sqlx::query_scalar!(r#"select detach_reading_partitions($1) as "n!""#, before).fetch_one(&mut db).await?;
     db.close().await?;
     Ok(detached)
 }

@@ -12,7 +12,7 @@ use anyhow::{Context, Result};
 use axum::Router;
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{text::Text, words::Role};
+use gillbook_core::{kinds::Role, text::Text};
 use gillbook_store::{
     FarmId, Store,
     farm::{

@@ -3,8 +3,8 @@
 use std::{collections::HashMap, sync::LazyLock};
 
 use gillbook_core::{
+    kinds::{ActKind, Role},
     refusal::{Refusal, RefusalKind},
-    words::{ActKind, Role},
 };
 use gillbook_store::{
     SignedWith,
@@ -187,7 +187,7 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/api/places/{place}/temperature-record/csv", ANY_READER),
     rule("GET", "/api/notices", OWNER),
     rule("POST", "/api/notices", OWNER),
-    rule("DELETE", "/api/notices/{notice_to}", OWNER),
+    rule("DELETE", "/api/notices/{notice_recipient}", OWNER),
     rule("GET", "/api/events", ANY_READER),
     rule("GET", "/api/stock", ANY_READER),
     rule("GET", "/api/movements", ANY_READER),
@@ -245,7 +245,7 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/fridge/by-hand/check", COLD_CHAIN_STAFF),
     rule("GET", "/notices", OWNER),
     rule("POST", "/notices", OWNER),
-    rule("POST", "/notices/{notice_to}/remove", OWNER),
+    rule("POST", "/notices/{notice_recipient}/remove", OWNER),
     rule("GET", "/excursions/{excursion}", ANY_PERSON),
     rule("POST", "/excursions/{excursion}/action", STOCK_AND_DRIVER),
     rule("POST", "/excursions/{excursion}/sign-off", ANY_PERSON),

@@ -193,10 +193,10 @@ pub fn router(app: App) -> Router {
         .route("/health/ready", get(ready))
         .route("/metrics", get(metrics::show))
         .fallback(async |State(app): State<App>, uri: Uri, headers: HeaderMap| {
-            elsewhere(&app, &uri, &headers, Problem::not_found_page()).await
+            fallback_problem(&app, &uri, &headers, Problem::not_found_page()).await
         })
         .method_not_allowed_fallback(async |State(app): State<App>, uri: Uri, headers: HeaderMap| {
-            elsewhere(&app, &uri, &headers, Problem::wrong_method()).await
+            fallback_problem(&app, &uri, &headers, Problem::wrong_method()).await
         })
         .with_state(app)
         // One layer of all, outermost first: as many layers of a router would each copy all those below for every request.
@@ -227,7 +227,7 @@ async fn ready(State(app): State<App>) -> Result<StatusCode, Problem> {
 }
 
 /// A problem with an address that has no handler: for a machine as it is, for anybody else as a page.
-async fn elsewhere(app: &App, uri: &Uri, headers: &HeaderMap, problem: Problem) -> Response {
+async fn fallback_problem(app: &App, uri: &Uri, headers: &HeaderMap, problem: Problem) -> Response {
     let machine = ["/api", "/health", "/metrics"].iter().any(|start| uri.path().starts_with(start));
     if machine { problem.into_response() } else { pages::finish(app, headers, problem.into_response()).await }
 }

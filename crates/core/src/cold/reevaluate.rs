@@ -161,7 +161,7 @@ mod tests {
     use super::*;
     use crate::{
         cold::{air::LastReading, evaluate::still_open},
-        words::ExcursionKind,
+        kinds::ExcursionKind,
     };
 
     fn start() -> DateTime<Utc> {

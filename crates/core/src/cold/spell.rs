@@ -4,7 +4,7 @@
 //! and a second person has countersigned that very action; then it is *settled* for the lot. Until it is settled the lot carries the caution wherever it
 //! can be set aside or sent out. Nothing here judges food: the local food-safety rules and the farm's own plan decide.
 
-use crate::{Grams, text::PlaceCode, words::SpellStanding};
+use crate::{Grams, kinds::SpellStanding, text::PlaceCode};
 
 /// Where a spell stands for a lot: `ended`, `decided` by an action that names the lot (or one that it was made of since), and
 /// `countersigned` by a second person.

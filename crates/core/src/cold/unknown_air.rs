@@ -3,7 +3,7 @@
 //! Our own convention (unverified). With a limit the air is held to lie between the cold limit and [`ABOVE_LIMIT_C`] above the warm one:
 //! where nobody measured, it may well have been warmer than it ought to be. Without a limit it is what such a place can have in a year.
 
-use crate::{cold::evaluate::Rules, words::PlaceKind};
+use crate::{cold::evaluate::Rules, kinds::PlaceKind};
 
 /// How far above its warm limit a place may be without readings, °C.
 const ABOVE_LIMIT_C: f64 = 5.0;

@@ -11,8 +11,8 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
+    kinds::{Form, Packaging},
     units::quantity::Grams,
-    words::{Form, Packaging},
 };
 
 /// The version of the coefficients and of their range. Stored with every count that was split by them.

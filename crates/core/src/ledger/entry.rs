@@ -6,10 +6,10 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{
+    kinds::{ActKind, MovementKind, PlaceKind},
     refusal::Refusal,
     text::{Line, LotCode, PlaceCode, Short},
     units::{calendar::Instant, quantity::Grams},
-    words::{ActKind, MovementKind, PlaceKind},
 };
 
 /// One leg of an act.

@@ -5,10 +5,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::NaiveDate;
 
 use crate::{
+    kinds::Basis,
     ledger::entry::{PlannedLink, PlannedLot},
     text::{BatchCode, LotCode, StrainCode},
     units::quantity::{Grams, share_by_largest_remainder},
-    words::Basis,
 };
 
 /// What a lot's code begins with: strain and harvest day. A hyphen and the how-manieth of those follow, given when the lot is made.

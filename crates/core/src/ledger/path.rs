@@ -13,9 +13,9 @@ use std::collections::{BTreeMap, BTreeSet, btree_map::Entry};
 use chrono::{DateTime, Utc};
 
 use crate::{
+    kinds::PlaceKind,
     text::{LotCode, PlaceCode},
     units::{calendar::Span, quantity::Grams},
-    words::PlaceKind,
 };
 
 /// Grams of a lot that were moved.

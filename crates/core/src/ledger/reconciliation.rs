@@ -6,9 +6,9 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
+    kinds::{ActKind, PlaceKind},
     text::{LotCode, StrainCode},
     units::quantity::Grams,
-    words::{ActKind, PlaceKind},
 };
 
 /// Grams that moved in one kind of way, summed as far as the sheet does not tell them apart.

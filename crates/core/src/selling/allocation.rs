@@ -7,9 +7,9 @@ use chrono::{Days, NaiveDate};
 use rust_decimal::{Decimal, prelude::ToPrimitive};
 
 use crate::{
+    kinds::{Form, Packaging},
     text::{LotCode, PlaceCode, StrainCode},
     units::quantity::Grams,
-    words::{Form, Packaging},
 };
 
 /// What a lot is, as far as an order cares.

@@ -5,9 +5,9 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
+    kinds::CustomerKind,
     text::{CustomerCode, Line, Note, PriceListCode, Text},
     units::quantity::Grams,
-    words::CustomerKind,
 };
 
 /// A customer.

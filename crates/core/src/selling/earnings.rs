@@ -5,13 +5,13 @@ use std::collections::BTreeMap;
 use rust_decimal::Decimal;
 
 use crate::{
+    kinds::{Basis, BatchOrigin},
     ledger::lot::{Composition, Source},
     text::{BatchCode, LotCode},
     units::{
         money::CurrencyRules,
         quantity::{Grams, share_by_largest_remainder},
     },
-    words::{Basis, BatchOrigin},
 };
 
 /// Grams of a lot that were sold, and what they brought. Below zero for what came back.
@@ -138,7 +138,7 @@ pub fn contribution(
     coinage.round(revenue - fee - cost_per_block * Decimal::from(blocks))
 }
 
-crate::words::words!(/// How far a batch has come, and so what its figures can be compared with.
+crate::kinds::string_enum!(/// How far a batch has come, and so what its figures can be compared with.
 BatchStage {
     /// Nothing was harvested of it.
     Growing = "growing",

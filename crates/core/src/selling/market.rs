@@ -9,6 +9,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{
+    kinds::{MarketDayStatus, PlaceKind},
     refusal::{Refusal, RefusalKind},
     text::{CustomerCode, LotCode, MarketDayCode, PlaceCode, ProductCode, Short},
     units::{
@@ -16,7 +17,6 @@ use crate::{
         money::CurrencyRules,
         quantity::Grams,
     },
-    words::{MarketDayStatus, PlaceKind},
 };
 
 /// The most lots that go to a stall.

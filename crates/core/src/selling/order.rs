@@ -8,10 +8,10 @@ use utoipa::ToSchema;
 
 use super::{customer::Customer, product::Product};
 use crate::{
+    kinds::OrderStatus,
     refusal::{Refusal, RefusalKind},
     text::{CustomerCode, Note, OrderCode, ProductCode},
     units::{calendar::Day, quantity::Grams},
-    words::OrderStatus,
 };
 
 /// The most lines of an order.

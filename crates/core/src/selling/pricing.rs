@@ -3,8 +3,8 @@
 use rust_decimal::Decimal;
 
 use crate::{
+    kinds::PriceUnit,
     units::{money::CurrencyRules, quantity::Grams},
-    words::PriceUnit,
 };
 
 /// Amounts of the parts of a line, without tax: the whole line at its price, by weight or by packs of nominal weight, rounded once and shared

@@ -5,9 +5,9 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
+    kinds::{Form, Packaging, PriceUnit},
     text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
     units::calendar::Instant,
-    words::{Form, Packaging, PriceUnit},
 };
 
 /// A product.

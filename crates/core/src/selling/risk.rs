@@ -175,8 +175,8 @@ mod tests {
 
     use super::*;
     use crate::{
+        kinds::{Form, Packaging},
         selling::allocation::Goods,
-        words::{Form, Packaging},
     };
 
     fn day(n: u64) -> NaiveDate {

@@ -12,10 +12,10 @@ use super::{
     product::Product,
 };
 use crate::{
+    kinds::{Form, PlaceKind},
     refusal::{Refusal, RefusalKind},
     text::{Line, LotCode, OrderCode, PlaceCode, StrainCode},
     units::quantity::Grams,
-    words::{Form, PlaceKind},
 };
 
 /// The most lots that are chosen at once.
@@ -179,11 +179,11 @@ mod tests {
 
     use super::*;
     use crate::{
+        kinds::Packaging,
         selling::{
             allocation::Goods,
             examples::{customer, product},
         },
-        words::Packaging,
     };
 
     fn facts() -> ChoiceFacts {

@@ -11,7 +11,7 @@ use crate::{
 /// Decimal places that the price or the cost of a unit may have, whatever the currency.
 pub const UNIT_PRICE_PLACES: u32 = 4;
 
-crate::words::words!(/// How halves of the smallest unit are rounded.
+crate::kinds::string_enum!(/// How halves of the smallest unit are rounded.
 Rounding {
     /// Away from zero: 365.125 → 365.13.
     HalfUp = "half_up",

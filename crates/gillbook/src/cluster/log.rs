@@ -30,7 +30,7 @@ impl Log {
     }
 
     /// Begins it anew if it has grown too long. The server has it open to append, so it goes on in the same file.
-    pub fn keep_short(&self) -> Result<()> {
+    pub fn truncate(&self) -> Result<()> {
         if fs::symlink_metadata(&self.0).is_ok_and(|log| log.len() > MAX_DATABASE_LOG_BYTES) {
             fs::copy(&self.0, self.0.with_extension("log.before"))?;
             self.open()?.set_len(0)?;
@@ -53,10 +53,10 @@ mod tests {
         let size = || fs::metadata(log.path()).unwrap().len();
         let line = vec![b'x'; usize::try_from(MAX_DATABASE_LOG_BYTES).unwrap()];
         server.write_all(&line).unwrap();
-        log.keep_short().unwrap();
+        log.truncate().unwrap();
         assert_eq!(size(), MAX_DATABASE_LOG_BYTES);
         server.write_all(b"y").unwrap();
-        log.keep_short().unwrap();
+        log.truncate().unwrap();
         assert_eq!(size(), 0);
         server.write_all(b"z").unwrap();
         assert_eq!(fs::read(log.path()).unwrap(), b"z");

@@ -212,7 +212,7 @@ impl Cluster {
     }
 
     fn launch(&self) -> Result<Child> {
-        self.log.keep_short()?;
+        self.log.truncate()?;
         let log = self.log.open()?;
         let safe = if self.durability == Durability::Durable { "on" } else { "off" };
         let mut command = self.layout.command("postgres");
@@ -266,7 +266,7 @@ impl Cluster {
     /// # Errors
     /// When it does not come up again.
     pub async fn keep_alive(&mut self) -> Result<bool> {
-        self.log.keep_short()?;
+        self.log.truncate()?;
         let dead = match &mut self.server {
             Some(server) => server.has_ended()?,
             None => true,

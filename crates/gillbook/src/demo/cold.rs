@@ -13,20 +13,20 @@ use super::{
 
 impl Season {
     /// Does what is due; the farm forgets now and then.
-    pub(super) async fn keep_checks(&mut self, client: &Client, day: NaiveDate) -> Result<()> {
+    pub(super) async fn live_checks(&mut self, client: &Client, day: NaiveDate) -> Result<()> {
         for (n, (check, _, _, every)) in CHECKS.iter().enumerate() {
             let due = (self.days_in(day) + i64::try_from(n)?) % i64::from(*every) == 0;
-            if !due || self.chance.random_bool(0.04) {
+            if !due || self.rng.random_bool(0.04) {
                 continue;
             }
-            let body = if self.chance.random_bool(0.03) {
+            let body = if self.rng.random_bool(0.03) {
                 json!({"good": false, "what_done": "Done again after lunch"})
             } else {
                 json!({"good": true})
             };
             self.post(client, &format!("/api/checks/{check}/done"), body).await?;
             if *check == "ICE" {
-                let read_c = f64::from(self.chance.random_range(-3..=5)) / 10.0;
+                let read_c = f64::from(self.rng.random_range(-3..=5)) / 10.0;
                 self.post(
                     client,
                     &format!("/api/probes/{PROBE}/checks"),

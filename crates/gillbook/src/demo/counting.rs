@@ -5,8 +5,8 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     cold::weight_loss::{Entry, Goods, Rates, Surroundings, expected_loss, rates},
+    kinds::{Form, Packaging},
     ledger::stock_count::SCALE_STEP_G,
-    words::{Form, Packaging},
 };
 use rand::RngExt;
 use serde_json::{Value, json};
@@ -58,7 +58,7 @@ impl Season {
             humidity_percent: FRIDGE_HUMIDITY_PERCENT,
         };
         let Rates([_, likely, _]) = rates(goods, &air);
-        let rate = likely * self.chance.random_range(1.0 - SCATTER..1.0 + SCATTER);
+        let rate = likely * self.rng.random_range(1.0 - SCATTER..1.0 + SCATTER);
         let code = lot["lot"].as_str().context("a lot has a code")?;
         let acts = client.get(&format!("/api/movements?lot={code}&limit=500")).await?;
         let (now, since) = (self.clock_now(), self.last_counted_at());

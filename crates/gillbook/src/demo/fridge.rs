@@ -11,13 +11,13 @@ const SET_POINT: f64 = 2.0;
 /// The fridge's air, minute by minute.
 #[derive(Debug)]
 pub(super) struct Fridge {
-    chance: ChaCha8Rng,
+    rng: ChaCha8Rng,
     fails_at: DateTime<Utc>,
 }
 
 impl Fridge {
     pub(super) fn new(seed: u64, fails_at: DateTime<Utc>) -> Self {
-        Self { chance: ChaCha8Rng::seed_from_u64(seed ^ 0x0f71_d6e0), fails_at }
+        Self { rng: ChaCha8Rng::seed_from_u64(seed ^ 0x0f71_d6e0), fails_at }
     }
 
     /// Air at a minute. To be asked in time order.
@@ -42,7 +42,7 @@ impl Fridge {
             }
         };
         let door = hump(345.0, 22.0, 4.5) + hump(400.0, 12.0, 2.2);
-        let noise = self.chance.random_range(-0.12..0.12);
+        let noise = self.rng.random_range(-0.12..0.12);
         let still = at - self.fails_at;
         let failure = if still < TimeDelta::zero() {
             0.0

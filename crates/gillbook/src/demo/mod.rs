@@ -24,7 +24,7 @@ use std::{
 
 use anyhow::{Context, Result, bail};
 use chrono::{DateTime, TimeDelta, Timelike, Utc};
-use gillbook_core::{text::Text, words::Role};
+use gillbook_core::{kinds::Role, text::Text};
 use gillbook_store::farm::{
     farms::NewFarm,
     people::{NewPerson, Passphrase},

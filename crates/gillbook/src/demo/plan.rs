@@ -28,12 +28,12 @@ const WEEKS_BEFORE: i64 = 14;
 const BAD_COOK_WEEK: i64 = 5;
 
 /// Plans every batch that is made, or stands, between two Mondays.
-pub(super) fn plan(first_monday: NaiveDate, weeks: u32, chance: &mut ChaCha8Rng) -> Vec<Planned> {
+pub(super) fn plan(first_monday: NaiveDate, weeks: u32, rng: &mut ChaCha8Rng) -> Vec<Planned> {
     let mut planned = Vec::new();
     for week in -WEEKS_BEFORE..=i64::from(weeks) {
         let made_on = first_monday + chrono::TimeDelta::days(week * 7);
         for strain in &STRAINS {
-            let batch = plan_batch(strain, made_on, week == BAD_COOK_WEEK, chance);
+            let batch = plan_batch(strain, made_on, week == BAD_COOK_WEEK, rng);
             // What was finished before the book was opened is not in it.
             if batch.finished > first_monday {
                 planned.push(batch);
@@ -43,26 +43,26 @@ pub(super) fn plan(first_monday: NaiveDate, weeks: u32, chance: &mut ChaCha8Rng)
     planned
 }
 
-fn plan_batch(strain: &'static Rhythm, made_on: NaiveDate, bad_cook: bool, chance: &mut ChaCha8Rng) -> Planned {
+fn plan_batch(strain: &'static Rhythm, made_on: NaiveDate, bad_cook: bool, rng: &mut ChaCha8Rng) -> Planned {
     let day = |n: i64| made_on + chrono::TimeDelta::days(n);
-    let blocks = strain.blocks + chance.random_range(-2..=2);
+    let blocks = strain.blocks + rng.random_range(-2..=2);
     let lost = if bad_cook && strain.code != "SH" {
         Some((blocks * 6 / 10, day(9), "Green mould after the cook"))
-    } else if chance.random_bool(0.35) {
-        Some((chance.random_range(1..=2), day(chance.random_range(6..12)), "Green mould"))
+    } else if rng.random_bool(0.35) {
+        Some((rng.random_range(1..=2), day(rng.random_range(6..12)), "Green mould"))
     } else {
         None
     };
     let standing = f64::from(blocks - lost.map_or(0, |l| l.0));
-    let strength = chance.random_range(0.82..1.15);
+    let strength = rng.random_range(0.82..1.15);
     let mut picks = Vec::new();
-    let mut at = strain.first_day + chance.random_range(-1..=2);
+    let mut at = strain.first_day + rng.random_range(-1..=2);
     for (flush, grams) in (1..).zip(strain.flushes_g) {
-        let whole = grams * standing * strength * chance.random_range(0.9..1.1);
+        let whole = grams * standing * strength * rng.random_range(0.9..1.1);
         for (n, share) in [0.22, 0.46, 0.32].into_iter().enumerate() {
             picks.push((flush, day(at + i64::try_from(n).unwrap_or(0)), whole * share));
         }
-        at += strain.interval + chance.random_range(-1..=1);
+        at += strain.interval + rng.random_range(-1..=1);
     }
     let last = picks.last().map_or(made_on, |p| p.1);
     Planned {

@@ -11,7 +11,7 @@ use std::{
 
 use crate::common::{Serving, Watch, admin, home};
 use anyhow::{Context, Result, ensure};
-use gillbook_core::words::ExcursionKind;
+use gillbook_core::kinds::ExcursionKind;
 use gillbook_testkit::Farm;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -98,7 +98,7 @@ async fn ensure_all(farm: &Farm, acknowledged: &BTreeSet<i64>) -> Result<()> {
     ensure!(rows.iter().all(|r| r.get::<i64, _>("n") == 1), "each once");
     ensure!(acknowledged.is_subset(&there), "lost: {:?}", acknowledged.difference(&there).collect::<Vec<_>>());
     // Silence goes on while it is judged twice.
-    farm.ensure_judged_as_once(&[ExcursionKind::NoData]).await
+    farm.ensure_evaluated_as_once(&[ExcursionKind::NoData]).await
 }
 
 async fn farm_with_token(home: &std::path::Path, serving: &Serving) -> Result<(Farm, String)> {

@@ -182,7 +182,7 @@ impl Tx {
         let rows = sqlx::query!(
             r#"select place as "place: PlaceCode", hour, readings, faults, known_s, air_integral_c_s, kinetic_s, above_s, above_c_s, below_s, min_c,
                       max_c, product_c, probe_spread_c
-                 from place_hour where farm_id = $1 and place = any ($2) and hour >= $3 and hour < $4 order by place, hour"#,
+                 from hourly_figure where farm_id = $1 and place = any ($2) and hour >= $3 and hour < $4 order by place, hour"#,
             self.farm.0,
             &codes,
             span.from,

@@ -47,7 +47,7 @@ impl Tx {
                          where m.farm_id = b.farm_id and m.lot = b.lot and b.place in (m.to_place, m.from_place) and a.kind <> 'reversal'
                            and not exists (select from act r where r.farm_id = a.farm_id and r.reverses = a.act_id)) x
                      where x.grams > 0 and x.stands <= x.grams) came
-                 join place_hour h on h.farm_id = b.farm_id and h.place = b.place and h.hour >= greatest(came.at, $3) and h.hour < $4
+                 join hourly_figure h on h.farm_id = b.farm_id and h.place = b.place and h.hour >= greatest(came.at, $3) and h.hour < $4
                                   and h.known_s > 1800 and h.air_integral_c_s / nullif(h.known_s, 0) < s.lowest_safe_c
                 where b.farm_id = $1 and b.place = $2 and b.grams > 0
                 group by b.lot, s.name, b.grams, s.lowest_safe_c

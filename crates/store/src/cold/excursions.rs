@@ -3,9 +3,9 @@
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     cold::{evaluate::Excursion as Judged, reevaluate::Replacement},
+    kinds::ExcursionKind,
     refusal::Refusal,
     text::PlaceCode,
-    words::ExcursionKind,
 };
 use uuid::Uuid;
 
@@ -70,7 +70,7 @@ impl Tx {
         }
         let mut kept = Vec::with_capacity(judged.len());
         for (e, id) in judged.iter().zip(ids) {
-            kept.push(self.keep_excursion(place, e, id).await?);
+            kept.push(self.save_excursion(place, e, id).await?);
         }
         for gone in stored {
             let became = judged.iter().zip(&kept).find(|(e, _)| gone.overlaps(e)).map(|(_, id)| *id);
@@ -87,7 +87,7 @@ impl Tx {
         Ok(())
     }
 
-    async fn keep_excursion(&mut self, place: &PlaceCode, e: &Judged, id: Option<Uuid>) -> Result<Uuid> {
+    async fn save_excursion(&mut self, place: &PlaceCode, e: &Judged, id: Option<Uuid>) -> Result<Uuid> {
         let new = id.is_none();
         let id = id.unwrap_or_else(|| self.new_id());
         sqlx::query!(
@@ -116,7 +116,7 @@ impl Tx {
         .execute(&mut *self.db)
         .await?;
         if new || e.until.is_some() {
-            self.tell_of(place, id, e).await?;
+            self.enqueue_notice(place, id, e).await?;
         }
         Ok(id)
     }

@@ -2,10 +2,10 @@
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use gillbook_core::{
+    kinds::CheckTopic,
     refusal::Refusal,
     text::{HouseCheckCode, Line, PlaceCode, Short, Text},
     units::calendar::{Instant, Span, day_of},
-    words::CheckTopic,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -136,7 +136,7 @@ impl Tx {
 
     async fn house_check(&mut self, code: &HouseCheckCode) -> Result<HouseCheck> {
         let all = self.house_checks().await?;
-        all.into_iter().find(|c| c.check == *code).ok_or_else(|| Refusal::not_found(HouseCheckCode::WHAT, code).into())
+        all.into_iter().find(|c| c.check == *code).ok_or_else(|| Refusal::not_found(HouseCheckCode::NOUN, code).into())
     }
 
     /// The recurring checks, those due first.

@@ -2,10 +2,10 @@
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
+    kinds::ProbeCheckKind,
     refusal::Refusal,
     text::{HouseCheckCode, Short, Text},
     units::calendar::Instant,
-    words::ProbeCheckKind,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -135,9 +135,9 @@ impl Tx {
         }
         let latest = standing.checks.last().filter(|c| c.check_id == id);
         if let (Some(since), Some(check)) = (standing.doubtful_since, latest) {
-            self.tell_of_doubt(&place, check, since).await?;
+            self.enqueue_doubt_notice(&place, check, since).await?;
         } else if standing.doubtful_since.is_none() {
-            self.tell_no_doubt(probe_id).await?;
+            self.cancel_doubt_notice(probe_id).await?;
         }
         Ok(standing)
     }

@@ -53,7 +53,7 @@ pub enum Retryability {
 
 /// What became of a pack.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Receipt {
+pub struct IngestReceipt {
     /// Readings that were new and are kept now.
     pub accepted: usize,
     /// Of those, kept as faults and not as temperatures.
@@ -72,7 +72,7 @@ pub const CAUTION: &str = "Planning aid. Your local food-safety rules and your o
 
 /// A pack that was posted, resolved.
 #[derive(Debug)]
-pub struct Post {
+pub struct ReadingPack {
     /// The farm.
     pub farm: FarmId,
     /// Who posts.
@@ -103,7 +103,7 @@ impl Equivalent<(FarmId, String)> for ProbeKey<'_> {
 /// A post and the probe that each of its records names, if there is one.
 #[derive(Debug)]
 pub(crate) struct Named<'a> {
-    pub(crate) post: &'a Post,
+    pub(crate) post: &'a ReadingPack,
     pub(crate) probes: Vec<Option<Arc<CachedProbe>>>,
 }
 
@@ -139,8 +139,8 @@ impl Store {
     ///
     /// # Errors
     /// One a post, when the database fails.
-    #[tracing::instrument(level = "debug", name = "store.cold.keep_posts", skip_all)]
-    pub async fn keep_posts(&self, posts: Vec<Post>, now: DateTime<Utc>) -> Vec<Result<Receipt>> {
+    #[tracing::instrument(level = "debug", name = "store.cold.insert_packs", skip_all)]
+    pub async fn insert_packs(&self, posts: Vec<ReadingPack>, now: DateTime<Utc>) -> Vec<Result<IngestReceipt>> {
         let named = match self.named(&posts, now).await {
             Ok(named) => named,
             Err(error) => return posts.iter().map(|_| Err(error.clone_for_batch())).collect(),
@@ -161,7 +161,7 @@ impl Store {
                 }
             }
         }
-        self.touched.tell(farms);
+        self.dirty_farms.notify(farms);
         done
     }
 
@@ -196,11 +196,11 @@ impl Store {
     #[tracing::instrument(level = "debug", name = "store.cold.ensure_months", skip_all)]
     pub async fn ensure_months(&self, first: DateTime<Utc>, last: DateTime<Utc>) -> Result<()> {
         let months: Vec<_> = months_between(first, last).collect();
-        if self.months.read().is_ok_and(|known| months.iter().all(|month| known.contains(month))) {
+        if self.partition_cache.read().is_ok_and(|known| months.iter().all(|month| known.contains(month))) {
             return Ok(());
         }
-        sqlx::query!("select ensure_reading_months($1, $2)", first, last).fetch_one(&self.pool).await?;
-        if let Ok(mut known) = self.months.write() {
+        sqlx::query!("select ensure_reading_partitions($1, $2)", first, last).fetch_one(&self.pool).await?;
+        if let Ok(mut known) = self.partition_cache.write() {
             known.extend(months);
         }
         Ok(())
@@ -212,7 +212,7 @@ impl Store {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.cold.ensure_months_of", skip_all)]
-    pub async fn ensure_months_of(&self, post: &Post, now: DateTime<Utc>) -> Result<()> {
+    pub async fn ensure_months_of(&self, post: &ReadingPack, now: DateTime<Utc>) -> Result<()> {
         let taken = || post.records.iter().map(|r| r.at).filter(|at| is_taken_at(*at, now));
         match taken().min().zip(taken().max()) {
             Some((first, last)) => self.ensure_months(first, last).await,
@@ -221,9 +221,9 @@ impl Store {
     }
 
     /// The probes that posts name. A probe keeps its number for good, so what was found once is remembered.
-    async fn named<'a>(&self, posts: &'a [Post], now: DateTime<Utc>) -> Result<Vec<Named<'a>>> {
+    async fn named<'a>(&self, posts: &'a [ReadingPack], now: DateTime<Utc>) -> Result<Vec<Named<'a>>> {
         let mut unknown: BTreeMap<FarmId, BTreeSet<String>> = BTreeMap::new();
-        let known = |farm, name: &str| self.probes.get(&ProbeKey(farm, name));
+        let known = |farm, name: &str| self.probe_cache.get(&ProbeKey(farm, name));
         let named = posts.iter().map(|post| {
             Named::of(post, known, |name| {
                 unknown.entry(post.farm).or_default().insert(name.to_owned());
@@ -250,7 +250,7 @@ impl Store {
             let names: Vec<String> = names.into_iter().collect();
             let found = transaction!(read, self, &signed, now, |tx| tx.probes_named(&names).await)?;
             for (name, probe) in found {
-                self.probes.insert((farm, name.clone()), probe.clone());
+                self.probe_cache.insert((farm, name.clone()), probe.clone());
                 all.insert((farm, name), probe);
             }
         }
@@ -261,7 +261,7 @@ impl Store {
 impl<'a> Named<'a> {
     /// Looks the probes of a post up. Records of one probe mostly stand together in a pack.
     fn of(
-        post: &'a Post,
+        post: &'a ReadingPack,
         known: impl Fn(FarmId, &str) -> Option<Arc<CachedProbe>>,
         mut unknown: impl FnMut(&str),
     ) -> Self {
@@ -298,8 +298,8 @@ impl Tx {
     ///
     /// # Errors
     /// When the database fails; what is wrong with single records stands in the receipt.
-    #[tracing::instrument(level = "debug", name = "store.cold.keep_readings", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn keep_readings(&mut self, post: &Post) -> Result<Receipt> {
+    #[tracing::instrument(level = "debug", name = "store.cold.insert_readings", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn insert_readings(&mut self, post: &ReadingPack) -> Result<IngestReceipt> {
         let names: Vec<String> =
             post.records.iter().map(|r| r.name.clone()).collect::<BTreeSet<_>>().into_iter().collect();
         let probes = self.probes_named(&names).await?;

@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 
 use chrono_tz::Tz;
 use gillbook_core::{
+    kinds::Packaging,
     ledger::entry::BUILT_IN_PLACES,
     refusal::{FieldErrors, Refusal, RefusalKind},
     text::{GradeCode, Line, Note, ProductCode, Short, Text},
     units::money::{CurrencyRules, Rounding},
-    words::Packaging,
 };
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;

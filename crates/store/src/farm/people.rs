@@ -3,10 +3,10 @@
 use argon2::{Argon2, PasswordHasher};
 use chrono::{DateTime, Utc};
 use gillbook_core::{
+    kinds::Role,
     limits::{MAX_HASHES, MAX_HASHES_WAITING},
     refusal::{Refusal, RefusalKind},
     text::{Line, Text},
-    words::Role,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

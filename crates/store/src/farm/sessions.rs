@@ -5,8 +5,8 @@ use std::sync::{Arc, atomic::Ordering};
 use argon2::{Argon2, PasswordHasher, PasswordVerifier};
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
+    kinds::{Role, Scope},
     refusal::{Refusal, RefusalKind},
-    words::{Role, Scope},
 };
 use uuid::Uuid;
 
@@ -104,8 +104,8 @@ impl Store {
         let farm = FarmId(found.farm_id);
         let ((session, session_hash), (device, device_hash)) = (new_secret(farm), new_secret(farm));
         transaction!(write, self, &signed(farm), now, |tx| {
-            tx.keep_session(found.person_id, session_hash, shared_phone).await?;
-            tx.keep_device(found.person_id, device_hash).await
+            tx.insert_session(found.person_id, session_hash, shared_phone).await?;
+            tx.insert_device(found.person_id, device_hash).await
         })?;
         Ok(SignInSecrets { session, device })
     }
@@ -160,7 +160,7 @@ impl Store {
     pub async fn session(&self, secret: &str, now: DateTime<Utc>) -> Result<Option<Arc<Session>>> {
         let Some(farm) = farm_of(secret) else { return Ok(None) };
         let hash = hash_secret(secret);
-        if let Some((session, _)) = self.tokens.get(&hash).filter(|(_, until)| *until > now) {
+        if let Some((session, _)) = self.token_cache.get(&hash).filter(|(_, until)| *until > now) {
             return Ok(Some(session));
         }
         // Boxed, so that the many requests that end above do not carry the room for it.
@@ -221,14 +221,14 @@ impl Store {
         // One that was looked up while a token was removed may be that one.
         if matches!(session.standing, Principal::Probe(_)) && forgotten == self.token_cache_epoch.load(Ordering::SeqCst)
         {
-            self.tokens.insert(hash, (session.clone(), ends_at.min(now + TOKEN_CACHE_TTL)));
+            self.token_cache.insert(hash, (session.clone(), ends_at.min(now + TOKEN_CACHE_TTL)));
         }
         Ok(Some(session))
     }
 }
 
 impl Tx {
-    async fn keep_session(&mut self, person_id: Uuid, hash: [u8; 32], shared_phone: bool) -> Result<()> {
+    async fn insert_session(&mut self, person_id: Uuid, hash: [u8; 32], shared_phone: bool) -> Result<()> {
         sqlx::query!(
             "insert into sign_in (farm_id, secret_hash, person_id, began_at, ends_at, shared_phone) values ($1, $2, $3, $4, $5, $6)",
             self.farm.0,
@@ -247,7 +247,7 @@ impl Tx {
     }
 
     /// Remembers a browser, and forgets the person's others but for the last ones.
-    async fn keep_device(&mut self, person_id: Uuid, hash: [u8; 32]) -> Result<()> {
+    async fn insert_device(&mut self, person_id: Uuid, hash: [u8; 32]) -> Result<()> {
         sqlx::query!(
             "insert into device (farm_id, secret_hash, person_id, seen_at) values ($1, $2, $3, $4)",
             self.farm.0,

@@ -2,9 +2,9 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
+    kinds::Scope,
     refusal::Refusal,
     text::{Line, Text},
-    words::Scope,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

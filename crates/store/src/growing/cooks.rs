@@ -3,9 +3,9 @@
 use crate::{Pagination, Result, Tx};
 use chrono::{DateTime, Utc};
 use gillbook_core::{
+    kinds::CookMethod,
     text::{CookCode, Note},
     units::calendar::Instant,
-    words::CookMethod,
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};

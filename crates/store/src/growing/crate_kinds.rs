@@ -5,9 +5,9 @@ use crate::{
     farm::farms::{ensure_version, ensure_version_matches},
 };
 use gillbook_core::{
+    kinds::CrateKind,
     refusal::Refusal,
     text::{CrateCode, Text},
-    words::CrateKind,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -124,7 +124,7 @@ impl Tx {
         )
         .fetch_optional(&mut *self.db)
         .await?
-        .ok_or_else(|| Refusal::not_found(CrateCode::WHAT, code).into())
+        .ok_or_else(|| Refusal::not_found(CrateCode::NOUN, code).into())
     }
 
     /// Crate and liner kinds by code.

@@ -6,9 +6,9 @@ use crate::{
     ranges::ensure_range,
 };
 use gillbook_core::{
+    kinds::RoomKind,
     refusal::Refusal,
     text::{Line, RoomCode},
-    words::RoomKind,
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -129,7 +129,7 @@ impl Tx {
         )
         .fetch_optional(&mut *self.db)
         .await?
-        .ok_or_else(|| Refusal::not_found(RoomCode::WHAT, code).into())
+        .ok_or_else(|| Refusal::not_found(RoomCode::NOUN, code).into())
     }
 
     /// Rooms by code.

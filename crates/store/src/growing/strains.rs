@@ -7,9 +7,9 @@ use crate::{
 };
 use gillbook_core::{
     cold::shelf_life::Profile,
+    kinds::Packaging,
     refusal::Refusal,
     text::{Line, StrainCode, Text},
-    words::Packaging,
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -226,7 +226,7 @@ impl Tx {
         self.strains_where(Some(code), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
-            .ok_or_else(|| Refusal::not_found(StrainCode::WHAT, code).into())
+            .ok_or_else(|| Refusal::not_found(StrainCode::NOUN, code).into())
     }
 
     /// Strains by code.

@@ -2,9 +2,9 @@
 
 use gillbook_core::{
     Grams,
+    kinds::FoodOutcome,
     refusal::{Refusal, RefusalKind},
     text::{LotCode, PlaceCode},
-    words::FoodOutcome,
 };
 
 use crate::{

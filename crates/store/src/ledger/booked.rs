@@ -11,9 +11,9 @@ use gillbook_core::{
         unknown_air::UnknownAir,
         weight_loss::{Entry, ExpectedLoss, Goods, Surroundings, expected_loss, rates},
     },
+    kinds::{Form, Packaging, PlaceKind},
     text::{LotCode, PlaceCode},
     units::calendar::Span,
-    words::{Form, Packaging, PlaceKind},
 };
 
 use crate::{Result, Tx};

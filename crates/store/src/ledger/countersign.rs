@@ -4,9 +4,9 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     cold::spell,
+    kinds::SpellStanding,
     refusal::{Refusal, RefusalKind},
     text::Text,
-    words::SpellStanding,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

@@ -3,6 +3,7 @@
 use gillbook_core::{
     Grams,
     cold::weight_loss::{COEFFICIENTS_VERSION, ExpectedLoss},
+    kinds::{ActKind, PlaceKind},
     ledger::{
         entry::{Act, PlannedLeg, built_in_place},
         stock_count::{scale_tolerance, split},
@@ -10,7 +11,6 @@ use gillbook_core::{
     refusal::{Refusal, RefusalKind},
     text::{Line, LotCode, PlaceCode, Short},
     units::calendar::Instant,
-    words::{ActKind, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

@@ -3,10 +3,10 @@
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
+    kinds::{ActKind, PlaceKind},
     ledger::entry::{Act, Leg, MovementPlan, NewMovement, PlannedLeg},
     refusal::Refusal,
     text::{Line, LotCode, PlaceCode, StrainCode},
-    words::{ActKind, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -169,7 +169,7 @@ impl Tx {
                       x.grams as "grams!: Grams", x.set_aside_g as "set_aside_g!: Grams",
                       case when p.kind = 'van' and $2 is null then docketed_g(l.farm_id, l.lot, x.place) else 0 end as "under_way_g!: Grams",
                       coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.turn desc limit 1) = 'hold', false) as "on_hold!"
+                        order by e.seq desc limit 1) = 'hold', false) as "on_hold!"
                  from (select lot, place, grams, set_aside_g from balance where farm_id = $1 and grams > 0 and $2::timestamptz is null
                        union all
                        select m.lot, m.place, sum(m.delta)::bigint, 0::bigint

@@ -4,11 +4,11 @@
 use gillbook_core::{
     Grams,
     cold::spell,
+    kinds::{ActKind, FoodOutcome, LotOrigin, PlaceKind},
     ledger::entry::{PlannedLeg, PlannedLink, PlannedLot, built_in_place},
     refusal::{Refusal, RefusalKind},
     text::{LotCode, OrderCode, PlaceCode, Short, Text},
     units::calendar::Instant,
-    words::{ActKind, FoodOutcome, LotOrigin, PlaceKind},
 };
 
 use chrono::{DateTime, Utc};

@@ -8,10 +8,10 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
+    kinds::LotEventKind,
     ledger::entry::PlannedLot,
     refusal::{Refusal, RefusalKind},
     text::{LotCode, OrderCode, PlaceCode, Short},
-    words::LotEventKind,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -100,7 +100,7 @@ impl Tx {
         Ok(sqlx::query_as!(
             HoldEvent,
             r#"select kind as "kind: _", reason, happened_at, done_by from lot_event
-                where farm_id = $1 and lot = $2 and kind in ('hold', 'release') order by turn"#,
+                where farm_id = $1 and lot = $2 and kind in ('hold', 'release') order by seq"#,
             self.farm.0,
             lot.as_str()
         )
@@ -176,7 +176,7 @@ impl Tx {
         let rows = sqlx::query!(
             r#"select l.lot as "lot: LotCode", e.reason, e.happened_at, e.done_by, e.entered_by, e.document
                  from lot l cross join lateral (select * from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot
-                                                  and e.kind in ('hold', 'release') order by e.turn desc limit 1) e
+                                                  and e.kind in ('hold', 'release') order by e.seq desc limit 1) e
                 where l.farm_id = $1 and l.lot = any ($2) and e.kind = 'hold'"#,
             self.farm.0,
             lots

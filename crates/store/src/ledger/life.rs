@@ -15,13 +15,13 @@ use gillbook_core::{
         shelf_life::{LifeLeft, Profile, life_beyond, life_left},
         unknown_air::UnknownAir,
     },
+    kinds::{Form, Packaging, PlaceKind},
     ledger::{
         path::{Leg, Moved, Paths},
         wear::{HourAir, MAX_AGE, PlaceAir, Profiles, Wearing, close_from, within},
     },
     text::{LotCode, PlaceCode, StrainCode},
     units::calendar::Span,
-    words::{Form, Packaging, PlaceKind},
 };
 
 use crate::{Result, Tx};

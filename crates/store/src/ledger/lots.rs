@@ -15,6 +15,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
     cold::shelf_life::LifeLeft,
+    kinds::{ActKind, Basis, Form, LotEventKind, LotOrigin, Packaging, PlaceKind},
     ledger::{
         entry::{PlannedLeg, built_in_place},
         lot::{self, Composition, Link, Source},
@@ -22,7 +23,6 @@ use gillbook_core::{
     refusal::{Refusal, RefusalKind},
     text::{BatchCode, GradeCode, Line, LotCode, PlaceCode, Short, StrainCode},
     units::calendar::Instant,
-    words::{ActKind, Basis, Form, LotEventKind, LotOrigin, Packaging, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
@@ -137,7 +137,7 @@ impl Tx {
     /// What a lot is, where only that is needed.
     pub(crate) async fn lot_facts(&mut self, code: &LotCode) -> Result<LotFacts> {
         let mut lots = self.facts_of_lots(std::slice::from_ref(code)).await?;
-        lots.remove(code).ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
+        lots.remove(code).ok_or_else(|| Refusal::not_found(LotCode::NOUN, code).into())
     }
 
     /// What those of some lots are that are there.
@@ -148,7 +148,7 @@ impl Tx {
             r#"select l.lot as "lot: _", l.strain as "strain: _", l.grade as "grade: _", l.packaging as "packaging: _", l.form as "form: _", l.harvest_day,
                       lot_harvested_at(l.farm_id, l.lot) as "harvested_at!", l.best_before,
                       coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.turn desc limit 1) = 'hold', false) as "on_hold!"
+                        order by e.seq desc limit 1) = 'hold', false) as "on_hold!"
                  from lot l where l.farm_id = $1 and l.lot = any ($2)"#,
             self.farm.0,
             &codes
@@ -167,7 +167,7 @@ impl Tx {
         .fetch_optional(&mut *self.db)
         .await?
         .map(|_| ())
-        .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
+        .ok_or_else(|| Refusal::not_found(LotCode::NOUN, code).into())
     }
 
     /// Lots by code, or only those with stock.
@@ -188,7 +188,7 @@ impl Tx {
         self.lots_where(Lots::One(code), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
-            .ok_or_else(|| Refusal::not_found(LotCode::WHAT, code).into())
+            .ok_or_else(|| Refusal::not_found(LotCode::NOUN, code).into())
     }
 
     async fn lots_where(&mut self, which: Lots<'_>, page: &Pagination) -> Result<Vec<Lot>> {
@@ -209,7 +209,7 @@ impl Tx {
                       (select case when e.kind = 'hold' then jsonb_build_object('reason', e.reason, 'since', e.happened_at, 'done_by', e.done_by,
                                    'entered_by', e.entered_by, 'excursion_id', substring(e.document from '^[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}$')) end
                          from lot_event e where e.farm_id = $1 and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.turn desc limit 1) as "hold: Json<Hold>",
+                        order by e.seq desc limit 1) as "hold: Json<Hold>",
                       coalesce((select jsonb_agg(jsonb_build_object('place', b.place, 'kind', p.kind, 'grams_g', b.grams, 'set_aside_g', b.set_aside_g)
                                                  order by b.place)
                                   from balance b join place p on p.farm_id = $1 and p.place = b.place

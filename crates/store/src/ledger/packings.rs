@@ -4,13 +4,13 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
+    kinds::{ActKind, Form, LotOrigin, Packaging, PlaceKind},
     ledger::{
         entry::{PlannedLeg, PlannedLot, built_in_place},
         packing::{Facts, NewOpening, NewPacking, Packing, ParentFacts, decide},
     },
     text::{GradeCode, LotCode, PlaceCode, ProductCode, StrainCode},
     units::calendar::{day_begins, day_of},
-    words::{ActKind, Form, LotOrigin, Packaging, PlaceKind},
 };
 use uuid::Uuid;
 

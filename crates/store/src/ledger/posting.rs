@@ -6,12 +6,12 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
+    kinds::{ActKind, Form, LotEventKind, LotOrigin, OrderStatus, Packaging},
     ledger::{
         entry::{Act, Leg, PlannedLeg, PlannedLink, PlannedLot, ensure_weight},
         lot,
     },
     text::{GradeCode, LotCode, OrderCode, Short, StrainCode},
-    words::{ActKind, Form, LotEventKind, LotOrigin, OrderStatus, Packaging},
 };
 use serde::Serialize;
 use serde_json::{Map, Value, json};

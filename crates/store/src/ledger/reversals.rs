@@ -2,9 +2,9 @@
 
 use chrono::TimeDelta;
 use gillbook_core::{
+    kinds::ActKind,
     ledger::entry::Act,
     refusal::{Refusal, RefusalKind},
-    words::ActKind,
 };
 use uuid::Uuid;
 

@@ -8,10 +8,10 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     cold::spell,
+    kinds::{ExcursionKind, Packaging, SpellStanding},
     refusal::Refusal,
     text::{LotCode, PlaceCode},
     units::calendar::Span,
-    words::{ExcursionKind, Packaging, SpellStanding},
 };
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;

@@ -4,9 +4,9 @@ use crate::{Result, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
+    kinds::{ActKind, Basis, PlaceKind},
     refusal::Refusal,
     text::{BatchCode, CookCode, CustomerCode, DocketCode, LotCode, PlaceCode, RecipeCode},
-    words::{ActKind, Basis, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -210,11 +210,11 @@ impl Tx {
     /// Refuses a start that is not there.
     async fn ensure_start(&mut self, from: &TraceFrom) -> Result<()> {
         let (kind, what, code) = match from {
-            TraceFrom::Batch(b) => ("batch", BatchCode::WHAT, b.as_str()),
-            TraceFrom::Cook(c) => ("cook", CookCode::WHAT, c.as_str()),
-            TraceFrom::Docket(d) => ("docket", DocketCode::WHAT, d.as_str()),
-            TraceFrom::Customer(c) => ("customer", CustomerCode::WHAT, c.as_str()),
-            TraceFrom::Place(p, _) => ("place", PlaceCode::WHAT, p.as_str()),
+            TraceFrom::Batch(b) => ("batch", BatchCode::NOUN, b.as_str()),
+            TraceFrom::Cook(c) => ("cook", CookCode::NOUN, c.as_str()),
+            TraceFrom::Docket(d) => ("docket", DocketCode::NOUN, d.as_str()),
+            TraceFrom::Customer(c) => ("customer", CustomerCode::NOUN, c.as_str()),
+            TraceFrom::Place(p, _) => ("place", PlaceCode::NOUN, p.as_str()),
         };
         let there = sqlx::query_scalar!(
             r#"select case $2::text

@@ -7,8 +7,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     cold::spell,
+    kinds::{ExcursionKind, SpellStanding},
     text::{DocketCode, LotCode, PlaceCode},
-    words::{ExcursionKind, SpellStanding},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

@@ -2,6 +2,7 @@
 
 use gillbook_core::{
     Grams,
+    kinds::{ActKind, Basis, BatchOrigin, Form, LotOrigin, Packaging, PlaceKind},
     ledger::{
         entry::{PlannedLeg, PlannedLot, built_in_place},
         weighing::{BatchFacts, CrateFacts, Facts, NewWeighing, Plan, WeighedSource, Weighing, decide},
@@ -9,7 +10,6 @@ use gillbook_core::{
     refusal::Refusal,
     text::{BatchCode, CrateCode, GradeCode, LotCode, PlaceCode, RoomCode, StrainCode},
     units::calendar::day_of,
-    words::{ActKind, Basis, BatchOrigin, Form, LotOrigin, Packaging, PlaceKind},
 };
 use std::collections::BTreeMap;
 

@@ -6,10 +6,10 @@ use chrono::NaiveDate;
 use gillbook_core::{
     Grams,
     growing::yields::{biological_efficiency, per_block},
+    kinds::CustomerKind,
     selling::earnings::{Attributed, BatchStage, Sale, best_and_worst, contribution, follow},
     text::{BatchCode, CookCode, CustomerCode, RecipeCode, StrainCode},
     units::money::CurrencyRules,
-    words::CustomerKind,
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};

@@ -6,9 +6,9 @@ use std::collections::BTreeSet;
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
+    kinds::Role,
     text::{DocketCode, LotCode, PlaceCode},
     units::calendar::Span,
-    words::Role,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

@@ -8,13 +8,13 @@ use chrono::{Days, NaiveDate};
 use gillbook_core::{
     Grams,
     cold::shelf_life::LifeLeft,
+    kinds::{Form, OrderStatus, Packaging, PlaceKind},
     selling::{
         allocation::{AvailableLot, Goods, LineDemand, Need, Taken},
         risk::{Demand, Reason, Stock, at_risk, urgency},
     },
     text::{GradeCode, LotCode, OrderCode, PlaceCode, ProductCode, StrainCode},
     units::calendar::day_of,
-    words::{Form, OrderStatus, Packaging, PlaceKind},
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -178,7 +178,7 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.reports.last_days", skip_all, fields(farm_id = self.farm.0))]
     pub async fn last_days(&mut self, lots: &[Lot]) -> Result<BTreeMap<LotCode, NaiveDate>> {
         let rules = sqlx::query!(
-            r#"select s.strain as "strain: StrainCode", b.packaging as "packaging: gillbook_core::words::Packaging", min(b.days) as "days!"
+            r#"select s.strain as "strain: StrainCode", b.packaging as "packaging: gillbook_core::kinds::Packaging", min(b.days) as "days!"
                  from (select distinct on (product, packaging) product, packaging, days from best_before_rule
                         where farm_id = $1 and effective_from <= $2 order by product, packaging, effective_from desc) b
                  join product_strain s on s.farm_id = $1 and s.product = b.product group by s.strain, b.packaging"#,

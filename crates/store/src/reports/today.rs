@@ -5,9 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::Days;
 use gillbook_core::{
     Grams,
+    kinds::OrderStatus,
     text::{LotCode, StrainCode},
     units::calendar::day_of,
-    words::OrderStatus,
 };
 
 use crate::{Pagination, Result, Tx};

@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
+    kinds::CustomerKind,
     text::{CustomerCode, LotCode},
     units::{
         calendar::{IsoWeek, Span},
         money::CurrencyRules,
     },
-    words::CustomerKind,
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};

@@ -2,10 +2,10 @@
 
 use gillbook_core::{
     Grams,
+    kinds::CustomerKind,
     refusal::Refusal,
     selling::customer::{Customer, CustomerChange, NewCustomer},
     text::{CustomerCode, Line, Note, PriceListCode, Text},
-    words::CustomerKind,
 };
 use rust_decimal::Decimal;
 
@@ -112,7 +112,7 @@ impl Tx {
         self.customers_where(Some(code), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
-            .ok_or_else(|| Refusal::not_found(CustomerCode::WHAT, code).into())
+            .ok_or_else(|| Refusal::not_found(CustomerCode::NOUN, code).into())
     }
 
     /// Customers by code.

@@ -15,11 +15,11 @@ use crate::{
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
+    kinds::{ActKind, OrderStatus, PlaceKind},
     ledger::entry::{Act, PlannedLeg, built_in_place},
     refusal::{Refusal, RefusalKind},
     text::{DocketCode, Line, LotCode, OrderCode, PlaceCode, Short},
     units::calendar::Instant,
-    words::{ActKind, OrderStatus, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

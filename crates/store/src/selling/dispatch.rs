@@ -2,11 +2,11 @@
 
 use gillbook_core::{
     Grams,
+    kinds::{ActKind, OrderStatus, PlaceKind, PriceUnit},
     ledger::entry::{Act, PlannedLeg},
     refusal::{Refusal, RefusalKind},
     selling::{customer::Customer, pricing::price_line},
     text::{CustomerCode, LotCode, OrderCode, PlaceCode, ProductCode},
-    words::{ActKind, OrderStatus, PlaceKind, PriceUnit},
 };
 use std::collections::BTreeMap;
 

@@ -4,10 +4,10 @@ use std::borrow::Cow;
 
 use gillbook_core::{
     Grams,
+    kinds::PriceUnit,
     refusal::Refusal,
     text::{CustomerCode, DocketCode, GradeCode, LotCode, OrderCode, PlaceCode, ProductCode, Short},
     units::calendar::Instant,
-    words::PriceUnit,
 };
 
 use crate::{
@@ -206,7 +206,7 @@ impl Tx {
         self.dockets_where(Some(code), None, &Pagination { after: None, limit: 1 })
             .await?
             .pop()
-            .ok_or_else(|| Refusal::not_found(DocketCode::WHAT, code).into())
+            .ok_or_else(|| Refusal::not_found(DocketCode::NOUN, code).into())
     }
 
     /// The dockets that an order went out under, void ones too.

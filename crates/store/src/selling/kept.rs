@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
+    kinds::ActKind,
     selling::earnings::settle,
     text::{DocketCode, ProductCode},
     units::money::CurrencyRules,
-    words::ActKind,
 };
 use serde::Serialize;
 

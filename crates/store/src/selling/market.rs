@@ -3,12 +3,12 @@
 use chrono::NaiveDate;
 use gillbook_core::{
     Grams,
+    kinds::{ActKind, LotOrigin, MarketDayStatus, PlaceKind},
     ledger::entry::{PlannedLeg, PlannedLink, PlannedLot, built_in_place},
     refusal::{Refusal, RefusalKind},
     selling::market::{Cleared, MarketClose, MarketDay, NewMarketDay, StallSale, close},
     text::{CustomerCode, LotCode, MarketDayCode, PlaceCode, ProductCode},
     units::calendar::day_of,
-    words::{ActKind, LotOrigin, MarketDayStatus, PlaceKind},
 };
 use rust_decimal::Decimal;
 use serde::Serialize;
@@ -159,7 +159,7 @@ impl Tx {
         self.market_days_where(Some(code), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
-            .ok_or_else(|| Refusal::not_found(MarketDayCode::WHAT, code).into())
+            .ok_or_else(|| Refusal::not_found(MarketDayCode::NOUN, code).into())
     }
 
     /// Market days by day.

@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
+    kinds::PriceUnit,
     selling::market::{MarketClose, MarketDay},
     selling::takings::{StallLot, share_takings, without_tax},
     text::{LotCode, ProductCode},
     units::money::UNIT_PRICE_PLACES,
-    words::PriceUnit,
 };
 use rust_decimal::Decimal;
 use serde::Serialize;

@@ -3,6 +3,7 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
+    kinds::OrderStatus,
     refusal::{Refusal, RefusalKind},
     selling::{
         customer::Customer,
@@ -12,7 +13,6 @@ use gillbook_core::{
     },
     text::{CustomerCode, LotCode, Note, OrderCode, ProductCode},
     units::calendar::day_of,
-    words::OrderStatus,
 };
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
@@ -228,7 +228,7 @@ impl Tx {
         )
         .await?
         .pop()
-        .ok_or_else(|| Refusal::not_found(OrderCode::WHAT, code).into())
+        .ok_or_else(|| Refusal::not_found(OrderCode::NOUN, code).into())
     }
 
     /// Orders by delivery day, of a span of days and a status where said.

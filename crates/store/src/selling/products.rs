@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
+    kinds::{Form, Packaging, PriceUnit},
     refusal::{FieldErrors, Refusal, RefusalKind},
     selling::product::{NewProduct, Price, PriceList, Product, ProductChange},
     text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
     units::{calendar::Instant, money::ensure_unit_price},
-    words::{Form, Packaging, PriceUnit},
 };
 use rust_decimal::Decimal;
 
@@ -103,7 +103,7 @@ impl Tx {
         self.products_where(Some(std::slice::from_ref(code)), &Pagination { after: None, limit: 1 })
             .await?
             .pop()
-            .ok_or_else(|| Refusal::not_found(ProductCode::WHAT, code).into())
+            .ok_or_else(|| Refusal::not_found(ProductCode::NOUN, code).into())
     }
 
     /// Products by code.

@@ -1,10 +1,10 @@
 //! Taking an act back, whatever kind it is: what went out under a docket, or went to a stall, is decided on here.
 
 use gillbook_core::{
+    kinds::{ActKind, PlaceKind},
     ledger::entry::{Act, NewReversal, PlannedLeg, built_in_place},
     refusal::{Refusal, RefusalKind},
     text::{LotCode, PlaceCode},
-    words::{ActKind, PlaceKind},
 };
 use uuid::Uuid;
 

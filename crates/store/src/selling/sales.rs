@@ -5,10 +5,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     Grams,
+    kinds::{ActKind, CustomerKind},
     selling::earnings::settle,
     text::{CustomerCode, DocketCode, LotCode, StrainCode},
     units::calendar::Span,
-    words::{ActKind, CustomerKind},
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use gillbook_core::{
     Grams,
+    kinds::{Form, Packaging, PlaceKind},
     refusal::Refusal,
     selling::{
         allocation::{AvailableLot, Goods, Need, Taken, best_before},
@@ -11,7 +12,6 @@ use gillbook_core::{
         set_aside::{ChoiceFacts, Chosen, NewSetAside, WantedLine, choose, ensure_bounded, fill},
     },
     text::{LotCode, OrderCode, PlaceCode, ProductCode, StrainCode},
-    words::{Form, Packaging, PlaceKind},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -176,7 +176,7 @@ impl Tx {
         let products = self.products_named(&codes).await?;
         codes
             .iter()
-            .map(|code| products.get(code).cloned().ok_or_else(|| Refusal::not_found(ProductCode::WHAT, code).into()))
+            .map(|code| products.get(code).cloned().ok_or_else(|| Refusal::not_found(ProductCode::NOUN, code).into()))
             .collect()
     }
 

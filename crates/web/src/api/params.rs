@@ -107,7 +107,7 @@ pub(super) struct MarketDayPath {
 #[into_params(parameter_in = Path)]
 pub(super) struct NoticeToPath {
     /// The receiver's id
-    notice_to: Uuid,
+    notice_recipient: Uuid,
 }
 
 /// The order's code.

@@ -11,10 +11,10 @@ use axum::{
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
+    kinds::{CheckTopic, PlaceKind, ProbeCheckKind},
     refusal::Refusal,
     text::{PlaceCode, Text},
     units::calendar::{Instant, Span},
-    words::{CheckTopic, PlaceKind, ProbeCheckKind},
 };
 use gillbook_store::{
     Pagination, SignedWith,
@@ -26,7 +26,7 @@ use gillbook_store::{
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Html, Layout, again, once_of_form, typed::decimal, zone_of};
+use super::{Html, Layout, once_of_form, rerender_form, typed::decimal, zone_of};
 use crate::{App, auth::Authenticated, create_tx, extract::Form, problem::Problem, read_tx};
 
 /// How far back what was read is shown.
@@ -247,6 +247,6 @@ pub(super) async fn post_check(
 async fn back(app: &App, who: &Authenticated, typed: (ReadingForm, CheckForm), done: Result<(), Problem>) -> Response {
     match done {
         Ok(()) => Redirect::to("/fridge/by-hand").into_response(),
-        Err(problem) => again(by_hand_page(app, who, typed, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => rerender_form(by_hand_page(app, who, typed, Some(problem.detail().to_owned())).await, problem),
     }
 }

@@ -8,16 +8,16 @@ use axum::{
 };
 use chrono::TimeDelta;
 use gillbook_core::{
+    kinds::CheckTopic,
     refusal::Refusal,
     text::{HouseCheckCode, Line, Text},
     units::calendar::Span,
-    words::CheckTopic,
 };
 use gillbook_store::cold::house_checks::{NewCheckDone, NewHouseCheck};
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Html, Layout, again, full_day, full_time, once_of_form, zone_of};
+use super::{Html, Layout, full_day, full_time, once_of_form, rerender_form, zone_of};
 use crate::{
     App,
     auth::Authenticated,
@@ -137,9 +137,10 @@ pub(super) async fn post_done(
     .await;
     match done {
         Ok(_) => Redirect::to("/checks").into_response(),
-        Err(problem) => {
-            again(checks_page(&app, &who, CheckForm::default(), Some(problem.detail().to_owned())).await, problem)
-        }
+        Err(problem) => rerender_form(
+            checks_page(&app, &who, CheckForm::default(), Some(problem.detail().to_owned())).await,
+            problem,
+        ),
     }
 }
 
@@ -186,6 +187,6 @@ pub(super) async fn post_check(
     .await;
     match done {
         Ok(_) => Redirect::to("/checks").into_response(),
-        Err(problem) => again(checks_page(&app, &who, form, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => rerender_form(checks_page(&app, &who, form, Some(problem.detail().to_owned())).await, problem),
     }
 }

@@ -25,7 +25,7 @@ use serde::Deserialize;
 use uuid::Uuid;
 
 use super::{
-    Html, Layout, again, count, full_day, full_time, g, kg, once_of_form,
+    Html, Layout, count, full_day, full_time, g, kg, once_of_form, rerender_form,
     typed::{decimal, whole},
     zone_of,
 };
@@ -210,7 +210,7 @@ pub(super) async fn post_delivery(
         Ok(_) => Redirect::to(&format!("/dockets/{code}")).into_response(),
         Err(problem) => {
             let wrong = (form, Problem::detail(&problem).to_owned());
-            again(docket_page(&app, &who, &code, Some(wrong)).await, problem)
+            rerender_form(docket_page(&app, &who, &code, Some(wrong)).await, problem)
         }
     }
 }

@@ -12,9 +12,9 @@ use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
+    kinds::{ExcursionKind, FoodOutcome, PlaceKind, SpellStanding},
     refusal::Refusal,
     text::{LotCode, Text},
-    words::{ExcursionKind, FoodOutcome, PlaceKind, SpellStanding},
 };
 use gillbook_store::{
     Pagination,
@@ -28,7 +28,7 @@ use gillbook_store::{
 use serde::{Deserialize, Deserializer, de::Error as _};
 use uuid::Uuid;
 
-use super::{Html, Layout, again, full_time, kg, once_of_form, zone_of};
+use super::{Html, Layout, full_time, kg, once_of_form, rerender_form, zone_of};
 use crate::{
     App,
     auth::Authenticated,
@@ -332,7 +332,9 @@ pub(super) async fn post_action(
     .await;
     match done {
         Ok(_) => Redirect::to(&format!("/excursions/{id}")).into_response(),
-        Err(problem) => again(excursion_page(&app, &who, id, form, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => {
+            rerender_form(excursion_page(&app, &who, id, form, Some(problem.detail().to_owned())).await, problem)
+        }
     }
 }
 
@@ -351,7 +353,7 @@ pub(super) async fn post_sign_off(
     let once = once_of_form(form.key, &uri, "");
     match create_tx!(app, who, &once, |tx| tx.sign_off(id, &NewSignOff::default()).await) {
         Ok(_) => Redirect::to("/fridge").into_response(),
-        Err(problem) => again(
+        Err(problem) => rerender_form(
             excursion_page(&app, &who, id, ActionForm::default(), Some(problem.detail().to_owned())).await,
             problem,
         ),

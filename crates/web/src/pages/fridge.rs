@@ -8,10 +8,10 @@ use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     cold::evaluate::GAP_WITHOUT_RULES,
+    kinds::PlaceKind,
     refusal::{Refusal, RefusalKind},
     text::PlaceCode,
     units::calendar::Span,
-    words::PlaceKind,
 };
 use gillbook_store::{
     Pagination, Tx,

@@ -10,9 +10,9 @@ use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     cold::shelf_life::LifeLeft,
+    kinds::{ActKind, Basis, LotEventKind, PlaceKind},
     refusal::Refusal,
     text::{Line, LotCode},
-    words::{ActKind, Basis, LotEventKind, PlaceKind},
 };
 use gillbook_store::{
     SignedWith,
@@ -26,7 +26,7 @@ use gillbook_store::{
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Html, Layout, again, full_day, full_time, g, kg, once_of_form, zone_of};
+use super::{Html, Layout, full_day, full_time, g, kg, once_of_form, rerender_form, zone_of};
 use crate::{
     App,
     auth::Authenticated,
@@ -332,6 +332,8 @@ async fn back_to_lot(
 ) -> Response {
     match done {
         Ok(_) => Redirect::to(&format!("/lots/{code}")).into_response(),
-        Err(problem) => again(lot_page(app, who, code, &form.reason, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => {
+            rerender_form(lot_page(app, who, code, &form.reason, Some(problem.detail().to_owned())).await, problem)
+        }
     }
 }

@@ -32,7 +32,7 @@ use axum::{
 };
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{Grams, limits::MAX_SIGN_IN_BYTES, words::Role};
+use gillbook_core::{Grams, kinds::Role, limits::MAX_SIGN_IN_BYTES};
 use gillbook_store::{
     cold::readings::CAUTION,
     farm::{farms::Farm, sessions::Principal},
@@ -84,7 +84,7 @@ pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     page!("POST", "/fridge/by-hand/check", post(by_hand::post_check));
     page!("GET", "/notices", get(notices::get_notices));
     page!("POST", "/notices", post(notices::post_notice));
-    page!("POST", "/notices/{notice_to}/remove", post(notices::post_removal));
+    page!("POST", "/notices/{notice_recipient}/remove", post(notices::post_removal));
     page!("GET", "/excursions/{excursion}", get(excursion::get_excursion));
     page!("POST", "/excursions/{excursion}/action", post(excursion::post_action));
     page!("POST", "/excursions/{excursion}/sign-off", post(excursion::post_sign_off));
@@ -258,7 +258,7 @@ pub(crate) async fn finish(app: &App, headers: &HeaderMap, answer: Response) -> 
 }
 
 /// The page that a form stood on, again, with what went wrong; or the problem alone where even the page cannot be shown.
-fn again<T: Template>(view: Result<T, Problem>, problem: Problem) -> Response {
+fn rerender_form<T: Template>(view: Result<T, Problem>, problem: Problem) -> Response {
     match view {
         Ok(view) => (problem.status(), Html(view)).into_response(),
         Err(_) => problem.into_response(),

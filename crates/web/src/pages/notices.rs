@@ -7,12 +7,12 @@ use axum::{
     response::{IntoResponse, Redirect, Response},
 };
 use chrono::{NaiveTime, Timelike};
-use gillbook_core::{refusal::Refusal, text::Text, words::Channel};
-use gillbook_store::cold::notices::{NewNoticeTo, NoticeRecipient};
+use gillbook_core::{kinds::Channel, refusal::Refusal, text::Text};
+use gillbook_store::cold::notices::{NewNoticeRecipient, NoticeRecipient};
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Html, Layout, again, count, once_of_form};
+use super::{Html, Layout, count, once_of_form, rerender_form};
 use crate::{
     App,
     auth::Authenticated,
@@ -47,7 +47,7 @@ fn clock(minute: i32) -> String {
 
 fn told_row(to: NoticeRecipient) -> ToldRow {
     ToldRow {
-        id: to.notice_to,
+        id: to.notice_recipient,
         address: to.address,
         after: if to.after_minutes == 0 {
             "at once".into()
@@ -108,10 +108,10 @@ fn minute(text: &str, pointer: &str) -> Result<Option<i32>, Refusal> {
 }
 
 impl ToldForm {
-    fn told(&self) -> Result<NewNoticeTo, Refusal> {
+    fn told(&self) -> Result<NewNoticeRecipient, Refusal> {
         let address = self.address.trim();
         let after = self.after_minutes.trim();
-        Ok(NewNoticeTo {
+        Ok(NewNoticeRecipient {
             way: if address.contains("://") { Channel::Webhook } else { Channel::Email },
             address: Text::new(address).map_err(|e| Refusal::field("/address", e))?,
             after_minutes: if after.is_empty() { Ok(0) } else { after.parse() }
@@ -136,7 +136,7 @@ pub(super) async fn post_notice(
         write_tx!(app, who, |tx| {
             // The key is reserved and its answer never kept, so that the secret is not stored twice.
             tx.reserve_key(&once).await?;
-            Ok(tx.add_notice_to(&new).await?.secret)
+            Ok(tx.add_notice_recipient(&new).await?.secret)
         })
     }
     .await;
@@ -146,9 +146,10 @@ pub(super) async fn post_notice(
             Ok(view) => Html(view).into_response(),
             Err(problem) => problem.into_response(),
         },
-        Err(problem) => {
-            again(notices_page(&app, &who, None, Some((form, Problem::detail(&problem).to_owned()))).await, problem)
-        }
+        Err(problem) => rerender_form(
+            notices_page(&app, &who, None, Some((form, Problem::detail(&problem).to_owned()))).await,
+            problem,
+        ),
     }
 }
 
@@ -157,7 +158,7 @@ pub(super) async fn post_removal(
     who: Authenticated,
     PathParam(id): PathParam<Uuid>,
 ) -> Response {
-    match write_tx!(app, who, |tx| tx.remove_notice_to(id).await) {
+    match write_tx!(app, who, |tx| tx.remove_notice_recipient(id).await) {
         Ok(()) => Redirect::to("/notices").into_response(),
         Err(problem) => problem.into_response(),
     }

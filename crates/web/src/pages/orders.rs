@@ -9,10 +9,10 @@ use axum::{
 use chrono::TimeDelta;
 use gillbook_core::{
     Grams,
+    kinds::{OrderStatus, PlaceKind},
     selling::set_aside::NewSetAside,
     text::{OrderCode, PlaceCode},
     units::calendar::day_of,
-    words::{OrderStatus, PlaceKind},
 };
 use gillbook_store::{
     Pagination, SignedWith,
@@ -26,7 +26,7 @@ use gillbook_store::{
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Html, Layout, again, count, full_day, kg, once_of_form, zone_of};
+use super::{Html, Layout, count, full_day, kg, once_of_form, rerender_form, zone_of};
 use crate::{
     App,
     auth::Authenticated,
@@ -278,7 +278,7 @@ pub(super) async fn post_set_aside(
     let done = write_tx!(app, who, |tx| tx.set_aside(&code, &NewSetAside::default()).await);
     match done {
         Ok(_) => Redirect::to(&format!("/orders/{code}")).into_response(),
-        Err(problem) => again(order_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => rerender_form(order_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem),
     }
 }
 
@@ -309,6 +309,6 @@ pub(super) async fn post_dispatch(
                 .and_then(|d| d["docket"].as_str().map(str::to_owned));
             Redirect::to(&docket.map_or_else(|| "/orders".into(), |d| format!("/dockets/{d}"))).into_response()
         }
-        Err(problem) => again(order_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => rerender_form(order_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem),
     }
 }

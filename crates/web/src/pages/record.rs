@@ -6,7 +6,7 @@ use askama::Template;
 use axum::extract::State;
 use chrono::{DateTime, Datelike, Days, DurationRound, Months, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{text::PlaceCode, units::calendar::day_of, words::PlaceKind};
+use gillbook_core::{kinds::PlaceKind, text::PlaceCode, units::calendar::day_of};
 use gillbook_documents::record as paper;
 use gillbook_store::{Pagination, reports::record::TemperatureRecord};
 use serde::Deserialize;

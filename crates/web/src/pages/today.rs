@@ -8,8 +8,8 @@ use chrono::{DateTime, Days, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
+    kinds::{ExcursionKind, PlaceKind},
     units::calendar::{Span, day_begins, day_of},
-    words::{ExcursionKind, PlaceKind},
 };
 use gillbook_store::{
     Pagination, Tx, cold::temperature::Temperature, ledger::spells::Excursion, reports::risk::EndsBy,

@@ -5,9 +5,9 @@ use axum::extract::State;
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
+    kinds::ActKind,
     ledger::reconciliation::Sheet,
     units::calendar::{IsoWeek, day_of},
-    words::ActKind,
 };
 use gillbook_store::reports::{
     week::{LateEntry, Week, WeekBefore, WeekStage},

@@ -3,8 +3,8 @@
 use askama::Template;
 use axum::extract::State;
 use gillbook_core::{
+    kinds::{CrateKind, PlaceKind},
     ledger::weighing::scale::MAX_GROSS,
-    words::{CrateKind, PlaceKind},
 };
 use gillbook_store::Pagination;
 use serde_json::json;

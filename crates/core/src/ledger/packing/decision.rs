@@ -6,6 +6,7 @@ use chrono::{DateTime, Days, NaiveDate, Utc};
 
 use super::{NewOpening, NewPacking};
 use crate::{
+    kinds::{Form, Packaging, PlaceKind},
     ledger::{
         entry::{PlannedLeg, PlannedLink, PlannedLot, built_in_place},
         lot::{Drained, drain, links},
@@ -13,7 +14,6 @@ use crate::{
     refusal::Refusal,
     text::{GradeCode, LotCode, PlaceCode, ProductCode, StrainCode},
     units::quantity::Grams,
-    words::{Form, Packaging, PlaceKind},
 };
 
 /// The most lots on either side of a packing.

@@ -8,13 +8,13 @@ use utoipa::ToSchema;
 pub use decision::{Child, Facts, ParentFacts, Plan, decide};
 
 use crate::{
+    kinds::{Form, Packaging},
     ledger::entry::Act,
     text::{GradeCode, LotCode, PlaceCode, ProductCode, Short, StrainCode},
     units::{
         calendar::{Day, Instant},
         quantity::Grams,
     },
-    words::{Form, Packaging},
 };
 use uuid::Uuid;
 

@@ -9,10 +9,10 @@ use super::{
     scale::{SourceAmount, Stack, net, share_sources},
 };
 use crate::{
+    kinds::{BatchOrigin, CrateKind, PlaceKind},
     refusal::{Refusal, RefusalKind},
     text::{BatchCode, CrateCode, PlaceCode, RoomCode, StrainCode},
     units::quantity::{Grams, share_by_largest_remainder},
-    words::{BatchOrigin, CrateKind, PlaceKind},
 };
 
 /// The most batches of one weighing.
@@ -242,7 +242,7 @@ mod tests {
     use serde_json::{Value, json};
 
     use super::*;
-    use crate::words::Basis;
+    use crate::kinds::Basis;
 
     fn batch(strain: &str, room: Option<&str>) -> BatchFacts {
         BatchFacts {

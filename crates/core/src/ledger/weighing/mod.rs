@@ -11,9 +11,9 @@ use uuid::Uuid;
 pub use decision::{BatchFacts, CrateFacts, Facts, Plan, RoomShare, decide};
 
 use crate::{
+    kinds::{Basis, Packaging},
     text::{BatchCode, CrateCode, GradeCode, LotCode, PlaceCode, Short, StrainCode},
     units::{calendar::Instant, quantity::Grams},
-    words::{Basis, Packaging},
 };
 
 /// A batch that a weighing comes from.

@@ -1,9 +1,9 @@
 //! What the scale showed: tare, net weight, and what each batch gave of it.
 
 use crate::{
+    kinds::Basis,
     refusal::{FieldErrors, Refusal},
     units::quantity::{Grams, share_by_largest_remainder},
-    words::Basis,
 };
 
 /// The heaviest gross weight that one weighing takes: nobody lifts more onto a bench scale.

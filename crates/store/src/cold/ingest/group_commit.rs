@@ -16,7 +16,7 @@ use tokio::sync::{Semaphore, oneshot};
 
 use crate::{
     Error, Result, Store,
-    cold::readings::{Post, Receipt},
+    cold::readings::{IngestReceipt, ReadingPack},
 };
 
 /// What is told of each commit: its records, and how long it took.
@@ -39,8 +39,8 @@ const MAX_LARGE_IN_FLIGHT: usize = 2;
 const COMMIT_TIMEOUT: Duration = Duration::from_mins(1);
 
 struct Pending {
-    post: Post,
-    answer: oneshot::Sender<Result<Receipt>>,
+    post: ReadingPack,
+    answer: oneshot::Sender<Result<IngestReceipt>>,
 }
 
 struct Queue {
@@ -81,9 +81,9 @@ fn ended_without_answer() -> Error {
 /// What becomes of a post that comes in.
 enum Admission {
     /// It commits now, by itself.
-    Commits(CommitPermit, Post),
+    Commits(CommitPermit, ReadingPack),
     /// It waits for its group's commit.
-    Waits(oneshot::Receiver<Result<Receipt>>),
+    Waits(oneshot::Receiver<Result<IngestReceipt>>),
 }
 
 /// The permit to commit; at most one exists. Dropping it, also by cancellation, starts the next group.
@@ -95,9 +95,9 @@ struct CommitPermit {
 
 impl Shared {
     /// Keeps posts in one commit, each with its own answer.
-    async fn commit(&self, posts: Vec<Post>) -> Vec<Result<Receipt>> {
+    async fn commit(&self, posts: Vec<ReadingPack>) -> Vec<Result<IngestReceipt>> {
         let (began, records) = (Instant::now(), posts.iter().map(|p| p.records.len()).sum());
-        let receipts = self.store.keep_posts(posts, (self.clock)()).await;
+        let receipts = self.store.insert_packs(posts, (self.clock)()).await;
         (self.committed)(records, began.elapsed());
         receipts
     }
@@ -132,7 +132,7 @@ impl GroupCommit {
     /// # Errors
     /// When too many wait, and when the database fails.
     #[tracing::instrument(level = "debug", name = "store.cold.keep", skip_all)]
-    pub async fn keep(&self, post: Post) -> Result<Receipt> {
+    pub async fn keep(&self, post: ReadingPack) -> Result<IngestReceipt> {
         // Boxed, so that the many posts that wait do not carry the room for a commit.
         if post.records.len() >= LARGE_PACK_RECORDS {
             let _queued = self.0.large_waiting.try_acquire().map_err(|_| Error::Busy)?;
@@ -156,12 +156,12 @@ impl GroupCommit {
         tokio::task::spawn_blocking(parse).await.map_err(|_| ended_without_answer())
     }
 
-    async fn commit_alone(&self, post: Post) -> Result<Receipt> {
+    async fn commit_alone(&self, post: ReadingPack) -> Result<IngestReceipt> {
         let receipt = self.0.commit(vec![post]).await.pop();
         receipt.ok_or_else(ended_without_answer)?
     }
 
-    fn enqueue(&self, post: Post) -> Result<Admission> {
+    fn enqueue(&self, post: ReadingPack) -> Result<Admission> {
         let mut queue = self.queue();
         if !queue.in_flight && queue.waiting.is_empty() && !queue.is_batching() {
             queue.in_flight = true;

@@ -11,7 +11,7 @@
 //!
 //! ## Dirty ranges and leases
 //!
-//! A commit that inserts a reading also sees to it that a row of `place_touched` covers its hour: that is how the evaluator learns of it. Most
+//! A commit that inserts a reading also sees to it that a row of `dirty_range` covers its hour: that is how the evaluator learns of it. Most
 //! readings fall into an hour that is dirty already, so a pinned connection remembers one range that it has seen and skips the row. It may do so
 //! only while the row is still there, and the evaluator takes rows away (it turns them into leases). So:
 //!

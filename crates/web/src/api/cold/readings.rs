@@ -15,7 +15,7 @@ use gillbook_core::{
     },
 };
 use gillbook_store::{
-    cold::readings::{Post, Receipt, RefusedReading, Retryability},
+    cold::readings::{IngestReceipt, ReadingPack, RefusedReading, Retryability},
     idempotency::IdempotencyKey,
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -54,9 +54,13 @@ const LARGE_PACK_BYTES: usize = 64 * 1024;
     params(
         ("Idempotency-Key" = Option<String>, Header, description = "A new UUID for a new pack, the same again when it is sent again. Needed for times that are missing or relative to now."),
     ),
-    responses((status = 200, description = "What became of the pack", body = Receipt), Problems),
+    responses((status = 200, description = "What became of the pack", body = IngestReceipt), Problems),
 )]
-async fn post_readings(State(app): State<App>, who: Authenticated, request: Request) -> Result<Json<Receipt>, Problem> {
+async fn post_readings(
+    State(app): State<App>,
+    who: Authenticated,
+    request: Request,
+) -> Result<Json<IngestReceipt>, Problem> {
     let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
     let decode: Decode = match kind {
         k if k.contains("json") => from_json,
@@ -72,7 +76,7 @@ async fn post_readings(State(app): State<App>, who: Authenticated, request: Requ
         let pack = bytes.clone();
         app.ingest.parse_large(move || parse(decode, &pack, now)).await??
     };
-    let post = Post { farm: who.actor.farm, standing: who.standing, records, relative_allowed: key.is_some() };
+    let post = ReadingPack { farm: who.actor.farm, standing: who.standing, records, relative_allowed: key.is_some() };
     let refused =
         bad.into_iter().map(|b| RefusedReading { index: b.index, remedy: Retryability::Permanent, reason: b.reason });
     if key.is_none() {
@@ -84,7 +88,7 @@ async fn post_readings(State(app): State<App>, who: Authenticated, request: Requ
     }
     let once = once_of("POST /api/readings", key, &bytes)?;
     // Boxed, so that the many packs without a key do not carry the room for it.
-    Box::pin(keep_once(&app, &who, &once, &post, refused.collect())).await
+    Box::pin(insert_once(&app, &who, &once, &post, refused.collect())).await
 }
 
 fn parse(decode: Decode, bytes: &[u8], now: DateTime<Utc>) -> Result<(Vec<Resolved>, Vec<Refused>), Refusal> {
@@ -92,19 +96,19 @@ fn parse(decode: Decode, bytes: &[u8], now: DateTime<Utc>) -> Result<(Vec<Resolv
     Ok(resolve(&pack, now))
 }
 
-async fn keep_once(
+async fn insert_once(
     app: &App,
     who: &Authenticated,
     once: &IdempotencyKey,
-    post: &Post,
+    post: &ReadingPack,
     refused: Vec<RefusedReading>,
-) -> Result<Json<Receipt>, Problem> {
+) -> Result<Json<IngestReceipt>, Problem> {
     app.store.ensure_months_of(post, app.now()).await?;
     let answer = write_tx!(app, who, |tx| {
         if let Some(first) = tx.reserve_key(once).await? {
             return Ok(first.body);
         }
-        let mut receipt = tx.keep_readings(post).await?;
+        let mut receipt = tx.insert_readings(post).await?;
         receipt.refused.extend(refused.iter().cloned());
         receipt.refused.sort_by_key(|r| r.index);
         Ok(tx.answer(once, 200, &receipt).await?.body)

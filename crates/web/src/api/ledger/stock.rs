@@ -2,10 +2,10 @@
 
 use axum::{Json, extract::State, http::Uri};
 use gillbook_core::{
+    kinds::ActKind,
     ledger::entry::{Act, NewMovement, NewReversal},
     text::{LotCode, PlaceCode},
     units::calendar::Instant,
-    words::ActKind,
 };
 use gillbook_store::ledger::{
     counts::{NewStockCount, StockCount},

@@ -2,13 +2,13 @@
 
 use axum::{extract::State, http::Uri};
 use gillbook_core::{
+    kinds::OrderStatus,
     selling::{
         order::{NewOrder, OrderChange},
         set_aside::NewSetAside,
     },
     text::OrderCode,
     units::calendar::Day,
-    words::OrderStatus,
 };
 use gillbook_store::selling::orders::Order;
 use serde::Deserialize;

@@ -1,0 +1,180 @@
+//! The closed sets of words that the ledger knows.
+
+mod cold;
+mod ledger;
+
+pub use {cold::*, ledger::*};
+
+macro_rules! string_enum {
+    ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $word:literal),+ $(,)? }) => {
+        $(#[$doc])*
+        #[derive(
+            Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord,
+            serde::Serialize, utoipa::ToSchema, sqlx::Type,
+        )]
+        #[serde(rename_all = "snake_case")]
+        #[sqlx(type_name = "text", rename_all = "snake_case")]
+        pub enum $name { $($(#[$vdoc])* $variant),+ }
+
+        impl $name {
+            /// Every one, in order.
+            pub const ALL: &'static [Self] = &[$(Self::$variant),+];
+
+            /// The word as it is stored and sent.
+            #[must_use]
+            pub const fn as_str(self) -> &'static str {
+                match self { $(Self::$variant => $word),+ }
+            }
+        }
+
+        impl std::fmt::Display for $name {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str(self.as_str())
+            }
+        }
+
+        impl std::str::FromStr for $name {
+            type Err = String;
+            fn from_str(word: &str) -> Result<Self, String> {
+                Self::ALL.iter().copied().find(|w| w.as_str() == word)
+                    .ok_or_else(|| format!("{word} is not one of: {}.", [$($word),+].join(", ")))
+            }
+        }
+
+        // By the text and not as serde derives it: what is no text at all is then a mistake of this field, and not of the whole body.
+        impl<'de> serde::Deserialize<'de> for $name {
+            fn deserialize<D: serde::Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+                let word = <std::borrow::Cow<'de, str> as serde::Deserialize>::deserialize(d)?;
+                word.parse().map_err(serde::de::Error::custom)
+            }
+        }
+    };
+}
+
+pub(crate) use string_enum;
+
+string_enum!(/// What a person may do. See the web crate's table of routes.
+Role {
+    /// Runs the farm: everything.
+    Owner = "owner",
+    /// Weighs, packs, counts.
+    Picker = "picker",
+    /// Takes crates and dockets out.
+    Driver = "driver",
+    /// Reads the records.
+    Verifier = "verifier",
+    /// Reads sales and weeks.
+    Bookkeeper = "bookkeeper",
+});
+
+string_enum!(/// What a machine's token may do.
+Scope {
+    /// Post the readings of its own probe, nothing else.
+    Readings = "readings",
+    /// Read what a bookkeeper may read.
+    Read = "read",
+});
+
+string_enum!(/// How a lot is packaged. It decides shelf life, and whether warmth is a matter of safety or of quality.
+Packaging {
+    /// Loose in an open crate.
+    Open = "open",
+    /// In a pack with visible holes.
+    Vented = "vented",
+    /// In a pack without holes.
+    Sealed = "sealed",
+});
+
+string_enum!(/// Fresh or dried.
+Form {
+    /// As harvested.
+    Fresh = "fresh",
+    /// Dried.
+    Dried = "dried",
+});
+
+string_enum!(/// What a room is for.
+RoomKind {
+    /// Spawn runs through the substrate.
+    Incubation = "incubation",
+    /// Mushrooms grow.
+    Fruiting = "fruiting",
+});
+
+string_enum!(/// How a cook was done.
+CookMethod {
+    /// Sterilised.
+    Sterilised = "sterilised",
+    /// Pasteurised.
+    Pasteurised = "pasteurised",
+});
+
+string_enum!(/// Where a batch's blocks came from.
+BatchOrigin {
+    /// Made here.
+    Made = "made",
+    /// Bought in.
+    Bought = "bought",
+    /// Stood in the rooms when the book was opened.
+    Opening = "opening",
+});
+
+string_enum!(/// Where blocks went.
+BlockMove {
+    /// Into a room.
+    Moved = "moved",
+    /// Sold as blocks.
+    Sold = "sold",
+    /// Finished and cleared out.
+    Finished = "finished",
+});
+
+string_enum!(/// Crate or liner.
+CrateKind {
+    /// A crate.
+    Crate = "crate",
+    /// A liner.
+    Liner = "liner",
+});
+
+string_enum!(/// A customer's kind, which is also the channel that earnings are told apart by.
+CustomerKind {
+    /// A restaurant.
+    Restaurant = "restaurant",
+    /// A shop.
+    Shop = "shop",
+    /// The people at a market stall.
+    Market = "market",
+    /// A wholesaler.
+    Wholesale = "wholesale",
+});
+
+string_enum!(/// What a price is for.
+PriceUnit {
+    /// A kilogram.
+    Kg = "kg",
+    /// A pack.
+    Pack = "pack",
+});
+
+string_enum!(/// Where an order stands.
+OrderStatus {
+    /// Being written.
+    Draft = "draft",
+    /// Promised.
+    Confirmed = "confirmed",
+    /// On its way.
+    Dispatched = "dispatched",
+    /// Handed over.
+    Delivered = "delivered",
+    /// Called off.
+    Cancelled = "cancelled",
+});
+
+string_enum!(/// A market day's state.
+MarketDayStatus {
+    /// The stall is out.
+    Open = "open",
+    /// Reckoned.
+    Closed = "closed",
+});
