@@ -61,7 +61,11 @@ async fn the_operator_sees_how_the_service_fares_and_nothing_of_a_farm() -> Resu
     let parsed = python("metrics.py", &text)?;
     ensure!(parsed.status.success(), "{}\n{text}", String::from_utf8_lossy(&parsed.stderr));
     let samples: Vec<Value> = serde_json::from_slice(&parsed.stdout)?;
-    let requests = |route: &str| value(&samples, "gillbook_http_requests_total", ("route", route));
+    // A route has one sample a method and status, in no order.
+    let is_read = |s: &&Value, route: &str| {
+        s[0] == "gillbook_http_requests_total" && s[1]["route"] == route && s[1]["method"] == "GET"
+    };
+    let requests = |route: &str| samples.iter().find(|s| is_read(s, route)).and_then(|s| s[2].as_f64());
     let with =
         |method: &str| samples.iter().find(|s| s[0] == "gillbook_http_requests_total" && s[1]["method"] == method);
     let made_up = with("other").and_then(|s| s[2].as_f64());

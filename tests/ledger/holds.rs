@@ -273,7 +273,7 @@ async fn check_finds_what_left_a_held_lot_and_what_is_set_aside_of_it() -> Resul
     // A hold that no guard saw, an hour before the gift.
     let sql = format!(
         "begin; set local session_replication_role = replica;
-         insert into lot_event (farm_id, event_id, lot, turn, kind, reason, happened_at, recorded_at, done_by, entered_by)
+         insert into lot_event (farm_id, event_id, lot, seq, kind, reason, happened_at, recorded_at, done_by, entered_by)
               select farm_id, gen_random_uuid(), '{lot}', 1, 'hold', 'x', recorded_at - interval '1 hour', recorded_at - interval '1 hour', 'x', 'x'
                 from act where kind = 'gift'; commit"
     );

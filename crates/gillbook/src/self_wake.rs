@@ -76,15 +76,15 @@ mod tests {
 
     /// A runtime that only counts how often it is asked to poll.
     #[derive(Default)]
-    struct Asked(AtomicUsize);
+    struct CountingWaker(AtomicUsize);
 
-    impl Wake for Asked {
+    impl Wake for CountingWaker {
         fn wake(self: Arc<Self>) {
             self.0.fetch_add(1, Ordering::SeqCst);
         }
     }
 
-    impl Asked {
+    impl CountingWaker {
         /// Polls a future once and gives whether it is done, and how often the runtime was asked meanwhile.
         fn poll<F: Future>(self: &Arc<Self>, future: Pin<&mut F>) -> (bool, usize) {
             let before = self.0.load(Ordering::SeqCst);
@@ -108,7 +108,7 @@ mod tests {
 
     #[test]
     fn who_wakes_itself_is_polled_again_without_the_runtime_and_not_for_ever() {
-        let runtime = Arc::new(Asked::default());
+        let runtime = Arc::new(CountingWaker::default());
         assert_eq!(runtime.poll(pin!(wakes_itself(1))), (false, 1));
         assert_eq!(runtime.poll(pin!(self_wake(wakes_itself(AGAIN)))), (true, 0));
         let mut restless = pin!(self_wake(wakes_itself(AGAIN + 1)));
@@ -118,7 +118,7 @@ mod tests {
 
     #[test]
     fn who_waits_is_polled_once_a_wake() {
-        let runtime = Arc::new(Asked::default());
+        let runtime = Arc::new(CountingWaker::default());
         let (polls, theirs) = (AtomicUsize::new(0), AtomicWaker::new());
         let mut waits = pin!(self_wake(poll_fn(|cx| {
             polls.fetch_add(1, Ordering::SeqCst);

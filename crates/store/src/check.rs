@@ -165,12 +165,12 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
         12,
         r#"select null::int as "farm?", format('table %s: row security is %s, rewriting is %s', c.relname,
                   case when c.relrowsecurity and c.relforcerowsecurity then 'forced' else 'off' end,
-                  case when exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'kept' and t.tgenabled <> 'D') then 'refused' else 'possible' end) as "row!"
+                  case when exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'append_only' and t.tgenabled <> 'D') then 'refused' else 'possible' end) as "row!"
              from pg_class c where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p')
               and c.relname in ('act', 'movement', 'weighing', 'weighing_source', 'lot', 'lot_link', 'lot_event', 'reading', 'docket', 'docket_line', 'docket_spell',
                                 'delivery', 'docket_part', 'excursion_action', 'excursion_action_lot', 'excursion_sign_off', 'excursion_action_sign_off', 'stock_count', 'week_close', 'market_sale', 'batch', 'batch_move', 'batch_loss')
               and not (c.relrowsecurity and c.relforcerowsecurity
-                       and exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'kept' and t.tgenabled <> 'D'))"#
+                       and exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'append_only' and t.tgenabled <> 'D'))"#
     );
     // The balance of the customer cannot tell: the same lot may have come by another docket.
     prove!(

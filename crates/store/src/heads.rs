@@ -8,7 +8,7 @@
 //! `lock_order_goods`, which works out the lots behind the order's own lock.
 //!
 //! What is only read, and may as well have been read a moment earlier (prices, tares, a customer's terms, holds
-//! elsewhere on the farm), has no head. An excursion has a lock of its own, taken before these (`excursions.rs`, `judging.rs`).
+//! elsewhere on the farm), has no head. An excursion has a lock of its own, taken before these (`excursions.rs`, `evaluation`).
 
 use gillbook_core::text::{BatchCode, LotCode, OrderCode, PlaceCode};
 
