@@ -89,7 +89,7 @@ async fn no_act_asks_more_than_it_needs() -> Result<()> {
     farm.create("/api/dockets", json!({"order": many, "van": "VAN"})).await;
     count("a dispatch of twelve lines", 18);
     for (path, max) in
-        [("/", 60), ("/weigh", 9), ("/stock", 24), ("/orders", 12), ("/fridge", 26), ("/week", 27), ("/blocks", 12)]
+        [("/", 29), ("/weigh", 6), ("/stock", 11), ("/orders", 4), ("/fridge", 14), ("/week", 24), ("/blocks", 8)]
     {
         let page = farm.raw("GET", path, &[], Vec::new()).await;
         ensure!(page.status == 200, "{path}: {}", page.status);

@@ -24,4 +24,4 @@ def compare(rows, to):
             to.number(
                 f"{place} {day} product_max_c", ours["product_max_c"], to.field(row, "product_max_c"), FOOD_WITHIN_C
             )
-            to.number(f"{place} {day} apart_c", air.apart(b, e), to.field(row, "apart_c"), 1e-6)
+            to.number(f"{place} {day} probe_spread_c", air.apart(b, e), to.field(row, "probe_spread_c"), 1e-6)

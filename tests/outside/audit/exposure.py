@@ -91,6 +91,6 @@ def hold_record(rows, to, place, air):
         for name in ("known_s", "above_s", "mean_c", "min_c", "max_c"):
             to.number(f"{what} {name}", ours[name], to.field(row, name), WITHIN[name])
         to.number(f"{what} product_max_c", ours["product_max_c"], to.field(row, "product_max_c"), FOOD_WITHIN_C)
-        to.number(f"{what} apart_c", air.apart(b, b + HOUR_S), to.field(row, "apart_c"), 1e-6)
+        to.number(f"{what} probe_spread_c", air.apart(b, b + HOUR_S), to.field(row, "probe_spread_c"), 1e-6)
         counted = air.readings_within(b, b + HOUR_S)
         to.same(f"{what} readings, faults", counted, (row["readings"], row["faults"]))

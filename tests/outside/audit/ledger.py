@@ -29,9 +29,9 @@ def standing(moves, until=None):
 
 
 def held(rows):
-    """Lots on hold: the last of their events that holds or releases, by its turn, decides."""
+    """Lots on hold: the last of their events that holds or releases, by its number, decides."""
     last = {}
-    for event in sorted(rows.table("lot_event"), key=lambda e: e["turn"]):
+    for event in sorted(rows.table("lot_event"), key=lambda e: e["seq"]):
         if event["kind"] in ("hold", "release"):
             last[event["lot"]] = event["kind"]
     return {lot for lot, kind in last.items() if kind == "hold"}
