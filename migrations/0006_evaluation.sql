@@ -320,8 +320,11 @@ decision as (
                     or a.kind = 'reversal' and p.kind in ('fridge', 'shelf', 'van', 'stall')
                        and f.kind not in ('fridge', 'shelf', 'van', 'stall'))) as so offset 0) known
      where t.farm_id = farm and t.excursion_id in (select i.excursion_id from inside i) and not action_reversed(t.farm_id, t.action_id)
-       -- What leads to the lots that are asked about is among their kin.
-       and (of is null or n.lot in (select kin.lot from kin))
+       -- What leads to the lots that are asked about is among their kin. Of an action that names any of these all lots count: whether it was
+       -- known for each of them decides further down.
+       and (of is null or t.action_id in (
+            select y.action_id from excursion_action_lot y
+             where y.farm_id = farm and (y.lot in (select kin.lot from kin) or y.set_apart in (select kin.lot from kin))))
        and (known.so or t.food = 'held' and lot_held_since(farm, n.lot) is not null)),
 reached(lot, excursion_id, place, since, decisions) as (
     select i.lot, i.excursion_id, i.place, i.since, null::uuid[] from inside i
