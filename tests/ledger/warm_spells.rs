@@ -1181,6 +1181,31 @@ async fn a_hold_decides_as_long_as_it_holds() -> Result<()> {
     Ok(())
 }
 
+/// Grams of the one lot came to light, so what was decided on both is no longer known to hold: what is packed of the other says so too,
+/// whether the lot is asked or the spell.
+#[tokio::test]
+async fn a_hold_on_two_lots_decides_on_what_is_made_of_one_only_while_it_is_known_for_both() -> Result<()> {
+    let after = AfterTheSpell::new().await?;
+    let farm = &after.farm;
+    let other = weigh(farm, "B3", 800, after.began - TimeDelta::minutes(30)).await;
+    after.settle(json!({"done": "Set aside", "food": "held"})).await;
+    farm.create(&format!("/api/lots/{}/release", after.lot), json!({"reason": "Firm and dry"})).await;
+    let settled = after.pack("F1", &[&after.lot], 400, 290).await?;
+    assert_eq!(after.spell_of(&settled).await, Value::Null);
+    let found =
+        json!({"place": "F1", "lots": [{"lot": other, "counted_g": 2000, "found_reason": "Behind the crates"}]});
+    farm.create("/api/stock-counts", found).await;
+    farm.pass(TimeDelta::hours(1));
+    let packed = after.pack("F1", &[&after.lot], 400, 330).await?;
+    for lot in [&settled, &packed] {
+        assert_eq!(after.spell_of(lot).await, "undecided", "{lot}");
+        let spell = farm.get(&after.path).await;
+        let row = spell["lots"].as_array().into_iter().flatten().find(|l| l["lot"] == **lot).cloned();
+        assert_eq!(row.context("the lot is inside")?["decided"], false, "{spell}");
+    }
+    after.everything_holds().await
+}
+
 /// A morning's round, and the fridge at home gets warm: what is in the van was never in it.
 #[tokio::test]
 async fn what_had_left_before_the_spell_is_handed_over_on_any_phone() -> Result<()> {
