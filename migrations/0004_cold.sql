@@ -87,7 +87,7 @@ create table reading (
     constraint reading_at_range check (at between '2000-01-01Z' and '2200-01-01Z'),
     constraint reading_fault_known check (fault in ('power_on_value', 'disconnected', 'not_a_number', 'out_of_range'))
 ) partition by range (at);
-call enable_tenant_rls('reading');
+call enable_tenant_rls('reading', across => true);
 grant insert on reading to gillbook_app;
 create trigger append_only before update or delete or truncate on reading
     for each statement execute function reject_mutation();
@@ -105,7 +105,7 @@ create table reading_auxiliary (
     constraint reading_auxiliary_unit_known check (unit in ('%RH', '%EL')),
     constraint reading_auxiliary_value_range check (value between 0 and 100)
 ) partition by range (at);
-call enable_tenant_rls('reading_auxiliary');
+call enable_tenant_rls('reading_auxiliary', across => true);
 grant insert on reading_auxiliary to gillbook_app;
 create trigger append_only before update or delete or truncate on reading_auxiliary
     for each statement execute function reject_mutation();

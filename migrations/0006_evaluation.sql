@@ -25,7 +25,7 @@ create table hourly_figure (
     constraint hourly_figure_hour_range check (hour between '2000-01-01Z' and '2200-01-01Z'),
     constraint hourly_figure_known_s_range check (known_s between 0 and 3600.001)
 );
-call enable_tenant_rls('hourly_figure');
+call enable_tenant_rls('hourly_figure', across => true);
 grant insert, update, delete on hourly_figure to gillbook_app;
 
 -- What has been touched and must be judged again. A mark is written in the transaction that touches, so that no crash loses it. The
@@ -40,7 +40,7 @@ create table dirty_range (
     constraint dirty_range_place_fk foreign key (farm_id, place) references place,
     constraint dirty_range_through_at_range check (through_at >= from_at)
 );
-call enable_tenant_rls('dirty_range');
+call enable_tenant_rls('dirty_range', across => true);
 grant insert, update, delete on dirty_range to gillbook_app;
 
 -- Counts leases, of all farms. A mark that somebody saw stands as long as no lease came after: whoever leases marks of a farm first shuts
@@ -93,7 +93,7 @@ create index excursion_by_place on excursion (farm_id, place, began_at);
 -- One spell, silence or fault is open once, whoever opens it.
 create unique index excursion_open_key on excursion (farm_id, place, kind, probe_id) nulls not distinct
     where ended_at is null and withdrawn_at is null;
-call enable_tenant_rls('excursion');
+call enable_tenant_rls('excursion', across => true);
 grant insert, update (began_at, ended_at, air_c, product_c, known_s, beyond_c_s, judged_at, withdrawn_at, became) on excursion to gillbook_app;
 
 -- What was done about an excursion, and what became of the food.
@@ -474,6 +474,33 @@ create table spot_reading (
 create index spot_reading_by_place on spot_reading (farm_id, place, at);
 call make_append_only('spot_reading');
 
+-- Places where time alone opens an excursion at an instant: silent for longer than their limit says, or with a probe that gives faults, and
+-- none open that says so. One farm after the other, because places and limits are seen by one farm only.
+create function silent_places(farms int[], as_of timestamptz) returns table (farm_id int, place text)
+    language plpgsql as $$
+#variable_conflict use_column
+declare
+    farm int;
+begin
+    foreach farm in array farms loop
+        perform set_config('gillbook.farm', farm::text, true);
+        return query
+        select p.farm_id, p.place
+          from place p
+         cross join lateral (select silence_minutes from place_limit l where l.farm_id = farm and l.place = p.place
+                                and l.effective_from <= as_of order by l.effective_from desc limit 1) l
+         cross join lateral (select state from hourly_figure h where h.farm_id = farm and h.place = p.place
+                              order by h.hour desc limit 1) h
+         where p.farm_id = farm
+           and ((h.state->>'known_until')::timestamptz < as_of - make_interval(mins => l.silence_minutes)
+                or h.state->'faulty' <> '{}'::jsonb)
+           and not exists (select from excursion e where e.farm_id = farm and e.place = p.place and e.ended_at is null
+                              and e.withdrawn_at is null and e.kind = 'no_data');
+    end loop;
+end $$;
+revoke execute on function silent_places from public;
+grant execute on function silent_places to gillbook_app;
+
 -- Who is told, and how. Quiet hours are minutes of the farm's day; a warm spell is told through them.
 create table notice_recipient (
     farm_id       int         not null,
@@ -496,7 +523,7 @@ create table notice_recipient (
     constraint notice_recipient_quiet_until_range check (quiet_until between 0 and 1439),
     constraint notice_recipient_quiet_needed check ((quiet_from is null) = (quiet_until is null))
 );
-call enable_tenant_rls('notice_recipient');
+call enable_tenant_rls('notice_recipient', across => true);
 grant insert, update (ended_at) on notice_recipient to gillbook_app;
 
 -- The outbox: one row an event and receiver, sent until it is taken or given up. An event is an excursion's begin or end, or a check
@@ -526,7 +553,7 @@ create table notice (
     constraint notice_tries_range check (tries between 0 and 1000)
 );
 create index notice_due on notice (farm_id, due_at) where sent_at is null and given_up_at is null;
-call enable_tenant_rls('notice');
+call enable_tenant_rls('notice', across => true);
 grant insert, update (due_at, tries, sent_at, given_up_at, trouble) on notice to gillbook_app;
 
 -- Keeps readings of any number of farms in one statement, so that many posts share one commit. Rows come sorted and without doubles.

@@ -6,7 +6,7 @@ use gillbook_store::{
     migrate::migrate,
     refusal_for,
 };
-use gillbook_testkit::Farm;
+use gillbook_testkit::{Farm, scope_of};
 use serde_json::json;
 use sqlx::{AssertSqlSafe, Column, Connection, Executor, PgConnection, SqlSafeStr, Statement, TypeInfo};
 
@@ -23,7 +23,7 @@ async fn the_services_role_cannot_rewrite_a_record_or_touch_a_balance() -> Resul
     let farm = Farm::new().await?;
     farm.lot_of(1000).await;
     let mut db = as_app(&farm).await?;
-    run(&mut db, &format!("set gillbook.farms = '{{{}}}'", farm.id.0)).await?;
+    run(&mut db, &scope_of(farm.id.0)).await?;
     for table in ["weighing", "movement", "reading", "docket", "act", "lot"] {
         for sql in [
             format!("delete from {table}"),
@@ -105,7 +105,7 @@ async fn an_entry_writes_to_no_other() -> Result<()> {
     let other = farm.second("bea").await?;
     let mut db = as_app(&farm).await?;
     let n = farm.id.0;
-    run(&mut db, &format!("set gillbook.farms = '{{{n}}}'")).await?;
+    run(&mut db, &scope_of(n)).await?;
     let weighed: uuid::Uuid = sqlx::query_scalar("select act_id from act").fetch_one(&mut db).await?;
     let mut rows = legs(&[(&lot, "F1", "WASTE", 10)]);
     rows[0]["act_id"] = json!(weighed);
@@ -152,7 +152,7 @@ async fn an_entry_says_what_it_was() -> Result<()> {
     farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
     farm.create("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await;
     let mut db = as_app(&farm).await?;
-    run(&mut db, &format!("set gillbook.farms = '{{{}}}'", farm.id.0)).await?;
+    run(&mut db, &scope_of(farm.id.0)).await?;
     let back = json!({"reverses": counted["act_id"], "happened_at": counted["happened_at"], "legs": legs(&[(l, "FOUND", "F1", 99_000_000)])});
     for (kind, parts, broken) in [
         ("reversal", back, "act_reversal_whole"),
@@ -180,7 +180,7 @@ async fn nobody_countersigns_their_own_action() -> Result<()> {
     let farm = Farm::new().await?;
     let mut db = as_app(&farm).await?;
     let n = farm.id.0;
-    run(&mut db, &format!("set gillbook.farms = '{{{n}}}'")).await?;
+    run(&mut db, &scope_of(n)).await?;
     let spell = |id: u8| format!("'00000000-0000-4000-8000-00000000000{id}'");
     for id in [1, 2] {
         let sql = format!("insert into excursion (farm_id, excursion_id, place, kind, began_at, ended_at, known_s, beyond_c_s, judged_at)
@@ -245,7 +245,7 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
     let other = farm.create("/api/weighings", of_other).await["lot"].as_str().unwrap_or_default().to_owned();
     let mut db = as_app(&farm).await?;
     let n = farm.id.0;
-    run(&mut db, &format!("set gillbook.farms = '{{{n}}}'")).await?;
+    run(&mut db, &scope_of(n)).await?;
     let l = lot.as_str();
     let link = |child: &str, grams: i64| json!([{"parent": l, "child": child, "grams": grams}]);
     let packs = |out: (&str, i64), linked: i64| json!({"legs": legs(&[(l, "F1", "PACKING", 100), (out.0, "PACKING", "F1", out.1)]), "links": link(out.0, linked)});
@@ -375,7 +375,7 @@ async fn a_temporary_table_of_the_services_role_stands_in_for_no_balance() -> Re
         &format!("grant temporary on database {} to gillbook_app", farm.admin.get_database().unwrap_or_default()),
     )
     .await?;
-    run(&mut db, &format!("set gillbook.farms = '{{{}}}'; {stand_in}", farm.id.0)).await?;
+    run(&mut db, &format!("{}; {stand_in}", scope_of(farm.id.0))).await?;
     let rich = format!("insert into balance values ({}, '{lot}', 'F1', 900000, 0)", farm.id.0);
     run(&mut db, &rich).await?;
     let gift = entry("gift", json!({"legs": legs(&[(&lot, "F1", "GIFT", 500_000)])}));
@@ -390,12 +390,12 @@ async fn no_farm_set_or_another_one_shows_no_rows() -> Result<()> {
     farm.lot_of(1000).await;
     let mut db = as_app(&farm).await?;
     for setting in [
-        "reset gillbook.farms".to_owned(),
-        "set gillbook.farms = ''".to_owned(),
-        format!("set gillbook.farms = '{{{}}}'", farm.id.0 + 1),
+        "reset gillbook.farm; reset gillbook.farms".to_owned(),
+        "set gillbook.farm = ''; set gillbook.farms = ''".to_owned(),
+        scope_of(farm.id.0 + 1),
     ] {
         run(&mut db, &setting).await?;
-        for table in ["farm", "lot", "movement", "balance", "person", "token", "customer"] {
+        for table in ["farm", "lot", "movement", "balance", "person", "token", "customer", "reading", "hourly_figure"] {
             let rows: i64 =
                 sqlx::query_scalar(AssertSqlSafe(format!("select count(*) from {table}"))).fetch_one(&mut db).await?;
             assert_eq!(rows, 0, "{table} after {setting}");
@@ -405,11 +405,39 @@ async fn no_farm_set_or_another_one_shows_no_rows() -> Result<()> {
 }
 
 #[tokio::test]
+async fn work_across_farms_sees_only_the_tables_that_it_touches() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(1000).await;
+    let mut db = as_app(&farm).await?;
+    run(&mut db, &format!("set gillbook.farms = '{{{}}}'", farm.id.0)).await?;
+    let seen = async |db: &mut PgConnection| -> Result<Vec<String>> {
+        let tables: Vec<String> = sqlx::query_scalar(
+            "select distinct c.relname::text from pg_policy p join pg_class c on c.oid = p.polrelid where c.relkind = 'r' order by 1",
+        )
+        .fetch_all(&mut *db)
+        .await?;
+        let mut seen = Vec::new();
+        for table in tables {
+            let any = AssertSqlSafe(format!("select exists (select from {table})"));
+            if sqlx::query_scalar::<_, bool>(any).fetch_one(&mut *db).await.unwrap_or(false) {
+                seen.push(table);
+            }
+        }
+        Ok(seen)
+    };
+    assert_eq!(seen(&mut db).await?, ["dirty_range", "farm", "idempotency", "sign_in_name"]);
+    run(&mut db, &scope_of(farm.id.0)).await?;
+    let own = seen(&mut db).await?;
+    assert!(own.len() > 20 && own.iter().any(|t| t == "lot"), "{own:?}");
+    Ok(())
+}
+
+#[tokio::test]
 async fn names_to_sign_in_with_are_found_on_any_farm_and_changed_on_ones_own() -> Result<()> {
     let farm = Farm::bare().await?;
     let other = farm.second("bea").await?;
     let mut db = as_app(&farm).await?;
-    run(&mut db, &format!("set gillbook.farms = '{{{}}}'", farm.id.0)).await?;
+    run(&mut db, &scope_of(farm.id.0)).await?;
     assert_eq!(run(&mut db, "delete from sign_in_name where sign_in_name = 'bea'").await?, 0);
     let stolen = format!(
         "insert into sign_in_name select 'mine', farm_id, person_id from sign_in_name where farm_id = {}",

@@ -4,7 +4,7 @@ use anyhow::{Context, Result};
 use chrono::TimeDelta;
 use futures::future::join;
 use gillbook_store::check::check;
-use gillbook_testkit::{As, Farm, send};
+use gillbook_testkit::{As, Farm, scope_of, send};
 use serde_json::{Value, json};
 use sqlx::{AssertSqlSafe, Connection, PgConnection};
 use uuid::Uuid;
@@ -226,7 +226,7 @@ async fn the_database_itself_lets_nothing_of_a_held_lot_go() -> Result<()> {
             uuid::Uuid::new_v4()
         ),
     ] {
-        sqlx::raw_sql(AssertSqlSafe(format!("rollback; set gillbook.farms = '{{{id}}}'"))).execute(&mut db).await?;
+        sqlx::raw_sql(AssertSqlSafe(format!("rollback; {}", scope_of(id)))).execute(&mut db).await?;
         let error = sqlx::raw_sql(AssertSqlSafe(sql.clone())).execute(&mut db).await.expect_err(&sql);
         let error = error.into_database_error().context("the database's own refusal")?;
         assert_eq!(error.constraint(), Some("lot_hold_kept"), "{sql}: {error}");

@@ -2,9 +2,9 @@
 
 use anyhow::{Context, Result};
 use chrono::{DateTime, TimeDelta, Utc};
-use gillbook_testkit::{As, Farm};
+use gillbook_testkit::{As, Farm, scope_of};
 use serde_json::{Value, json};
-use sqlx::{Connection, PgConnection};
+use sqlx::{AssertSqlSafe, Connection, PgConnection};
 use uuid::Uuid;
 
 /// The week that the test's farm begins in.
@@ -377,10 +377,7 @@ async fn a_closing_waits_for_the_acts_that_are_in_the_ledger() -> Result<()> {
     let mut eyes = PgConnection::connect_with(&farm.admin).await?;
     // An act that has been entered and is not committed.
     sqlx::query("begin").execute(&mut hand).await?;
-    sqlx::query("select set_config('gillbook.farms', $1, true)")
-        .bind(format!("{{{}}}", farm.id.0))
-        .execute(&mut hand)
-        .await?;
+    sqlx::raw_sql(AssertSqlSafe(scope_of(farm.id.0))).execute(&mut hand).await?;
     sqlx::query(
         "with a as (insert into act (farm_id, act_id, kind, happened_at, recorded_at, done_by, entered_by)
               select farm_id, gen_random_uuid(), 'waste', happened_at + interval '1 hour', $1, 'AB', 'AB' from act where kind = 'weighing' returning *)

@@ -36,7 +36,7 @@ impl Store {
     /// # Errors
     /// When the database fails.
     pub async fn backlog(&self, now: DateTime<Utc>) -> Result<Backlog> {
-        let mut db = self.first_dirty_hour(&self.farms_with_people().await?).await?;
+        let mut db = self.begin_across_all().await?;
         let row = sqlx::query!(
             r#"select (select count(distinct (farm_id, place)) from dirty_range) as "dirty_places!",
                       (select count(*) from notice where sent_at is null and given_up_at is null) as "notices!",

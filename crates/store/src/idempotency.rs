@@ -8,7 +8,7 @@ use gillbook_core::{
 use serde::Serialize;
 use uuid::Uuid;
 
-use crate::{Error, Result, Store, Tx};
+use crate::{Error, Result, Store, Tx, tenancy::FarmsSetting};
 
 /// Rows that are removed in one transaction: few, so that nobody waits for it.
 const PRUNE_ROWS: i64 = 500;
@@ -54,10 +54,10 @@ impl Store {
     /// # Errors
     /// When the database fails.
     pub async fn prune_idempotency(&self, now: DateTime<Utc>) -> Result<u64> {
-        let farms = self.farms_with_people().await?;
+        let farms = FarmsSetting::of(self.farms_with_people().await?);
         let mut pruned = 0;
         loop {
-            let mut db = self.first_dirty_hour(&farms).await?;
+            let mut db = self.begin_across(&farms).await?;
             let done = sqlx::query!(
                 "delete from idempotency where (farm_id, actor, key) in (
                      select farm_id, actor, key from idempotency where recorded_at < $1 limit $2 for update skip locked)",

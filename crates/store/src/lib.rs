@@ -3,7 +3,7 @@
 //! One way in: [`transaction!`] runs one transaction for one farm and hands out a [`Tx`]. What a thing
 //! needs of the database stands in the module of that thing, as methods of `Tx`.
 //!
-//! *Invariant:* nothing outside this crate holds a connection, and no query runs before `gillbook.farms` is set.
+//! *Invariant:* nothing outside this crate holds a connection, and no query of a farm runs before `gillbook.farm` is set.
 
 pub mod authority;
 mod backlog;
@@ -22,9 +22,9 @@ mod ranges;
 pub mod reports;
 mod secret;
 pub mod selling;
+mod tenancy;
 mod transaction;
 
-pub(crate) use transaction::set_farms;
 pub use transaction::{FarmSettings, Tx};
 
 use std::{
@@ -220,10 +220,9 @@ impl Store {
     /// # Errors
     /// When the database cannot be reached.
     #[doc(hidden)]
-    #[expect(clippy::disallowed_methods, reason = "the one place where a farm's transaction begins")]
     pub async fn begin_write(&self, actor: &Actor, now: DateTime<Utc>) -> Result<Tx> {
-        let db = self.pool.begin().await?;
-        Tx::new(db, actor, now, self.id_rng.clone()).await
+        let db = self.begin_of_farm("begin", actor.farm).await?;
+        Ok(Tx::new(db, actor, now, self.id_rng.clone()))
     }
 
     /// Begins a transaction that only reads, on one snapshot. [`transaction!`] is how to run one.
@@ -232,8 +231,8 @@ impl Store {
     /// When the database cannot be reached.
     #[doc(hidden)]
     pub async fn begin_read(&self, actor: &Actor, now: DateTime<Utc>) -> Result<Tx> {
-        let db = self.pool.begin_with("begin isolation level repeatable read read only").await?;
-        let mut tx = Tx::new(db, actor, now, self.id_rng.clone()).await?;
+        let db = self.begin_of_farm("begin isolation level repeatable read read only", actor.farm).await?;
+        let mut tx = Tx::new(db, actor, now, self.id_rng.clone());
         tx.memo.one_snapshot = true;
         Ok(tx)
     }

@@ -16,12 +16,6 @@ use uuid::Uuid;
 
 use super::{Actor, FarmId};
 
-/// Lets rows of farms be seen until the transaction ends.
-pub(crate) async fn set_farms(db: &mut sqlx::Transaction<'static, Postgres>, farms: &str) -> Result<()> {
-    sqlx::query!("select set_config('gillbook.farms', $1, true) as farms", farms).fetch_one(&mut **db).await?;
-    Ok(())
-}
-
 /// One transaction of one farm.
 #[derive(Debug)]
 pub struct Tx {
@@ -58,21 +52,20 @@ pub struct FarmSettings {
 }
 
 impl Tx {
-    pub(crate) async fn new(
-        mut db: sqlx::Transaction<'static, Postgres>,
+    pub(crate) fn new(
+        db: sqlx::Transaction<'static, Postgres>,
         actor: &Actor,
         now: DateTime<Utc>,
         id_rng: Arc<Mutex<ChaCha12Rng>>,
-    ) -> Result<Self> {
-        set_farms(&mut db, &crate::cold::evaluation::setting_of([actor.farm])).await?;
-        Ok(Self {
+    ) -> Self {
+        Self {
             db,
             farm: actor.farm,
             actor: Arc::new(actor.clone()),
             now: cut_to_micros(now),
             id_rng,
             memo: Memo::default(),
-        })
+        }
     }
 
     /// Commits what succeeded and rolls back what did not.

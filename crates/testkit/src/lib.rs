@@ -12,4 +12,4 @@ mod server;
 pub use crowd::crowd;
 pub use farm::Farm;
 pub use http::{Answer, As, send};
-pub use server::database;
+pub use server::{database, scope_of};

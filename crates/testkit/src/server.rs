@@ -136,3 +136,9 @@ async fn container() -> Result<PgConnectOptions> {
     up?;
     Ok(options)
 }
+
+/// The statements by which a session of the service's role sees the rows of a farm.
+#[must_use]
+pub fn scope_of(farm: i32) -> String {
+    format!("set gillbook.farm = {farm}; set gillbook.farms = '{{{farm}}}'")
+}

@@ -16,10 +16,9 @@ use self::dirty::lease;
 
 use chrono::{DateTime, Utc};
 use gillbook_core::text::PlaceCode;
-use sqlx::Postgres;
 use tokio::sync::broadcast;
 
-use crate::{Actor, FarmId, Result, Store, set_farms, transaction};
+use crate::{Actor, FarmId, Result, Store, tenancy::FarmsSetting, transaction};
 
 /// The most places that are judged in one round.
 const PLACES_PER_ROUND: i64 = 500;
@@ -28,12 +27,6 @@ const FARMS_PER_LEASE: usize = 200;
 
 fn evaluator_of(farm: FarmId) -> Actor {
     Actor::program(farm, "judge")
-}
-
-/// The setting that lets rows of farms be seen.
-pub(crate) fn setting_of(farms: impl IntoIterator<Item = FarmId>) -> String {
-    let numbers: Vec<String> = farms.into_iter().map(|farm| farm.0.to_string()).collect();
-    format!("{{{}}}", numbers.join(","))
 }
 
 impl Store {
@@ -71,7 +64,7 @@ impl Store {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.cold.evaluate_all_dirty", skip_all)]
     pub async fn evaluate_all_dirty(&self, now: DateTime<Utc>) -> Result<usize> {
-        let mut db = self.first_dirty_hour(&self.farms_with_people().await?).await?;
+        let mut db = self.begin_across_all().await?;
         let farms =
             sqlx::query_scalar!(r#"select distinct farm_id as "farm_id: FarmId" from dirty_range order by farm_id"#)
                 .fetch_all(&mut *db)
@@ -83,8 +76,8 @@ impl Store {
     async fn evaluate_farms(&self, farms: &[FarmId], now: DateTime<Utc>) -> Result<usize> {
         let mut judged = 0;
         for some in farms.chunks(FARMS_PER_LEASE) {
-            let setting = setting_of(some.iter().copied());
-            let mut db = self.first_dirty_hour(&setting).await?;
+            let setting = FarmsSetting::of(some.iter().copied());
+            let mut db = self.begin_across(&setting).await?;
             // A place that another judge has in hand keeps its mark for the next time.
             let in_hand = sqlx::query!(
                 r#"select farm_id, place as "place: PlaceCode" from dirty_range where leased for update skip locked"#
@@ -98,10 +91,10 @@ impl Store {
         Ok(judged)
     }
 
-    async fn drain_leased(&self, farms: &str, now: DateTime<Utc>) -> Result<usize> {
+    async fn drain_leased(&self, farms: &FarmsSetting, now: DateTime<Utc>) -> Result<usize> {
         let mut judged = 0;
         loop {
-            let mut db = self.first_dirty_hour(farms).await?;
+            let mut db = self.begin_across(farms).await?;
             let places = sqlx::query!(
                 r#"select farm_id as "farm_id: FarmId", place as "place: PlaceCode" from dirty_range where leased
                     order by through_at, farm_id, place limit $1"#,
@@ -125,14 +118,6 @@ impl Store {
                 return Ok(judged);
             }
         }
-    }
-
-    /// Begins a transaction that sees rows of many farms.
-    #[expect(clippy::disallowed_methods, reason = "the farms are set right after")]
-    pub(crate) async fn first_dirty_hour(&self, farms: &str) -> Result<sqlx::Transaction<'static, Postgres>> {
-        let mut db = self.pool.begin().await?;
-        set_farms(&mut db, farms).await?;
-        Ok(db)
     }
 
     /// Judges one place, if it was touched, before somebody looks at it.
@@ -176,18 +161,11 @@ impl Store {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.cold.open_no_data_excursions", skip_all)]
     pub async fn open_no_data_excursions(&self, now: DateTime<Utc>) -> Result<usize> {
-        let mut db = self.first_dirty_hour(&self.farms_with_people().await?).await?;
+        let farms = self.farms_with_people().await?;
+        let mut db = self.begin_across(&FarmsSetting::of(farms.iter().copied())).await?;
         let silent = sqlx::query!(
-            r#"select p.farm_id as "farm_id: FarmId", p.place as "place: PlaceCode"
-                 from place p
-                 cross join lateral (select silence_minutes from place_limit l where l.farm_id = p.farm_id and l.place = p.place
-                                        and l.effective_from <= $1 order by l.effective_from desc limit 1) l
-                 cross join lateral (select state from hourly_figure h where h.farm_id = p.farm_id and h.place = p.place
-                                      order by h.hour desc limit 1) h
-                where ((h.state->>'known_until')::timestamptz < $1 - make_interval(mins => l.silence_minutes)
-                       or h.state->'faulty' <> '{}'::jsonb)
-                  and not exists (select from excursion e where e.farm_id = p.farm_id and e.place = p.place and e.ended_at is null
-                                     and e.withdrawn_at is null and e.kind = 'no_data')"#,
+            r#"select farm_id as "farm_id!: FarmId", place as "place!: PlaceCode" from silent_places($1, $2)"#,
+            &farms.iter().map(|farm| farm.0).collect::<Vec<_>>(),
             now
         )
         .fetch_all(&mut *db)
@@ -200,14 +178,5 @@ impl Store {
             self.evaluated_tx.send((p.farm_id, p.place)).ok();
         }
         Ok(places)
-    }
-
-    /// The farms that somebody can sign in to, as the setting that lets them be seen.
-    pub(crate) async fn farms_with_people(&self) -> Result<String> {
-        Ok(sqlx::query_scalar!(
-            r#"select coalesce(array_agg(distinct farm_id), '{}')::text as "farms!" from sign_in_name"#
-        )
-        .fetch_one(&self.pool)
-        .await?)
     }
 }

@@ -12,7 +12,7 @@ use gillbook_core::{text::PlaceCode, units::calendar::Span};
 use sqlx::{Connection, PgPool, Postgres, pool::PoolConnection};
 use tokio::time::timeout;
 
-use crate::{PING_AFTER_IDLE, Result};
+use crate::{PING_AFTER_IDLE, Result, tenancy::FarmsSetting};
 
 /// The longest that a connection may take to say that it lives.
 const PING_TIMEOUT: Duration = Duration::from_secs(3);
@@ -24,8 +24,8 @@ const MAX_PINNED: usize = 2;
 #[derive(Debug)]
 pub(crate) struct PinnedConnection {
     pub(crate) connection: PoolConnection<Postgres>,
-    /// The farms whose rows it sees between transactions, as the setting has them.
-    pub(crate) tenant_scope: String,
+    /// The farms whose rows it sees between transactions.
+    pub(crate) tenant_scope: FarmsSetting,
     /// A dirty range that was seen on it, of a single farm that it sees.
     pub(crate) dirty: Option<DirtyRange>,
 }
@@ -68,7 +68,7 @@ impl PinnedPool {
             }
             drop(idle.connection.connection.detach());
         }
-        Ok(PinnedConnection { connection: pool.acquire().await?, tenant_scope: String::new(), dirty: None })
+        Ok(PinnedConnection { connection: pool.acquire().await?, tenant_scope: FarmsSetting::default(), dirty: None })
     }
 
     /// Keeps a connection for the next commit. One on which something failed is to be dropped instead, and the pool sees to it.

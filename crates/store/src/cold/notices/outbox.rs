@@ -55,7 +55,7 @@ impl Store {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.cold.lease_notices", skip_all)]
     pub async fn lease_notices(&self, max: usize, now: DateTime<Utc>) -> Result<Vec<Notice>> {
-        let mut db = self.first_dirty_hour(&self.farms_with_people().await?).await?;
+        let mut db = self.begin_across_all().await?;
         let rows = sqlx::query!(
             r#"with due as (
                    select n.farm_id, n.notice_id, n.due_at,

@@ -11,10 +11,10 @@ use sqlx::{Connection, PgConnection};
 use crate::{
     Error, FarmId, Result,
     cold::{
-        evaluation::setting_of,
         ingest::pinned::PinnedConnection,
         readings::{IngestReceipt, Named, RefusedReading, Retryability},
     },
+    tenancy::FarmsSetting,
 };
 
 use self::{row::Measured, row::Row, row::validate_record};
@@ -87,9 +87,8 @@ impl InsertBatch {
         marks
     }
 
-    /// The setting that lets rows of its farms be seen.
-    fn farms(&self) -> String {
-        setting_of(self.rows.iter().map(|row| row.farm).collect::<BTreeSet<_>>())
+    fn farms(&self) -> FarmsSetting {
+        FarmsSetting::of(self.rows.iter().map(|row| row.farm).collect::<BTreeSet<_>>())
     }
 
     /// Keeps them on a connection in one commit. `expect_duplicates` says that some may be there already; where that was not said and one is,
@@ -126,14 +125,14 @@ impl InsertBatch {
     async fn insert_fast_path(
         &self,
         pinned: &mut PinnedConnection,
-        farms: &str,
+        farms: &FarmsSetting,
         now: DateTime<Utc>,
         expect_duplicates: bool,
     ) -> sqlx::Result<Vec<InsertOutcome>> {
         if let [row] = &self.rows[..]
             && self.beside.is_empty()
             && !expect_duplicates
-            && pinned.tenant_scope == farms
+            && pinned.tenant_scope == *farms
             && row.insert_single(pinned, now).await?
         {
             return Ok(Vec::new());
@@ -152,7 +151,7 @@ impl InsertBatch {
     async fn insert_temperatures(
         &self,
         db: &mut PgConnection,
-        farms: &str,
+        farms: &FarmsSetting,
         now: DateTime<Utc>,
         expect_duplicates: bool,
         lasting: bool,
@@ -164,7 +163,7 @@ impl InsertBatch {
         let told = sqlx::query!(
             r#"select ord as "ord!", is_new as "is_new!", kept_c
                  from insert_readings($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)"#,
-            farms,
+            farms.as_str(),
             &marks.keys().map(|m| m.0.0).collect::<Vec<_>>(),
             &marks.keys().map(|m| m.1.to_string()).collect::<Vec<_>>(),
             &marks.values().map(|m| m.from).collect::<Vec<_>>(),
