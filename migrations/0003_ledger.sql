@@ -408,21 +408,22 @@ call make_posted_only('weighing');
 -- order and are taken back, so this is worked out and not kept: `lot.harvested_at` is only what was known when the lot began, and
 -- counts where no crate stands behind the lot.
 create function lots_harvested_at(farm int, codes text[]) returns table (lot text, at timestamptz)
-    language sql stable
-    begin atomic
+    language plpgsql stable as $$
+#variable_conflict use_column
+begin return query
     with recursive origin(code, lot) as (
         select c, c from unnest(codes) c
         union
         select o.code, k.parent from origin o join lot_link k on k.farm_id = farm and k.child = o.lot
-         where (select x.act_id from act x where x.farm_id = farm and x.reverses = k.act_id) is null),
+         where not exists (select from act x where x.farm_id = farm and x.reverses = k.act_id)),
     begun(code, at) as (
         select o.code, a.happened_at from origin o join weighing w on w.farm_id = farm and w.lot = o.lot join act a on a.farm_id = farm and a.act_id = w.act_id
-         where (select x.act_id from act x where x.farm_id = farm and x.reverses = w.act_id) is null
+         where not exists (select from act x where x.farm_id = farm and x.reverses = w.act_id)
         union all
         select o.code, l.harvested_at from origin o join lot l on l.farm_id = farm and l.lot = o.lot and l.origin = 'opening'),
     first(code, at) as (select code, min(at) from begun group by code)
     select l.lot, coalesce(f.at, l.harvested_at) from lot l left join first f on f.code = l.lot where l.farm_id = farm and l.lot = any (codes);
-    end;
+end $$;
 
 -- Likewise of one lot.
 create function lot_harvested_at(farm int, code text) returns timestamptz

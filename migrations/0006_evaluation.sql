@@ -248,8 +248,16 @@ begin return query
 with recursive kin(lot) as (
     (select unnest(of)
      union
-     select m.lot from excursion e join movement m on m.farm_id = e.farm_id and e.place in (m.from_place, m.to_place)
-      where of is null and e.farm_id = farm and e.excursion_id = any (spells)
+     -- What may have stood there: what is there, or was moved or taken back since, and first came before the end. A phone's clock may be ahead.
+     select c.lot from excursion e cross join lateral (
+            select b.lot from balance b where b.farm_id = farm and b.place = e.place and b.grams > 0
+            union
+            select m.lot from act a join movement m on m.farm_id = farm and m.act_id = a.act_id
+             where a.farm_id = farm and a.recorded_at >= e.began_at - interval '1 day' and e.place in (m.from_place, m.to_place)) c
+      where of is null and e.farm_id = farm and e.excursion_id = any (spells) and exists (
+            select from movement m join act a on a.farm_id = farm and a.act_id = m.act_id
+             where m.farm_id = farm and m.lot = c.lot and e.place in (m.from_place, m.to_place)
+               and a.happened_at <= coalesce(e.ended_at, e.withdrawn_at, 'infinity'))
      union
      select f.lot from stock_count f where of is null and f.farm_id = farm and f.counted_g > f.book_g and f.found_reason is not null)
     union
@@ -266,7 +274,7 @@ with recursive kin(lot) as (
            select w.missed from count_swap w where w.farm_id = farm and w.found = kin.lot) n),
 swap as materialized (
     select w.missed, w.place, w.found, w.found_in, max(w.found_at) as found_at, min(w.counted_at) as counted_at
-      from kin join count_swap w on w.farm_id = farm and w.found = kin.lot group by 1, 2, 3, 4),
+      from kin cross join lateral (select c.* from count_swap c where c.farm_id = farm and c.found = kin.lot offset 0) w group by 1, 2, 3, 4),
 step as (
     select s.lot, s.from_place, s.to_place, s.grams, s.act_id, s.recorded_at, s.taken_back_at,
            case s.from_kind when 'found' then least(s.happened_at, min(s.happened_at) over (partition by s.lot, s.to_place)) else s.happened_at end as happened_at,

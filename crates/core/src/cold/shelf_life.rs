@@ -112,11 +112,10 @@ impl Profile {
             return days / self.life_days(f64::midpoint(a, b));
         }
         let (low, high) = if a < b { (a, b) } else { (b, a) };
-        let rate = |c: f64| (-self.ln_life(c)).exp();
-        let (mut from, mut sum) = ((low, rate(low)), 0.0);
+        let (mut from, mut sum) = ((low, self.ln_life(low)), 0.0);
         for c in self.knots_between(low, high).iter().copied().chain([high]) {
-            let until = (c, rate(c));
-            sum += days * (until.0 - from.0) / (high - low) * log_mean(from.1, until.1);
+            let until = (c, self.ln_life(c));
+            sum += days * (until.0 - from.0) / (high - low) * mean_rate(from.1, until.1);
             from = until;
         }
         sum
@@ -167,11 +166,17 @@ fn knots(points: &[(f64, f64)], lowest_safe_c: f64, bounds: (f64, f64)) -> Vec<f
     knots
 }
 
-/// The logarithmic mean of two positive numbers: the mean of an exponential between them.
-fn log_mean(a: f64, b: f64) -> f64 {
-    let ratio = (b / a).ln();
-    // Close to equal the quotient loses its digits; there the series 1 + r/2 + r²/6 is exact to the last bit.
-    if ratio.abs() < 1e-4 { a * (1.0 + ratio / 2.0 + ratio * ratio / 6.0) } else { (b - a) / ratio }
+/// The mean of the rate of use, in shares of the whole life a day, while ln life goes straight from one value to another: the logarithmic
+/// mean of the rates at its ends, e⁻ᵃ (eʳ − 1) / r with r = a − b.
+fn mean_rate(a: f64, b: f64) -> f64 {
+    let r = a - b;
+    // Close to zero the quotient is 0 / 0; there its series is exact to the last bit.
+    let mean = if r.abs() < 1e-2 {
+        1.0 + r / 2.0 * (1.0 + r / 3.0 * (1.0 + r / 4.0 * (1.0 + r / 5.0 * (1.0 + r / 6.0 * (1.0 + r / 7.0)))))
+    } else {
+        r.exp_m1() / r
+    };
+    (-a).exp() * mean
 }
 
 /// What a way took of the life of the grams that went it.

@@ -11,7 +11,18 @@ use crate::{
     units::quantity::Grams,
 };
 
-/// Grams that moved in one kind of way, summed as far as the sheet does not tell them apart.
+/// Grams of a lot that were in the stores when the week began.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Opening {
+    /// The lot.
+    pub lot: LotCode,
+    /// Its strain.
+    pub strain: StrainCode,
+    /// How much; below zero where what left was written down and what came was not.
+    pub grams: Grams,
+}
+
+/// Grams that moved in the week in one kind of way, summed as far as the sheet does not tell them apart.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Flow {
     /// The lot.
@@ -28,8 +39,6 @@ pub struct Flow {
     pub grams: Grams,
     /// Of that, what a stock count could not explain.
     pub unexplained: Grams,
-    /// Before the week began, and not in it.
-    pub before: bool,
     /// Whether the act takes another one back.
     pub takes_back: bool,
 }
@@ -74,23 +83,17 @@ pub struct Sheet {
 }
 
 impl Sheet {
+    fn open(&mut self, grams: Grams) {
+        self.opening_g += grams;
+        self.closing_g += grams;
+    }
+
     fn book(&mut self, flow: &Flow) {
-        let g = flow.grams;
-        let (leaves, enters) = (flow.from.holds_stock(), flow.to.holds_stock());
-        if enters {
-            self.closing_g += g;
+        if flow.to.holds_stock() {
+            self.closing_g += flow.grams;
         }
-        if leaves {
-            self.closing_g -= g;
-        }
-        if flow.before {
-            if enters {
-                self.opening_g += g;
-            }
-            if leaves {
-                self.opening_g -= g;
-            }
-            return;
+        if flow.from.holds_stock() {
+            self.closing_g -= flow.grams;
         }
         self.pass(flow.from, flow, -1);
         self.pass(flow.to, flow, 1);
@@ -169,10 +172,15 @@ pub struct Week {
     pub by_lot: BTreeMap<LotCode, Sheet>,
 }
 
-/// Books every flow.
+/// Books what was there when the week began and every flow since.
 #[must_use]
-pub fn reconcile(flows: &[Flow]) -> Week {
+pub fn reconcile(opening: &[Opening], flows: &[Flow]) -> Week {
     let mut week = Week::default();
+    for lot in opening {
+        week.total.open(lot.grams);
+        week.by_strain.entry(lot.strain.clone()).or_default().open(lot.grams);
+        week.by_lot.entry(lot.lot.clone()).or_default().open(lot.grams);
+    }
     for flow in flows {
         week.total.book(flow);
         week.by_strain.entry(flow.strain.clone()).or_default().book(flow);
@@ -193,7 +201,11 @@ mod tests {
 
     use super::*;
 
-    fn flow(from: PlaceKind, to: PlaceKind, grams: i64, before: bool) -> Flow {
+    fn opening(grams: i64) -> Opening {
+        Opening { lot: "L1".parse().unwrap(), strain: "OY".parse().unwrap(), grams: Grams(grams) }
+    }
+
+    fn flow(from: PlaceKind, to: PlaceKind, grams: i64) -> Flow {
         Flow {
             lot: "L1".parse().unwrap(),
             strain: "OY".parse().unwrap(),
@@ -202,7 +214,6 @@ mod tests {
             act: ActKind::Transfer,
             grams: Grams(grams),
             unexplained: Grams::ZERO,
-            before,
             takes_back: false,
         }
     }
@@ -211,14 +222,16 @@ mod tests {
     fn a_stock_card_as_a_mass_balance() {
         // Wild, Financial Accounting, the first-in-first-out stock card: 10 open, 15 + 20 + 10 bought, 20 + 23 sold, 12 left.
         use PlaceKind::{Customer, Fridge, Room};
-        let sheet = reconcile(&[
-            flow(Room, Fridge, 10, true),
-            flow(Room, Fridge, 15, false),
-            flow(Fridge, Customer, 20, false),
-            flow(Room, Fridge, 20, false),
-            flow(Room, Fridge, 10, false),
-            flow(Fridge, Customer, 23, false),
-        ])
+        let sheet = reconcile(
+            &[opening(10)],
+            &[
+                flow(Room, Fridge, 15),
+                flow(Fridge, Customer, 20),
+                flow(Room, Fridge, 20),
+                flow(Room, Fridge, 10),
+                flow(Fridge, Customer, 23),
+            ],
+        )
         .total;
         assert_eq!(
             (sheet.opening_g, sheet.harvested_g, sheet.sold_g, sheet.closing_g, sheet.total_in() - sheet.total_out()),
@@ -229,12 +242,7 @@ mod tests {
     #[test]
     fn what_comes_back_from_a_customer_is_waste_and_not_sold() {
         use PlaceKind::{Customer, Room, Van, Waste};
-        let sheet = reconcile(&[
-            flow(Room, Van, 900, false),
-            flow(Van, Customer, 900, false),
-            flow(Customer, Waste, 200, false),
-        ])
-        .total;
+        let sheet = reconcile(&[], &[flow(Room, Van, 900), flow(Van, Customer, 900), flow(Customer, Waste, 200)]).total;
         assert_eq!(
             (sheet.sold_g, sheet.wasted_g, sheet.closing_g, sheet.total_in() - sheet.total_out()),
             (Grams(700), Grams(200), Grams(0), Grams(0))
@@ -244,34 +252,30 @@ mod tests {
     #[test]
     fn a_packing_that_is_taken_back_leaves_no_trace_in_the_sheet() {
         use PlaceKind::{Fridge, Packing, Room, Trim};
-        let packing =
-            [flow(Fridge, Packing, 900, false), flow(Fridge, Trim, 100, false), flow(Packing, Fridge, 900, false)];
+        let packing = [flow(Fridge, Packing, 900), flow(Fridge, Trim, 100), flow(Packing, Fridge, 900)];
         let back = packing.clone().map(|f| Flow { from: f.to, to: f.from, takes_back: true, ..f });
-        let harvest = vec![flow(Room, Fridge, 2_000, false)];
-        let once = reconcile(&[harvest.clone(), packing.to_vec()].concat()).total;
+        let harvest = vec![flow(Room, Fridge, 2_000)];
+        let once = reconcile(&[], &[harvest.clone(), packing.to_vec()].concat()).total;
         assert_eq!((once.from_lots_g, once.into_lots_g, once.closing_g), (Grams(900), Grams(900), Grams(1_900)));
-        let never = reconcile(&[harvest.clone(), packing.to_vec(), back.to_vec()].concat()).total;
-        assert_eq!(never, reconcile(&harvest).total);
+        let never = reconcile(&[], &[harvest.clone(), packing.to_vec(), back.to_vec()].concat()).total;
+        assert_eq!(never, reconcile(&[], &harvest).total);
     }
 
     #[test]
     fn lost_weight_is_told_apart_by_what_lost_it() {
         use PlaceKind::{Fridge, Room, Shelf, Water};
-        let lost = |act, grams, unexplained| Flow {
-            act,
-            unexplained: Grams(unexplained),
-            ..flow(Fridge, Water, grams, false)
-        };
+        let lost =
+            |act, grams, unexplained| Flow { act, unexplained: Grams(unexplained), ..flow(Fridge, Water, grams) };
         let flows = [
-            flow(Room, Fridge, 10_000, false),
+            flow(Room, Fridge, 10_000),
             lost(ActKind::Count, 400, 150),
             lost(ActKind::Finish, 30, 0),
             lost(ActKind::Packing, 880, 0),
-            flow(Fridge, Shelf, 120, false),
+            flow(Fridge, Shelf, 120),
             // A count that was taken back.
-            Flow { act: ActKind::Count, unexplained: Grams(50), ..flow(Water, Fridge, 60, false) },
+            Flow { act: ActKind::Count, unexplained: Grams(50), ..flow(Water, Fridge, 60) },
         ];
-        let s = reconcile(&flows).total;
+        let s = reconcile(&[], &flows).total;
         assert_eq!([s.water_loss_g, s.unexplained_g, s.finished_g, s.drying_g].map(|g| g.0), [240, 100, 30, 880]);
         assert_eq!((s.lost_g(), s.closing_g), (Grams(1250), Grams(8750)));
         assert_eq!(percent_of(s.unexplained_g, s.throughput_g()), Some(1.0));
@@ -287,13 +291,16 @@ mod tests {
             cut in 0usize..60,
         ) {
             let acts = [ActKind::Count, ActKind::Finish, ActKind::Packing];
-            let flows: Vec<Flow> = steps.iter().enumerate()
-                .filter(|(_, (f, t, ..))| f != t)
-                .map(|(i, (f, t, g, act, unexplained, takes_back))| Flow {
-                    act: acts[*act], unexplained: Grams(*unexplained), takes_back: *takes_back, ..flow(PlaceKind::ALL[*f], PlaceKind::ALL[*t], *g, i < cut)
+            let flows: Vec<Flow> = steps.iter()
+                .filter(|(f, t, ..)| f != t)
+                .map(|(f, t, g, act, unexplained, takes_back)| Flow {
+                    act: acts[*act], unexplained: Grams(*unexplained), takes_back: *takes_back, ..flow(PlaceKind::ALL[*f], PlaceKind::ALL[*t], *g)
                 })
                 .collect();
-            let week = reconcile(&flows);
+            let (before, during) = flows.split_at(cut.min(flows.len()));
+            let net = |f: &Flow| f.grams.0 * (i64::from(f.to.holds_stock()) - i64::from(f.from.holds_stock()));
+            let week = reconcile(&[opening(before.iter().map(net).sum())], during);
+            prop_assert_eq!(week.total.closing_g.0, flows.iter().map(net).sum::<i64>());
             for sheet in week.by_strain.values().chain(week.by_lot.values()).chain([&week.total]) {
                 prop_assert_eq!(sheet.total_in(), sheet.total_out() + sheet.closing_g);
             }

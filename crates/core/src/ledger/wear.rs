@@ -149,18 +149,42 @@ impl PlaceSums {
     }
 }
 
-/// Life of one profile used up to each hour and piece of a place's air, so that a stay's share is one subtraction.
+/// Life of one profile used in a place's air from each hour and piece to the last, so that a stay's share is one subtraction. Counted only as
+/// far back as somebody asks.
 #[derive(Debug)]
 struct UsedSums {
     hours: Vec<f64>,
     pieces: Vec<f64>,
 }
 
+/// The sum over the numbers `from..until` of `of`, of which there are `n`; `tails` has the sums over the last ones and grows.
+fn sum_between(tails: &mut Vec<f64>, n: usize, (from, until): (usize, usize), of: impl Fn(usize) -> f64) -> f64 {
+    if from >= until {
+        return 0.0;
+    }
+    while tails.len() <= n - from {
+        let tail = tails[tails.len() - 1] + of(n - tails.len());
+        tails.push(tail);
+    }
+    tails[n - from] - tails[n - until]
+}
+
 impl UsedSums {
-    fn of(air: &PlaceAir, sums: &PlaceSums, profile: &Profile) -> Self {
-        let hours = air.hours.iter().map(|h| profile.used_at_most(h.known_s, h.mean_c, h.min_c, h.max_c));
-        let pieces = air.pieces.iter().zip(&sums.piece_s).map(|(p, s)| profile.used_along(p.from_c, p.until_c, *s));
-        Self { hours: running(hours), pieces: running(pieces) }
+    fn new() -> Self {
+        Self { hours: vec![0.0], pieces: vec![0.0] }
+    }
+
+    fn hours(&mut self, air: &PlaceAir, profile: &Profile, between: (usize, usize)) -> f64 {
+        sum_between(&mut self.hours, air.hours.len(), between, |n| {
+            let h = &air.hours[n];
+            profile.used_at_most(h.known_s, h.mean_c, h.min_c, h.max_c)
+        })
+    }
+
+    fn pieces(&mut self, air: &PlaceAir, sums: &PlaceSums, profile: &Profile, between: (usize, usize)) -> f64 {
+        sum_between(&mut self.pieces, air.pieces.len(), between, |n| {
+            profile.used_along(air.pieces[n].from_c, air.pieces[n].until_c, sums.piece_s[n])
+        })
     }
 }
 
@@ -168,19 +192,19 @@ impl UsedSums {
 struct Exposed<'a> {
     air: &'a PlaceAir,
     place: &'a PlaceSums,
-    used: &'a UsedSums,
+    used: &'a mut UsedSums,
     profile: &'a Profile,
 }
 
 impl Exposed<'_> {
-    fn over(&self, span: Span) -> Known {
+    fn over(&mut self, span: Span) -> Known {
         let mut known = Known::default();
         self.add_hours(&mut known, Span { until: span.until.min(self.air.close_from), ..span });
         self.add_pieces(&mut known, Span { from: span.from.max(self.air.close_from), ..span });
         known
     }
 
-    fn add_hours(&self, known: &mut Known, span: Span) {
+    fn add_hours(&mut self, known: &mut Known, span: Span) {
         let hour = TimeDelta::hours(1);
         let hours = &self.air.hours;
         let first = hours.partition_point(|h| h.hour + hour <= span.from);
@@ -188,7 +212,7 @@ impl Exposed<'_> {
         // Hours that the stay is in from end to end.
         let whole = first + hours[first..end].partition_point(|h| h.hour < span.from);
         let whole_end = whole.max(hours[..end].partition_point(|h| h.hour + hour <= span.until));
-        known.used += self.used.hours[whole_end] - self.used.hours[whole];
+        known.used += self.used.hours(self.air, self.profile, (whole, whole_end));
         known.seconds += self.place.hours_s[whole_end] - self.place.hours_s[whole];
         for (n, h) in hours.iter().enumerate().take(end).skip(first) {
             if !(whole..whole_end).contains(&n) {
@@ -203,14 +227,14 @@ impl Exposed<'_> {
         }
     }
 
-    fn add_pieces(&self, known: &mut Known, span: Span) {
+    fn add_pieces(&mut self, known: &mut Known, span: Span) {
         if span.from >= span.until {
             return;
         }
         let pieces = &self.air.pieces;
         let first = pieces.partition_point(|p| p.span.until <= span.from);
         let end = pieces.partition_point(|p| p.span.from < span.until).max(first);
-        known.used += self.used.pieces[end] - self.used.pieces[first];
+        known.used += self.used.pieces(self.air, self.place, self.profile, (first, end));
         known.seconds += self.place.pieces_s[end] - self.place.pieces_s[first];
         // Only the first and the last can lie in it in part.
         let mut seen = (first, end);
@@ -304,7 +328,7 @@ impl<'a> Wearing<'a> {
         };
         let profile = &self.profiles.all[number];
         let place = &*self.places.entry(stay.place.clone()).or_insert_with(|| PlaceSums::of(air));
-        let used = self.used.entry((stay.place.clone(), number)).or_insert_with(|| UsedSums::of(air, place, profile));
+        let used = self.used.entry((stay.place.clone(), number)).or_insert_with(UsedSums::new);
         Exposed { air, place, used, profile }.over(stay.span)
     }
 }

@@ -4,9 +4,9 @@ use std::borrow::Cow;
 
 use crate::{
     Pagination, Result, Tx,
-    cold::readings::CAUTION,
     ledger::{
         holds::Hold,
+        lot_state::Lots,
         posting::{LotEvent, NewAct, Parts},
         warm_spells::WarmSpell,
     },
@@ -113,14 +113,6 @@ pub(crate) struct LotFacts {
     pub on_hold: bool,
 }
 
-/// Which lots are read.
-#[derive(Debug, Clone, Copy)]
-enum Lots<'a> {
-    All,
-    InStock,
-    One(&'a LotCode),
-}
-
 /// Why a lot is held, released or finished.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -192,74 +184,16 @@ impl Tx {
     }
 
     async fn lots_where(&mut self, which: Lots<'_>, page: &Pagination) -> Result<Vec<Lot>> {
-        let one = if let Lots::One(code) = which { Some(vec![code.to_string()]) } else { None };
-        let rows = sqlx::query!(
-            r#"with chosen as materialized (
-                   select l.* from lot l
-                    where l.farm_id = $1 and ($3::text is null or l.lot > $3)
-                      and ($5 and $2::text[] is null
-                           or l.lot = any (case when $5 then $2
-                                                else array(select b.lot from place p join balance b on b.farm_id = $1 and b.place = p.place and b.grams > 0
-                                                            where p.farm_id = $1 and p.kind in ('fridge', 'shelf', 'van', 'stall')) end))
-                    order by l.lot limit $4)
-               select l.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.grade as "grade: GradeCode",
-                      l.packaging as "packaging: Packaging", l.form as "form: Form", l.harvest_day,
-                      h.at as "harvested_at!",
-                      l.origin as "origin: LotOrigin", l.best_before, lot_finished(l.farm_id, l.lot) as "finished!",
-                      (select case when e.kind = 'hold' then jsonb_build_object('reason', e.reason, 'since', e.happened_at, 'done_by', e.done_by,
-                                   'entered_by', e.entered_by, 'excursion_id', substring(e.document from '^[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}$')) end
-                         from lot_event e where e.farm_id = $1 and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.seq desc limit 1) as "hold: Json<Hold>",
-                      coalesce((select jsonb_agg(jsonb_build_object('place', b.place, 'kind', p.kind, 'grams_g', b.grams, 'set_aside_g', b.set_aside_g)
-                                                 order by b.place)
-                                  from balance b join place p on p.farm_id = $1 and p.place = b.place
-                                 where b.farm_id = $1 and b.lot = l.lot and b.grams > 0), '[]') as "places!: Json<Vec<LotAt>>"
-                 from chosen l join lots_harvested_at($1, array(select lot from chosen)) h on h.lot = l.lot
-                order by l.lot"#,
-            self.farm.0,
-            one as Option<Vec<String>>,
-            page.after,
-            page.limit,
-            !matches!(which, Lots::InStock)
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let codes: Vec<String> = rows.iter().map(|r| r.lot.to_string()).collect();
+        let states = self.states_where(which, page).await?;
+        let codes: Vec<String> = states.iter().map(|s| s.lot.to_string()).collect();
         let compositions = self.compositions(Some(&codes)).await?;
-        let is_ageing =
-            |form: Form, places: &[LotAt]| form == Form::Fresh && places.iter().any(|p| p.kind.holds_stock());
-        let ageing: Vec<LotCode> =
-            rows.iter().filter(|r| is_ageing(r.form, &r.places.0)).map(|r| r.lot.clone()).collect();
-        let lives = self.lives_left(&ageing).await?;
-        let warm = self.warm_spells_of(&rows.iter().map(|r| r.lot.clone()).collect::<Vec<_>>()).await?;
-        let mut lots = Vec::with_capacity(rows.len());
-        for r in rows {
-            let mut places = r.places.0;
-            for at in &mut places {
-                let life = lives.get(&(r.lot.clone(), at.place.clone()));
-                at.life = life.map(|l| l.worst);
-                at.life_at_best = life.and_then(|l| l.best);
-            }
-            lots.push(Lot {
-                places,
-                made_of: made_of(compositions.get(&r.lot)),
-                warm_spell: warm.get(&r.lot).cloned(),
-                lot: r.lot,
-                strain: r.strain,
-                grade: r.grade,
-                packaging: r.packaging,
-                form: r.form,
-                harvest_day: r.harvest_day,
-                harvested_at: r.harvested_at,
-                origin: r.origin,
-                best_before: r.best_before,
-                on_hold: r.hold.is_some(),
-                hold: r.hold.map(|hold| hold.0),
-                finished: r.finished,
-                caution: CAUTION.into(),
-            });
-        }
-        Ok(lots)
+        Ok(states
+            .into_iter()
+            .map(|state| {
+                let composition = compositions.get(&state.lot);
+                state.made_of(composition)
+            })
+            .collect())
     }
 
     /// The make-up of lots, or of every lot.
@@ -373,7 +307,7 @@ impl Tx {
     }
 }
 
-fn made_of(composition: Option<&Composition>) -> Vec<MadeOf> {
+pub(super) fn made_of(composition: Option<&Composition>) -> Vec<MadeOf> {
     composition
         .into_iter()
         .flatten()

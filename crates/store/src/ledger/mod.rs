@@ -8,6 +8,7 @@ pub mod entries;
 pub mod excursion_actions;
 pub mod holds;
 pub(crate) mod life;
+pub mod lot_state;
 pub mod lots;
 pub mod packings;
 pub(crate) mod posting;

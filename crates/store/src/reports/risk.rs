@@ -22,12 +22,9 @@ use sqlx::types::Json;
 use utoipa::ToSchema;
 
 use crate::{
-    Pagination, Result, Tx,
+    Result, Tx,
     cold::readings::CAUTION,
-    ledger::{
-        life::ends_at,
-        lots::{Lot, LotAt},
-    },
+    ledger::{life::ends_at, lot_state::LotState, lots::LotAt},
 };
 
 /// How far ahead a last day is still told of, in days.
@@ -117,17 +114,22 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.reports.shelf_life", skip_all, fields(farm_id = self.farm.0))]
     pub async fn shelf_life(&mut self) -> Result<ShelfLife> {
+        let lots = self.lots_in_stock().await?;
+        self.shelf_life_of(&lots).await
+    }
+
+    /// Likewise, of the lots in stock.
+    pub(crate) async fn shelf_life_of(&mut self, states: &[LotState]) -> Result<ShelfLife> {
         let settings = self.farm_settings().await?;
         let today = day_of(self.now, settings.zone);
-        let mut lots = self.lots(true, &Pagination { after: None, limit: 10_000 }).await?;
         // Dried goods spoil by their own best-before day or not at all.
-        lots.retain(|l| l.form == Form::Fresh || l.best_before.is_some());
-        let last_days = self.last_days(&lots).await?;
+        let lots = states.iter().filter(|l| l.form == Form::Fresh || l.best_before.is_some());
+        let last_days = self.last_days(states).await?;
         let ranks: BTreeMap<GradeCode, i32> =
             self.farm().await?.grades.into_iter().map(|g| (g.grade, g.rank)).collect();
-        let mut there: Vec<(&Lot, &LotAt, EndsBy)> = Vec::new();
+        let mut there: Vec<(&LotState, &LotAt, EndsBy)> = Vec::new();
         let mut stock: Vec<Stock> = Vec::new();
-        for lot in &lots {
+        for lot in lots {
             for at in lot.places.iter().filter(|p| matches!(p.kind, PlaceKind::Fridge | PlaceKind::Shelf)) {
                 let life_ends = at.life.map(|l| day_of(ends_at(self.now, l.days_left_low), settings.zone).max(today));
                 let (expires_on, ends_by) = last_day(last_days.get(&lot.lot).copied(), life_ends);
@@ -153,9 +155,9 @@ impl Tx {
                 ends_by: *ends_by,
                 when: urgency(risk.last_day, today).into(),
                 life: at.life,
-                on_hold: lot.on_hold,
+                on_hold: lot.on_hold(),
                 why: why(risk.reason, &ordered),
-                remedy: remedy(risk.last_day, today, *ends_by, lot.on_hold).to_owned(),
+                remedy: remedy(risk.last_day, today, *ends_by, lot.on_hold()).to_owned(),
                 lot: risk.lot,
                 place: risk.place,
             });
@@ -176,7 +178,7 @@ impl Tx {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.reports.last_days", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn last_days(&mut self, lots: &[Lot]) -> Result<BTreeMap<LotCode, NaiveDate>> {
+    pub async fn last_days(&mut self, lots: &[LotState]) -> Result<BTreeMap<LotCode, NaiveDate>> {
         let rules = sqlx::query!(
             r#"select s.strain as "strain: StrainCode", b.packaging as "packaging: gillbook_core::kinds::Packaging", min(b.days) as "days!"
                  from (select distinct on (product, packaging) product, packaging, days from best_before_rule
@@ -237,7 +239,7 @@ impl Tx {
     }
 }
 
-fn in_stock(lot: &Lot, at: &LotAt, expires_on: NaiveDate, grade_rank: i32) -> Stock {
+fn in_stock(lot: &LotState, at: &LotAt, expires_on: NaiveDate, grade_rank: i32) -> Stock {
     let goods = Goods { strain: lot.strain.clone(), grade_rank, form: lot.form, packaging: lot.packaging };
     Stock {
         candidate: AvailableLot {
@@ -248,7 +250,7 @@ fn in_stock(lot: &Lot, at: &LotAt, expires_on: NaiveDate, grade_rank: i32) -> St
             harvest_day: lot.harvest_day,
             goods,
         },
-        on_hold: lot.on_hold,
+        on_hold: lot.on_hold(),
     }
 }
 

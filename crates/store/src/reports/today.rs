@@ -10,7 +10,7 @@ use gillbook_core::{
     units::calendar::day_of,
 };
 
-use crate::{Pagination, Result, Tx};
+use crate::{Pagination, Result, Tx, ledger::lot_state::LotState, reports::risk::ShelfLife};
 
 /// Grams of a strain that are there and that are ordered.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -51,21 +51,27 @@ pub struct TodaySummary {
 }
 
 impl Tx {
-    /// What calls for attention this morning.
+    /// What calls for attention this morning, and what must be sold first.
     ///
     /// # Errors
     /// When the database fails.
-    #[tracing::instrument(level = "debug", name = "store.reports.morning", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn morning(&mut self) -> Result<TodaySummary> {
+    #[tracing::instrument(level = "debug", name = "store.reports.today", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn today(&mut self) -> Result<(TodaySummary, ShelfLife)> {
+        let lots = self.lots_in_stock().await?;
+        Ok((self.summary_of_today(&lots).await?, self.shelf_life_of(&lots).await?))
+    }
+
+    async fn summary_of_today(&mut self, in_stock: &[LotState]) -> Result<TodaySummary> {
         let today = day_of(self.now, self.farm_settings().await?.zone);
         let mut strains: BTreeMap<StrainCode, StrainToday> = BTreeMap::new();
-        let stock = self.stock(None, None).await?;
-        let warm = stock.iter().filter(|s| s.warm_spell.is_some() && !s.on_hold).map(|s| s.lot.clone()).collect();
-        let held: BTreeSet<&LotCode> = stock.iter().filter(|s| s.on_hold).map(|s| &s.lot).collect();
-        let on_hold = i64::try_from(held.len()).unwrap_or(i64::MAX);
-        for s in stock.iter().filter(|s| s.place_kind.sells()) {
-            let line = strains.entry(s.strain.clone()).or_insert_with_key(|strain| StrainToday::none(strain.clone()));
-            *(if s.on_hold { &mut line.on_hold_g } else { &mut line.in_stock_g }) += s.grams_g;
+        let warm = in_stock.iter().filter(|l| l.warm_spell.is_some() && !l.on_hold()).map(|l| l.lot.clone()).collect();
+        let on_hold = i64::try_from(in_stock.iter().filter(|l| l.on_hold()).count()).unwrap_or(i64::MAX);
+        for lot in in_stock {
+            for at in lot.places.iter().filter(|p| p.kind.sells()) {
+                let line =
+                    strains.entry(lot.strain.clone()).or_insert_with_key(|strain| StrainToday::none(strain.clone()));
+                *(if lot.on_hold() { &mut line.on_hold_g } else { &mut line.in_stock_g }) += at.grams_g;
+            }
         }
         let orders = self
             .orders(

@@ -94,7 +94,8 @@ pub struct WeekCounted {
     pub lots: Vec<LotUnexplained>,
 }
 
-/// Balances held against movements, lot by lot, as they are now. What differs is damage, and names the lot.
+/// Balances held against movements as they are now, of the lots that are in stock or were moved in the week. What differs is damage, and
+/// names the lot.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct BookCheck {
     /// In the stores by the balances.
@@ -176,10 +177,12 @@ impl Tx {
     pub(crate) async fn places_counted(&mut self, span: Span) -> Result<Vec<PlaceCounted>> {
         let closing = sqlx::query!(
             r#"select x.place as "place!: PlaceCode", x.lot as "lot!: LotCode", sum(x.delta)::bigint as "grams!: Grams"
-                 from (select m.lot, m.from_place as place, -m.grams as delta, m.act_id from movement m where m.farm_id = $1
+                 from (select b.lot, b.place, b.grams as delta from balance b where b.farm_id = $1 and b.grams > 0
                        union all
-                       select m.lot, m.to_place, m.grams, m.act_id from movement m where m.farm_id = $1) x
-                 join act a on a.farm_id = $1 and a.act_id = x.act_id and a.happened_at < $2
+                       select m.lot, d.place, d.delta
+                         from act a join movement m on m.farm_id = $1 and m.act_id = a.act_id
+                        cross join lateral (values (m.from_place, m.grams), (m.to_place, -m.grams)) d(place, delta)
+                        where a.farm_id = $1 and a.happened_at >= $2) x
                  join place p on p.farm_id = $1 and p.place = x.place and p.kind in ('fridge', 'shelf', 'van', 'stall')
                 group by x.place, x.lot having sum(x.delta) <> 0"#,
             self.farm.0,
@@ -225,23 +228,33 @@ impl Tx {
             .collect())
     }
 
-    /// Holds the balances against the movements.
-    pub(crate) async fn book_check(&mut self) -> Result<BookCheck> {
+    /// Holds the balances against the movements: of every lot, or of those that are in stock or were moved in a span. The book of those
+    /// that are gone is a matter of `check`.
+    pub(crate) async fn book_check(&mut self, moved_in: Option<Span>) -> Result<BookCheck> {
         let rows = sqlx::query!(
-            r#"with moved as (
-                   select m.lot, m.place, sum(m.delta)::bigint as grams
-                     from (select lot, from_place as place, -grams as delta from movement where farm_id = $1
-                           union all
-                           select lot, to_place, grams from movement where farm_id = $1) m
-                    group by m.lot, m.place),
-               stands as (select lot, place, grams from balance where farm_id = $1)
+            r#"with checked as materialized (
+                   select l.lot from lot l where l.farm_id = $1 and $2::timestamptz is null
+                   union
+                   select b.lot from place p join balance b on b.farm_id = $1 and b.place = p.place and b.grams > 0
+                    where p.farm_id = $1 and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                   union
+                   select m.lot from act a join movement m on m.farm_id = $1 and m.act_id = a.act_id
+                    where a.farm_id = $1 and a.happened_at >= $2 and a.happened_at < $3),
+               moved as (
+                   select c.lot, d.place, sum(d.delta)::bigint as grams
+                     from checked c join movement m on m.farm_id = $1 and m.lot = c.lot
+                    cross join lateral (values (m.from_place, -m.grams), (m.to_place, m.grams)) d(place, delta)
+                    group by c.lot, d.place),
+               stands as (select b.lot, b.place, b.grams from checked c join balance b on b.farm_id = $1 and b.lot = c.lot)
                select coalesce(s.lot, m.lot) as "lot!: LotCode", coalesce(sum(s.grams), 0)::bigint as "balance!: Grams",
                       coalesce(sum(m.grams), 0)::bigint as "moved!: Grams",
                       bool_or(coalesce(s.grams, 0) <> coalesce(m.grams, 0)) as "off!"
                  from stands s full join moved m using (lot, place)
                  join place p on p.farm_id = $1 and p.place = coalesce(s.place, m.place) and p.kind in ('fridge', 'shelf', 'van', 'stall')
                 group by 1 order by 1"#,
-            self.farm.0
+            self.farm.0,
+            moved_in.map(|span| span.from),
+            moved_in.map(|span| span.until)
         )
         .fetch_all(&mut *self.db)
         .await?;

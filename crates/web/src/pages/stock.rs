@@ -6,7 +6,7 @@ use askama::Template;
 use axum::extract::State;
 use chrono::{Days, NaiveDate};
 use gillbook_core::{Grams, text::LotCode, units::calendar::day_of};
-use gillbook_store::{Pagination, ledger::lots::Lot};
+use gillbook_store::ledger::lot_state::LotState;
 
 use super::{Html, Layout, count, full_day, kg, lot::life_of, zone_of};
 use crate::{App, auth::Authenticated, problem::Problem, read_tx};
@@ -40,7 +40,7 @@ pub(super) async fn get_stock(State(app): State<App>, who: Authenticated) -> Res
     let view = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let today = day_of(tx.now(), zone_of(&farm));
-        let lots = tx.lots(true, &Pagination { after: None, limit: 500 }).await?;
+        let lots = tx.lots_in_stock().await?;
         let last_days: BTreeMap<LotCode, NaiveDate> = tx.last_days(&lots).await?;
         let mut rows: Vec<Row> =
             lots.iter().flat_map(|lot| rows_of(lot, last_days.get(&lot.lot).copied(), today)).collect();
@@ -52,7 +52,7 @@ pub(super) async fn get_stock(State(app): State<App>, who: Authenticated) -> Res
     Ok(Html(view))
 }
 
-fn rows_of(lot: &Lot, last_day: Option<NaiveDate>, today: NaiveDate) -> Vec<Row> {
+fn rows_of(lot: &LotState, last_day: Option<NaiveDate>, today: NaiveDate) -> Vec<Row> {
     let last = last_day.unwrap_or(NaiveDate::MAX);
     let days = (last.min(lot.harvest_day + Days::new(21)) - lot.harvest_day).num_days().max(1);
     #[expect(clippy::cast_precision_loss, reason = "a few days")]
@@ -62,7 +62,7 @@ fn rows_of(lot: &Lot, last_day: Option<NaiveDate>, today: NaiveDate) -> Vec<Row>
         .filter(|p| p.kind.holds_stock())
         .map(|p| Row {
             lot: lot.lot.to_string(),
-            on_hold: lot.on_hold,
+            on_hold: lot.on_hold(),
             warm: lot.warm_spell.as_ref().map(|w| w.excursion_id.to_string()),
             place: p.place.to_string(),
             kg: kg(p.grams_g),

@@ -86,10 +86,9 @@ pub(super) async fn get_today(State(app): State<App>, who: Authenticated) -> Res
         let farm = tx.farm().await?;
         let head = Layout::new(&farm, &who, "/");
         let zone = zone_of(&farm);
-        let morning = tx.morning().await?;
         let checks_due = tx.house_checks().await?.iter().filter(|c| c.due).count();
         let spells = tx.excursions_to_deal_with().await?;
-        let risk = tx.shelf_life().await?;
+        let (morning, risk) = tx.today().await?;
         let batches = tx.in_fruit().await?;
         let names: BTreeMap<_, _> = tx
             .strains(&Pagination { after: None, limit: 500 })

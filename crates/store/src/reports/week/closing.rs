@@ -57,10 +57,8 @@ impl Tx {
             .into());
         }
         sqlx::query!("select lock_weeks($1, true)", self.farm.0).execute(&mut *self.db).await?;
-        self.prefer_hash_joins(true).await?;
         let figures = self.week_figures(week).await?;
-        let check = self.book_check().await?;
-        self.prefer_hash_joins(false).await?;
+        let check = self.book_check(None).await?;
         if let Some(lot) = check.lots_off.first() {
             return Err(Refusal::new(
                 RefusalKind::Closed,

@@ -80,7 +80,8 @@ impl Tx {
                            -- A finished lot is a lot of which nothing was there.
                            select e.act_id, e.lot, p.place from lot_event e join place p using (farm_id)
                             where e.farm_id = $1 and e.kind = 'finish' and p.kind in ('fridge', 'shelf', 'van', 'stall')) c
-                     join act k on k.farm_id = $1 and k.act_id = c.act_id
+                     -- The last of all is in the span only if none is after it.
+                     join act k on k.farm_id = $1 and k.act_id = c.act_id and k.happened_at >= $2
                     where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id)
                     order by c.lot, c.place, k.happened_at desc, k.recorded_at desc),
                unknown as (

@@ -12,7 +12,7 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     kinds::{ActKind, PlaceKind},
-    ledger::reconciliation::{Flow, Sheet, reconcile},
+    ledger::reconciliation::{Flow, Opening, Sheet, reconcile},
     text::{LotCode, StrainCode},
     units::calendar::{IsoWeek, Span, week_earlier},
 };
@@ -145,12 +145,10 @@ impl Tx {
     pub async fn week(&mut self, week: IsoWeek) -> Result<Week> {
         let zone = self.farm_settings().await?.zone;
         let span = week.span(zone);
-        self.prefer_hash_joins(true).await?;
         let now = self.week_figures(week).await?;
         let before = self.week_before(week).await?;
-        let book_check = self.book_check().await?;
+        let book_check = self.book_check(Some(span)).await?;
         let below_zero = self.below_zero(span).await?;
-        self.prefer_hash_joins(false).await?;
         let closed = self.closed_figures(week).await?;
         let after_close = sqlx::query_scalar!(
             r#"select count(*) as "n!" from act where farm_id = $1 and happened_at >= $2 and happened_at < $3 and after_close"#,
@@ -194,63 +192,80 @@ impl Tx {
         let until = if running { week_earlier(self.now, zone).clamp(before.from, before.until) } else { before.until };
         // What was closed stands, also for a comparison with it.
         let closed = self.closed_figures(week.previous()).await?.filter(|_| !running);
-        let total = match closed {
-            Some((_, figures)) => figures.total,
-            None => reconcile(&self.flows(Span { from: before.from, until }).await?).total,
+        let total = if let Some((_, figures)) = closed {
+            figures.total
+        } else {
+            let (opening, flows) = self.flows(Span { from: before.from, until }).await?;
+            reconcile(&opening, &flows).total
         };
         Ok(WeekBefore { week: week.previous(), until, whole: !running, total })
     }
 
-    /// A week reads most of the ledger once, for which hash joins are right whatever the planner's statistics say; without fresh ones it
-    /// would loop over every movement for every movement.
-    async fn prefer_hash_joins(&mut self, yes: bool) -> Result<()> {
-        sqlx::query!("select set_config('enable_nestloop', $1, true) as set", if yes { "off" } else { "on" })
-            .fetch_one(&mut *self.db)
-            .await?;
-        Ok(())
-    }
-
-    /// Movements before the end of a span, summed as far as a sheet does not tell them apart.
-    async fn flows(&mut self, span: Span) -> Result<Vec<Flow>> {
-        Ok(sqlx::query!(
-            r#"select m.lot as "lot: LotCode", l.strain as "strain: StrainCode", f.kind as "from: PlaceKind", t.kind as "to: PlaceKind",
-                      coalesce(o.kind, a.kind) as "act!: ActKind", (a.happened_at < $2) as "before!", (a.reverses is not null) as "takes_back!", sum(m.grams)::bigint as "grams!: Grams",
-                      coalesce(sum(c.unexplained_g), 0)::bigint as "unexplained!: Grams"
-                 from movement m
-                 join act a on a.farm_id = m.farm_id and a.act_id = m.act_id
-                 left join act o on o.farm_id = a.farm_id and o.act_id = a.reverses
-                 join lot l on l.farm_id = m.farm_id and l.lot = m.lot
-                 join place f on f.farm_id = m.farm_id and f.place = m.from_place
-                 join place t on t.farm_id = m.farm_id and t.place = m.to_place
-                 left join stock_count c on c.farm_id = m.farm_id and c.act_id = coalesce(a.reverses, a.act_id) and c.lot = m.lot
-                      and c.place in (m.from_place, m.to_place)
-                where m.farm_id = $1 and a.happened_at < $3
-                group by 1, 2, 3, 4, 5, 6, 7"#,
+    /// What was in the stores when a span began, and what moved in it, summed as far as a sheet does not tell it apart.
+    ///
+    /// What was there is what is there now less what has moved since, so that the ledger before the span is not read. `check` proves that
+    /// the balances are the sum of all movements.
+    async fn flows(&mut self, span: Span) -> Result<(Vec<Opening>, Vec<Flow>)> {
+        let rows = sqlx::query!(
+            r#"with moved as materialized (
+                   select m.act_id, m.lot, m.grams, f.place as from_place, f.kind as from_kind, t.place as to_place, t.kind as to_kind, a.kind, a.reverses, a.happened_at
+                     from act a join movement m on m.farm_id = $1 and m.act_id = a.act_id
+                     join place f on f.farm_id = $1 and f.place = m.from_place
+                     join place t on t.farm_id = $1 and t.place = m.to_place
+                    where a.farm_id = $1 and a.happened_at >= $2),
+               opening as (
+                   select x.lot, sum(x.grams)::bigint as grams
+                     from (select b.lot, b.grams from place p join balance b on b.farm_id = $1 and b.place = p.place and b.grams > 0
+                            where p.farm_id = $1 and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                           union all
+                           select lot, -grams from moved where to_kind in ('fridge', 'shelf', 'van', 'stall')
+                           union all
+                           select lot, grams from moved where from_kind in ('fridge', 'shelf', 'van', 'stall')) x
+                    group by x.lot having sum(x.grams) <> 0),
+               flow as (
+                   select m.lot, m.from_kind, m.to_kind, coalesce(o.kind, m.kind) as act, m.reverses is not null as takes_back,
+                          sum(m.grams)::bigint as grams, coalesce(sum(c.unexplained_g), 0)::bigint as unexplained
+                     from moved m
+                     left join act o on o.farm_id = $1 and o.act_id = m.reverses
+                     left join stock_count c on c.farm_id = $1 and c.act_id = coalesce(m.reverses, m.act_id) and c.lot = m.lot
+                          and c.place in (m.from_place, m.to_place)
+                    where m.happened_at < $3 group by 1, 2, 3, 4, 5)
+               select x.lot as "lot!: LotCode", l.strain as "strain: StrainCode", x.from_kind as "from?: PlaceKind", x.to_kind as "to?: PlaceKind",
+                      x.act as "act?: ActKind", x.takes_back as "takes_back?", x.grams as "grams!: Grams", x.unexplained as "unexplained!: Grams"
+                 from (select lot, null as from_kind, null as to_kind, null as act, null::boolean as takes_back, grams, 0::bigint as unexplained from opening
+                       union all
+                       select lot, from_kind, to_kind, act, takes_back, grams, unexplained from flow) x
+                 join lot l on l.farm_id = $1 and l.lot = x.lot"#,
             self.farm.0,
             span.from,
             span.until
         )
         .fetch_all(&mut *self.db)
-        .await?
-        .into_iter()
-        .map(|r| Flow {
-            lot: r.lot,
-            strain: r.strain,
-            from: r.from,
-            to: r.to,
-            act: r.act,
-            grams: r.grams,
-            unexplained: r.unexplained,
-            before: r.before,
-            takes_back: r.takes_back,
-        })
-        .collect())
+        .await?;
+        let (mut opening, mut flows) = (Vec::new(), Vec::new());
+        for r in rows {
+            let (Some(from), Some(to), Some(act)) = (r.from, r.to, r.act) else {
+                opening.push(Opening { lot: r.lot, strain: r.strain, grams: r.grams });
+                continue;
+            };
+            flows.push(Flow {
+                lot: r.lot,
+                strain: r.strain,
+                from,
+                to,
+                act,
+                grams: r.grams,
+                unexplained: r.unexplained,
+                takes_back: r.takes_back.unwrap_or(false),
+            });
+        }
+        Ok((opening, flows))
     }
 
     async fn week_figures(&mut self, week: IsoWeek) -> Result<WeekFigures> {
         let span = week.span(self.farm_settings().await?.zone);
-        let flows = self.flows(span).await?;
-        let sheets = reconcile(&flows);
+        let (opening, flows) = self.flows(span).await?;
+        let sheets = reconcile(&opening, &flows);
         let quiet = Sheet::default();
         let lots: Vec<LotSheet> = sheets
             .by_lot
