@@ -145,8 +145,9 @@ async fn histories(service: &Service, extent: &Extent) -> Result<Vec<Figure>> {
         }
         let mut rounds = Vec::new();
         for _ in 0..ROUNDS {
-            let short = load::p99(&service.place, &cookies[0], path, 100).await?;
-            rounds.push(told((load::p99(&service.place, &cookies[1], path, 100).await?, short)));
+            let (_, short) = load::median_and_p99(&service.place, &cookies[0], path, 100).await?;
+            let (_, long) = load::median_and_p99(&service.place, &cookies[1], path, 100).await?;
+            rounds.push(told((long, short)));
         }
         figures.push(Figure::new(name, &rounds, "ms p99"));
     }

@@ -10,7 +10,7 @@ use serde_json::Value;
 
 use crate::{
     Figure,
-    load::{Connection, p99},
+    load::{Connection, median_and_p99},
     service::Service,
 };
 
@@ -30,7 +30,7 @@ pub struct Extent {
     /// Weeks of the season.
     #[arg(long, default_value_t = 16)]
     weeks: u32,
-    /// Only pages whose path contains this.
+    /// Only pages whose path contains this; `/` is the first page alone.
     #[arg(long, default_value = "")]
     only: String,
     /// A directory that keeps the season: lived in the first run, taken as it is afterwards.
@@ -68,8 +68,13 @@ async fn pages(service: &Service, extent: &Extent) -> Result<Vec<Figure>> {
     let cookie = connection.sign_in(&format!("sign_in_name={OWNER}&passphrase={passphrase}")).await?;
     println!("idle, {:.0} MiB; {:<44} {:>8} {:>8}", Service::memory_mib(), "path", "ms p99", "limit");
     let mut figures = Vec::new();
-    for path in paths(&mut connection, &cookie).await?.into_iter().filter(|p| p.contains(&extent.only)) {
-        let ours = p99(&service.place, &cookie, &path, extent.requests).await?;
+    for path in paths(&mut connection, &cookie)
+        .await?
+        .into_iter()
+        .filter(|p| *p == extent.only || extent.only != "/" && p.contains(&extent.only))
+    {
+        let (median, ours) = median_and_p99(&service.place, &cookie, &path, extent.requests).await?;
+        println!("{path:<44} {median:>8.1} ms in the middle");
         figures.push(Figure::new(path, &[(ours, LIMIT_MS)], "ms p99"));
     }
     println!("after it, {:.0} MiB", Service::memory_mib());
