@@ -16,6 +16,7 @@ use serde::{Deserialize, de::DeserializeOwned};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 use utoipa::IntoParams;
+use uuid::Uuid;
 
 use crate::{App, problem::Problem};
 
@@ -41,6 +42,14 @@ pub(crate) struct PathWeek(pub IsoWeek);
 /// Query parameters.
 #[derive(Debug)]
 pub(crate) struct Query<T>(pub T);
+
+/// A filled-in form of a page that creates, with the key that it carries: sent twice, it counts once.
+#[derive(Debug)]
+pub(crate) struct KeyedForm<T> {
+    pub form: T,
+    pub key: Uuid,
+    pub once: IdempotencyKey,
+}
 
 /// A filled-in form of a page.
 #[derive(Debug)]
@@ -154,7 +163,7 @@ pub(crate) const SECRET_MEMBERS: [&str; 1] = ["passphrase"];
 /// Two bodies are the same if they are but for white space, the order of members, and secrets.
 fn once_of_json(request_line: &str, header_key: Option<String>, bytes: &[u8]) -> Result<IdempotencyKey, Problem> {
     let mut body: Value = parse(bytes)?;
-    let id = body["id"].as_str().and_then(|id| uuid::Uuid::parse_str(id).ok());
+    let id = body["id"].as_str().and_then(|id| Uuid::parse_str(id).ok());
     remove_secrets(&mut body);
     let key = header_key.or_else(|| id.map(|id| format!("id {id}")));
     Ok(IdempotencyKey { id, ..once_of(request_line, key, body.to_string().as_bytes())? })
@@ -253,6 +262,25 @@ impl<T: DeserializeOwned> FromRequest<App> for Form<T> {
                 unread(rejection.status(), "The form did not arrive whole. Open the page again and send it once more.")
             })?;
         Ok(Self(value))
+    }
+}
+
+impl<T: DeserializeOwned> FromRequest<App> for KeyedForm<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
+        let line = format!("{} {}", request.method(), request.uri().path());
+        let bytes = read_bytes(request, app).await?;
+        let incomplete =
+            || Problem::bad_syntax("The form did not arrive whole. Open the page again and send it once more.");
+        let mut fields: Vec<(String, String)> = serde_urlencoded::from_bytes(&bytes).map_err(|_| incomplete())?;
+        let at = fields.iter().position(|(name, _)| name == "key").ok_or_else(incomplete)?;
+        let key: Uuid = fields.remove(at).1.parse().map_err(|_| incomplete())?;
+        let form = serde_urlencoded::from_bytes(&bytes).map_err(|_| incomplete())?;
+        // All that was typed counts, in whatever order a browser sends it.
+        fields.sort_unstable();
+        let once = once_of(&line, Some(format!("form {key}")), format!("{fields:?}").as_bytes())?;
+        Ok(Self { form, key, once })
     }
 }
 

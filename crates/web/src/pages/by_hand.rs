@@ -5,7 +5,6 @@ use std::collections::BTreeMap;
 use askama::Template;
 use axum::{
     extract::State,
-    http::Uri,
     response::{IntoResponse, Redirect, Response},
 };
 use chrono::{DateTime, TimeDelta, Utc};
@@ -26,8 +25,8 @@ use gillbook_store::{
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Html, Layout, once_of_form, rerender_form, typed::decimal, zone_of};
-use crate::{App, auth::Authenticated, create_tx, extract::Form, problem::Problem, read_tx};
+use super::{Html, Layout, rerender_form, typed::decimal, zone_of};
+use crate::{App, auth::Authenticated, create_tx, extract::KeyedForm, problem::Problem, read_tx};
 
 /// How far back what was read is shown.
 const SHOWN: TimeDelta = TimeDelta::days(14);
@@ -161,7 +160,6 @@ fn degrees(text: &str, pointer: &str, if_empty: Option<f64>) -> Result<f64, Refu
 
 #[derive(Debug, Clone, Default, Deserialize)]
 pub(super) struct ReadingForm {
-    key: Uuid,
     place: String,
     c: String,
     #[serde(default)]
@@ -179,10 +177,8 @@ impl ReadingForm {
 pub(super) async fn post_reading(
     State(app): State<App>,
     who: Authenticated,
-    uri: Uri,
-    Form(form): Form<ReadingForm>,
+    KeyedForm { form, once, .. }: KeyedForm<ReadingForm>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, &format!("{} {} {}", form.place, form.c, form.note));
     let done = async {
         let (place, new) = form.reading()?;
         create_tx!(app, who, &once, |tx| tx.add_spot_reading(&place, &new).await)
@@ -193,7 +189,6 @@ pub(super) async fn post_reading(
 
 #[derive(Debug, Clone, Default, Deserialize)]
 pub(super) struct CheckForm {
-    key: Uuid,
     probe: String,
     kind: String,
     read_c: String,
@@ -228,10 +223,8 @@ impl CheckForm {
 pub(super) async fn post_check(
     State(app): State<App>,
     who: Authenticated,
-    uri: Uri,
-    Form(form): Form<CheckForm>,
+    KeyedForm { form, once, .. }: KeyedForm<CheckForm>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let shown = form.check(app.now())?;
         create_tx!(app, who, &once, |tx| {

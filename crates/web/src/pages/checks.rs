@@ -3,7 +3,6 @@
 use askama::Template;
 use axum::{
     extract::State,
-    http::Uri,
     response::{IntoResponse, Redirect, Response},
 };
 use chrono::TimeDelta;
@@ -17,12 +16,12 @@ use gillbook_store::cold::house_checks::{NewCheckDone, NewHouseCheck};
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Html, Layout, full_day, full_time, once_of_form, rerender_form, zone_of};
+use super::{Html, Layout, full_day, full_time, rerender_form, zone_of};
 use crate::{
     App,
     auth::Authenticated,
     create_tx,
-    extract::{Form, PathParam},
+    extract::{KeyedForm, PathParam},
     problem::Problem,
     read_tx,
 };
@@ -110,7 +109,6 @@ pub(super) async fn get_checks(State(app): State<App>, who: Authenticated) -> Re
 
 #[derive(Debug, Deserialize)]
 pub(super) struct DoneForm {
-    key: Uuid,
     result: String,
     #[serde(default)]
     what_done: String,
@@ -120,10 +118,8 @@ pub(super) async fn post_done(
     State(app): State<App>,
     who: Authenticated,
     PathParam(check): PathParam<HouseCheckCode>,
-    uri: Uri,
-    Form(form): Form<DoneForm>,
+    KeyedForm { form, once, .. }: KeyedForm<DoneForm>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, &format!("{} {}", form.result, form.what_done));
     let done = async {
         let what_done = Text::new(&form.what_done).map_err(|e| Refusal::field("/what_done", e))?;
         let good = match form.result.as_str() {
@@ -146,19 +142,18 @@ pub(super) async fn post_done(
 
 #[derive(Debug, Clone, Default, Deserialize)]
 pub(super) struct CheckForm {
-    key: Uuid,
     name: String,
     topic: String,
     every_days: String,
 }
 
 impl CheckForm {
-    fn check(&self) -> Result<NewHouseCheck, Refusal> {
+    fn check(&self, key: Uuid) -> Result<NewHouseCheck, Refusal> {
         let name = Line::new(&self.name).map_err(|e| Refusal::field("/name", e))?;
         // A code is one thing more to think up: the name's first letters do, told apart by the form's key.
         let letters: String =
             self.name.to_ascii_uppercase().chars().filter(char::is_ascii_alphanumeric).take(15).collect();
-        let key = self.key.simple().to_string().to_ascii_uppercase();
+        let key = key.simple().to_string().to_ascii_uppercase();
         let code = if letters.is_empty() { key[..8].to_owned() } else { format!("{letters}-{}", &key[..4]) };
         let check = code.parse::<HouseCheckCode>().map_err(|e| Refusal::field("/name", e))?;
         let every_days = self
@@ -176,12 +171,10 @@ impl CheckForm {
 pub(super) async fn post_check(
     State(app): State<App>,
     who: Authenticated,
-    uri: Uri,
-    Form(form): Form<CheckForm>,
+    KeyedForm { form, key, once }: KeyedForm<CheckForm>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
-        let new = form.check()?;
+        let new = form.check(key)?;
         create_tx!(app, who, &once, |tx| tx.add_house_check(&new).await)
     }
     .await;

@@ -3,7 +3,6 @@
 use askama::Template;
 use axum::{
     extract::State,
-    http::Uri,
     response::{IntoResponse, Redirect, Response},
 };
 use chrono_tz::Tz;
@@ -25,7 +24,7 @@ use serde::Deserialize;
 use uuid::Uuid;
 
 use super::{
-    Html, Layout, count, full_day, full_time, g, kg, once_of_form, rerender_form,
+    Html, Layout, count, full_day, full_time, g, kg, rerender_form,
     typed::{decimal, whole},
     zone_of,
 };
@@ -34,7 +33,7 @@ use crate::{
     auth::Authenticated,
     create_tx,
     documents::set,
-    extract::{Form, PathParam},
+    extract::{KeyedForm, PathParam},
     problem::Problem,
     read_tx,
 };
@@ -165,7 +164,6 @@ pub(super) async fn get_docket(
 
 #[derive(Debug, Clone, Default, Deserialize)]
 pub(super) struct DeliveryForm {
-    key: Uuid,
     taken_by: String,
     #[serde(default)]
     temperature_c: String,
@@ -196,10 +194,8 @@ pub(super) async fn post_delivery(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<DocketCode>,
-    uri: Uri,
-    Form(form): Form<DeliveryForm>,
+    KeyedForm { form, once, .. }: KeyedForm<DeliveryForm>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let new = form.delivery()?;
         app.refresh_before_read(&who).await?;

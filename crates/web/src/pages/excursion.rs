@@ -5,7 +5,6 @@ use std::{borrow::Cow, collections::BTreeMap};
 use askama::Template;
 use axum::{
     extract::State,
-    http::Uri,
     response::{IntoResponse, Redirect, Response},
 };
 use chrono::{DateTime, Utc};
@@ -25,15 +24,18 @@ use gillbook_store::{
         warm_spells::WARM_SPELL,
     },
 };
-use serde::{Deserialize, Deserializer, de::Error as _};
+use serde::{
+    Deserialize, Deserializer,
+    de::{Error as _, IgnoredAny},
+};
 use uuid::Uuid;
 
-use super::{Html, Layout, full_time, kg, once_of_form, rerender_form, zone_of};
+use super::{Html, Layout, full_time, kg, rerender_form, zone_of};
 use crate::{
     App,
     auth::Authenticated,
     create_tx,
-    extract::{Form, PathParam},
+    extract::{KeyedForm, PathParam},
     problem::Problem,
     read_tx,
 };
@@ -253,7 +255,6 @@ pub(super) async fn get_excursion(
 
 #[derive(Debug, Clone, Default, Deserialize)]
 pub(super) struct ActionForm {
-    key: Uuid,
     #[serde(default)]
     done: String,
     #[serde(default)]
@@ -321,10 +322,8 @@ pub(super) async fn post_action(
     State(app): State<App>,
     who: Authenticated,
     PathParam(id): PathParam<Uuid>,
-    uri: Uri,
-    Form(form): Form<ActionForm>,
+    KeyedForm { form, once, .. }: KeyedForm<ActionForm>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let new = form.action()?;
         create_tx!(app, who, &once, |tx| tx.add_action(id, &new).await)
@@ -338,19 +337,12 @@ pub(super) async fn post_action(
     }
 }
 
-#[derive(Debug, Deserialize)]
-pub(super) struct SignForm {
-    key: Uuid,
-}
-
 pub(super) async fn post_sign_off(
     State(app): State<App>,
     who: Authenticated,
     PathParam(id): PathParam<Uuid>,
-    uri: Uri,
-    Form(form): Form<SignForm>,
+    KeyedForm { once, .. }: KeyedForm<IgnoredAny>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, "");
     match create_tx!(app, who, &once, |tx| tx.sign_off(id, &NewSignOff::default()).await) {
         Ok(_) => Redirect::to("/fridge").into_response(),
         Err(problem) => rerender_form(

@@ -1,37 +1,35 @@
 //! One lot with everything that it touched: what does a verifier ask for, and whom do I call?
 
 use askama::Template;
-use axum::{
-    extract::State,
-    http::Uri,
-    response::{IntoResponse, Redirect, Response},
-};
+use axum::{extract::State, response::Response};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     cold::shelf_life::LifeLeft,
     kinds::{ActKind, Basis, LotEventKind, PlaceKind},
-    refusal::Refusal,
-    text::{Line, LotCode},
+    text::LotCode,
 };
 use gillbook_store::{
     SignedWith,
-    idempotency::StoredResponse,
     ledger::{
         holds::HoldEvent,
         lots::{Lot, LotAt, NewLotEvent},
         trace::{Downstream, Location, NotSold, Trace},
     },
 };
-use serde::Deserialize;
-use uuid::Uuid;
 
-use super::{Html, Layout, full_day, full_time, g, kg, once_of_form, rerender_form, zone_of};
+use super::{
+    Html, Layout,
+    act::answer,
+    full_day, full_time, g, kg,
+    sheet::{Field, FormFields, Input, Sheet},
+    zone_of,
+};
 use crate::{
     App,
     auth::Authenticated,
     create_tx,
-    extract::{Form, PathParam},
+    extract::{KeyedForm, PathParam},
     problem::Problem,
     read_tx,
 };
@@ -47,9 +45,8 @@ pub(super) struct LotPage {
     hold: Option<String>,
     /// Whether this is a shared phone, which releases nothing.
     shared_phone: bool,
-    key: Uuid,
-    typed: String,
-    wrong: Option<String>,
+    /// To hold it, or to release it.
+    sheet: Sheet,
     stock: Vec<InStock>,
     came_from: Vec<CameFromRow>,
     was_in: Vec<(String, String, String)>,
@@ -201,13 +198,7 @@ fn partition_own<T>(rows: impl Iterator<Item = T>, is_own: impl Fn(&T) -> bool) 
     [own, others]
 }
 
-async fn lot_page(
-    app: &App,
-    who: &Authenticated,
-    code: &LotCode,
-    typed: &str,
-    wrong: Option<String>,
-) -> Result<LotPage, Problem> {
+async fn lot_page(app: &App, who: &Authenticated, code: &LotCode, refused: Option<Sheet>) -> Result<LotPage, Problem> {
     app.refresh_before_read(who).await?;
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
@@ -221,9 +212,7 @@ async fn lot_page(
                 .as_ref()
                 .map(|h| format!("On hold since {} ({}): {}.", full_time(h.since, zone), h.done_by, h.reason)),
             shared_phone: who.actor.with == SignedWith::SharedPhone,
-            key: super::new_key(),
-            typed: typed.to_owned(),
-            wrong: wrong.clone(),
+            sheet: refused.clone().unwrap_or_else(|| if lot.on_hold { release_sheet(code) } else { hold_sheet(code) }),
             about: format!(
                 "{}, grade {}, {} {}, harvested {}{}.",
                 lot.strain,
@@ -274,66 +263,43 @@ pub(super) async fn get_lot(
     who: Authenticated,
     PathParam(code): PathParam<LotCode>,
 ) -> Result<Html<LotPage>, Problem> {
-    Ok(Html(lot_page(&app, &who, &code, "", None).await?))
+    Ok(Html(lot_page(&app, &who, &code, None).await?))
 }
 
-#[derive(Debug, Deserialize)]
-pub(super) struct HoldForm {
-    key: Uuid,
-    #[serde(default)]
-    reason: String,
+fn hold_sheet(code: &LotCode) -> Sheet {
+    let why = Field::new("reason", "Why it is held, with every lot made of it", Input::Text);
+    Sheet::new(format!("/lots/{code}/hold"), "Put on hold", vec![why])
 }
 
-impl HoldForm {
-    fn event(&self) -> Result<NewLotEvent, Problem> {
-        let reason = Line::new(&self.reason).map_err(|_| Refusal::field("/reason", "Say why, in a few words."))?;
-        Ok(NewLotEvent { reason, happened_at: None, by: None })
-    }
+fn release_sheet(code: &LotCode) -> Sheet {
+    let why = Field::new("reason", "Why it is released", Input::Text);
+    Sheet::new(format!("/lots/{code}/release"), "Release", vec![why])
 }
 
 pub(super) async fn post_hold(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<LotCode>,
-    uri: Uri,
-    Form(form): Form<HoldForm>,
+    filled: KeyedForm<FormFields>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, &form.reason);
-    let done = async {
-        let new = form.event()?;
-        create_tx!(app, who, &once, |tx| tx.hold_lot(&code, &new).await)
-    }
-    .await;
-    back_to_lot(&app, &who, &code, &form, done).await
+    let done = hold_sheet(&code)
+        .submit(&filled.form, async |new: NewLotEvent| {
+            create_tx!(app, who, &filled.once, |tx| tx.hold_lot(&code, &new).await)
+        })
+        .await;
+    answer(done, |_| format!("/lots/{code}"), async |refused| lot_page(&app, &who, &code, Some(refused)).await).await
 }
 
 pub(super) async fn post_release(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<LotCode>,
-    uri: Uri,
-    Form(form): Form<HoldForm>,
+    filled: KeyedForm<FormFields>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, &form.reason);
-    let done = async {
-        let new = form.event()?;
-        create_tx!(app, who, &once, |tx| tx.release_lot(&code, &new).await)
-    }
-    .await;
-    back_to_lot(&app, &who, &code, &form, done).await
-}
-
-async fn back_to_lot(
-    app: &App,
-    who: &Authenticated,
-    code: &LotCode,
-    form: &HoldForm,
-    done: Result<StoredResponse, Problem>,
-) -> Response {
-    match done {
-        Ok(_) => Redirect::to(&format!("/lots/{code}")).into_response(),
-        Err(problem) => {
-            rerender_form(lot_page(app, who, code, &form.reason, Some(problem.detail().to_owned())).await, problem)
-        }
-    }
+    let done = release_sheet(&code)
+        .submit(&filled.form, async |new: NewLotEvent| {
+            create_tx!(app, who, &filled.once, |tx| tx.release_lot(&code, &new).await)
+        })
+        .await;
+    answer(done, |_| format!("/lots/{code}"), async |refused| lot_page(&app, &who, &code, Some(refused)).await).await
 }

@@ -1,18 +1,23 @@
 //! The pages: server-rendered, at phone size first. A handler reads in one transaction, makes a view of plain strings and
 //! renders a template.
 
+mod act;
 mod blocks;
 mod by_hand;
 mod checks;
+mod count;
 mod desk;
 mod docket;
 mod excursion;
 mod fridge;
 mod lot;
+mod moves;
+mod new_order;
 mod notices;
 mod orders;
 mod record;
 mod record_sheet;
+mod sheet;
 mod stock;
 mod today;
 mod typed;
@@ -25,7 +30,7 @@ use axum::{
     Router,
     extract::DefaultBodyLimit,
     extract::{Request, State},
-    http::{HeaderMap, HeaderValue, Uri, header},
+    http::{HeaderMap, HeaderValue, header},
     middleware::Next,
     response::{IntoResponse, Response},
     routing::{get, post},
@@ -36,9 +41,7 @@ use gillbook_core::{Grams, kinds::Role, limits::MAX_SIGN_IN_BYTES};
 use gillbook_store::{
     cold::readings::CAUTION,
     farm::{farms::Farm, sessions::Principal},
-    idempotency::IdempotencyKey,
 };
-use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 pub(crate) use self::{
@@ -95,7 +98,15 @@ pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     page!("GET", "/lots/{lot}", get(lot::get_lot));
     page!("POST", "/lots/{lot}/hold", post(lot::post_hold));
     page!("POST", "/lots/{lot}/release", post(lot::post_release));
+    page!("GET", "/lots/{lot}/move", get(moves::get_moves));
+    page!("POST", "/lots/{lot}/transfer", post(moves::post_transfer));
+    page!("POST", "/lots/{lot}/take-out", post(moves::post_take_out));
+    page!("POST", "/lots/{lot}/finish", post(moves::post_finish));
+    page!("GET", "/places/{place}/count", get(count::get_count));
+    page!("POST", "/places/{place}/count", post(count::post_count));
     page!("GET", "/orders", get(orders::get_orders));
+    page!("POST", "/orders", post(new_order::post_order));
+    page!("GET", "/orders/new", get(new_order::get_new_order));
     page!("GET", "/orders/{order}", get(orders::get_order));
     page!("POST", "/orders/{order}/set-aside", post(orders::post_set_aside));
     page!("POST", "/orders/{order}/dispatch", post(orders::post_dispatch));
@@ -262,16 +273,6 @@ fn rerender_form<T: Template>(view: Result<T, Problem>, problem: Problem) -> Res
     match view {
         Ok(view) => (problem.status(), Html(view)).into_response(),
         Err(_) => problem.into_response(),
-    }
-}
-
-/// The key of a form that was filled in once, however often it is sent.
-fn once_of_form(key: Uuid, uri: &Uri, what: &str) -> IdempotencyKey {
-    IdempotencyKey {
-        key: format!("form {key}"),
-        id: None,
-        request: format!("POST {}", uri.path()),
-        body_hash: Sha256::digest(what.as_bytes()).into(),
     }
 }
 

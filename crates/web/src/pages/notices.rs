@@ -3,7 +3,6 @@
 use askama::Template;
 use axum::{
     extract::State,
-    http::Uri,
     response::{IntoResponse, Redirect, Response},
 };
 use chrono::{NaiveTime, Timelike};
@@ -12,11 +11,11 @@ use gillbook_store::cold::notices::{NewNoticeRecipient, NoticeRecipient};
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Html, Layout, count, once_of_form, rerender_form};
+use super::{Html, Layout, count, rerender_form};
 use crate::{
     App,
     auth::Authenticated,
-    extract::{Form, PathParam},
+    extract::{KeyedForm, PathParam},
     problem::Problem,
     read_tx, write_tx,
 };
@@ -87,7 +86,6 @@ pub(super) async fn get_notices(State(app): State<App>, who: Authenticated) -> R
 
 #[derive(Debug, Clone, Default, Deserialize)]
 pub(super) struct ToldForm {
-    key: Uuid,
     address: String,
     #[serde(default)]
     after_minutes: String,
@@ -127,10 +125,8 @@ impl ToldForm {
 pub(super) async fn post_notice(
     State(app): State<App>,
     who: Authenticated,
-    uri: Uri,
-    Form(form): Form<ToldForm>,
+    KeyedForm { form, once, .. }: KeyedForm<ToldForm>,
 ) -> Response {
-    let once = once_of_form(form.key, &uri, &format!("{form:?}"));
     let done = async {
         let new = form.told()?;
         write_tx!(app, who, |tx| {

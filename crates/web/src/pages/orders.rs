@@ -3,7 +3,6 @@
 use askama::Template;
 use axum::{
     extract::State,
-    http::Uri,
     response::{IntoResponse, Redirect, Response},
 };
 use chrono::TimeDelta;
@@ -26,12 +25,12 @@ use gillbook_store::{
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Html, Layout, count, full_day, kg, once_of_form, rerender_form, zone_of};
+use super::{Html, Layout, count, full_day, kg, rerender_form, zone_of};
 use crate::{
     App,
     auth::Authenticated,
     create_tx,
-    extract::{Form, PathParam},
+    extract::{KeyedForm, PathParam},
     problem::Problem,
     read_tx, write_tx,
 };
@@ -284,7 +283,6 @@ pub(super) async fn post_set_aside(
 
 #[derive(Debug, Deserialize)]
 pub(super) struct DispatchForm {
-    key: Uuid,
     van: Option<String>,
 }
 
@@ -292,11 +290,9 @@ pub(super) async fn post_dispatch(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<OrderCode>,
-    uri: Uri,
-    Form(form): Form<DispatchForm>,
+    KeyedForm { form, once, .. }: KeyedForm<DispatchForm>,
 ) -> Response {
     let van = form.van.filter(|v| !v.is_empty()).and_then(|v| v.parse::<PlaceCode>().ok());
-    let once = once_of_form(form.key, &uri, van.as_ref().map_or("", PlaceCode::as_str));
     if let Err(problem) = app.refresh_before_read(&who).await {
         return problem.into_response();
     }

@@ -1,6 +1,6 @@
 //! Stock: what must go first?
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use askama::Template;
 use axum::extract::State;
@@ -18,6 +18,8 @@ pub(super) struct Stock {
     total: String,
     aside: String,
     rows: Vec<Row>,
+    /// Places with stock, to be counted.
+    places: BTreeSet<String>,
 }
 
 struct Row {
@@ -47,7 +49,8 @@ pub(super) async fn get_stock(State(app): State<App>, who: Authenticated) -> Res
         rows.sort_by(|a, b| a.order.cmp(&b.order));
         let stock = lots.iter().flat_map(|l| &l.places).filter(|p| p.kind.holds_stock());
         let (total, aside) = stock.fold((Grams::ZERO, Grams::ZERO), |(t, a), p| (t + p.grams_g, a + p.set_aside_g));
-        Ok(Stock { head: Layout::new(&farm, &who, "/stock"), total: kg(total), aside: kg(aside), rows })
+        let places = rows.iter().map(|row| row.place.clone()).collect();
+        Ok(Stock { places, head: Layout::new(&farm, &who, "/stock"), total: kg(total), aside: kg(aside), rows })
     })?;
     Ok(Html(view))
 }

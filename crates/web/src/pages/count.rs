@@ -1,0 +1,104 @@
+//! Count a place, lot by lot: is it all there?
+
+use axum::{extract::State, response::Response};
+use std::collections::BTreeMap;
+
+use gillbook_core::{
+    Grams,
+    text::{LotCode, PlaceCode},
+};
+use gillbook_store::ledger::counts::NewStockCount;
+
+use super::{
+    Html, Layout,
+    act::{ActPage, answer, first},
+    kg,
+    sheet::{Field, FormFields, Input, Sheet},
+};
+use crate::{
+    App,
+    auth::Authenticated,
+    create_tx,
+    extract::{KeyedForm, PathParam},
+    problem::Problem,
+    read_tx,
+};
+
+/// The lots that were counted on a page that was opened before.
+fn counted(typed: &FormFields) -> impl Iterator<Item = LotCode> {
+    typed
+        .iter()
+        .filter(|(_, value)| !value.trim().is_empty())
+        .filter_map(|(name, _)| name.strip_prefix("lots/")?.strip_suffix("/counted_g")?.parse().ok())
+}
+
+/// The page of a place's count. The reasons for more than the book has are asked for once a count was refused for want of them.
+async fn count_page(app: &App, who: &Authenticated, code: &PlaceCode, typed: &FormFields) -> Result<ActPage, Problem> {
+    app.refresh_before_read(who).await?;
+    read_tx!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let place = tx.place(code).await?;
+        let there = tx.stock(None, Some(code)).await?.into_iter().map(|row| (row.lot, row.grams_g));
+        let mut lots: BTreeMap<LotCode, Grams> = there.collect();
+        // What has left meanwhile was counted all the same.
+        counted(typed).for_each(|lot| {
+            lots.entry(lot).or_default();
+        });
+        let mut fields = vec![Field::hidden("place", code.to_string())];
+        for (lot, book) in &lots {
+            let name = |field: &str| format!("lots/{lot}/{field}");
+            let label = format!("{lot}: counted kg, the book has {}", kg(*book));
+            fields.extend([
+                Field::hidden(name("lot"), lot.to_string()),
+                Field::new(name("counted_g"), label, Input::Kilograms),
+                Field::new(name("found_reason"), format!("{lot}: why there is more"), Input::Text).optional(),
+            ]);
+        }
+        let sheet = Sheet::new(format!("/places/{code}/count"), "Save the count", fields);
+        Ok(ActPage {
+            head: Layout::new(&farm, who, "/stock"),
+            title: format!("Count {}", place.name),
+            about: "Take the tare off. A lot that you leave empty stays as the book has it.".into(),
+            sheets: if lots.is_empty() { Vec::new() } else { vec![("", sheet)] },
+            nothing: "The book has nothing there.",
+            back: ("/stock".into(), "All stock".into()),
+        })
+    })
+}
+
+/// Leaves out the reasons that nobody has asked for.
+fn without_idle_reasons(mut page: ActPage) -> ActPage {
+    for (_, sheet) in &mut page.sheets {
+        sheet.fields.retain(|f| !f.name.ends_with("/found_reason") || f.wrong.is_some() || !f.value.is_empty());
+    }
+    page
+}
+
+pub(super) async fn get_count(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<PlaceCode>,
+) -> Result<Html<ActPage>, Problem> {
+    first(count_page(&app, &who, &code, &Vec::new()).await.map(without_idle_reasons))
+}
+
+pub(super) async fn post_count(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<PlaceCode>,
+    filled: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let page = count_page(&app, &who, &code, &filled.form).await?;
+    let Some((_, sheet)) = page.sheets.into_iter().next() else {
+        return Err(Problem::bad_syntax("The book has nothing there now. Open the page again."));
+    };
+    let done = sheet
+        .submit(&filled.form, async |new: NewStockCount| {
+            create_tx!(app, who, &filled.once, |tx| tx.count_stock(&new).await)
+        })
+        .await;
+    let again = async |refused| {
+        Ok(without_idle_reasons(count_page(&app, &who, &code, &filled.form).await?.with_refused(Some(refused))))
+    };
+    Ok(answer(done, |_| "/stock".into(), again).await)
+}

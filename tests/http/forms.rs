@@ -1,0 +1,118 @@
+//! What is typed into forms: it is the interface's body, counts once, and is given back with what is wrong beside its field.
+
+use anyhow::{Context, Result, ensure};
+use chrono::TimeDelta;
+use gillbook_testkit::{Answer, Farm};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+const FORM: [(&str, &str); 1] = [("content-type", "application/x-www-form-urlencoded")];
+
+/// Sends a form with its key, as a browser does.
+async fn send(farm: &Farm, path: &str, key: Uuid, fields: &[(&str, &str)]) -> Result<Answer> {
+    let body = serde_urlencoded::to_string([&[("key", key.to_string().as_str())], fields].concat())?;
+    Ok(farm.raw("POST", path, &FORM, body.into_bytes()).await)
+}
+
+async fn grams_at(farm: &Farm, lot: &str, place: &str) -> Value {
+    let lot = farm.get(&format!("/api/lots/{lot}")).await;
+    let places = lot["places"].as_array().cloned().unwrap_or_default();
+    places.iter().find(|p| p["place"] == place).map_or(json!(0), |p| p["grams_g"].clone())
+}
+
+#[tokio::test]
+async fn grams_are_taken_out_once_and_a_fault_stands_beside_its_field() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(3000).await;
+    let page = farm.raw("GET", &format!("/lots/{lot}/move"), &[], Vec::new()).await;
+    ensure!(page.status == 200 && page.text.contains("3.00 kg free"), "{}", page.text);
+    let path = format!("/lots/{lot}/take-out");
+    let key = Uuid::new_v4();
+    let waste = |kg: &'static str, reason: &'static str| {
+        [("kind", "waste"), ("from_place", "F1"), ("grams_g", kg), ("reason", reason)]
+    };
+    for (kg, reason, wrong) in
+        [("a lot", "Soft", "“a lot” is not a weight"), ("1,2", "", "Fill this in."), ("9", "Soft", "F1 has 3000 g")]
+    {
+        let refused = send(&farm, &path, key, &waste(kg, reason)).await?;
+        ensure!(refused.status >= 400 && refused.text.contains(wrong), "{kg}: {} {}", refused.status, refused.text);
+        ensure!(refused.text.contains(&format!("value=\"{kg}\"")), "{kg} is given back: {}", refused.text);
+        ensure!(refused.text.contains("value=\"waste\" checked"), "{}", refused.text);
+    }
+    ensure!(grams_at(&farm, &lot, "F1").await == 3000);
+    for _ in 0..2 {
+        ensure!(send(&farm, &path, key, &waste("1,2", "Soft")).await?.status == 303);
+    }
+    ensure!(grams_at(&farm, &lot, "F1").await == 1800);
+    let other = send(&farm, &path, key, &waste("0.5", "Soft")).await?;
+    ensure!(other.status == 422 && other.text.contains("key"), "{} {}", other.status, other.text);
+    // Whatever is no key, or none at all, does nothing.
+    for body in ["kind=waste", "key=1&kind=waste", "key=%ff"] {
+        ensure!(farm.raw("POST", &path, &FORM, body.as_bytes().to_vec()).await.status == 400, "{body}");
+    }
+    ensure!(grams_at(&farm, &lot, "F1").await == 1800);
+    let moved = [("kind", "transfer"), ("from_place", "F1"), ("grams_g", "0.8"), ("to_place", "VAN")];
+    ensure!(send(&farm, &format!("/lots/{lot}/transfer"), Uuid::new_v4(), &moved).await?.status == 303);
+    ensure!(grams_at(&farm, &lot, "VAN").await == 800);
+    ensure!(send(&farm, &format!("/lots/{lot}/finish"), Uuid::new_v4(), &[("reason", "")]).await?.status == 422);
+    ensure!(send(&farm, &format!("/lots/{lot}/finish"), Uuid::new_v4(), &[("reason", "Empty")]).await?.status == 303);
+    ensure!(farm.get(&format!("/api/lots/{lot}")).await["finished"] == true);
+    Ok(())
+}
+
+#[tokio::test]
+async fn an_order_is_taken_with_its_lines_and_empty_ones_are_none() -> Result<()> {
+    let farm = Farm::new().await?;
+    let page = farm.raw("GET", "/orders/new", &[], Vec::new()).await;
+    ensure!(page.status == 200 && page.text.contains("lines/5/product"), "{}", page.text);
+    let order = [
+        ("customer", "PLUM"),
+        ("delivery_day", "2026-05-05"),
+        ("lines/0/product", ""),
+        ("lines/2/product", "OY"),
+        ("lines/2/grams_g", "1,25"),
+    ];
+    let wrong = [&order[..4], &[("lines/2/grams_g", "1,2555")]].concat();
+    let refused = send(&farm, "/orders", Uuid::new_v4(), &wrong).await?;
+    ensure!(refused.text.contains("id=\"lines/2/grams_g-wrong\""), "{}", refused.text);
+    let past = [&[order[0], ("delivery_day", "2026-05-01")], &order[2..]].concat();
+    let refused = send(&farm, "/orders", Uuid::new_v4(), &past).await?;
+    ensure!(refused.text.contains("id=\"delivery_day-wrong\"") && refused.text.contains("value=\"1,25\""));
+    let taken = send(&farm, "/orders", Uuid::new_v4(), &order).await?;
+    ensure!(taken.status == 303, "{}", taken.text);
+    let orders = farm.get("/api/orders").await;
+    let lines = orders["rows"][0]["lines"].as_array().context("lines")?;
+    ensure!(lines.len() == 1 && lines[0]["grams_g"] == 1250, "{orders}");
+    let unknown = [&order[..], &[("lines/9/product", "OY")]].concat();
+    let refused = send(&farm, "/orders", Uuid::new_v4(), &unknown).await?;
+    ensure!(refused.text.contains("has changed since you opened it"), "{}", refused.text);
+    Ok(())
+}
+
+/// A count names its lots: what is weighed or taken away while somebody counts moves no figure to another lot.
+#[tokio::test]
+async fn a_count_is_of_the_lots_that_were_on_the_page() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(3000).await;
+    let path = "/places/F1/count";
+    let page = farm.raw("GET", path, &[], Vec::new()).await.text;
+    ensure!(page.contains(&format!("lots/{lot}/counted_g")) && !page.contains("found_reason"), "{page}");
+    farm.pass(TimeDelta::hours(1));
+    let more = [(format!("lots/{lot}/counted_g"), "4")];
+    let post = async |fields: Vec<(String, &'static str)>| {
+        let fields: Vec<(&str, &str)> = fields.iter().map(|(name, value)| (name.as_str(), *value)).collect();
+        send(&farm, path, Uuid::new_v4(), &fields).await
+    };
+    let refused = post(more.to_vec()).await?;
+    ensure!(refused.text.contains(&format!("id=\"lots/{lot}/found_reason-wrong\"")), "{}", refused.text);
+    ensure!(refused.text.contains("value=\"4\""), "{}", refused.text);
+    // It was moved away after the page was opened.
+    let away = json!({"kind": "transfer", "lot": lot, "from_place": "F1", "to_place": "VAN", "grams_g": 3000});
+    farm.create("/api/movements", away).await;
+    let found = [more[0].clone(), (format!("lots/{lot}/found_reason"), "Behind the crates")];
+    let counted = post(found.to_vec()).await?;
+    ensure!(counted.status == 303, "{}", counted.text);
+    ensure!(grams_at(&farm, &lot, "F1").await == 4000);
+    ensure!(post(Vec::new()).await?.status >= 400, "a count of nothing");
+    Ok(())
+}
