@@ -25,7 +25,7 @@ async fn grams_are_taken_out_once_and_a_fault_stands_beside_its_field() -> Resul
     let farm = Farm::new().await?;
     let lot = farm.lot_of(3000).await;
     let page = farm.raw("GET", &format!("/lots/{lot}/move"), &[], Vec::new()).await;
-    ensure!(page.status == 200 && page.text.contains("3.00 kg free"), "{}", page.text);
+    ensure!(page.status == 200 && page.text.contains("3.000 kg free"), "{}", page.text);
     let path = format!("/lots/{lot}/take-out");
     let key = Uuid::new_v4();
     let waste = |kg: &'static str, reason: &'static str| {

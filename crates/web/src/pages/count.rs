@@ -12,7 +12,7 @@ use gillbook_store::ledger::counts::NewStockCount;
 use super::{
     Html, Layout,
     act::{ActPage, answer, first},
-    kg,
+    exact_kg,
     sheet::{Field, FormFields, Input, Sheet},
 };
 use crate::{
@@ -47,10 +47,10 @@ async fn count_page(app: &App, who: &Authenticated, code: &PlaceCode, typed: &Fo
         let mut fields = vec![Field::hidden("place", code.to_string())];
         for (lot, book) in &lots {
             let name = |field: &str| format!("lots/{lot}/{field}");
-            let label = format!("{lot}: counted kg, the book has {}", kg(*book));
+            let label = format!("{lot}, the book has {} kg", exact_kg(*book));
             fields.extend([
                 Field::hidden(name("lot"), lot.to_string()),
-                Field::new(name("counted_g"), label, Input::Kilograms),
+                Field::new(name("counted_g"), label, Input::Kilograms).beside(),
                 Field::new(name("found_reason"), format!("{lot}: why there is more"), Input::Text).optional(),
             ]);
         }

@@ -281,6 +281,11 @@ fn kg(grams: Grams) -> String {
     thousands(&format!("{:.2}", grams.kg()))
 }
 
+/// Kilograms to the gram, for what is typed or held against the scale.
+fn exact_kg(grams: Grams) -> String {
+    format!("{:.3}", grams.kg())
+}
+
 /// Whole grams, as pages show them.
 fn g(grams: Grams) -> String {
     thousands(&grams.0.to_string())

@@ -10,7 +10,7 @@ use gillbook_store::{
 use super::{
     Html, Layout,
     act::{ActPage, answer, first},
-    kg,
+    exact_kg, kg,
     sheet::{Field, FormFields, Input, Sheet},
 };
 use crate::{
@@ -31,7 +31,7 @@ fn stores(lot: &Lot) -> Vec<(String, String)> {
     lot.places
         .iter()
         .filter(|p| p.kind.holds_stock())
-        .map(|p| (p.place.to_string(), format!("{}, {} kg free", p.place, kg(p.grams_g - p.set_aside_g))))
+        .map(|p| (p.place.to_string(), format!("{}, {} kg free", p.place, exact_kg(p.grams_g - p.set_aside_g))))
         .collect()
 }
 
@@ -45,8 +45,7 @@ fn source(lot: &Lot) -> [Field; 2] {
         Field::new("from_place", "From", Input::Touch)
             .with(only.map_or_else(String::new, |p| p.place.to_string()))
             .of(stores),
-        Field::new("grams_g", "How much, kg", Input::Kilograms)
-            .with(free.map_or_else(String::new, |g| format!("{:.2}", g.kg()))),
+        Field::new("grams_g", "How much, kg", Input::Kilograms).with(free.map_or_else(String::new, exact_kg)),
     ]
 }
 

@@ -39,8 +39,8 @@ async fn order_page(app: &App, who: &Authenticated) -> Result<ActPage, Problem> 
             let name = |field: &str| format!("lines/{n}/{field}");
             fields.extend([
                 Field::new(name("product"), format!("Line {}", n + 1), Input::Choice).of(products.iter().cloned()),
-                Field::new(name("grams_g"), "kg, if by weight", Input::Kilograms).optional(),
-                Field::new(name("packs"), "or packs", Input::Whole).optional(),
+                Field::new(name("grams_g"), "kg", Input::Kilograms).optional().half(),
+                Field::new(name("packs"), "or packs", Input::Whole).optional().half(),
             ]);
         }
         fields.push(Field::new("note", "Note", Input::Text).optional());

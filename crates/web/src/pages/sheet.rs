@@ -50,6 +50,8 @@ pub(super) struct Field {
     pub value: String,
     pub options: Vec<(String, String)>,
     pub is_needed: bool,
+    /// The style of its label: of its own line where none.
+    pub style: &'static str,
     /// What is wrong with what was typed.
     pub wrong: Option<String>,
 }
@@ -64,6 +66,7 @@ impl Field {
             value: String::new(),
             options: Vec::new(),
             is_needed: true,
+            style: "",
             wrong: None,
         }
     }
@@ -75,6 +78,18 @@ impl Field {
 
     pub(super) fn optional(mut self) -> Self {
         self.is_needed = false;
+        self
+    }
+
+    /// Two of them share a line.
+    pub(super) fn half(mut self) -> Self {
+        self.style = "half";
+        self
+    }
+
+    /// Its text and what is typed share a line.
+    pub(super) fn beside(mut self) -> Self {
+        self.style = "beside";
         self
     }
 
