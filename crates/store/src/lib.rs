@@ -165,7 +165,8 @@ impl Store {
             // connection that readings were kept on goes on seeing farms, which whoever has it next is not to see.
             .after_release(|connection, _| {
                 Box::pin(async move {
-                    let ended = sqlx::raw_sql("begin; rollback; reset gillbook.farms").execute(connection);
+                    let ended =
+                        sqlx::raw_sql("begin; rollback; reset gillbook.farm; reset gillbook.farms").execute(connection);
                     timeout(RELEASE_TIMEOUT, ended).await.map_err(|_| sqlx::Error::PoolTimedOut)??;
                     Ok(true)
                 })

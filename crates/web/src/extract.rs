@@ -43,6 +43,9 @@ pub(crate) struct PathWeek(pub IsoWeek);
 #[derive(Debug)]
 pub(crate) struct Query<T>(pub T);
 
+/// The most fields of a form. A count of 500 lots has three of each.
+const MAX_FORM_FIELDS: usize = 2000;
+
 /// A filled-in form of a page that creates, with the key that it carries: sent twice, it counts once.
 #[derive(Debug)]
 pub(crate) struct KeyedForm<T> {
@@ -274,6 +277,9 @@ impl<T: DeserializeOwned> FromRequest<App> for KeyedForm<T> {
         let incomplete =
             || Problem::bad_syntax("The form did not arrive whole. Open the page again and send it once more.");
         let mut fields: Vec<(String, String)> = serde_urlencoded::from_bytes(&bytes).map_err(|_| incomplete())?;
+        if fields.len() > MAX_FORM_FIELDS {
+            return Err(Problem::too_large());
+        }
         let at = fields.iter().position(|(name, _)| name == "key").ok_or_else(incomplete)?;
         let key: Uuid = fields.remove(at).1.parse().map_err(|_| incomplete())?;
         let form = serde_urlencoded::from_bytes(&bytes).map_err(|_| incomplete())?;

@@ -86,6 +86,11 @@ impl Problem {
         &self.detail
     }
 
+    /// Whether the key belongs to another request.
+    pub(crate) fn is_key_reused(&self) -> bool {
+        self.slug == "key-reused"
+    }
+
     /// The pointers of the fields to blame, and what is wrong with each.
     pub(crate) fn faults(&self) -> impl Iterator<Item = (&str, &str)> {
         self.errors.iter().map(|e| (e.pointer.as_str(), e.detail.as_str()))

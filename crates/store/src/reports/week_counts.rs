@@ -94,8 +94,8 @@ pub struct WeekCounted {
     pub lots: Vec<LotUnexplained>,
 }
 
-/// Balances held against movements as they are now, of the lots that are in stock or were moved in the week. What differs is damage, and
-/// names the lot.
+/// Balances held against movements as they are now, of the lots that are in stock or were moved since 60 days before the week. What differs
+/// is damage, and names the lot.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct BookCheck {
     /// In the stores by the balances.
@@ -228,9 +228,9 @@ impl Tx {
             .collect())
     }
 
-    /// Holds the balances against the movements: of every lot, or of those that are in stock or were moved in a span. The book of those
-    /// that are gone is a matter of `check`.
-    pub(crate) async fn book_check(&mut self, moved_in: Option<Span>) -> Result<BookCheck> {
+    /// Holds the balances against the movements: of every lot, or of those that are in stock or were moved since an instant and some weeks
+    /// before it, for which goods keep. The book of those that are long gone is a matter of `check`.
+    pub(crate) async fn book_check(&mut self, since: Option<DateTime<Utc>>) -> Result<BookCheck> {
         let rows = sqlx::query!(
             r#"with checked as materialized (
                    select l.lot from lot l where l.farm_id = $1 and $2::timestamptz is null
@@ -239,7 +239,7 @@ impl Tx {
                     where p.farm_id = $1 and p.kind in ('fridge', 'shelf', 'van', 'stall')
                    union
                    select m.lot from act a join movement m on m.farm_id = $1 and m.act_id = a.act_id
-                    where a.farm_id = $1 and a.happened_at >= $2 and a.happened_at < $3),
+                    where a.farm_id = $1 and a.happened_at >= $2 - interval '60 days'),
                moved as (
                    select c.lot, d.place, sum(d.delta)::bigint as grams
                      from checked c join movement m on m.farm_id = $1 and m.lot = c.lot
@@ -253,8 +253,7 @@ impl Tx {
                  join place p on p.farm_id = $1 and p.place = coalesce(s.place, m.place) and p.kind in ('fridge', 'shelf', 'van', 'stall')
                 group by 1 order by 1"#,
             self.farm.0,
-            moved_in.map(|span| span.from),
-            moved_in.map(|span| span.until)
+            since
         )
         .fetch_all(&mut *self.db)
         .await?;

@@ -15,7 +15,7 @@ pub(super) struct ActPage {
     /// What the act is about, in a line.
     pub about: String,
     /// The forms, each with its heading.
-    pub sheets: Vec<(&'static str, Sheet)>,
+    pub sheets: Vec<(String, Sheet)>,
     /// What stands in their place where there is none.
     pub nothing: &'static str,
     /// Where the way back leads, and its words.
@@ -28,7 +28,7 @@ impl ActPage {
         if let Some(refused) = refused {
             match self.sheets.iter_mut().find(|(_, sheet)| sheet.action == refused.action) {
                 Some((_, sheet)) => *sheet = refused,
-                None => self.sheets.push(("", refused)),
+                None => self.sheets.push((String::new(), refused)),
             }
         }
         self

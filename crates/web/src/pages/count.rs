@@ -38,16 +38,19 @@ async fn count_page(app: &App, who: &Authenticated, code: &PlaceCode, typed: &Fo
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let place = tx.place(code).await?;
-        let there = tx.stock(None, Some(code)).await?.into_iter().map(|row| (row.lot, row.grams_g));
-        let mut lots: BTreeMap<LotCode, Grams> = there.collect();
+        let there = tx.stock(None, Some(code)).await?.into_iter().map(|row| (row.lot, (row.grams_g, row.on_hold)));
+        let mut lots: BTreeMap<LotCode, (Grams, bool)> = there.collect();
         // What has left meanwhile was counted all the same.
         counted(typed).for_each(|lot| {
             lots.entry(lot).or_default();
         });
-        let mut fields = vec![Field::hidden("place", code.to_string())];
-        for (lot, book) in &lots {
+        // What was counted is held against what the page showed, not against what was moved while somebody counted.
+        let opened = Field::new("counted_at", "", Input::Carried).with(tx.now().to_rfc3339()).optional();
+        let mut fields = vec![Field::hidden("place", code.to_string()), opened];
+        for (lot, (book, on_hold)) in &lots {
+            let on_hold = if *on_hold { ", on hold" } else { "" };
             let name = |field: &str| format!("lots/{lot}/{field}");
-            let label = format!("{lot}, the book has {} kg", exact_kg(*book));
+            let label = format!("{lot}{on_hold}, the book has {} kg", exact_kg(*book));
             fields.extend([
                 Field::hidden(name("lot"), lot.to_string()),
                 Field::new(name("counted_g"), label, Input::Kilograms).beside(),
@@ -59,7 +62,7 @@ async fn count_page(app: &App, who: &Authenticated, code: &PlaceCode, typed: &Fo
             head: Layout::new(&farm, who, "/stock"),
             title: format!("Count {}", place.name),
             about: "Take the tare off. A lot that you leave empty stays as the book has it.".into(),
-            sheets: if lots.is_empty() { Vec::new() } else { vec![("", sheet)] },
+            sheets: if lots.is_empty() { Vec::new() } else { vec![(String::new(), sheet)] },
             nothing: "The book has nothing there.",
             back: ("/stock".into(), "All stock".into()),
         })
@@ -93,9 +96,7 @@ pub(super) async fn post_count(
         return Err(Problem::bad_syntax("The book has nothing there now. Open the page again."));
     };
     let done = sheet
-        .submit(&filled.form, async |new: NewStockCount| {
-            create_tx!(app, who, &filled.once, |tx| tx.count_stock(&new).await)
-        })
+        .submit(&filled, async |new: NewStockCount| create_tx!(app, who, &filled.once, |tx| tx.count_stock(&new).await))
         .await;
     let again = async |refused| {
         Ok(without_idle_reasons(count_page(&app, &who, &code, &filled.form).await?.with_refused(Some(refused))))

@@ -47,6 +47,8 @@ pub(super) struct LotPage {
     shared_phone: bool,
     /// To hold it, or to release it.
     sheet: Sheet,
+    /// What was refused, whatever the lot has become meanwhile.
+    refused: Option<Sheet>,
     stock: Vec<InStock>,
     came_from: Vec<CameFromRow>,
     was_in: Vec<(String, String, String)>,
@@ -212,7 +214,8 @@ async fn lot_page(app: &App, who: &Authenticated, code: &LotCode, refused: Optio
                 .as_ref()
                 .map(|h| format!("On hold since {} ({}): {}.", full_time(h.since, zone), h.done_by, h.reason)),
             shared_phone: who.actor.with == SignedWith::SharedPhone,
-            sheet: refused.clone().unwrap_or_else(|| if lot.on_hold { release_sheet(code) } else { hold_sheet(code) }),
+            refused: refused.clone(),
+            sheet: if lot.on_hold { release_sheet(code) } else { hold_sheet(code) },
             about: format!(
                 "{}, grade {}, {} {}, harvested {}{}.",
                 lot.strain,
@@ -283,7 +286,7 @@ pub(super) async fn post_hold(
     filled: KeyedForm<FormFields>,
 ) -> Response {
     let done = hold_sheet(&code)
-        .submit(&filled.form, async |new: NewLotEvent| {
+        .submit(&filled, async |new: NewLotEvent| {
             create_tx!(app, who, &filled.once, |tx| tx.hold_lot(&code, &new).await)
         })
         .await;
@@ -297,7 +300,7 @@ pub(super) async fn post_release(
     filled: KeyedForm<FormFields>,
 ) -> Response {
     let done = release_sheet(&code)
-        .submit(&filled.form, async |new: NewLotEvent| {
+        .submit(&filled, async |new: NewLotEvent| {
             create_tx!(app, who, &filled.once, |tx| tx.release_lot(&code, &new).await)
         })
         .await;

@@ -2,6 +2,7 @@
 //! renders a template.
 
 mod act;
+mod batches;
 mod blocks;
 mod by_hand;
 mod checks;
@@ -22,6 +23,7 @@ mod stock;
 mod today;
 mod typed;
 mod week;
+mod week_close;
 mod week_sales;
 mod weigh;
 
@@ -113,7 +115,15 @@ pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
     page!("GET", "/dockets/{docket}", get(docket::get_docket));
     page!("POST", "/dockets/{docket}/delivery", post(docket::post_delivery));
     page!("GET", "/week", get(week::get_week));
+    page!("GET", "/weeks/{week}/close", get(week_close::get_close));
+    page!("POST", "/weeks/{week}/close", post(week_close::post_close));
     page!("GET", "/blocks", get(blocks::get_blocks));
+    page!("POST", "/batches", post(batches::post_batch));
+    page!("GET", "/batches/new", get(batches::get_new_batch));
+    page!("GET", "/batches/{batch}", get(batches::get_batch));
+    page!("POST", "/batches/{batch}/move", post(batches::post_move));
+    page!("POST", "/batches/{batch}/end", post(batches::post_end));
+    page!("POST", "/batches/{batch}/loss", post(batches::post_loss));
     (router, routes)
 }
 

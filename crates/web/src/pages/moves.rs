@@ -1,7 +1,12 @@
 //! Move a lot, take grams out of it, finish it: what became of these grams?
 
 use axum::{extract::State, response::Response};
-use gillbook_core::{Grams, ledger::entry::NewMovement, text::LotCode};
+use gillbook_core::{
+    Grams,
+    kinds::PlaceKind,
+    ledger::entry::NewMovement,
+    text::{LotCode, PlaceCode},
+};
 use gillbook_store::{
     Pagination,
     ledger::lots::{Lot, NewLotEvent},
@@ -10,7 +15,7 @@ use gillbook_store::{
 use super::{
     Html, Layout,
     act::{ActPage, answer, first},
-    exact_kg, kg,
+    exact_kg,
     sheet::{Field, FormFields, Input, Sheet},
 };
 use crate::{
@@ -26,31 +31,28 @@ use crate::{
 const OUT: [(&str, &str); 5] =
     [("waste", "Waste"), ("gift", "Gift"), ("test", "Tasting or samples"), ("trim", "Trim"), ("home", "Home use")];
 
-/// Where the lot is: the place in the body, and with what is free there in words.
-fn stores(lot: &Lot) -> Vec<(String, String)> {
-    lot.places
-        .iter()
-        .filter(|p| p.kind.holds_stock())
-        .map(|p| (p.place.to_string(), format!("{}, {} kg free", p.place, exact_kg(p.grams_g - p.set_aside_g))))
-        .collect()
+/// Grams of the lot in a store, and what of them can be moved.
+struct InStore {
+    place: PlaceCode,
+    grams: Grams,
+    free: Grams,
 }
 
 /// From where and how much: filled in where the lot is in one place only.
-fn source(lot: &Lot) -> [Field; 2] {
-    let stores = stores(lot);
-    let mut there = lot.places.iter().filter(|p| p.kind.holds_stock());
-    let only = there.next().filter(|_| there.next().is_none());
-    let free = only.map(|p| (p.grams_g - p.set_aside_g).max(Grams::ZERO));
+fn source(stores: &[InStore]) -> [Field; 2] {
+    let words = |s: &InStore| (s.place.to_string(), format!("{}, {} kg free", s.place, exact_kg(s.free)));
+    let only = stores.first().filter(|_| stores.len() == 1);
     [
         Field::new("from_place", "From", Input::Touch)
-            .with(only.map_or_else(String::new, |p| p.place.to_string()))
-            .of(stores),
-        Field::new("grams_g", "How much, kg", Input::Kilograms).with(free.map_or_else(String::new, exact_kg)),
+            .with(only.map_or_else(String::new, |s| s.place.to_string()))
+            .of(stores.iter().map(words)),
+        Field::new("grams_g", "How much, kg", Input::Kilograms)
+            .with(only.filter(|s| s.free > Grams::ZERO).map_or_else(String::new, |s| exact_kg(s.free))),
     ]
 }
 
-fn transfer(lot: &Lot, to: &[(String, String)]) -> Sheet {
-    let [from, grams] = source(lot);
+fn transfer(lot: &Lot, stores: &[InStore], to: &[(String, String)]) -> Sheet {
+    let [from, grams] = source(stores);
     let fields = vec![
         Field::hidden("kind", "transfer"),
         Field::hidden("lot", lot.lot.to_string()),
@@ -61,12 +63,14 @@ fn transfer(lot: &Lot, to: &[(String, String)]) -> Sheet {
     Sheet::new(format!("/lots/{}/transfer", lot.lot), "Move it", fields)
 }
 
-fn take_out(lot: &Lot) -> Sheet {
-    let [from, grams] = source(lot);
+fn take_out(lot: &Lot, stores: &[InStore]) -> Sheet {
+    let [from, grams] = source(stores);
+    // Of a lot on hold nothing is eaten.
+    let out = OUT.into_iter().filter(|(kind, _)| !lot.on_hold || matches!(*kind, "waste" | "test"));
     let fields = vec![
         Field::hidden("lot", lot.lot.to_string()),
         Field::new("kind", "What becomes of it", Input::Touch)
-            .of(OUT.map(|(kind, words)| (kind.to_owned(), words.to_owned()))),
+            .of(out.map(|(kind, words)| (kind.to_owned(), words.to_owned()))),
         from,
         grams,
         Field::new("reason", "Why", Input::Text),
@@ -75,7 +79,7 @@ fn take_out(lot: &Lot) -> Sheet {
 }
 
 fn finish(lot: &Lot) -> Sheet {
-    let fields = vec![Field::new("reason", "Why", Input::Text).with("Crate is empty")];
+    let fields = vec![Field::new("reason", "Why, such as: the crate is empty", Input::Text)];
     Sheet::new(format!("/lots/{}/finish", lot.lot), "Finish it", fields)
 }
 
@@ -95,26 +99,35 @@ async fn moves(app: &App, who: &Authenticated, code: &LotCode) -> Result<Moves, 
         let places = tx.places(&Pagination { after: None, limit: 500 }).await?;
         let to: Vec<(String, String)> = places
             .iter()
-            .filter(|p| p.kind.holds_stock())
+            .filter(|p| matches!(p.kind, PlaceKind::Fridge | PlaceKind::Shelf | PlaceKind::Van))
             .map(|p| (p.place.to_string(), format!("{} ({})", p.name, p.place)))
             .collect();
-        let (transfer, take_out, finish) = (transfer(&lot, &to), take_out(&lot), finish(&lot));
-        let in_stock: Grams = lot.places.iter().filter(|p| p.kind.holds_stock()).map(|p| p.grams_g).sum();
-        let sheets = if in_stock > Grams::ZERO {
-            vec![
-                ("Take it out of stock", take_out.clone()),
-                ("Move it", transfer.clone()),
-                ("Finish it", finish.clone()),
-            ]
-        } else {
-            Vec::new()
-        };
+        let stock = tx.stock(None, None).await?.into_iter().filter(|row| row.lot == *code);
+        let stores: Vec<InStore> = stock
+            .map(|row| InStore {
+                free: if row.on_hold { row.grams_g - row.set_aside_g } else { row.free_g.max(Grams::ZERO) },
+                grams: row.grams_g,
+                place: row.place,
+            })
+            .collect();
+        let (transfer, take_out, finish) = (transfer(&lot, &stores, &to), take_out(&lot, &stores), finish(&lot));
+        let in_stock: Grams = stores.iter().map(|s| s.grams).sum();
+        let head = Layout::new(&farm, who, "/stock");
+        let mut sheets = Vec::new();
+        if in_stock > Grams::ZERO {
+            sheets.push(("Take it out of stock".to_owned(), take_out.clone()));
+            sheets.push(("Move it".to_owned(), transfer.clone()));
+            if head.may("POST", "/lots/{lot}/finish") {
+                let left = format!("Finish it: {} kg are written off as lost weight", exact_kg(in_stock));
+                sheets.push((left, finish.clone()));
+            }
+        }
         let hold = if lot.on_hold { ", on hold" } else { "" };
         Ok(Moves {
             page: ActPage {
-                head: Layout::new(&farm, who, "/stock"),
+                head,
                 title: lot.lot.to_string(),
-                about: format!("{}, grade {}: {} kg in stock{hold}.", lot.strain, lot.grade, kg(in_stock)),
+                about: format!("{}, grade {}: {} kg in stock{hold}.", lot.strain, lot.grade, exact_kg(in_stock)),
                 sheets,
                 nothing: "Nothing of it is in stock.",
                 back: (format!("/lots/{}", lot.lot), "Back to the lot".into()),
@@ -143,9 +156,7 @@ async fn moved(
 ) -> Result<Response, Problem> {
     let sheet = sheet(moves(app, who, code).await?);
     let done = sheet
-        .submit(&filled.form, async |new: NewMovement| {
-            create_tx!(app, who, &filled.once, |tx| tx.move_grams(&new).await)
-        })
+        .submit(filled, async |new: NewMovement| create_tx!(app, who, &filled.once, |tx| tx.move_grams(&new).await))
         .await;
     Ok(back(app, who, code, done).await)
 }
@@ -186,7 +197,7 @@ pub(super) async fn post_finish(
 ) -> Result<Response, Problem> {
     let sheet = moves(&app, &who, &code).await?.finish;
     let done = sheet
-        .submit(&filled.form, async |new: NewLotEvent| {
+        .submit(&filled, async |new: NewLotEvent| {
             create_tx!(app, who, &filled.once, |tx| tx.finish_lot(&code, &new).await)
         })
         .await;

@@ -38,9 +38,10 @@ async fn order_page(app: &App, who: &Authenticated) -> Result<ActPage, Problem> 
         for n in 0..LINES {
             let name = |field: &str| format!("lines/{n}/{field}");
             fields.extend([
-                Field::new(name("product"), format!("Line {}", n + 1), Input::Choice).of(products.iter().cloned()),
-                Field::new(name("grams_g"), "kg", Input::Kilograms).optional().half(),
-                Field::new(name("packs"), "or packs", Input::Whole).optional().half(),
+                Field::new(name("product"), format!("Line {}, product", n + 1), Input::Choice)
+                    .of(products.iter().cloned()),
+                Field::new(name("grams_g"), format!("Line {}, kg", n + 1), Input::Kilograms).optional().half(),
+                Field::new(name("packs"), format!("Line {}, packs", n + 1), Input::Whole).optional().half(),
             ]);
         }
         fields.push(Field::new("note", "Note", Input::Text).optional());
@@ -48,7 +49,7 @@ async fn order_page(app: &App, who: &Authenticated) -> Result<ActPage, Problem> 
             head: Layout::new(&farm, who, "/orders"),
             title: "New order".into(),
             about: String::new(),
-            sheets: vec![("", Sheet::new("/orders", "Save the order", fields))],
+            sheets: vec![(String::new(), Sheet::new("/orders", "Save the order", fields))],
             nothing: "",
             back: ("/orders".into(), "All orders".into()),
         })
@@ -66,7 +67,7 @@ pub(super) async fn post_order(
 ) -> Result<Response, Problem> {
     let Some((_, sheet)) = order_page(&app, &who).await?.sheets.pop() else { return Err(Problem::broken()) };
     let done = sheet
-        .submit(&filled.form, async |new: NewOrder| create_tx!(app, who, &filled.once, |tx| tx.place_order(&new).await))
+        .submit(&filled, async |new: NewOrder| create_tx!(app, who, &filled.once, |tx| tx.place_order(&new).await))
         .await;
     let again = async |refused| Ok(order_page(&app, &who).await?.with_refused(Some(refused)));
     let on = |order: &serde_json::Value| order["order"].as_str().map_or("/orders".into(), |o| format!("/orders/{o}"));

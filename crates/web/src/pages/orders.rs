@@ -9,6 +9,7 @@ use chrono::TimeDelta;
 use gillbook_core::{
     Grams,
     kinds::{OrderStatus, PlaceKind},
+    refusal::Refusal,
     selling::set_aside::NewSetAside,
     text::{OrderCode, PlaceCode},
     units::calendar::day_of,
@@ -292,7 +293,11 @@ pub(super) async fn post_dispatch(
     PathParam(code): PathParam<OrderCode>,
     KeyedForm { form, once, .. }: KeyedForm<DispatchForm>,
 ) -> Response {
-    let van = form.van.filter(|v| !v.is_empty()).and_then(|v| v.parse::<PlaceCode>().ok());
+    let named = form.van.filter(|v| !v.trim().is_empty());
+    let Ok(van) = named.map(|van| van.parse::<PlaceCode>()).transpose() else {
+        let problem = Problem::from(Refusal::field("/van", "Choose the van from the list."));
+        return rerender_form(order_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem);
+    };
     if let Err(problem) = app.refresh_before_read(&who).await {
         return problem.into_response();
     }

@@ -18,7 +18,10 @@ use serde::de::DeserializeOwned;
 use serde_json::{Map, Value};
 use uuid::Uuid;
 
-use crate::{extract::parse, problem::Problem};
+use crate::{
+    extract::{KeyedForm, parse},
+    problem::Problem,
+};
 
 /// How a field is filled in, and what its text becomes in the body.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,6 +40,8 @@ pub(super) enum Input {
     Touch,
     /// What the page itself knows.
     Hidden,
+    /// What the page knew when it was opened.
+    Carried,
 }
 
 /// One field.
@@ -106,7 +111,7 @@ impl Field {
 
     fn kind(&self) -> &'static str {
         match self.input {
-            Input::Hidden => "hidden",
+            Input::Hidden | Input::Carried => "hidden",
             Input::Day => "date",
             _ => "text",
         }
@@ -129,13 +134,17 @@ impl Field {
         match self.input {
             Input::Kilograms => match grams(text) {
                 Some(Grams(g)) => Ok(Some(g.into())),
-                None => Err(self.fault(&format!("“{text}” is not a weight. Type kilograms, such as 1.25."))),
+                None => Err(self.fault(&format!(
+                    "“{text}” is not a weight. Type kilograms with at most three decimals, such as 1.25."
+                ))),
             },
-            Input::Whole => match text.parse::<i64>() {
+            Input::Whole => match text.parse::<i32>() {
                 Ok(n) => Ok(Some(n.into())),
-                Err(_) => Err(self.fault(&format!("“{text}” is not a whole number. Type one, such as 4."))),
+                Err(_) => Err(self.fault(&format!("“{text}” is not a number of pieces. Type a whole one, such as 4."))),
             },
-            Input::Text | Input::Day | Input::Choice | Input::Touch | Input::Hidden => Ok(Some(text.into())),
+            Input::Text | Input::Day | Input::Choice | Input::Touch | Input::Hidden | Input::Carried => {
+                Ok(Some(text.into()))
+            }
         }
     }
 
@@ -154,14 +163,20 @@ impl Field {
         self.row().is_none()
     }
 
+    fn is_hidden(&self) -> bool {
+        matches!(self.input, Input::Hidden | Input::Carried)
+    }
+
     fn is_blank(&self) -> bool {
-        self.input == Input::Hidden || self.value.trim().is_empty()
+        self.is_hidden() || self.value.trim().is_empty()
     }
 }
 
 /// Kilograms as thumbs type them; `1,25` is 1250 g.
 fn grams(text: &str) -> Option<Grams> {
-    let kg = Decimal::from_str(&text.replace(',', ".").replace('−', "-")).ok()?;
+    let plain = text.replace(',', ".").replace('−', "-");
+    let is_plain = plain.bytes().all(|b| b.is_ascii_digit() || matches!(b, b'.' | b'-'));
+    let kg = Decimal::from_str(&plain).ok().filter(|_| is_plain)?;
     let grams = kg.checked_mul(Decimal::ONE_THOUSAND)?;
     grams.fract().is_zero().then(|| grams.to_i64().map(Grams)).flatten()
 }
@@ -195,15 +210,17 @@ impl Sheet {
     /// The form to show again, and what is wrong.
     pub(super) async fn submit<T: DeserializeOwned>(
         mut self,
-        filled: &FormFields,
+        form: &KeyedForm<FormFields>,
         act: impl AsyncFnOnce(T) -> Result<StoredResponse, Problem>,
     ) -> Result<StoredResponse, (Self, Problem)> {
+        // Shown again with the key that it came with: if an answer was lost, what is corrected and sent once more is told from a second act.
+        self.key = form.key;
+        let typed: BTreeMap<&str, &str> = form.form.iter().rev().map(|(n, v)| (n.as_str(), v.as_str())).collect();
         for field in self.fields.iter_mut().filter(|f| f.input != Input::Hidden) {
-            let typed = filled.iter().find(|(name, _)| *name == field.name);
-            field.value = typed.map_or_else(String::new, |(_, value)| value.clone());
+            field.value = typed.get(field.name.as_str()).copied().unwrap_or_default().to_owned();
         }
         let rows = self.rows();
-        let done = match self.known(filled).and_then(|()| self.body(&rows)) {
+        let done = match self.known(&form.form).and_then(|()| self.body(&rows)) {
             Ok(body) => match parse::<T>(body.to_string().as_bytes()) {
                 Ok(new) => act(new).await,
                 Err(problem) => Err(problem),
@@ -219,7 +236,11 @@ impl Sheet {
     /// Refuses what was typed into a field that the page no longer has, instead of dropping it.
     fn known(&self, filled: &FormFields) -> Result<(), Refusal> {
         let known: BTreeSet<&str> = self.fields.iter().map(|f| f.name.as_str()).chain(["key"]).collect();
-        match filled.iter().find(|(name, value)| !value.trim().is_empty() && !known.contains(name.as_str())) {
+        // A row's own name stands on the page whether or not anything was typed beside it.
+        let is_own_name = |name: &str, value: &str| name.split('/').nth(1) == Some(value);
+        let is_lost =
+            |name: &str, value: &str| !value.trim().is_empty() && !known.contains(name) && !is_own_name(name, value);
+        match filled.iter().find(|(name, value)| is_lost(name, value)) {
             None => Ok(()),
             Some((_, value)) => {
                 let shown: String = value.chars().filter(|c| !c.is_control()).take(60).collect();
@@ -236,7 +257,8 @@ impl Sheet {
         let mut rows = Rows::new();
         for (list, row) in self.fields.iter().filter(|f| !f.is_blank()).filter_map(Field::row) {
             let filled = rows.entry(list.to_owned()).or_default();
-            if filled.iter().all(|name| name != row) {
+            // The fields of a row stand together.
+            if filled.last().is_none_or(|last| last != row) {
                 filled.push(row.to_owned());
             }
         }
@@ -246,13 +268,15 @@ impl Sheet {
     fn body(&self, rows: &Rows) -> Result<Value, Refusal> {
         let mut body = Map::new();
         let mut faults = Vec::new();
+        let mut numbers: BTreeMap<(&str, &str), usize> = BTreeMap::new();
         for (list, filled) in rows {
             body.insert(list.clone(), vec![Value::Object(Map::new()); filled.len()].into());
+            numbers.extend(filled.iter().enumerate().map(|(n, row)| ((list.as_str(), row.as_str()), n)));
         }
+        let is_of_empty_list = |f: &&Field| !f.is_hidden() && f.row().is_some_and(|(list, _)| !rows.contains_key(list));
+        faults.extend(self.fields.iter().find(is_of_empty_list).map(|f| f.fault("Fill in at least one.")));
         for field in &self.fields {
-            let place = field.row().map(|(list, row)| {
-                (list, rows.get(list).and_then(|filled| filled.iter().position(|on_page| on_page == row)))
-            });
+            let place = field.row().map(|(list, row)| (list, numbers.get(&(list, row)).copied()));
             // A row in which nothing was typed is none.
             if place.is_some_and(|(_, n)| n.is_none()) {
                 continue;
@@ -282,13 +306,18 @@ impl Sheet {
         let mut is_told = false;
         for (pointer, detail) in problem.faults() {
             let name = on_page(pointer, rows);
-            let named = self.fields.iter_mut().filter(|f| f.input != Input::Hidden).find(|f| f.name == name);
+            let named = self.fields.iter_mut().filter(|f| !f.is_hidden()).find(|f| f.name == name);
             if let Some(field) = named {
                 field.wrong = Some(detail.to_owned());
                 is_told = true;
             }
         }
-        if !is_told || problem.status() != StatusCode::UNPROCESSABLE_ENTITY {
+        if problem.is_key_reused() {
+            self.wrong = Some(
+                "This form was saved already, with something else in it. Look at what was saved before you open the page again."
+                    .into(),
+            );
+        } else if !is_told || problem.status() != StatusCode::UNPROCESSABLE_ENTITY {
             self.wrong = Some(problem.detail().to_owned());
         }
     }

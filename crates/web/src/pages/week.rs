@@ -34,7 +34,7 @@ pub(super) struct WeekPage {
     week: String,
     days: String,
     previous: String,
-    next: String,
+    following: String,
     harvested: String,
     against: String,
     status: String,
@@ -54,6 +54,8 @@ pub(super) struct WeekPage {
     places: Vec<String>,
     balances: String,
     closed: bool,
+    /// What is to be done next: where, and in words.
+    next: (String, &'static str),
     balances_agree: bool,
     currency: String,
     money: Vec<MoneyRow>,
@@ -297,11 +299,12 @@ fn week_page(head: Layout, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPag
         week.entered_after_count.iter().filter(|e| is(e.kind)).map(|e| late_line(e, zone)).collect()
     };
     WeekPage {
+        next: next(&head, week),
         head,
         week: week.week.to_string(),
         days: format!("{} to {}", full_day(week.week.monday()), full_day(week.week.sunday())),
         previous: week.week.previous().to_string(),
-        next: week.week.next().to_string(),
+        following: week.week.next().to_string(),
         harvested: kg(s.harvested_g),
         against: compared(s.harvested_g, &week.before, zone),
         status: status(week, zone),
@@ -350,6 +353,14 @@ fn week_page(head: Layout, week: &Week, sales: &[WeekSale], zone: Tz) -> WeekPag
             .collect(),
         strains: shown.strains.iter().map(|s| sheet_row(s.strain.to_string(), &s.sheet)).collect(),
         lots: shown.lots.iter().map(|l| sheet_row(l.lot.to_string(), &l.sheet)).collect(),
+    }
+}
+
+fn next(head: &Layout, week: &Week) -> (String, &'static str) {
+    if week.stage == WeekStage::Ended && head.may("POST", "/weeks/{week}/close") {
+        (format!("/weeks/{}/close", week.week), "Close the week")
+    } else {
+        ("/blocks".into(), "What a block earns")
     }
 }
 

@@ -147,7 +147,7 @@ impl Tx {
         let span = week.span(zone);
         let now = self.week_figures(week).await?;
         let before = self.week_before(week).await?;
-        let book_check = self.book_check(Some(span)).await?;
+        let book_check = self.book_check(Some(span.from)).await?;
         let below_zero = self.below_zero(span).await?;
         let closed = self.closed_figures(week).await?;
         let after_close = sqlx::query_scalar!(

@@ -1,0 +1,226 @@
+//! Batches: where are the blocks, and what became of them?
+
+use axum::{extract::State, response::Response};
+use gillbook_core::{text::BatchCode, units::calendar::day_of};
+use gillbook_store::{
+    Pagination,
+    growing::batches::{Batch, NewBatch, NewBatchLoss, NewBatchMove},
+    idempotency::StoredResponse,
+};
+use serde::Deserialize;
+
+use super::{
+    Html, Layout,
+    act::{ActPage, answer, first},
+    count, full_day,
+    sheet::{Field, FormFields, Input, Sheet},
+    zone_of,
+};
+use crate::{
+    App,
+    auth::Authenticated,
+    create_tx,
+    extract::{KeyedForm, PathParam, Query},
+    problem::Problem,
+    read_tx,
+};
+
+/// All rows of a list that no farm has many of.
+const ALL: Pagination = Pagination { after: None, limit: 500 };
+
+/// The batch that a new one is to be like.
+#[derive(Debug, Clone, Default, Deserialize)]
+pub(super) struct LikeQuery {
+    like: Option<BatchCode>,
+}
+
+async fn new_batch_page(app: &App, who: &Authenticated, query: &LikeQuery) -> Result<ActPage, Problem> {
+    read_tx!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let today = day_of(tx.now(), zone_of(&farm));
+        let like = match &query.like {
+            Some(code) => Some(tx.batch(code).await?),
+            None => None,
+        };
+        let strains: Vec<_> =
+            tx.strains(&ALL).await?.into_iter().map(|s| (s.strain.to_string(), s.name.clone())).collect();
+        let recipes: Vec<_> =
+            tx.recipes(&ALL).await?.into_iter().map(|r| (r.recipe.to_string(), r.name.to_string())).collect();
+        let of = |word: fn(&Batch) -> String| like.as_ref().map_or_else(String::new, word);
+        let code = like.as_ref().map_or_else(String::new, |b| format!("{}-{}", b.strain, today.format("%y%m%d")));
+        let origins = [("made", "Made here"), ("bought", "Bought in")];
+        let fields = vec![
+            Field::new("batch", "Code, as on the bags", Input::Text).with(code),
+            Field::new("strain", "Strain", Input::Choice).with(of(|b| b.strain.to_string())).of(strains),
+            Field::new("recipe", "Recipe", Input::Choice).with(of(|b| b.recipe.to_string())).of(recipes),
+            Field::new("blocks", "Blocks", Input::Whole).with(of(|b| b.blocks.to_string())),
+            Field::new("made_on", "Made on", Input::Day).with(today.to_string()),
+            Field::new("origin", "Where they come from", Input::Touch)
+                .with(like.as_ref().map_or_else(|| "made".to_owned(), |b| b.origin.to_string()))
+                .of(origins.map(|(origin, words)| (origin.to_owned(), words.to_owned()))),
+            Field::new("cook", "Sterilising run, if any", Input::Text).optional(),
+            Field::new("spawn_supplier", "Spawn from", Input::Text).with(of(|b| b.spawn_supplier.clone())).optional(),
+            Field::new("spawn_lot", "Spawn lot", Input::Text).optional(),
+        ];
+        Ok(ActPage {
+            head: Layout::new(&farm, who, "/blocks"),
+            title: "New batch".into(),
+            about: like.as_ref().map_or_else(String::new, |b| format!("Like {}.", b.batch)),
+            sheets: vec![(String::new(), Sheet::new("/batches", "Save the batch", fields))],
+            nothing: "",
+            back: ("/blocks".into(), "All blocks".into()),
+        })
+    })
+}
+
+pub(super) async fn get_new_batch(
+    State(app): State<App>,
+    who: Authenticated,
+    Query(query): Query<LikeQuery>,
+) -> Result<Html<ActPage>, Problem> {
+    first(new_batch_page(&app, &who, &query).await)
+}
+
+pub(super) async fn post_batch(
+    State(app): State<App>,
+    who: Authenticated,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let query = LikeQuery::default();
+    let Some((_, sheet)) = new_batch_page(&app, &who, &query).await?.sheets.pop() else {
+        return Err(Problem::broken());
+    };
+    let done = sheet
+        .submit(&form, async |new: NewBatch| create_tx!(app, who, &form.once, |tx| tx.add_batch(&new).await))
+        .await;
+    let again = async |refused| Ok(new_batch_page(&app, &who, &query).await?.with_refused(Some(refused)));
+    let on = |batch: &serde_json::Value| batch["batch"].as_str().map_or("/blocks".into(), |b| format!("/batches/{b}"));
+    Ok(answer(done, on, again).await)
+}
+
+/// What is done with blocks: moved to a room, sold or finished, lost.
+fn sheets(batch: &Batch, rooms: Vec<(String, String)>) -> Vec<(String, Sheet)> {
+    let blocks = || Field::new("blocks", "Blocks", Input::Whole).with(batch.standing.to_string());
+    let moved = vec![
+        Field::hidden("kind", "moved"),
+        Field::new("room", "To", Input::Touch).of(rooms),
+        blocks(),
+        Field::new("note", "Note", Input::Text).optional(),
+    ];
+    let ends = [("finished", "Finished, cleared out"), ("sold", "Sold as blocks")];
+    let ended = vec![
+        Field::new("kind", "What becomes of them", Input::Touch)
+            .of(ends.map(|(kind, words)| (kind.to_owned(), words.to_owned()))),
+        blocks(),
+        Field::new("note", "Note", Input::Text).optional(),
+    ];
+    let lost = vec![
+        Field::new("blocks", "Blocks lost", Input::Whole),
+        Field::new("reason", "Why, such as green mould", Input::Text),
+    ];
+    let path = |act: &str| format!("/batches/{}/{act}", batch.batch);
+    vec![
+        ("Move to a room".into(), Sheet::new(path("move"), "Move them", moved)),
+        ("Lost".into(), Sheet::new(path("loss"), "Save the loss", lost)),
+        ("Finished or sold".into(), Sheet::new(path("end"), "Clear them out", ended)),
+    ]
+}
+
+async fn batch_page(app: &App, who: &Authenticated, code: &BatchCode) -> Result<ActPage, Problem> {
+    read_tx!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let batch = tx.batch(code).await?;
+        let rooms = tx.rooms(&ALL).await?.into_iter().map(|r| (r.room.to_string(), format!("{} ({})", r.name, r.room)));
+        let room = batch.room.as_ref().map_or_else(String::new, |room| format!(", last moved to {room}"));
+        let lost = if batch.lost > 0 { format!(", {} lost", batch.lost) } else { String::new() };
+        let about = format!(
+            "{} on {}, {} made {}{lost}. {} left{room}.",
+            batch.strain,
+            batch.recipe,
+            count(i64::from(batch.blocks), "block"),
+            full_day(batch.made_on),
+            batch.standing
+        );
+        let sheets = if batch.standing > 0 { sheets(&batch, rooms.collect()) } else { Vec::new() };
+        Ok(ActPage {
+            head: Layout::new(&farm, who, "/blocks"),
+            title: format!("Batch {}", batch.batch),
+            about,
+            sheets,
+            nothing: "No blocks of it are left.",
+            back: (format!("/batches/new?like={}", batch.batch), "Make a batch like it".into()),
+        })
+    })
+}
+
+pub(super) async fn get_batch(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<BatchCode>,
+) -> Result<Html<ActPage>, Problem> {
+    first(batch_page(&app, &who, &code).await)
+}
+
+/// The form of one act, as the page has it now.
+async fn sheet_of(app: &App, who: &Authenticated, code: &BatchCode, act: &str) -> Result<Sheet, Problem> {
+    let page = batch_page(app, who, code).await?;
+    let sheet = page.sheets.into_iter().map(|(_, sheet)| sheet).find(|sheet| sheet.action.ends_with(act));
+    sheet.ok_or_else(|| Problem::bad_syntax("No blocks of it are left. Open the page again."))
+}
+
+async fn back(
+    app: &App,
+    who: &Authenticated,
+    code: &BatchCode,
+    done: Result<StoredResponse, (Sheet, Problem)>,
+) -> Response {
+    let again = async |refused| Ok(batch_page(app, who, code).await?.with_refused(Some(refused)));
+    answer(done, |_| format!("/batches/{code}"), again).await
+}
+
+async fn blocks_moved(
+    app: &App,
+    who: &Authenticated,
+    code: &BatchCode,
+    form: &KeyedForm<FormFields>,
+    act: &str,
+) -> Result<Response, Problem> {
+    let sheet = sheet_of(app, who, code, act).await?;
+    let done = sheet
+        .submit(form, async |new: NewBatchMove| create_tx!(app, who, &form.once, |tx| tx.move_blocks(code, &new).await))
+        .await;
+    Ok(back(app, who, code, done).await)
+}
+
+pub(super) async fn post_move(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<BatchCode>,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    blocks_moved(&app, &who, &code, &form, "/move").await
+}
+
+pub(super) async fn post_end(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<BatchCode>,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    blocks_moved(&app, &who, &code, &form, "/end").await
+}
+
+pub(super) async fn post_loss(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<BatchCode>,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let sheet = sheet_of(&app, &who, &code, "/loss").await?;
+    let done = sheet
+        .submit(&form, async |new: NewBatchLoss| {
+            create_tx!(app, who, &form.once, |tx| tx.lose_blocks(&code, &new).await)
+        })
+        .await;
+    Ok(back(&app, &who, &code, done).await)
+}

@@ -1,0 +1,82 @@
+//! Close a week: is it all in?
+
+use axum::{extract::State, response::Response};
+use gillbook_core::units::calendar::IsoWeek;
+use gillbook_store::reports::week::{NewWeekClose, WeekStage};
+
+use super::{
+    Html, Layout,
+    act::{ActPage, answer, first},
+    kg,
+    sheet::{FormFields, Sheet},
+};
+use crate::{
+    App,
+    auth::Authenticated,
+    create_tx,
+    extract::{KeyedForm, PathWeek},
+    problem::Problem,
+    read_tx,
+};
+
+fn sheet(week: IsoWeek) -> Sheet {
+    Sheet::new(format!("/weeks/{week}/close"), "Close the week", Vec::new())
+}
+
+async fn close_page(app: &App, who: &Authenticated, code: IsoWeek) -> Result<ActPage, Problem> {
+    app.refresh_before_read(who).await?;
+    read_tx!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let week = tx.week(code).await?;
+        let total = &week.now.total;
+        let about = format!(
+            "{} kg when it began, {} kg picked, {} kg sold, {} kg wasted, {} kg unexplained, {} kg when it ended.",
+            kg(total.opening_g),
+            kg(total.harvested_g),
+            kg(total.sold_g),
+            kg(total.wasted_g),
+            kg(total.unexplained_g),
+            kg(total.closing_g)
+        );
+        let (sheets, nothing) = match week.stage {
+            WeekStage::Ended => (
+                vec![(
+                    "Its figures stay as they are now. What is entered for it later is shown beside them.".into(),
+                    sheet(code),
+                )],
+                "",
+            ),
+            WeekStage::Closed => (Vec::new(), "It is closed."),
+            WeekStage::NotBegun | WeekStage::Open => (Vec::new(), "It is not over yet."),
+        };
+        Ok(ActPage {
+            head: Layout::new(&farm, who, "/week"),
+            title: format!("Close week {code}"),
+            about,
+            sheets,
+            nothing,
+            back: (format!("/week?week={code}"), "Back to the week".into()),
+        })
+    })
+}
+
+pub(super) async fn get_close(
+    State(app): State<App>,
+    who: Authenticated,
+    PathWeek(week): PathWeek,
+) -> Result<Html<ActPage>, Problem> {
+    first(close_page(&app, &who, week).await)
+}
+
+pub(super) async fn post_close(
+    State(app): State<App>,
+    who: Authenticated,
+    PathWeek(week): PathWeek,
+    form: KeyedForm<FormFields>,
+) -> Response {
+    let done = sheet(week)
+        .submit(&form, async |new: NewWeekClose| create_tx!(app, who, &form.once, |tx| tx.close_week(week, &new).await))
+        .await;
+    let again = async |refused| Ok(close_page(&app, &who, week).await?.with_refused(Some(refused)));
+    answer(done, |_| format!("/week?week={week}"), again).await
+}
