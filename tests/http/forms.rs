@@ -195,3 +195,20 @@ async fn a_week_that_is_over_is_closed_on_its_page() -> Result<()> {
     ensure!(farm.get("/api/reports/weeks/2026-W19").await["stage"] == "closed");
     Ok(())
 }
+
+#[tokio::test]
+async fn what_was_done_about_a_problem_is_given_back_when_it_cannot_be_taken() -> Result<()> {
+    let farm = Farm::bare().await?;
+    let check = [("name", "Floor drains"), ("topic", "cleaning"), ("every_days", "7")];
+    let key = Uuid::new_v4();
+    ensure!(send(&farm, "/checks", key, &check).await?.status == 303);
+    let again = send(&farm, "/checks", key, &[check[0], check[1], ("every_days", "9")]).await?;
+    ensure!(again.status == 422 && again.text.contains("This form was saved already"), "{}", again.text);
+    let page = farm.raw("GET", "/checks", &[], Vec::new()).await.text;
+    let code = page.split("/checks/").find_map(|part| part.split_once("/done")).context("a check")?.0;
+    let path = format!("/checks/{code}/done");
+    let done = [("result", "not_good"), ("what_done", "Mopped\tagain, called the plumber")];
+    let refused = send(&farm, &path, Uuid::new_v4(), &done).await?;
+    ensure!(refused.status == 422 && refused.text.contains("called the plumber\""), "{}", refused.text);
+    Ok(())
+}

@@ -62,7 +62,9 @@ async fn server() -> Result<PgConnectOptions> {
 
 /// Starts a cluster that lives as long as this process: its shell ends it when the process's end of the pipe closes.
 async fn throw_away(bin: &Path) -> Result<PgConnectOptions> {
-    let home = PathBuf::from(format!("/tmp/gillbook-test-{}", std::process::id()));
+    // A process that was killed leaves its directory behind, and its number is given again.
+    let home =
+        PathBuf::from(format!("/tmp/gillbook-test-{}-{:.8}", std::process::id(), Uuid::new_v4().simple().to_string()));
     let script = r#"
         set -e
         mkdir -p "$2" && chmod 755 "$2"

@@ -86,9 +86,13 @@ impl Problem {
         &self.detail
     }
 
-    /// Whether the key belongs to another request.
-    pub(crate) fn is_key_reused(&self) -> bool {
-        self.slug == "key-reused"
+    /// What a form says over its fields. Whoever fills one in knows of no key.
+    pub(crate) fn on_form(&self) -> &str {
+        if self.slug == "key-reused" {
+            "This form was saved already, with something else in it. Look at what was saved before you open the page again."
+        } else {
+            &self.detail
+        }
     }
 
     /// The pointers of the fields to blame, and what is wrong with each.

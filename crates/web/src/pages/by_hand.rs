@@ -240,6 +240,6 @@ pub(super) async fn post_check(
 async fn back(app: &App, who: &Authenticated, typed: (ReadingForm, CheckForm), done: Result<(), Problem>) -> Response {
     match done {
         Ok(()) => Redirect::to("/fridge/by-hand").into_response(),
-        Err(problem) => rerender_form(by_hand_page(app, who, typed, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => rerender_form(by_hand_page(app, who, typed, Some(problem.on_form().to_owned())).await, problem),
     }
 }

@@ -48,6 +48,8 @@ struct CheckRow {
     /// the one never sends the other.
     key: Uuid,
     problem_key: Uuid,
+    /// What was typed as done about a problem and could not be taken.
+    typed: Option<String>,
 }
 
 struct DoneRow {
@@ -62,6 +64,7 @@ async fn checks_page(
     app: &App,
     who: &Authenticated,
     typed: CheckForm,
+    done: Option<(HouseCheckCode, String)>,
     wrong: Option<String>,
 ) -> Result<Checks, Problem> {
     read_tx!(app, who, |tx| {
@@ -69,13 +72,14 @@ async fn checks_page(
         let zone = zone_of(&farm);
         let all = tx.house_checks().await?;
         let fortnight = Span { from: tx.now() - TimeDelta::days(14), until: tx.now() + TimeDelta::minutes(5) };
-        let mut done = tx.checks_done(fortnight).await?;
-        done.reverse();
+        let mut past = tx.checks_done(fortnight).await?;
+        past.reverse();
         let row = |c: &gillbook_store::cold::house_checks::HouseCheck| CheckRow {
             code: c.check.to_string(),
             name: c.name.clone(),
             key: super::new_key(),
             problem_key: super::new_key(),
+            typed: done.as_ref().filter(|(check, _)| *check == c.check).map(|(_, what)| what.clone()),
             when: match c.last_done_at {
                 Some(at) => format!("due {}, last done {}", full_day(c.due_on), full_time(at, zone)),
                 None => format!("due {}, never done", full_day(c.due_on)),
@@ -85,7 +89,7 @@ async fn checks_page(
             head: Layout::new(&farm, who, "/checks"),
             due: all.iter().filter(|c| c.due).map(row).collect(),
             later: all.iter().filter(|c| !c.due).map(row).collect(),
-            done: done
+            done: past
                 .into_iter()
                 .map(|d| DoneRow {
                     name: d.name,
@@ -104,7 +108,7 @@ async fn checks_page(
 }
 
 pub(super) async fn get_checks(State(app): State<App>, who: Authenticated) -> Result<Html<Checks>, Problem> {
-    Ok(Html(checks_page(&app, &who, CheckForm::default(), None).await?))
+    Ok(Html(checks_page(&app, &who, CheckForm::default(), None, None).await?))
 }
 
 #[derive(Debug, Deserialize)]
@@ -134,7 +138,14 @@ pub(super) async fn post_done(
     match done {
         Ok(_) => Redirect::to("/checks").into_response(),
         Err(problem) => rerender_form(
-            checks_page(&app, &who, CheckForm::default(), Some(problem.detail().to_owned())).await,
+            checks_page(
+                &app,
+                &who,
+                CheckForm::default(),
+                Some((check, form.what_done)),
+                Some(problem.on_form().to_owned()),
+            )
+            .await,
             problem,
         ),
     }
@@ -180,6 +191,8 @@ pub(super) async fn post_check(
     .await;
     match done {
         Ok(_) => Redirect::to("/checks").into_response(),
-        Err(problem) => rerender_form(checks_page(&app, &who, form, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => {
+            rerender_form(checks_page(&app, &who, form, None, Some(problem.on_form().to_owned())).await, problem)
+        }
     }
 }

@@ -205,7 +205,7 @@ pub(super) async fn post_delivery(
     match done {
         Ok(_) => Redirect::to(&format!("/dockets/{code}")).into_response(),
         Err(problem) => {
-            let wrong = (form, Problem::detail(&problem).to_owned());
+            let wrong = (form, problem.on_form().to_owned());
             rerender_form(docket_page(&app, &who, &code, Some(wrong)).await, problem)
         }
     }

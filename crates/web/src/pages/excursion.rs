@@ -332,7 +332,7 @@ pub(super) async fn post_action(
     match done {
         Ok(_) => Redirect::to(&format!("/excursions/{id}")).into_response(),
         Err(problem) => {
-            rerender_form(excursion_page(&app, &who, id, form, Some(problem.detail().to_owned())).await, problem)
+            rerender_form(excursion_page(&app, &who, id, form, Some(problem.on_form().to_owned())).await, problem)
         }
     }
 }
@@ -346,7 +346,7 @@ pub(super) async fn post_sign_off(
     match create_tx!(app, who, &once, |tx| tx.sign_off(id, &NewSignOff::default()).await) {
         Ok(_) => Redirect::to("/fridge").into_response(),
         Err(problem) => rerender_form(
-            excursion_page(&app, &who, id, ActionForm::default(), Some(problem.detail().to_owned())).await,
+            excursion_page(&app, &who, id, ActionForm::default(), Some(problem.on_form().to_owned())).await,
             problem,
         ),
     }

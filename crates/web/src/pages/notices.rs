@@ -142,10 +142,9 @@ pub(super) async fn post_notice(
             Ok(view) => Html(view).into_response(),
             Err(problem) => problem.into_response(),
         },
-        Err(problem) => rerender_form(
-            notices_page(&app, &who, None, Some((form, Problem::detail(&problem).to_owned()))).await,
-            problem,
-        ),
+        Err(problem) => {
+            rerender_form(notices_page(&app, &who, None, Some((form, problem.on_form().to_owned()))).await, problem)
+        }
     }
 }
 

@@ -278,7 +278,7 @@ pub(super) async fn post_set_aside(
     let done = write_tx!(app, who, |tx| tx.set_aside(&code, &NewSetAside::default()).await);
     match done {
         Ok(_) => Redirect::to(&format!("/orders/{code}")).into_response(),
-        Err(problem) => rerender_form(order_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => rerender_form(order_page(&app, &who, &code, Some(problem.on_form().to_owned())).await, problem),
     }
 }
 
@@ -296,7 +296,7 @@ pub(super) async fn post_dispatch(
     let named = form.van.filter(|v| !v.trim().is_empty());
     let Ok(van) = named.map(|van| van.parse::<PlaceCode>()).transpose() else {
         let problem = Problem::from(Refusal::field("/van", "Choose the van from the list."));
-        return rerender_form(order_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem);
+        return rerender_form(order_page(&app, &who, &code, Some(problem.on_form().to_owned())).await, problem);
     };
     if let Err(problem) = app.refresh_before_read(&who).await {
         return problem.into_response();
@@ -310,6 +310,6 @@ pub(super) async fn post_dispatch(
                 .and_then(|d| d["docket"].as_str().map(str::to_owned));
             Redirect::to(&docket.map_or_else(|| "/orders".into(), |d| format!("/dockets/{d}"))).into_response()
         }
-        Err(problem) => rerender_form(order_page(&app, &who, &code, Some(problem.detail().to_owned())).await, problem),
+        Err(problem) => rerender_form(order_page(&app, &who, &code, Some(problem.on_form().to_owned())).await, problem),
     }
 }

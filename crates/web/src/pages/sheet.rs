@@ -312,13 +312,8 @@ impl Sheet {
                 is_told = true;
             }
         }
-        if problem.is_key_reused() {
-            self.wrong = Some(
-                "This form was saved already, with something else in it. Look at what was saved before you open the page again."
-                    .into(),
-            );
-        } else if !is_told || problem.status() != StatusCode::UNPROCESSABLE_ENTITY {
-            self.wrong = Some(problem.detail().to_owned());
+        if !is_told || problem.status() != StatusCode::UNPROCESSABLE_ENTITY {
+            self.wrong = Some(problem.on_form().to_owned());
         }
     }
 }
