@@ -121,6 +121,7 @@ create table customer_order (
     constraint customer_order_note_length check (length(note) <= 2000)
 );
 create index customer_order_by_day on customer_order (farm_id, delivery_day, order_code);
+create index customer_order_by_customer on customer_order (farm_id, customer, delivery_day);
 call enable_tenant_rls('customer_order');
 grant insert, update (delivery_day, status, note, version) on customer_order to gillbook_app;
 

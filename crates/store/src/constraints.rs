@@ -143,6 +143,9 @@ fn named_constraint(constraint: &str) -> Option<Refusal> {
         "week_close_pk" => {
             (RefusalKind::Closed, "This week is closed. What arrives later for it shows as after close.")
         }
+        "strain_life_pk" | "place_limit_pk" | "best_before_rule_pk" | "price_pk" | "probe_offset_pk" => {
+            (RefusalKind::AlreadyThere, "Another one begins at the same instant. Let this one begin later.")
+        }
         "set_aside_pk" => (RefusalKind::Invalid, "The same lot stands twice for one order line. Add them up."),
         _ => return None,
     };

@@ -10,6 +10,7 @@ pub mod product;
 pub mod risk;
 pub mod set_aside;
 pub mod takings;
+pub mod usual;
 
 #[cfg(test)]
 pub(crate) mod examples {

@@ -10,6 +10,7 @@ use gillbook_core::{
         order::{
             MAX_LINES, NewOrder, NewOrderLine, OrderChange, PlannedLine, ensure_day_to_come, next_status, plan_lines,
         },
+        usual::{ORDERS_LOOKED_AT, PastLine},
     },
     text::{CustomerCode, LotCode, Note, OrderCode, ProductCode},
     units::calendar::day_of,
@@ -260,6 +261,32 @@ impl Tx {
             (a.delivery_day, &a.customer_name, &a.order).cmp(&(b.delivery_day, &b.customer_name, &b.order))
         });
         Ok(orders)
+    }
+
+    /// What the customer ordered last, line by line, of orders that were not called off.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.past_lines", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn past_lines(&mut self, customer: &CustomerCode) -> Result<Vec<PastLine>> {
+        let rows = sqlx::query!(
+            r#"select past.orders_ago as "orders_ago!", l.product as "product: ProductCode", l.grams, l.packs
+                 from (select order_code, row_number() over (order by delivery_day desc, placed_at desc, order_code desc) as orders_ago
+                         from customer_order
+                        where farm_id = $1 and customer = $2 and status in ('confirmed', 'dispatched', 'delivered')
+                        order by delivery_day desc, placed_at desc, order_code desc limit $3) past
+                 join order_line l on l.farm_id = $1 and l.order_code = past.order_code
+                order by past.orders_ago, l.line"#,
+            self.farm.0,
+            customer.as_str(),
+            ORDERS_LOOKED_AT
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| PastLine { orders_ago: r.orders_ago, product: r.product, grams_g: Grams(r.grams), packs: r.packs })
+            .collect())
     }
 
     async fn orders_where(&mut self, wanted: OrdersWanted<'_>, page: &Pagination) -> Result<Vec<Order>> {
