@@ -386,7 +386,9 @@ fn functions(text: &str) -> Vec<(String, usize)> {
     for (n, line) in lines.iter().enumerate() {
         let Some(name) = begins(line) else { continue };
         let end = format!("{}}}", &line[..line.len() - line.trim_start().len()]);
-        let length = lines[n..].iter().position(|l| *l == end).map_or(1, |k| k + 1);
+        // What a trait asks for has no body.
+        let is_asked = |l: &str| l.ends_with(';') && (l == *line || l.starts_with(&end.replace('}', ")")));
+        let length = lines[n..].iter().position(|l| *l == end || is_asked(l)).map_or(1, |k| k + 1);
         found.push((name, length));
     }
     found
@@ -407,7 +409,10 @@ fn files_and_functions_are_short_enough_to_know() -> Result<()> {
         }
     }
     ensure!(seen > 1500, "{seen} functions");
-    let sample = functions("    pub(crate) async fn a(\n        b: i32,\n    ) {\n        c();\n    }\nfn d() {}\n");
-    ensure!(sample == [("a".to_owned(), 5), ("d".to_owned(), 1)], "{sample:?}");
+    let sample = functions(
+        "    pub(crate) async fn a(\n        b: i32,\n    ) {\n        c();\n    }\nfn d() {}\n    fn e(\n    ) -> f;\n    fn g();\n    }\n",
+    );
+    let told = [("a", 5), ("d", 1), ("e", 2), ("g", 1)].map(|(name, lines)| (name.to_owned(), lines));
+    ensure!(sample == told, "{sample:?}");
     Ok(())
 }

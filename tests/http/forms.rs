@@ -6,15 +6,15 @@ use gillbook_testkit::{Answer, Farm};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-const FORM: [(&str, &str); 1] = [("content-type", "application/x-www-form-urlencoded")];
+pub(crate) const FORM: [(&str, &str); 1] = [("content-type", "application/x-www-form-urlencoded")];
 
 /// Sends a form with its key, as a browser does.
-async fn send(farm: &Farm, path: &str, key: Uuid, fields: &[(&str, &str)]) -> Result<Answer> {
+pub(crate) async fn send(farm: &Farm, path: &str, key: Uuid, fields: &[(&str, &str)]) -> Result<Answer> {
     let body = serde_urlencoded::to_string([&[("key", key.to_string().as_str())], fields].concat())?;
     Ok(farm.raw("POST", path, &FORM, body.into_bytes()).await)
 }
 
-async fn grams_at(farm: &Farm, lot: &str, place: &str) -> Value {
+pub(crate) async fn grams_at(farm: &Farm, lot: &str, place: &str) -> Value {
     let lot = farm.get(&format!("/api/lots/{lot}")).await;
     let places = lot["places"].as_array().cloned().unwrap_or_default();
     places.iter().find(|p| p["place"] == place).map_or(json!(0), |p| p["grams_g"].clone())
@@ -67,28 +67,31 @@ async fn grams_are_taken_out_once_and_a_fault_stands_beside_its_field() -> Resul
 #[tokio::test]
 async fn an_order_is_taken_with_its_lines_and_empty_ones_are_none() -> Result<()> {
     let farm = Farm::new().await?;
-    let page = farm.raw("GET", "/orders/new", &[], Vec::new()).await;
-    ensure!(page.status == 200 && page.text.contains("lines/5/product"), "{}", page.text);
-    let order = [
-        ("customer", "PLUM"),
-        ("delivery_day", "2026-05-05"),
-        ("lines/0/product", ""),
-        ("lines/2/product", "OY"),
-        ("lines/2/grams_g", "1,25"),
-    ];
-    let wrong = [&order[..4], &[("lines/2/grams_g", "1,2555")]].concat();
-    let refused = send(&farm, "/orders", Uuid::new_v4(), &wrong).await?;
-    ensure!(refused.text.contains("id=\"lines/2/grams_g-wrong\""), "{}", refused.text);
-    let past = [&[order[0], ("delivery_day", "2026-05-01")], &order[2..]].concat();
-    let refused = send(&farm, "/orders", Uuid::new_v4(), &past).await?;
+    let choice = farm.raw("GET", "/orders/new", &[], Vec::new()).await;
+    ensure!(choice.text.contains("href=\"/orders/new?customer=PLUM\""), "{}", choice.text);
+    let page = farm.raw("GET", "/orders/new?customer=PLUM", &[], Vec::new()).await;
+    ensure!(page.status == 200 && page.text.contains("lines/OY/grams_g"), "{}", page.text);
+    ensure!(!page.text.contains("What they usually take"), "{}", page.text);
+    let path = "/orders?customer=PLUM";
+    let order = [("delivery_day", "2026-05-05"), ("lines/OY/grams_g", "1,25")];
+    let wrong = [order[0], ("lines/OY/grams_g", "1,2555")];
+    let refused = send(&farm, path, Uuid::new_v4(), &wrong).await?;
+    ensure!(refused.text.contains("id=\"lines/OY/grams_g-wrong\""), "{}", refused.text);
+    let past = [("delivery_day", "2026-05-01"), order[1]];
+    let refused = send(&farm, path, Uuid::new_v4(), &past).await?;
     ensure!(refused.text.contains("id=\"delivery_day-wrong\"") && refused.text.contains("value=\"1,25\""));
-    let taken = send(&farm, "/orders", Uuid::new_v4(), &order).await?;
+    let empty = send(&farm, path, Uuid::new_v4(), &order[..1]).await?;
+    ensure!(empty.status == 422 && empty.text.contains("Fill in at least one."), "{}", empty.text);
+    let taken = send(&farm, path, Uuid::new_v4(), &order).await?;
     ensure!(taken.status == 303, "{}", taken.text);
+    // What they took is what they usually take now.
+    let page = farm.raw("GET", "/orders/new?customer=PLUM", &[], Vec::new()).await;
+    ensure!(page.text.contains("What they usually take") && page.text.contains("value=\"1.250\""), "{}", page.text);
     let orders = farm.get("/api/orders").await;
     let lines = orders["rows"][0]["lines"].as_array().context("lines")?;
     ensure!(lines.len() == 1 && lines[0]["grams_g"] == 1250, "{orders}");
-    let unknown = [&order[..], &[("lines/9/product", "OY")]].concat();
-    let refused = send(&farm, "/orders", Uuid::new_v4(), &unknown).await?;
+    let unknown = [&order[..], &[("lines/GONE/grams_g", "1")]].concat();
+    let refused = send(&farm, path, Uuid::new_v4(), &unknown).await?;
     ensure!(refused.text.contains("has changed since you opened it"), "{}", refused.text);
     Ok(())
 }
@@ -187,7 +190,7 @@ async fn a_week_that_is_over_is_closed_on_its_page() -> Result<()> {
     farm.lot_of(3000).await;
     let path = "/weeks/2026-W19/close";
     let early = send(&farm, path, Uuid::new_v4(), &[]).await?;
-    ensure!(early.status == 409 && early.text.contains("is not over"), "{}", early.text);
+    ensure!(early.status == 409 && early.text.contains("It is not over yet."), "{}", early.text);
     farm.pass(TimeDelta::days(7));
     let week = farm.raw("GET", "/week?week=2026-W19", &[], Vec::new()).await.text;
     ensure!(week.contains(&format!("href=\"{path}\"")), "{week}");

@@ -1,6 +1,7 @@
 //! What people do, at the HTTP surface.
 
 mod bodies;
+mod farm_by_hand;
 mod forms;
 mod metrics;
 mod pages;

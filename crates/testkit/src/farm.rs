@@ -231,7 +231,8 @@ impl Farm {
         self.sign_in_with(name, PASSPHRASE, true).await
     }
 
-    async fn sign_in_with(&self, name: &str, passphrase: &str, shared_phone: bool) -> As {
+    /// Signs in somebody with a passphrase of their own.
+    pub async fn sign_in_with(&self, name: &str, passphrase: &str, shared_phone: bool) -> As {
         let body = json!({"sign_in_name": name, "passphrase": passphrase, "shared_phone": shared_phone});
         let answer = self.ask(&As::Nobody, "POST", "/api/sign-in", &[], Some(body)).await;
         assert_eq!(answer.status, 204, "{}", answer.text);

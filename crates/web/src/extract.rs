@@ -283,7 +283,8 @@ impl<T: DeserializeOwned> FromRequest<App> for KeyedForm<T> {
         let at = fields.iter().position(|(name, _)| name == "key").ok_or_else(incomplete)?;
         let key: Uuid = fields.remove(at).1.parse().map_err(|_| incomplete())?;
         let form = serde_urlencoded::from_bytes(&bytes).map_err(|_| incomplete())?;
-        // All that was typed counts, in whatever order a browser sends it.
+        // All that was typed counts but secrets, in whatever order a browser sends it.
+        fields.retain(|(name, _)| !SECRET_MEMBERS.contains(&name.as_str()));
         fields.sort_unstable();
         let once = once_of(&line, Some(format!("form {key}")), format!("{fields:?}").as_bytes())?;
         Ok(Self { form, key, once })

@@ -2,16 +2,13 @@
 
 use axum::{extract::State, response::Response};
 use gillbook_core::{text::BatchCode, units::calendar::day_of};
-use gillbook_store::{
-    Pagination,
-    growing::batches::{Batch, NewBatch, NewBatchLoss, NewBatchMove},
-    idempotency::StoredResponse,
-};
+use gillbook_store::growing::batches::{Batch, NewBatch, NewBatchLoss, NewBatchMove};
 use serde::Deserialize;
+use serde_json::Value;
 
 use super::{
-    Html, Layout,
-    act::{ActPage, answer, first},
+    ALL, Html, Layout,
+    act::{ActPage, first},
     count, full_day,
     sheet::{Field, FormFields, Input, Sheet},
     zone_of,
@@ -24,9 +21,6 @@ use crate::{
     problem::Problem,
     read_tx,
 };
-
-/// All rows of a list that no farm has many of.
-const ALL: Pagination = Pagination { after: None, limit: 500 };
 
 /// The batch that a new one is to be like.
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -62,14 +56,10 @@ async fn new_batch_page(app: &App, who: &Authenticated, query: &LikeQuery) -> Re
             Field::new("spawn_supplier", "Spawn from", Input::Text).with(of(|b| b.spawn_supplier.clone())).optional(),
             Field::new("spawn_lot", "Spawn lot", Input::Text).optional(),
         ];
-        Ok(ActPage {
-            head: Layout::new(&farm, who, "/blocks"),
-            title: "New batch".into(),
-            about: like.as_ref().map_or_else(String::new, |b| format!("Like {}.", b.batch)),
-            sheets: vec![(String::new(), Sheet::new("/batches", "Save the batch", fields))],
-            nothing: "",
-            back: ("/blocks".into(), "All blocks".into()),
-        })
+        let about = like.as_ref().map_or_else(String::new, |b| format!("Like {}.", b.batch));
+        Ok(ActPage::new(Layout::new(&farm, who, "/blocks"), "New batch", ("/blocks", "All blocks"))
+            .about(about)
+            .sheet("", Sheet::new("/batches", "Save the batch", fields)))
     })
 }
 
@@ -86,16 +76,9 @@ pub(super) async fn post_batch(
     who: Authenticated,
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    let query = LikeQuery::default();
-    let Some((_, sheet)) = new_batch_page(&app, &who, &query).await?.sheets.pop() else {
-        return Err(Problem::broken());
-    };
-    let done = sheet
-        .submit(&form, async |new: NewBatch| create_tx!(app, who, &form.once, |tx| tx.add_batch(&new).await))
-        .await;
-    let again = async |refused| Ok(new_batch_page(&app, &who, &query).await?.with_refused(Some(refused)));
-    let on = |batch: &serde_json::Value| batch["batch"].as_str().map_or("/blocks".into(), |b| format!("/batches/{b}"));
-    Ok(answer(done, on, again).await)
+    let on = |batch: &Value| batch["batch"].as_str().map_or("/blocks".into(), |b| format!("/batches/{b}"));
+    let act = async |new: NewBatch| create_tx!(app, who, &form.once, |tx| tx.add_batch(&new).await);
+    new_batch_page(&app, &who, &LikeQuery::default()).await?.take("/batches", &form, act, on).await
 }
 
 /// What is done with blocks: moved to a room, sold or finished, lost.
@@ -141,15 +124,18 @@ async fn batch_page(app: &App, who: &Authenticated, code: &BatchCode) -> Result<
             full_day(batch.made_on),
             batch.standing
         );
-        let sheets = if batch.standing > 0 { sheets(&batch, rooms.collect()) } else { Vec::new() };
-        Ok(ActPage {
-            head: Layout::new(&farm, who, "/blocks"),
-            title: format!("Batch {}", batch.batch),
-            about,
-            sheets,
-            nothing: "No blocks of it are left.",
-            back: (format!("/batches/new?like={}", batch.batch), "Make a batch like it".into()),
-        })
+        let mut page = ActPage::new(
+            Layout::new(&farm, who, "/blocks"),
+            format!("Batch {}", batch.batch),
+            ("/blocks", "All blocks"),
+        )
+        .about(about)
+        .or_nothing("No blocks of it are left.")
+        .link(format!("/batches/new?like={}", batch.batch), "Make a batch like it");
+        if batch.standing > 0 {
+            page.sheets = sheets(&batch, rooms.collect());
+        }
+        Ok(page)
     })
 }
 
@@ -161,35 +147,15 @@ pub(super) async fn get_batch(
     first(batch_page(&app, &who, &code).await)
 }
 
-/// The form of one act, as the page has it now.
-async fn sheet_of(app: &App, who: &Authenticated, code: &BatchCode, act: &str) -> Result<Sheet, Problem> {
-    let page = batch_page(app, who, code).await?;
-    let sheet = page.sheets.into_iter().map(|(_, sheet)| sheet).find(|sheet| sheet.action.ends_with(act));
-    sheet.ok_or_else(|| Problem::bad_syntax("No blocks of it are left. Open the page again."))
-}
-
-async fn back(
-    app: &App,
-    who: &Authenticated,
-    code: &BatchCode,
-    done: Result<StoredResponse, (Sheet, Problem)>,
-) -> Response {
-    let again = async |refused| Ok(batch_page(app, who, code).await?.with_refused(Some(refused)));
-    answer(done, |_| format!("/batches/{code}"), again).await
-}
-
 async fn blocks_moved(
     app: &App,
     who: &Authenticated,
     code: &BatchCode,
     form: &KeyedForm<FormFields>,
-    act: &str,
+    action: &str,
 ) -> Result<Response, Problem> {
-    let sheet = sheet_of(app, who, code, act).await?;
-    let done = sheet
-        .submit(form, async |new: NewBatchMove| create_tx!(app, who, &form.once, |tx| tx.move_blocks(code, &new).await))
-        .await;
-    Ok(back(app, who, code, done).await)
+    let act = async |new: NewBatchMove| create_tx!(app, who, &form.once, |tx| tx.move_blocks(code, &new).await);
+    batch_page(app, who, code).await?.take(action, form, act, |_| format!("/batches/{code}")).await
 }
 
 pub(super) async fn post_move(
@@ -216,11 +182,6 @@ pub(super) async fn post_loss(
     PathParam(code): PathParam<BatchCode>,
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    let sheet = sheet_of(&app, &who, &code, "/loss").await?;
-    let done = sheet
-        .submit(&form, async |new: NewBatchLoss| {
-            create_tx!(app, who, &form.once, |tx| tx.lose_blocks(&code, &new).await)
-        })
-        .await;
-    Ok(back(&app, &who, &code, done).await)
+    let act = async |new: NewBatchLoss| create_tx!(app, who, &form.once, |tx| tx.lose_blocks(&code, &new).await);
+    batch_page(&app, &who, &code).await?.take("/loss", &form, act, |_| format!("/batches/{code}")).await
 }

@@ -58,14 +58,11 @@ async fn count_page(app: &App, who: &Authenticated, code: &PlaceCode, typed: &Fo
             ]);
         }
         let sheet = Sheet::new(format!("/places/{code}/count"), "Save the count", fields);
-        Ok(ActPage {
-            head: Layout::new(&farm, who, "/stock"),
-            title: format!("Count {}", place.name),
-            about: "Take the tare off. A lot that you leave empty stays as the book has it.".into(),
-            sheets: if lots.is_empty() { Vec::new() } else { vec![(String::new(), sheet)] },
-            nothing: "The book has nothing there.",
-            back: ("/stock".into(), "All stock".into()),
-        })
+        let page =
+            ActPage::new(Layout::new(&farm, who, "/stock"), format!("Count {}", place.name), ("/stock", "All stock"))
+                .about("Take the tare off. A lot that you leave empty stays as the book has it.")
+                .or_nothing("The book has nothing there.");
+        Ok(if lots.is_empty() { page } else { page.sheet("", sheet) })
     })
 }
 
@@ -89,17 +86,11 @@ pub(super) async fn post_count(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<PlaceCode>,
-    filled: KeyedForm<FormFields>,
+    form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    let page = count_page(&app, &who, &code, &filled.form).await?;
-    let Some((_, sheet)) = page.sheets.into_iter().next() else {
-        return Err(Problem::bad_syntax("The book has nothing there now. Open the page again."));
-    };
-    let done = sheet
-        .submit(&filled, async |new: NewStockCount| create_tx!(app, who, &filled.once, |tx| tx.count_stock(&new).await))
-        .await;
-    let again = async |refused| {
-        Ok(without_idle_reasons(count_page(&app, &who, &code, &filled.form).await?.with_refused(Some(refused))))
-    };
+    let page = count_page(&app, &who, &code, &form.form).await?;
+    let act = async |new: NewStockCount| create_tx!(app, who, &form.once, |tx| tx.count_stock(&new).await);
+    let done = page.sheet_for("/count")?.submit(&form, act).await;
+    let again = async |refused| Ok(without_idle_reasons(page.with_refused(refused)));
     Ok(answer(done, |_| "/stock".into(), again).await)
 }

@@ -1,16 +1,9 @@
 //! One docket: what went out, how it was handed over, what came back.
 
 use askama::Template;
-use axum::{
-    extract::State,
-    response::{IntoResponse, Redirect, Response},
-};
+use axum::{extract::State, response::Response};
 use chrono_tz::Tz;
-use gillbook_core::{
-    Grams,
-    refusal::Refusal,
-    text::{DocketCode, Line},
-};
+use gillbook_core::{Grams, text::DocketCode};
 use gillbook_documents::docket as paper;
 use gillbook_store::{
     farm::farms::Farm,
@@ -20,12 +13,12 @@ use gillbook_store::{
     },
 };
 use rust_decimal::Decimal;
-use serde::Deserialize;
-use uuid::Uuid;
 
 use super::{
-    Html, Layout, count, full_day, full_time, g, kg, rerender_form,
-    typed::{decimal, whole},
+    Html, Layout,
+    act::answer,
+    count, full_day, full_time, g, kg,
+    sheet::{Field, FormFields, Input, Sheet},
     zone_of,
 };
 use crate::{
@@ -53,10 +46,9 @@ pub(super) struct DocketPage {
     kept: String,
     shortages: Vec<String>,
     warnings: Vec<String>,
-    to_hand_over: bool,
-    typed: DeliveryForm,
-    key: Uuid,
-    wrong: Option<String>,
+    /// The form of the hand-over, while it is to come.
+    hand_over: Option<Sheet>,
+    can_return: bool,
 }
 
 struct PaperLine {
@@ -110,13 +102,31 @@ fn shortages(docket: &Docket) -> Vec<String> {
         .collect()
 }
 
+/// The hand-over. What is refused at the door is typed beside its line.
+fn hand_over(docket: &Docket) -> Sheet {
+    let mut fields = vec![
+        Field::new("taken_by", "Taken by, or left at", Input::Text),
+        Field::new("temperature_c", "Temperature at the door, °C", Input::Number).optional(),
+        Field::new("crates_out", "Crates left there", Input::Whole).optional().half(),
+        Field::new("crates_back", "Crates brought back", Input::Whole).optional().half(),
+    ];
+    for line in &docket.lines {
+        let name = |field: &str| format!("refused/{}/{field}", line.line);
+        let label = format!("Refused at the door of {}, {}, kg", line.product_name, line.lot);
+        fields.extend([
+            Field::hidden_whole(name("line"), line.line),
+            Field::new(name("grams_g"), label, Input::Kilograms).optional().beside(),
+        ]);
+    }
+    Sheet::new(format!("/dockets/{}/delivery", docket.docket), "Handed over", fields)
+}
+
 async fn docket_page(
     app: &App,
     who: &Authenticated,
     code: &DocketCode,
-    wrong: Option<(DeliveryForm, String)>,
+    refused: Option<Sheet>,
 ) -> Result<DocketPage, Problem> {
-    let (typed, wrong) = wrong.map_or_else(Default::default, |(typed, detail)| (typed, Some(detail)));
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
@@ -144,11 +154,13 @@ async fn docket_page(
             kept: g(docket.lines.iter().map(|l| l.kept_g).sum()),
             shortages: shortages(&docket),
             warnings: sent_warm(&docket, zone),
-            to_hand_over: docket.status == DocketStatus::Dispatched && head.may("POST", "/dockets/{docket}/delivery"),
+            hand_over: if docket.status == DocketStatus::Dispatched && head.may("POST", "/dockets/{docket}/delivery") {
+                Some(refused.clone().unwrap_or_else(|| hand_over(&docket)))
+            } else {
+                refused.clone()
+            },
+            can_return: docket.delivery.is_some() && head.may("GET", "/dockets/{docket}/return"),
             head,
-            typed: typed.clone(),
-            key: super::new_key(),
-            wrong: wrong.clone(),
             docket,
         })
     })
@@ -162,53 +174,18 @@ pub(super) async fn get_docket(
     Ok(Html(docket_page(&app, &who, &code, None).await?))
 }
 
-#[derive(Debug, Clone, Default, Deserialize)]
-pub(super) struct DeliveryForm {
-    taken_by: String,
-    #[serde(default)]
-    temperature_c: String,
-    #[serde(default)]
-    crates_out: String,
-    #[serde(default)]
-    crates_back: String,
-}
-
-impl DeliveryForm {
-    fn delivery(&self) -> Result<NewDelivery, Refusal> {
-        let crates = |text: &str, pointer: &str| whole(text, 0, pointer, "Crates are a whole number, 0 or more.");
-        Ok(NewDelivery {
-            id: None,
-            taken_by: Line::new(&self.taken_by)
-                .map_err(|e| Refusal::field("/taken_by", format!("Who took it? {e}")))?,
-            temperature_c: decimal(&self.temperature_c, "/temperature_c", "Type degrees, such as 3.5.")?,
-            crates_out: crates(&self.crates_out, "/crates_out")?,
-            crates_back: crates(&self.crates_back, "/crates_back")?,
-            refused: Vec::new(),
-            delivered_at: None,
-            by: None,
-        })
-    }
-}
-
 pub(super) async fn post_delivery(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<DocketCode>,
-    KeyedForm { form, once, .. }: KeyedForm<DeliveryForm>,
-) -> Response {
-    let done = async {
-        let new = form.delivery()?;
-        app.refresh_before_read(&who).await?;
-        create_tx!(app, who, &once, |tx| tx.deliver(&code, &new).await)
-    }
-    .await;
-    match done {
-        Ok(_) => Redirect::to(&format!("/dockets/{code}")).into_response(),
-        Err(problem) => {
-            let wrong = (form, problem.on_form().to_owned());
-            rerender_form(docket_page(&app, &who, &code, Some(wrong)).await, problem)
-        }
-    }
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    app.refresh_before_read(&who).await?;
+    let docket = read_tx!(app, who, |tx| tx.docket(&code).await)?;
+    let act = async |new: NewDelivery| create_tx!(app, who, &form.once, |tx| tx.deliver(&code, &new).await);
+    let done = hand_over(&docket).submit(&form, act).await;
+    let again = async |refused| docket_page(&app, &who, &code, Some(refused)).await;
+    Ok(answer(done, |_| format!("/dockets/{code}"), again).await)
 }
 
 /// What stands on a docket with lots that were in a warm spell not settled when they went out.

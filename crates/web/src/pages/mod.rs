@@ -9,15 +9,23 @@ mod checks;
 mod count;
 mod desk;
 mod docket;
+mod entries;
 mod excursion;
 mod fridge;
 mod lot;
+mod market;
 mod moves;
-mod new_order;
 mod notices;
+mod order_forms;
 mod orders;
+mod packing;
 mod record;
 mod record_sheet;
+mod resource;
+mod returns;
+mod routes;
+mod set_aside;
+mod settings;
 mod sheet;
 mod stock;
 mod today;
@@ -30,17 +38,16 @@ mod weigh;
 use askama::Template;
 use axum::{
     Router,
-    extract::DefaultBodyLimit,
     extract::{Request, State},
     http::{HeaderMap, HeaderValue, header},
     middleware::Next,
     response::{IntoResponse, Response},
-    routing::{get, post},
 };
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{Grams, kinds::Role, limits::MAX_SIGN_IN_BYTES};
+use gillbook_core::{Grams, kinds::Role};
 use gillbook_store::{
+    Pagination,
     cold::readings::CAUTION,
     farm::{farms::Farm, sessions::Principal},
 };
@@ -58,6 +65,9 @@ use crate::{
     read_tx,
 };
 
+/// All rows of a list that no farm has many of.
+const ALL: Pagination = Pagination { after: None, limit: 500 };
+
 /// The key of a form that is shown anew: sent twice, what it asks for is done once.
 #[expect(clippy::disallowed_methods, reason = "the one place where a page makes an id")]
 fn new_key() -> Uuid {
@@ -66,65 +76,8 @@ fn new_key() -> Uuid {
 
 /// The pages' routes, and the list of them for the table of rules.
 pub(crate) fn router() -> (Router<App>, Vec<(String, String)>) {
-    let mut router = Router::new();
-    let mut routes = Vec::new();
-    macro_rules! page {
-        ($method:literal, $path:literal, $how:ident($handler:path) $(, $layer:expr)?) => {
-            router = router.route($path, $how($handler)$(.layer($layer))?);
-            routes.push(($method.to_owned(), $path.to_owned()));
-        };
-    }
-    page!("GET", "/", get(today::get_today));
-    page!("GET", "/sign-in", get(desk::get_sign_in));
-    page!("POST", "/sign-in", post(desk::post_sign_in), DefaultBodyLimit::max(MAX_SIGN_IN_BYTES));
-    page!("POST", "/sign-out", post(desk::post_sign_out));
-    page!("GET", "/food-safety", get(desk::get_food_safety));
-    page!("GET", "/problems/{slug}", get(desk::get_problem));
-    page!("GET", "/assets/{file}", get(desk::get_asset));
-    page!("GET", "/weigh", get(weigh::get_weigh));
-    page!("GET", "/fridge", get(fridge::get_fridge));
-    page!("GET", "/fridge/record", get(record::get_record));
-    page!("GET", "/fridge/by-hand", get(by_hand::get_by_hand));
-    page!("POST", "/fridge/by-hand/reading", post(by_hand::post_reading));
-    page!("POST", "/fridge/by-hand/check", post(by_hand::post_check));
-    page!("GET", "/notices", get(notices::get_notices));
-    page!("POST", "/notices", post(notices::post_notice));
-    page!("POST", "/notices/{notice_recipient}/remove", post(notices::post_removal));
-    page!("GET", "/excursions/{excursion}", get(excursion::get_excursion));
-    page!("POST", "/excursions/{excursion}/action", post(excursion::post_action));
-    page!("POST", "/excursions/{excursion}/sign-off", post(excursion::post_sign_off));
-    page!("GET", "/checks", get(checks::get_checks));
-    page!("POST", "/checks", post(checks::post_check));
-    page!("POST", "/checks/{check}/done", post(checks::post_done));
-    page!("GET", "/stock", get(stock::get_stock));
-    page!("GET", "/lots/{lot}", get(lot::get_lot));
-    page!("POST", "/lots/{lot}/hold", post(lot::post_hold));
-    page!("POST", "/lots/{lot}/release", post(lot::post_release));
-    page!("GET", "/lots/{lot}/move", get(moves::get_moves));
-    page!("POST", "/lots/{lot}/transfer", post(moves::post_transfer));
-    page!("POST", "/lots/{lot}/take-out", post(moves::post_take_out));
-    page!("POST", "/lots/{lot}/finish", post(moves::post_finish));
-    page!("GET", "/places/{place}/count", get(count::get_count));
-    page!("POST", "/places/{place}/count", post(count::post_count));
-    page!("GET", "/orders", get(orders::get_orders));
-    page!("POST", "/orders", post(new_order::post_order));
-    page!("GET", "/orders/new", get(new_order::get_new_order));
-    page!("GET", "/orders/{order}", get(orders::get_order));
-    page!("POST", "/orders/{order}/set-aside", post(orders::post_set_aside));
-    page!("POST", "/orders/{order}/dispatch", post(orders::post_dispatch));
-    page!("GET", "/dockets/{docket}", get(docket::get_docket));
-    page!("POST", "/dockets/{docket}/delivery", post(docket::post_delivery));
-    page!("GET", "/week", get(week::get_week));
-    page!("GET", "/weeks/{week}/close", get(week_close::get_close));
-    page!("POST", "/weeks/{week}/close", post(week_close::post_close));
-    page!("GET", "/blocks", get(blocks::get_blocks));
-    page!("POST", "/batches", post(batches::post_batch));
-    page!("GET", "/batches/new", get(batches::get_new_batch));
-    page!("GET", "/batches/{batch}", get(batches::get_batch));
-    page!("POST", "/batches/{batch}/move", post(batches::post_move));
-    page!("POST", "/batches/{batch}/end", post(batches::post_end));
-    page!("POST", "/batches/{batch}/loss", post(batches::post_loss));
-    (router, routes)
+    let pages = routes::all();
+    (pages.router, pages.routes)
 }
 
 /// Pages that a phone names in one line; the others stand behind one more touch.
@@ -216,6 +169,7 @@ impl Layout {
             ("/checks", "Checks"),
             ("/week", "Week"),
             ("/blocks", "Blocks"),
+            ("/settings", "Settings"),
         ];
         all.into_iter()
             .filter(|(path, _)| self.may("GET", path))

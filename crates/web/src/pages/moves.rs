@@ -14,7 +14,7 @@ use gillbook_store::{
 
 use super::{
     Html, Layout,
-    act::{ActPage, answer, first},
+    act::{ActPage, first},
     exact_kg,
     sheet::{Field, FormFields, Input, Sheet},
 };
@@ -83,15 +83,7 @@ fn finish(lot: &Lot) -> Sheet {
     Sheet::new(format!("/lots/{}/finish", lot.lot), "Finish it", fields)
 }
 
-/// The lot's forms, and what they are about.
-struct Moves {
-    page: ActPage,
-    transfer: Sheet,
-    take_out: Sheet,
-    finish: Sheet,
-}
-
-async fn moves(app: &App, who: &Authenticated, code: &LotCode) -> Result<Moves, Problem> {
+async fn moves(app: &App, who: &Authenticated, code: &LotCode) -> Result<ActPage, Problem> {
     app.refresh_before_read(who).await?;
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
@@ -110,32 +102,22 @@ async fn moves(app: &App, who: &Authenticated, code: &LotCode) -> Result<Moves, 
                 place: row.place,
             })
             .collect();
-        let (transfer, take_out, finish) = (transfer(&lot, &stores, &to), take_out(&lot, &stores), finish(&lot));
         let in_stock: Grams = stores.iter().map(|s| s.grams).sum();
-        let head = Layout::new(&farm, who, "/stock");
-        let mut sheets = Vec::new();
-        if in_stock > Grams::ZERO {
-            sheets.push(("Take it out of stock".to_owned(), take_out.clone()));
-            sheets.push(("Move it".to_owned(), transfer.clone()));
-            if head.may("POST", "/lots/{lot}/finish") {
-                let left = format!("Finish it: {} kg are written off as lost weight", exact_kg(in_stock));
-                sheets.push((left, finish.clone()));
-            }
-        }
         let hold = if lot.on_hold { ", on hold" } else { "" };
-        Ok(Moves {
-            page: ActPage {
-                head,
-                title: lot.lot.to_string(),
-                about: format!("{}, grade {}: {} kg in stock{hold}.", lot.strain, lot.grade, exact_kg(in_stock)),
-                sheets,
-                nothing: "Nothing of it is in stock.",
-                back: (format!("/lots/{}", lot.lot), "Back to the lot".into()),
-            },
-            transfer,
-            take_out,
-            finish,
-        })
+        let back = format!("/lots/{}", lot.lot);
+        let page = ActPage::new(Layout::new(&farm, who, "/stock"), lot.lot.to_string(), (&back, "Back to the lot"))
+            .about(format!("{}, grade {}: {} kg in stock{hold}.", lot.strain, lot.grade, exact_kg(in_stock)))
+            .or_nothing("Nothing of it is in stock.");
+        if in_stock == Grams::ZERO {
+            return Ok(page);
+        }
+        let page =
+            page.sheet("Take it out of stock", take_out(&lot, &stores)).sheet("Move it", transfer(&lot, &stores, &to));
+        if !page.head.may("POST", "/lots/{lot}/finish") {
+            return Ok(page);
+        }
+        let left = format!("Finish it: {} kg are written off as lost weight", exact_kg(in_stock));
+        Ok(page.sheet(left, finish(&lot)))
     })
 }
 
@@ -144,62 +126,44 @@ pub(super) async fn get_moves(
     who: Authenticated,
     PathParam(code): PathParam<LotCode>,
 ) -> Result<Html<ActPage>, Problem> {
-    first(moves(&app, &who, &code).await.map(|m| m.page))
+    first(moves(&app, &who, &code).await)
 }
 
 async fn moved(
     app: &App,
     who: &Authenticated,
     code: &LotCode,
-    filled: &KeyedForm<FormFields>,
-    sheet: impl FnOnce(Moves) -> Sheet,
+    form: &KeyedForm<FormFields>,
+    action: &str,
 ) -> Result<Response, Problem> {
-    let sheet = sheet(moves(app, who, code).await?);
-    let done = sheet
-        .submit(filled, async |new: NewMovement| create_tx!(app, who, &filled.once, |tx| tx.move_grams(&new).await))
-        .await;
-    Ok(back(app, who, code, done).await)
-}
-
-async fn back(
-    app: &App,
-    who: &Authenticated,
-    code: &LotCode,
-    done: Result<gillbook_store::idempotency::StoredResponse, (Sheet, Problem)>,
-) -> Response {
-    let again = async |refused| Ok(moves(app, who, code).await?.page.with_refused(Some(refused)));
-    answer(done, |_| format!("/lots/{code}"), again).await
+    let act = async |new: NewMovement| create_tx!(app, who, &form.once, |tx| tx.move_grams(&new).await);
+    moves(app, who, code).await?.take(action, form, act, |_| format!("/lots/{code}")).await
 }
 
 pub(super) async fn post_transfer(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<LotCode>,
-    filled: KeyedForm<FormFields>,
+    form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    moved(&app, &who, &code, &filled, |m| m.transfer).await
+    moved(&app, &who, &code, &form, "/transfer").await
 }
 
 pub(super) async fn post_take_out(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<LotCode>,
-    filled: KeyedForm<FormFields>,
+    form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    moved(&app, &who, &code, &filled, |m| m.take_out).await
+    moved(&app, &who, &code, &form, "/take-out").await
 }
 
 pub(super) async fn post_finish(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<LotCode>,
-    filled: KeyedForm<FormFields>,
+    form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    let sheet = moves(&app, &who, &code).await?.finish;
-    let done = sheet
-        .submit(&filled, async |new: NewLotEvent| {
-            create_tx!(app, who, &filled.once, |tx| tx.finish_lot(&code, &new).await)
-        })
-        .await;
-    Ok(back(&app, &who, &code, done).await)
+    let act = async |new: NewLotEvent| create_tx!(app, who, &form.once, |tx| tx.finish_lot(&code, &new).await);
+    moves(&app, &who, &code).await?.take("/finish", &form, act, |_| format!("/lots/{code}")).await
 }

@@ -1,4 +1,4 @@
-//! What thumbs type into forms: a decimal comma or point, whole numbers, nothing.
+//! What thumbs type into forms: a decimal comma or point, or nothing.
 
 use gillbook_core::refusal::Refusal;
 
@@ -18,17 +18,6 @@ pub(super) fn decimal(text: &str, pointer: &str, remedy: &str) -> Result<Option<
         .ok_or_else(|| Refusal::field(pointer, format!("“{}” is not a number. {remedy}", text.trim())))
 }
 
-/// A whole number from `least` on; `least` for an empty field.
-///
-/// # Errors
-/// Says `remedy` of anything else.
-pub(super) fn whole(text: &str, least: i32, pointer: &str, remedy: &str) -> Result<i32, Refusal> {
-    match text.trim() {
-        "" => Ok(least),
-        n => n.parse().ok().filter(|n| *n >= least).ok_or_else(|| Refusal::field(pointer, remedy)),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -44,11 +33,5 @@ mod tests {
             let refusal = decimal(text, "/c", "Type degrees, such as 3.4.").unwrap_err();
             assert!(refusal.detail.contains(text) && refusal.detail.ends_with("such as 3.4."), "{refusal}");
         }
-    }
-
-    #[test]
-    fn crates_are_counted_from_none() {
-        assert_eq!((whole("", 0, "/n", "x").unwrap(), whole(" 4 ", 0, "/n", "x").unwrap()), (0, 4));
-        assert!(whole("-1", 0, "/n", "x").is_err() && whole("2.5", 0, "/n", "x").is_err());
     }
 }

@@ -6,7 +6,7 @@ use gillbook_store::reports::week::{NewWeekClose, WeekStage};
 
 use super::{
     Html, Layout,
-    act::{ActPage, answer, first},
+    act::{ActPage, first},
     kg,
     sheet::{FormFields, Sheet},
 };
@@ -18,10 +18,6 @@ use crate::{
     problem::Problem,
     read_tx,
 };
-
-fn sheet(week: IsoWeek) -> Sheet {
-    Sheet::new(format!("/weeks/{week}/close"), "Close the week", Vec::new())
-}
 
 async fn close_page(app: &App, who: &Authenticated, code: IsoWeek) -> Result<ActPage, Problem> {
     app.refresh_before_read(who).await?;
@@ -38,24 +34,17 @@ async fn close_page(app: &App, who: &Authenticated, code: IsoWeek) -> Result<Act
             kg(total.unexplained_g),
             kg(total.closing_g)
         );
-        let (sheets, nothing) = match week.stage {
-            WeekStage::Ended => (
-                vec![(
-                    "Its figures stay as they are now. What is entered for it later is shown beside them.".into(),
-                    sheet(code),
-                )],
-                "",
+        let back = format!("/week?week={code}");
+        let page =
+            ActPage::new(Layout::new(&farm, who, "/week"), format!("Close week {code}"), (&back, "Back to the week"))
+                .about(about);
+        Ok(match week.stage {
+            WeekStage::Ended => page.sheet(
+                "Its figures stay as they are now. What is entered for it later is shown beside them.",
+                Sheet::new(format!("/weeks/{code}/close"), "Close the week", Vec::new()),
             ),
-            WeekStage::Closed => (Vec::new(), "It is closed."),
-            WeekStage::NotBegun | WeekStage::Open => (Vec::new(), "It is not over yet."),
-        };
-        Ok(ActPage {
-            head: Layout::new(&farm, who, "/week"),
-            title: format!("Close week {code}"),
-            about,
-            sheets,
-            nothing,
-            back: (format!("/week?week={code}"), "Back to the week".into()),
+            WeekStage::Closed => page.or_nothing("It is closed."),
+            WeekStage::NotBegun | WeekStage::Open => page.or_nothing("It is not over yet."),
         })
     })
 }
@@ -73,10 +62,7 @@ pub(super) async fn post_close(
     who: Authenticated,
     PathWeek(week): PathWeek,
     form: KeyedForm<FormFields>,
-) -> Response {
-    let done = sheet(week)
-        .submit(&form, async |new: NewWeekClose| create_tx!(app, who, &form.once, |tx| tx.close_week(week, &new).await))
-        .await;
-    let again = async |refused| Ok(close_page(&app, &who, week).await?.with_refused(Some(refused)));
-    answer(done, |_| format!("/week?week={week}"), again).await
+) -> Result<Response, Problem> {
+    let act = async |new: NewWeekClose| create_tx!(app, who, &form.once, |tx| tx.close_week(week, &new).await);
+    close_page(&app, &who, week).await?.take("/close", &form, act, |_| format!("/week?week={week}")).await
 }

@@ -1,85 +1,8 @@
-//! Who may do what: the one table, pages included. A route that is not in it does not start.
+//! The table of rules: every route of the interface and of the pages, and who is let through.
 
-use std::{collections::HashMap, sync::LazyLock};
+use gillbook_core::kinds::Role::{self, Bookkeeper, Driver, Owner, Picker, Verifier};
 
-use gillbook_core::{
-    kinds::{ActKind, Role},
-    refusal::{Refusal, RefusalKind},
-};
-use gillbook_store::{
-    SignedWith,
-    farm::sessions::{Principal, Session},
-};
-use utoipa::openapi::OpenApi;
-
-/// Who is let through.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Access {
-    /// Public, signed in or not.
-    Public,
-    /// People of these roles, and tokens that read where `reader`, and tokens of a probe where `probe`.
-    Some {
-        /// The roles.
-        roles: &'static [Role],
-        /// Tokens that read.
-        reader: bool,
-        /// Tokens of a probe.
-        probe: bool,
-    },
-}
-
-impl Access {
-    /// Whether somebody is let through.
-    #[must_use]
-    pub fn permits(self, standing: Principal) -> bool {
-        match (self, standing) {
-            (Self::Public, _) => true,
-            (Self::Some { roles, .. }, Principal::Person(role)) => roles.contains(&role),
-            (Self::Some { reader, .. }, Principal::Reader) => reader,
-            (Self::Some { probe, .. }, Principal::Probe(_)) => probe,
-        }
-    }
-}
-
-/// What stands in somebody's way at a route.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Barrier {
-    /// Their role.
-    Role,
-    /// That they are signed in on a phone that several people use.
-    SharedPhone,
-}
-
-/// A route and who may use it.
-#[derive(Debug, Clone, Copy)]
-pub struct Rule {
-    /// HTTP method; `HEAD` follows `GET`.
-    pub method: &'static str,
-    /// The route's path.
-    pub path: &'static str,
-    /// Who is let through.
-    pub allows: Access,
-}
-
-impl Rule {
-    /// Whether somebody is let through, and if not, why. What only the owner may do they do by a sign-in of their own: initials on a
-    /// phone that several people use authorise nothing, and a phone that is left lying changes no limit, price or person.
-    ///
-    /// # Errors
-    /// What stands in their way.
-    pub fn admit(&self, session: &Session) -> Result<(), Barrier> {
-        if !self.allows.permits(session.standing) {
-            return Err(Barrier::Role);
-        }
-        let owners_act = self.method != "GET" && matches!(self.allows, Access::Some { roles: [Owner], .. });
-        if owners_act && session.actor.with == SignedWith::SharedPhone {
-            return Err(Barrier::SharedPhone);
-        }
-        Ok(())
-    }
-}
-
-use Role::{Bookkeeper, Driver, Owner, Picker, Verifier};
+use super::{Access, Rule};
 
 const fn people(roles: &'static [Role]) -> Access {
     Access::Some { roles, reader: false, probe: false }
@@ -102,6 +25,10 @@ const ANY_READER: Access =
     Access::Some { roles: &[Owner, Picker, Driver, Verifier, Bookkeeper], reader: true, probe: false };
 /// Reads money.
 const FINANCE: Access = Access::Some { roles: &[Owner, Bookkeeper], reader: true, probe: false };
+/// Sees the pages of weeks and prices.
+const BOOKS: Access = people(&[Owner, Bookkeeper]);
+/// Takes goods to the market or reads what came of it.
+const MARKET: Access = people(&[Owner, Picker, Driver, Bookkeeper]);
 /// Signed in, as anything.
 const AUTHENTICATED: Access =
     Access::Some { roles: &[Owner, Picker, Driver, Verifier, Bookkeeper], reader: true, probe: true };
@@ -112,7 +39,7 @@ const fn rule(method: &'static str, path: &'static str, allows: Access) -> Rule 
     Rule { method, path, allows }
 }
 
-/// The table.
+/// The table: of the interface, then of the pages.
 pub const RULES: &[Rule] = &[
     rule("POST", "/api/sign-in", Access::Public),
     rule("DELETE", "/api/sign-in", Access::Public),
@@ -256,11 +183,16 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/orders", ANY_PERSON),
     rule("GET", "/orders/{order}", ANY_PERSON),
     rule("POST", "/orders/{order}/set-aside", STOCK_STAFF),
+    rule("GET", "/orders/{order}/change", STOCK_STAFF),
+    rule("POST", "/orders/{order}/confirm", STOCK_STAFF),
+    rule("POST", "/orders/{order}/day", STOCK_STAFF),
+    rule("POST", "/orders/{order}/lines", STOCK_STAFF),
+    rule("POST", "/orders/{order}/cancel", STOCK_STAFF),
     rule("POST", "/orders/{order}/dispatch", STOCK_AND_DRIVER),
     rule("GET", "/dockets/{docket}", ANY_PERSON),
     rule("POST", "/dockets/{docket}/delivery", DRIVER),
-    rule("GET", "/week", people(&[Owner, Bookkeeper])),
-    rule("GET", "/blocks", people(&[Owner, Bookkeeper])),
+    rule("GET", "/week", BOOKS),
+    rule("GET", "/blocks", BOOKS),
     rule("GET", "/weeks/{week}/close", OWNER),
     rule("POST", "/weeks/{week}/close", OWNER),
     rule("POST", "/batches", STOCK_STAFF),
@@ -280,102 +212,86 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/orders/new", STOCK_STAFF),
     rule("POST", "/lots/{lot}/hold", STOCK_STAFF),
     rule("POST", "/lots/{lot}/release", OWNER),
+    rule("GET", "/customers", ANY_PERSON),
+    rule("GET", "/customers/new", OWNER),
+    rule("POST", "/customers", OWNER),
+    rule("GET", "/customers/{customer}", ANY_PERSON),
+    rule("POST", "/customers/{customer}", OWNER),
+    rule("GET", "/products", ANY_PERSON),
+    rule("GET", "/products/new", OWNER),
+    rule("POST", "/products", OWNER),
+    rule("GET", "/products/{product}", ANY_PERSON),
+    rule("POST", "/products/{product}", OWNER),
+    rule("GET", "/price-lists", BOOKS),
+    rule("GET", "/price-lists/new", OWNER),
+    rule("POST", "/price-lists", OWNER),
+    rule("GET", "/price-lists/{price_list}", BOOKS),
+    rule("GET", "/strains", ANY_PERSON),
+    rule("GET", "/strains/new", OWNER),
+    rule("POST", "/strains", OWNER),
+    rule("GET", "/strains/{strain}", ANY_PERSON),
+    rule("POST", "/strains/{strain}", OWNER),
+    rule("GET", "/recipes", ANY_PERSON),
+    rule("GET", "/recipes/new", OWNER),
+    rule("POST", "/recipes", OWNER),
+    rule("GET", "/recipes/{recipe}", ANY_PERSON),
+    rule("GET", "/rooms", ANY_PERSON),
+    rule("GET", "/rooms/new", OWNER),
+    rule("POST", "/rooms", OWNER),
+    rule("GET", "/rooms/{room}", ANY_PERSON),
+    rule("POST", "/rooms/{room}", OWNER),
+    rule("GET", "/crates", ANY_PERSON),
+    rule("GET", "/crates/new", STOCK_STAFF),
+    rule("POST", "/crates", STOCK_STAFF),
+    rule("GET", "/crates/{crate}", ANY_PERSON),
+    rule("POST", "/crates/{crate}", STOCK_STAFF),
+    rule("GET", "/places", ANY_PERSON),
+    rule("GET", "/places/new", OWNER),
+    rule("POST", "/places", OWNER),
+    rule("GET", "/places/{place}", ANY_PERSON),
+    rule("POST", "/places/{place}", OWNER),
+    rule("GET", "/probes", ANY_PERSON),
+    rule("GET", "/probes/new", OWNER),
+    rule("POST", "/probes", OWNER),
+    rule("GET", "/probes/{probe}", ANY_PERSON),
+    rule("GET", "/people", OWNER),
+    rule("GET", "/people/new", OWNER),
+    rule("POST", "/people", OWNER),
+    rule("GET", "/people/{person}", OWNER),
+    rule("GET", "/tokens", OWNER),
+    rule("GET", "/tokens/new", OWNER),
+    rule("POST", "/tokens", OWNER),
+    rule("GET", "/tokens/{token}", OWNER),
+    rule("POST", "/products/{product}/price", OWNER),
+    rule("POST", "/products/{product}/best-before", OWNER),
+    rule("POST", "/strains/{strain}/life", OWNER),
+    rule("POST", "/places/{place}/limit", OWNER),
+    rule("POST", "/probes/{probe}/token", OWNER),
+    rule("POST", "/people/{person}/remove", OWNER),
+    rule("POST", "/tokens/{token}/remove", OWNER),
+    rule("GET", "/settings", ANY_PERSON),
+    rule("POST", "/settings/farm", OWNER),
+    rule("POST", "/settings/words", OWNER),
+    rule("POST", "/settings/grades", OWNER),
+    rule("GET", "/cooks", ANY_PERSON),
+    rule("GET", "/cooks/new", STOCK_STAFF),
+    rule("POST", "/cooks", STOCK_STAFF),
+    rule("GET", "/cooks/{cook}", ANY_PERSON),
+    rule("GET", "/lots/opening", OWNER),
+    rule("POST", "/lots", OWNER),
+    rule("GET", "/lots/{lot}/pack", STOCK_STAFF),
+    rule("POST", "/lots/{lot}/pack", STOCK_STAFF),
+    rule("GET", "/lots/{lot}/entries", ANY_PERSON),
+    rule("GET", "/acts/{act}", ANY_PERSON),
+    rule("POST", "/acts/{act}/reversal", STOCK_AND_DRIVER),
+    rule("GET", "/market-days", MARKET),
+    rule("GET", "/market-days/new", STOCK_AND_DRIVER),
+    rule("POST", "/market-days", STOCK_AND_DRIVER),
+    rule("GET", "/market-days/{market_day}", MARKET),
+    rule("POST", "/market-days/{market_day}/close", STOCK_AND_DRIVER),
+    rule("GET", "/dockets/{docket}/return", STOCK_AND_DRIVER),
+    rule("POST", "/dockets/{docket}/return", STOCK_AND_DRIVER),
+    rule("GET", "/orders/{order}/set-aside", STOCK_STAFF),
+    rule("POST", "/orders/{order}/set-aside/chosen", STOCK_STAFF),
+    rule("POST", "/orders/{order}/set-aside/release", STOCK_STAFF),
 ];
-
-/// Every role, for whoever walks the table.
-#[must_use]
-pub fn roles() -> Vec<Role> {
-    Role::ALL.to_vec()
-}
-
-/// The rule of a route.
-#[must_use]
-pub fn rule_of(method: &str, path: &str) -> Option<&'static Rule> {
-    static BY_ROUTE: LazyLock<HashMap<(&str, &str), &Rule>> =
-        LazyLock::new(|| RULES.iter().map(|r| ((r.method, r.path), r)).collect());
-    let method = if method == "HEAD" { "GET" } else { method };
-    BY_ROUTE.get(&(method, path)).copied()
-}
-
-/// The route by which an act of a kind is entered.
-const fn entered_at(kind: ActKind) -> &'static str {
-    match kind {
-        ActKind::Weighing => "/api/weighings",
-        ActKind::Opening => "/api/openings",
-        ActKind::Transfer | ActKind::Waste | ActKind::Gift | ActKind::Test | ActKind::Trim | ActKind::Home => {
-            "/api/movements"
-        }
-        ActKind::Finish => "/api/lots/{lot}/finish",
-        ActKind::Count => "/api/stock-counts",
-        ActKind::Packing => "/api/packings",
-        ActKind::Dispatch => "/api/dockets",
-        ActKind::Delivery => "/api/dockets/{docket}/delivery",
-        ActKind::Return => "/api/dockets/{docket}/returns",
-        ActKind::MarketOut | ActKind::MarketClose => "/api/market-days",
-        ActKind::WeekClose => "/api/weeks/{week}/close",
-        ActKind::Reversal => "/api/acts/{act}/reversal",
-    }
-}
-
-/// Whether somebody may take back an act: those who may enter one of its kind may.
-///
-/// # Errors
-/// Refuses everybody else.
-pub fn ensure_may_reverse(session: &Session, kind: ActKind) -> Result<(), Refusal> {
-    match rule_of("POST", entered_at(kind)).map_or(Err(Barrier::Role), |rule| rule.admit(session)) {
-        Ok(()) => Ok(()),
-        Err(Barrier::Role) => Err(Refusal::new(
-            RefusalKind::NotAllowed,
-            format!("Your role does not allow taking back {}. Ask the owner of the farm.", kind.said()),
-        )),
-        Err(Barrier::SharedPhone) => Err(Refusal::new(
-            RefusalKind::OwnSignIn,
-            format!(
-                "Taking back {} takes your own sign-in. Sign in yourself, on your own phone or after signing out here.",
-                kind.said()
-            ),
-        )),
-    }
-}
-
-/// Methods and paths of a description.
-#[must_use]
-pub fn routes_of(api: &OpenApi) -> Vec<(String, String)> {
-    api.paths
-        .paths
-        .iter()
-        .flat_map(|(path, item)| {
-            [
-                ("GET", &item.get),
-                ("POST", &item.post),
-                ("PUT", &item.put),
-                ("PATCH", &item.patch),
-                ("DELETE", &item.delete),
-            ]
-            .into_iter()
-            .filter(|(_, operation)| operation.is_some())
-            .map(|(method, _)| (method.to_owned(), path.clone()))
-        })
-        .collect()
-}
-
-/// Holds the table against the routes.
-///
-/// # Panics
-/// When a route has no rule or a rule no route.
-pub fn ensure_complete(routes: &[(String, String)]) {
-    for (method, path) in routes {
-        assert!(rule_of(method, path).is_some(), "the route {method} {path} has no rule: add it to RULES");
-    }
-    for kind in ActKind::ALL {
-        assert!(rule_of("POST", entered_at(*kind)).is_some(), "a {kind} is entered at a route without a rule");
-    }
-    for rule in RULES {
-        assert!(
-            routes.iter().any(|(method, path)| method == rule.method && path == rule.path),
-            "the rule {} {} has no route",
-            rule.method,
-            rule.path
-        );
-    }
-}

@@ -1,185 +1,23 @@
 //! Forms. A field is named by the pointer of the interface's body that it fills, so that what was typed becomes that body, is read by
 //! the interface's own rules, and whatever is wrong with it comes back beside its field, in the interface's own words.
 
-use std::{
-    collections::{BTreeMap, BTreeSet},
-    str::FromStr,
-};
+mod field;
+
+use std::collections::{BTreeMap, BTreeSet};
 
 use askama::Template;
 use axum::http::StatusCode;
-use gillbook_core::{
-    Grams,
-    refusal::{FieldError, Refusal, RefusalKind},
-};
+use gillbook_core::refusal::{Refusal, RefusalKind};
 use gillbook_store::idempotency::StoredResponse;
-use rust_decimal::{Decimal, prelude::ToPrimitive};
-use serde::de::DeserializeOwned;
+use serde::{Serialize, de::DeserializeOwned};
 use serde_json::{Map, Value};
 use uuid::Uuid;
 
+pub(super) use self::field::{Field, Input};
 use crate::{
     extract::{KeyedForm, parse},
     problem::Problem,
 };
-
-/// How a field is filled in, and what its text becomes in the body.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Input {
-    /// A text.
-    Text,
-    /// Kilograms with a comma or a point; whole grams in the body.
-    Kilograms,
-    /// A whole number.
-    Whole,
-    /// A day.
-    Day,
-    /// One of some, from a list.
-    Choice,
-    /// One of a few, each a touch away.
-    Touch,
-    /// What the page itself knows.
-    Hidden,
-    /// What the page knew when it was opened.
-    Carried,
-}
-
-/// One field.
-#[derive(Debug, Clone)]
-pub(super) struct Field {
-    /// The pointer into the body, without its first stroke; a row of a list is named by what it is about, so that a page that has changed
-    /// meanwhile takes no row for another.
-    pub name: String,
-    pub label: String,
-    pub input: Input,
-    pub value: String,
-    pub options: Vec<(String, String)>,
-    pub is_needed: bool,
-    /// The style of its label: of its own line where none.
-    pub style: &'static str,
-    /// What is wrong with what was typed.
-    pub wrong: Option<String>,
-}
-
-impl Field {
-    /// A field that must be filled in.
-    pub(super) fn new(name: impl Into<String>, label: impl Into<String>, input: Input) -> Self {
-        Self {
-            name: name.into(),
-            label: label.into(),
-            input,
-            value: String::new(),
-            options: Vec::new(),
-            is_needed: true,
-            style: "",
-            wrong: None,
-        }
-    }
-
-    /// What the page knows and nobody types.
-    pub(super) fn hidden(name: impl Into<String>, value: impl Into<String>) -> Self {
-        Self::new(name, "", Input::Hidden).with(value)
-    }
-
-    pub(super) fn optional(mut self) -> Self {
-        self.is_needed = false;
-        self
-    }
-
-    /// Two of them share a line.
-    pub(super) fn half(mut self) -> Self {
-        self.style = "half";
-        self
-    }
-
-    /// Its text and what is typed share a line.
-    pub(super) fn beside(mut self) -> Self {
-        self.style = "beside";
-        self
-    }
-
-    pub(super) fn with(mut self, value: impl Into<String>) -> Self {
-        self.value = value.into();
-        self
-    }
-
-    /// What can be chosen: what it is in the body, and what the reader reads.
-    pub(super) fn of(mut self, options: impl IntoIterator<Item = (String, String)>) -> Self {
-        self.options = options.into_iter().collect();
-        self
-    }
-
-    fn kind(&self) -> &'static str {
-        match self.input {
-            Input::Hidden | Input::Carried => "hidden",
-            Input::Day => "date",
-            _ => "text",
-        }
-    }
-
-    fn keypad(&self) -> &'static str {
-        match self.input {
-            Input::Kilograms => "decimal",
-            Input::Whole => "numeric",
-            _ => "text",
-        }
-    }
-
-    /// What it is in the body; nothing where nothing was typed.
-    fn json(&self) -> Result<Option<Value>, FieldError> {
-        let text = self.value.trim();
-        if text.is_empty() {
-            return if self.is_needed { Err(self.fault("Fill this in.")) } else { Ok(None) };
-        }
-        match self.input {
-            Input::Kilograms => match grams(text) {
-                Some(Grams(g)) => Ok(Some(g.into())),
-                None => Err(self.fault(&format!(
-                    "“{text}” is not a weight. Type kilograms with at most three decimals, such as 1.25."
-                ))),
-            },
-            Input::Whole => match text.parse::<i32>() {
-                Ok(n) => Ok(Some(n.into())),
-                Err(_) => Err(self.fault(&format!("“{text}” is not a number of pieces. Type a whole one, such as 4."))),
-            },
-            Input::Text | Input::Day | Input::Choice | Input::Touch | Input::Hidden | Input::Carried => {
-                Ok(Some(text.into()))
-            }
-        }
-    }
-
-    fn fault(&self, detail: &str) -> FieldError {
-        FieldError { pointer: format!("/{}", self.name), detail: detail.to_owned() }
-    }
-
-    /// The row of a list that it belongs to: the list, and the row's name on the page.
-    fn row(&self) -> Option<(&str, &str)> {
-        let mut parts = self.name.splitn(3, '/');
-        let row = (parts.next()?, parts.next()?);
-        parts.next().map(|_| row)
-    }
-
-    fn row_is_none(&self) -> bool {
-        self.row().is_none()
-    }
-
-    fn is_hidden(&self) -> bool {
-        matches!(self.input, Input::Hidden | Input::Carried)
-    }
-
-    fn is_blank(&self) -> bool {
-        self.is_hidden() || self.value.trim().is_empty()
-    }
-}
-
-/// Kilograms as thumbs type them; `1,25` is 1250 g.
-fn grams(text: &str) -> Option<Grams> {
-    let plain = text.replace(',', ".").replace('−', "-");
-    let is_plain = plain.bytes().all(|b| b.is_ascii_digit() || matches!(b, b'.' | b'-'));
-    let kg = Decimal::from_str(&plain).ok().filter(|_| is_plain)?;
-    let grams = kg.checked_mul(Decimal::ONE_THOUSAND)?;
-    grams.fract().is_zero().then(|| grams.to_i64().map(Grams)).flatten()
-}
 
 /// A form.
 #[derive(Debug, Clone, Template)]
@@ -204,6 +42,13 @@ impl Sheet {
         Self { action: action.into(), key: super::new_key(), button, fields, wrong: None }
     }
 
+    /// Fills it in with what the interface answers of the same thing.
+    pub(super) fn filled(mut self, answered: &impl Serialize) -> Self {
+        let answered = serde_json::to_value(answered).unwrap_or_default();
+        self.fields.iter_mut().for_each(|field| field.fill(&answered));
+        self
+    }
+
     /// Takes what was typed, reads it as the interface reads its body, and does it. What fails stands beside its field.
     ///
     /// # Errors
@@ -215,9 +60,15 @@ impl Sheet {
     ) -> Result<StoredResponse, (Self, Problem)> {
         // Shown again with the key that it came with: if an answer was lost, what is corrected and sent once more is told from a second act.
         self.key = form.key;
-        let typed: BTreeMap<&str, &str> = form.form.iter().rev().map(|(n, v)| (n.as_str(), v.as_str())).collect();
-        for field in self.fields.iter_mut().filter(|f| f.input != Input::Hidden) {
-            field.value = typed.get(field.name.as_str()).copied().unwrap_or_default().to_owned();
+        let mut typed: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+        form.form.iter().for_each(|(name, value)| typed.entry(name).or_default().push(value));
+        for field in self.fields.iter_mut().filter(|f| !matches!(f.input, Input::Hidden | Input::HiddenWhole)) {
+            let values = typed.get(field.name.as_str()).map(Vec::as_slice).unwrap_or_default();
+            field.value = match field.input {
+                Input::Several => values.join("\n"),
+                // A browser ends a line with two characters (CR and LF).
+                _ => values.first().copied().unwrap_or_default().replace("\r\n", "\n"),
+            };
         }
         let rows = self.rows();
         let done = match self.known(&form.form).and_then(|()| self.body(&rows)) {
@@ -230,6 +81,17 @@ impl Sheet {
         done.map_err(|problem| {
             self.blame(&problem, &rows);
             (self, problem)
+        })
+    }
+
+    /// The version that the page showed when it was opened.
+    ///
+    /// # Errors
+    /// Refuses a form without one.
+    pub(super) fn version_read(form: &KeyedForm<FormFields>) -> Result<i32, Problem> {
+        let version = form.form.iter().find(|(name, _)| name == "version").and_then(|(_, value)| value.parse().ok());
+        version.ok_or_else(|| {
+            Problem::bad_syntax("The form did not arrive whole. Open the page again and send it once more.")
         })
     }
 
@@ -265,6 +127,11 @@ impl Sheet {
         rows
     }
 
+    /// The objects of the body in which something was typed.
+    fn objects(&self) -> BTreeSet<&str> {
+        self.fields.iter().filter(|f| !f.is_blank()).filter_map(Field::object).collect()
+    }
+
     fn body(&self, rows: &Rows) -> Result<Value, Refusal> {
         let mut body = Map::new();
         let mut faults = Vec::new();
@@ -273,12 +140,14 @@ impl Sheet {
             body.insert(list.clone(), vec![Value::Object(Map::new()); filled.len()].into());
             numbers.extend(filled.iter().enumerate().map(|(n, row)| ((list.as_str(), row.as_str()), n)));
         }
-        let is_of_empty_list = |f: &&Field| !f.is_hidden() && f.row().is_some_and(|(list, _)| !rows.contains_key(list));
+        let objects = self.objects();
+        let is_missed = |f: &&Field| !f.is_hidden() && f.is_needed && !f.is_of_any_rows;
+        let is_of_empty_list = |f: &&Field| is_missed(f) && f.row().is_some_and(|(list, _)| !rows.contains_key(list));
         faults.extend(self.fields.iter().find(is_of_empty_list).map(|f| f.fault("Fill in at least one.")));
         for field in &self.fields {
             let place = field.row().map(|(list, row)| (list, numbers.get(&(list, row)).copied()));
             // A row in which nothing was typed is none.
-            if place.is_some_and(|(_, n)| n.is_none()) {
+            if place.is_some_and(|(_, n)| n.is_none()) || field.object().is_some_and(|o| !objects.contains(o)) {
                 continue;
             }
             let value = match field.json() {
@@ -294,7 +163,7 @@ impl Sheet {
                 _ => (Some(&mut body), Some(field.name.as_str())),
             };
             if let (Some(object), Some(name)) = (object, name) {
-                object.insert(name.to_owned(), value);
+                insert(object, name, value);
             }
         }
         let Some(first) = faults.first() else { return Ok(body.into()) };
@@ -306,7 +175,7 @@ impl Sheet {
         let mut is_told = false;
         for (pointer, detail) in problem.faults() {
             let name = on_page(pointer, rows);
-            let named = self.fields.iter_mut().filter(|f| !f.is_hidden()).find(|f| f.name == name);
+            let named = self.fields.iter_mut().filter(|f| !f.is_hidden()).find(|f| f.pointer() == name);
             if let Some(field) = named {
                 field.wrong = Some(detail.to_owned());
                 is_told = true;
@@ -318,15 +187,30 @@ impl Sheet {
     }
 }
 
-/// The name of the field that a pointer of the body speaks of.
+/// Puts a value where its name says, behind as many full stops as there are objects on the way.
+fn insert(object: &mut Map<String, Value>, name: &str, value: Value) {
+    match name.split_once('.') {
+        None => {
+            object.insert(name.to_owned(), value);
+        }
+        Some((outer, inner)) => {
+            let nested = object.entry(outer).or_insert_with(|| Value::Object(Map::new()));
+            if let Some(nested) = nested.as_object_mut() {
+                insert(nested, inner, value);
+            }
+        }
+    }
+}
+
+/// The pointer that the field has on the page which a pointer of the body speaks of.
 fn on_page(pointer: &str, rows: &Rows) -> String {
     let name = pointer.trim_start_matches('/');
     let in_row = || {
         let mut parts = name.splitn(3, '/');
         let (list, n, rest) = (parts.next()?, parts.next()?.parse::<usize>().ok()?, parts.next()?);
-        Some(format!("{list}/{}/{rest}", rows.get(list)?.get(n)?))
+        Some(format!("/{list}/{}/{rest}", rows.get(list)?.get(n)?))
     };
-    in_row().unwrap_or_else(|| name.to_owned())
+    in_row().unwrap_or_else(|| format!("/{name}"))
 }
 
 #[cfg(test)]
@@ -334,16 +218,6 @@ mod tests {
     use serde_json::json;
 
     use super::*;
-
-    #[test]
-    fn a_comma_is_as_good_as_a_point_and_no_gram_is_rounded() {
-        for (text, g) in [("1.25", 1250), ("1,25", 1250), ("0.001", 1), ("12", 12_000), ("−1", -1000)] {
-            assert_eq!(grams(text), Some(Grams(g)), "{text}");
-        }
-        for text in ["", "1.2345", "heavy", "1,2,3", "1e3", "99999999999999999999"] {
-            assert_eq!(grams(text), None, "{text}");
-        }
-    }
 
     fn lines() -> Sheet {
         let row = |n: usize, product: &str, kg: &str| {
@@ -373,6 +247,19 @@ mod tests {
         sheet.blame(&Refusal::field("/lines/1/product", "There is no LM.").into(), &rows);
         let wrong: Vec<_> = sheet.fields.iter().filter(|f| f.wrong.is_some()).map(|f| f.name.as_str()).collect();
         assert_eq!((wrong, &sheet.wrong), (vec!["lines/3/product"], &None));
+    }
+
+    #[test]
+    fn an_object_in_which_nothing_is_typed_is_none_and_one_that_is_begun_is_whole() {
+        let fields = ["limit.name", "limit.warm_c"].map(|name| Field::new(name, "", Input::Text));
+        let mut sheet = Sheet::new("/places", "Save", fields.into());
+        assert_eq!(sheet.body(&Rows::new()).unwrap(), json!({}));
+        sheet.fields[0].value = "Fridge".into();
+        assert_eq!(sheet.body(&Rows::new()).unwrap_err().faults[0].pointer, "/limit/warm_c");
+        sheet.blame(&Refusal::field("/limit/warm_c", "Too warm.").into(), &Rows::new());
+        assert_eq!(sheet.fields[1].wrong.as_deref(), Some("Too warm."));
+        sheet.fields[1].value = "5".into();
+        assert_eq!(sheet.body(&Rows::new()).unwrap(), json!({"limit": {"name": "Fridge", "warm_c": "5"}}));
     }
 
     #[test]

@@ -1,0 +1,215 @@
+//! Places and probes.
+
+use axum::{extract::State, response::Response};
+use gillbook_core::kinds::PlaceKind;
+use gillbook_store::{
+    Pagination, Result as StoreResult, Tx,
+    cold::places::{NewPlace, NewProbe, Place, PlaceChange, Probe},
+    farm::farms::Farm,
+};
+use serde_json::Value;
+
+use super::{
+    super::{
+        ALL,
+        act::ActPage,
+        sheet::{Field, FormFields, Input, Sheet},
+        zone_of,
+    },
+    Addable, Changeable, Resource, address, answered, choice, entry_page,
+    farm::made_page,
+};
+use crate::{
+    App,
+    auth::Authenticated,
+    create_tx,
+    extract::{KeyedForm, PathParam},
+    problem::Problem,
+};
+
+/// Members of a limit: each is part of one version, set together.
+const LIMIT: [&str; 10] = [
+    "limit.name",
+    "limit.warm_c",
+    "limit.air_c",
+    "limit.cold_c",
+    "limit.grace_minutes",
+    "limit.hysteresis_c",
+    "limit.gap_minutes",
+    "limit.silence_minutes",
+    "limit.lag_minutes",
+    "limit.rule_text",
+];
+
+fn limit_fields() -> Vec<Field> {
+    let [name, warm, air, cold, grace, hysteresis, gap, silence, lag, rule] = LIMIT;
+    vec![
+        Field::new(name, "What the limit is called", Input::Text),
+        Field::new(rule, "Text of the local rule that it follows", Input::Lines).optional(),
+        Field::new(warm, "Too warm above, °C", Input::Number),
+        Field::new(cold, "Too cold below, °C", Input::Number),
+        Field::new(air, "Air too warm above, °C; five over the limit where empty", Input::Number).optional(),
+        Field::new(grace, "Minutes above before it counts; 30 where empty", Input::Whole).optional(),
+        Field::new(hysteresis, "A spell ends this far below, °C; 0.5 where empty", Input::Number).optional(),
+        Field::new(gap, "Minutes between readings that can be bridged; 15 where empty", Input::Whole).optional(),
+        Field::new(silence, "Minutes of silence before you are told; 30 where empty", Input::Whole).optional(),
+        Field::new(lag, "Minutes that the food lags behind the air; 20 where empty", Input::Whole).optional(),
+    ]
+}
+
+pub(in crate::pages) struct Places;
+
+impl Resource for Places {
+    const PATH: &'static str = "/places";
+    const TITLE: &'static str = "Fridges, shelves, vans, stalls";
+    const ADD: &'static str = "Add a place";
+    const SETTLED: &'static [&'static str] = &[
+        "place", "kind", LIMIT[0], LIMIT[1], LIMIT[2], LIMIT[3], LIMIT[4], LIMIT[5], LIMIT[6], LIMIT[7], LIMIT[8],
+        LIMIT[9],
+    ];
+    type Entry = Place;
+
+    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Place>> {
+        tx.places(page).await
+    }
+
+    fn code(place: &Place) -> String {
+        place.place.to_string()
+    }
+
+    fn line(place: &Place) -> (String, String) {
+        let limit =
+            place.limit.as_ref().map_or_else(|| "no limit".to_owned(), |l| format!("{} to {} °C", l.cold_c, l.warm_c));
+        (place.name.clone(), format!("{}, {}, {limit}", place.place, place.kind))
+    }
+
+    async fn fields(_: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
+        let kinds =
+            [("fridge", "Fridge"), ("shelf", "Shelf, for dried goods"), ("van", "Van"), ("stall", "Market stall")];
+        let mut fields = vec![
+            Field::new("name", "Name", Input::Text),
+            Field::new("place", "Code, such as FRIDGE", Input::Code),
+            Field::new("kind", "What it is", Input::Touch).of_words(&kinds),
+            Field::new("humidity_percent", "Humidity that it is kept at, %; 90 where empty", Input::Number).optional(),
+        ];
+        fields.extend(limit_fields());
+        Ok(fields)
+    }
+
+    fn version(place: &Place) -> Option<i32> {
+        Some(place.version)
+    }
+
+    async fn more(_: &mut Tx, farm: &Farm, place: &Place, page: ActPage) -> StoreResult<ActPage> {
+        if !place.kind.holds_stock() || !page.head.may("POST", "/places/{place}/limit") {
+            return Ok(page);
+        }
+        let mut fields = limit_fields();
+        fields.extend([
+            Field::version(place.version),
+            Field::new("limit.effective_from", "From; now where empty", Input::Moment(zone_of(farm))).optional(),
+        ]);
+        let path = format!("{}/limit", address::<Places>(place.place.as_str()));
+        let mut sheet = Sheet::new(path, "Save the limit", fields).filled(place);
+        sheet.fields.iter_mut().filter(|f| f.name == "limit.effective_from").for_each(|f| f.value.clear());
+        let heading =
+            if place.limit.is_some() { "A new limit; the old one stays for the time before" } else { "Its limit" };
+        let page = page.sheet(heading, sheet);
+        Ok(if place.kind == PlaceKind::Fridge { page.link("/probes/new", "Add a probe") } else { page })
+    }
+}
+
+impl Addable for Places {
+    type New = NewPlace;
+
+    async fn add(tx: &mut Tx, new: &NewPlace) -> StoreResult<Value> {
+        Ok(answered(&tx.add_place(new).await?))
+    }
+}
+
+impl Changeable for Places {
+    type Change = PlaceChange;
+
+    async fn change(tx: &mut Tx, place: &Place, change: &PlaceChange, version: i32) -> StoreResult<Value> {
+        Ok(answered(&tx.change_place(&place.place, change, version).await?))
+    }
+}
+
+pub(in crate::pages) async fn post_limit(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<String>,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let version = Sheet::version_read(&form)?;
+    let (page, place) = entry_page::<Places>(&app, &who, &code).await?;
+    let act = async |change: PlaceChange| {
+        create_tx!(app, who, &form.once, |tx| tx.change_place(&place.place, &change, version).await)
+    };
+    page.take("/limit", &form, act, |_| address::<Places>(&code)).await
+}
+
+pub(in crate::pages) struct Probes;
+
+impl Resource for Probes {
+    const PATH: &'static str = "/probes";
+    const TITLE: &'static str = "Probes";
+    const ADD: &'static str = "Add a probe";
+    const SETTLED: &'static [&'static str] = &["probe", "place", "position"];
+    type Entry = Probe;
+
+    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Probe>> {
+        tx.probes(page).await
+    }
+
+    fn code(probe: &Probe) -> String {
+        probe.probe.clone()
+    }
+
+    fn line(probe: &Probe) -> (String, String) {
+        (probe.probe.clone(), [probe.place.to_string(), probe.position.clone()].join(" ").trim().to_owned())
+    }
+
+    async fn fields(tx: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
+        let places =
+            tx.places(&ALL).await?.into_iter().filter(|p| p.kind.holds_stock()).map(|p| choice(&p.place, &p.name));
+        Ok(vec![
+            Field::new("probe", "Name that it sends, such as urn:dev:mac:0024befffe804ff1", Input::Text),
+            Field::new("place", "Where it is", Input::Touch).of(places),
+            Field::new("position", "Where in there, such as top shelf, back", Input::Text).optional(),
+        ])
+    }
+
+    async fn more(_: &mut Tx, _: &Farm, probe: &Probe, page: ActPage) -> StoreResult<ActPage> {
+        if !page.head.may("POST", "/probes/{probe}/token") {
+            return Ok(page);
+        }
+        let fields = vec![
+            Field::hidden("scope", "readings"),
+            Field::hidden("probe", probe.probe.clone()),
+            Field::new("name", "What it is for", Input::Text)
+                .with(format!("Readings of {}", probe.probe).chars().take(200).collect::<String>()),
+            Field::new("days", "Days that it lasts; a year where empty", Input::Whole).optional(),
+        ];
+        let path = format!("{}/token", address::<Probes>(&probe.probe));
+        Ok(page.sheet("A token for its board", Sheet::new(path, "Make a token", fields)))
+    }
+}
+
+impl Addable for Probes {
+    type New = NewProbe;
+
+    async fn add(tx: &mut Tx, new: &NewProbe) -> StoreResult<Value> {
+        Ok(answered(&tx.add_probe(new).await?))
+    }
+}
+
+pub(in crate::pages) async fn post_probe_token(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<String>,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let (page, _) = entry_page::<Probes>(&app, &who, &code).await?;
+    made_page(&app, &who, page, "/token", &form).await
+}

@@ -1,0 +1,274 @@
+//! Customers, products, price lists.
+
+use axum::{extract::State, response::Response};
+use gillbook_core::selling::{
+    customer::{Customer, CustomerChange, NewCustomer},
+    product::{NewProduct, Price, PriceList, Product, ProductChange},
+};
+use gillbook_store::{
+    Pagination, Result as StoreResult, Tx,
+    farm::farms::{BestBeforeRule, Farm, FarmChange},
+};
+use serde_json::Value;
+
+use super::{
+    super::{
+        ALL,
+        act::ActPage,
+        count, full_time,
+        sheet::{Field, FormFields, Input, Sheet},
+        zone_of,
+    },
+    Addable, Changeable, Resource, address, answered, choice, entry_page,
+};
+use crate::{
+    App,
+    auth::Authenticated,
+    create_tx,
+    extract::{KeyedForm, PathParam},
+    problem::Problem,
+};
+
+/// How food is packed, in the body and in the grower's words.
+pub(in crate::pages) const PACKAGING: [(&str, &str); 3] =
+    [("open", "Open crate"), ("vented", "Pack with holes"), ("sealed", "Sealed pack")];
+
+async fn price_lists(tx: &mut Tx) -> StoreResult<Vec<(String, String)>> {
+    Ok(tx.price_lists(&ALL).await?.into_iter().map(|l| choice(&l.price_list, &l.name)).collect())
+}
+
+pub(in crate::pages) struct Customers;
+
+impl Resource for Customers {
+    const PATH: &'static str = "/customers";
+    const TITLE: &'static str = "Customers";
+    const ADD: &'static str = "Add a customer";
+    const SETTLED: &'static [&'static str] = &["customer"];
+    type Entry = Customer;
+
+    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Customer>> {
+        tx.customers(page).await
+    }
+
+    fn code(customer: &Customer) -> String {
+        customer.customer.to_string()
+    }
+
+    fn line(c: &Customer) -> (String, String) {
+        (c.name.clone(), format!("{}, {}", c.customer, c.kind))
+    }
+
+    async fn fields(tx: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
+        let kinds = [
+            ("restaurant", "Restaurant"),
+            ("shop", "Shop"),
+            ("market", "People at a market stall"),
+            ("wholesale", "Wholesaler"),
+        ];
+        Ok(vec![
+            Field::new("name", "Name", Input::Text),
+            Field::new("customer", "Code, such as PLUM", Input::Code),
+            Field::new("kind", "What they are", Input::Touch).of_words(&kinds),
+            Field::new("price_list", "Price list", Input::Choice).of(price_lists(tx).await?),
+            Field::new("address", "Address", Input::Lines).or_blank(),
+            Field::new("email", "E-mail", Input::Text).or_blank(),
+            Field::new("least_days", "Days that must be left when it arrives", Input::Whole).with("0"),
+            Field::new("freshest", "Wants the freshest, not the oldest that will do", Input::Tick),
+            Field::new("over_percent", "Takes this much more than ordered, %", Input::Number).with("10"),
+            Field::new("min_order_g", "Smallest order, kg", Input::Kilograms).with("0"),
+        ])
+    }
+
+    fn version(customer: &Customer) -> Option<i32> {
+        Some(customer.version)
+    }
+
+    async fn more(_: &mut Tx, _: &Farm, customer: &Customer, page: ActPage) -> StoreResult<ActPage> {
+        Ok(page.link(format!("/orders/new?customer={}", customer.customer), "Take an order"))
+    }
+}
+
+impl Addable for Customers {
+    type New = NewCustomer;
+
+    async fn add(tx: &mut Tx, new: &NewCustomer) -> StoreResult<Value> {
+        Ok(answered(&tx.add_customer(new).await?))
+    }
+}
+
+impl Changeable for Customers {
+    type Change = CustomerChange;
+
+    async fn change(tx: &mut Tx, customer: &Customer, change: &CustomerChange, version: i32) -> StoreResult<Value> {
+        Ok(answered(&tx.change_customer(&customer.customer, change, version).await?))
+    }
+}
+
+pub(in crate::pages) struct Products;
+
+impl Resource for Products {
+    const PATH: &'static str = "/products";
+    const TITLE: &'static str = "Products";
+    const ADD: &'static str = "Add a product";
+    const SETTLED: &'static [&'static str] =
+        &["product", "strains", "least_grade", "packaging", "form", "pack_g", "gtin"];
+    type Entry = Product;
+
+    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Product>> {
+        tx.products(page).await
+    }
+
+    fn code(product: &Product) -> String {
+        product.product.to_string()
+    }
+
+    fn line(p: &Product) -> (String, String) {
+        let sold = p.pack_g.map_or_else(|| "by weight".to_owned(), |g| format!("packs of {g} g"));
+        (p.name.clone(), format!("{}, {sold}", p.product))
+    }
+
+    async fn fields(tx: &mut Tx, farm: &Farm) -> StoreResult<Vec<Field>> {
+        let strains = tx.strains(&ALL).await?.into_iter().map(|s| choice(&s.strain, &s.name));
+        let grades = farm.grades.iter().map(|g| choice(&g.grade, &g.name));
+        Ok(vec![
+            Field::new("name", "Name", Input::Text),
+            Field::new("product", "Code, such as OY-200", Input::Code),
+            Field::new("strains", "Made of any of these strains", Input::Several).of(strains),
+            Field::new("least_grade", "Lowest grade that will do", Input::Touch).of(grades),
+            Field::new("packaging", "Packed in; any where none is chosen", Input::Choice)
+                .of_words(&PACKAGING)
+                .optional(),
+            Field::new("form", "Fresh or dried", Input::Touch)
+                .of_words(&[("fresh", "Fresh"), ("dried", "Dried")])
+                .with("fresh"),
+            Field::new("pack_g", "Grams in a pack; empty where it is sold by weight", Input::Whole).optional(),
+            Field::new("tax_percent", format!("{}, %", farm.tax_name), Input::Amount).with("0"),
+            Field::new("gtin", "GTIN, if it has one", Input::Text).optional(),
+        ])
+    }
+
+    fn version(product: &Product) -> Option<i32> {
+        Some(product.version)
+    }
+
+    async fn more(tx: &mut Tx, farm: &Farm, product: &Product, mut page: ActPage) -> StoreResult<ActPage> {
+        let code = &product.product;
+        for rule in farm.best_before.iter().filter(|rule| rule.product == *code) {
+            page = page
+                .fact("Best before", format!("{} from harvest, {}", count(rule.days.into(), "day"), rule.packaging));
+        }
+        if !page.head.may("GET", "/price-lists") {
+            return Ok(page);
+        }
+        for price in tx.prices().await?.into_iter().filter(|price| price.product == *code) {
+            let since = price.effective_from.map(|at| full_time(at.0, zone_of(farm))).unwrap_or_default();
+            let shown = format!("{} {} a {}, since {since}", price.amount, farm.currency, price.unit);
+            page = page.fact(format!("Price, {}", price.price_list), shown);
+        }
+        if !page.head.may("POST", "/products/{product}/price") {
+            return Ok(page);
+        }
+        let path = address::<Products>(code.as_str());
+        let price = vec![
+            Field::hidden("product", code.to_string()),
+            Field::new("price_list", "Price list", Input::Choice).of(price_lists(tx).await?),
+            Field::new("amount", format!("Price without {}, {}", farm.tax_name, farm.currency), Input::Amount),
+            Field::new("unit", "For", Input::Touch).of_words(&[("kg", "A kilogram"), ("pack", "A pack")]),
+            Field::new("effective_from", "From; now where empty", Input::Moment(zone_of(farm))).optional(),
+        ];
+        let best_before = vec![
+            Field::version(farm.version),
+            Field::hidden("product", code.to_string()),
+            Field::new("packaging", "Packed in", Input::Touch).of_words(&PACKAGING),
+            Field::new("days", "Days from harvest to best before", Input::Whole),
+        ];
+        Ok(page
+            .sheet("A new price", Sheet::new(format!("{path}/price"), "Save the price", price))
+            .sheet("Best before, from now on", Sheet::new(format!("{path}/best-before"), "Save the days", best_before)))
+    }
+}
+
+impl Addable for Products {
+    type New = NewProduct;
+
+    async fn add(tx: &mut Tx, new: &NewProduct) -> StoreResult<Value> {
+        Ok(answered(&tx.add_product(new).await?))
+    }
+}
+
+impl Changeable for Products {
+    type Change = ProductChange;
+
+    async fn change(tx: &mut Tx, product: &Product, change: &ProductChange, version: i32) -> StoreResult<Value> {
+        Ok(answered(&tx.change_product(&product.product, change, version).await?))
+    }
+}
+
+pub(in crate::pages) async fn post_price(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<String>,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let (page, _) = entry_page::<Products>(&app, &who, &code).await?;
+    let act = async |new: Price| create_tx!(app, who, &form.once, |tx| tx.set_price(&new).await);
+    page.take("/price", &form, act, |_| address::<Products>(&code)).await
+}
+
+pub(in crate::pages) async fn post_best_before(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<String>,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let version = Sheet::version_read(&form)?;
+    let (page, _) = entry_page::<Products>(&app, &who, &code).await?;
+    let act = async |rule: BestBeforeRule| {
+        let change = FarmChange { best_before: Some(vec![rule]), ..FarmChange::default() };
+        create_tx!(app, who, &form.once, |tx| tx.change_farm(&change, version).await)
+    };
+    page.take("/best-before", &form, act, |_| address::<Products>(&code)).await
+}
+
+pub(in crate::pages) struct PriceLists;
+
+impl Resource for PriceLists {
+    const PATH: &'static str = "/price-lists";
+    const TITLE: &'static str = "Price lists";
+    const ADD: &'static str = "Add a price list";
+    const SETTLED: &'static [&'static str] = &["price_list"];
+    type Entry = PriceList;
+
+    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<PriceList>> {
+        tx.price_lists(page).await
+    }
+
+    fn code(list: &PriceList) -> String {
+        list.price_list.to_string()
+    }
+
+    fn line(list: &PriceList) -> (String, String) {
+        (list.name.to_string(), list.price_list.to_string())
+    }
+
+    async fn fields(_: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
+        Ok(vec![Field::new("name", "Name", Input::Text), Field::new("price_list", "Code, such as TRADE", Input::Code)])
+    }
+
+    async fn more(tx: &mut Tx, farm: &Farm, list: &PriceList, page: ActPage) -> StoreResult<ActPage> {
+        let prices = tx.prices().await?.into_iter().filter(|price| price.price_list == list.price_list);
+        let shown = prices.fold(page, |page, price| {
+            page.fact(price.product.to_string(), format!("{} {} a {}", price.amount, farm.currency, price.unit))
+        });
+        Ok(shown.link("/products", "Prices are set on a product's page"))
+    }
+}
+
+impl Addable for PriceLists {
+    type New = PriceList;
+
+    async fn add(tx: &mut Tx, new: &PriceList) -> StoreResult<Value> {
+        tx.add_price_list(new).await?;
+        Ok(answered(new))
+    }
+}

@@ -1,0 +1,197 @@
+//! The pages' addresses.
+
+use axum::{
+    Router,
+    extract::DefaultBodyLimit,
+    handler::Handler,
+    routing::{get, post},
+};
+use gillbook_core::limits::MAX_SIGN_IN_BYTES;
+
+use super::{
+    batches, blocks, by_hand, checks, count, desk, docket, entries, excursion, fridge, lot, market, moves, notices,
+    order_forms, orders, packing, record,
+    resource::{self, Addable, Changeable, Resource},
+    returns, set_aside, settings, stock, today, week, week_close, weigh,
+};
+use crate::App;
+
+/// The pages' routes, and the list of them for the table of rules.
+#[derive(Default)]
+pub(super) struct Pages {
+    pub router: Router<App>,
+    pub routes: Vec<(String, String)>,
+}
+
+impl Pages {
+    fn get<T: 'static>(mut self, path: &str, handler: impl Handler<T, App>) -> Self {
+        self.routes.push(("GET".to_owned(), path.to_owned()));
+        Self { router: self.router.route(path, get(handler)), ..self }
+    }
+
+    fn post<T: 'static>(mut self, path: &str, handler: impl Handler<T, App>) -> Self {
+        self.routes.push(("POST".to_owned(), path.to_owned()));
+        Self { router: self.router.route(path, post(handler)), ..self }
+    }
+
+    /// The list of a kind, the form that adds one, and the page of an entry, whose code the rules call `one`.
+    fn resource<R: Resource>(self, one: &str) -> Self {
+        self.get(R::PATH, resource::get_list::<R>)
+            .get(&format!("{}/new", R::PATH), resource::get_new::<R>)
+            .get(&format!("{}/{one}", R::PATH), resource::get_entry::<R>)
+    }
+
+    fn added<R: Addable>(self) -> Self {
+        self.post(R::PATH, resource::post_new::<R>)
+    }
+
+    fn changed<R: Changeable>(self, one: &str) -> Self {
+        self.post(&format!("{}/{one}", R::PATH), resource::post_entry::<R>)
+    }
+}
+
+/// All of them.
+pub(super) fn all() -> Pages {
+    [day, cold, stock, selling, growing, farm].into_iter().fold(Pages::default(), |pages, more| more(pages))
+}
+
+/// The day, the scale, and what everybody may see.
+fn day(pages: Pages) -> Pages {
+    pages
+        .get("/", today::get_today)
+        .get("/sign-in", desk::get_sign_in)
+        .post("/sign-in", desk::post_sign_in.layer(DefaultBodyLimit::max(MAX_SIGN_IN_BYTES)))
+        .post("/sign-out", desk::post_sign_out)
+        .get("/food-safety", desk::get_food_safety)
+        .get("/problems/{slug}", desk::get_problem)
+        .get("/assets/{file}", desk::get_asset)
+        .get("/weigh", weigh::get_weigh)
+}
+
+/// The fridge and what was done about it.
+fn cold(pages: Pages) -> Pages {
+    pages
+        .get("/fridge", fridge::get_fridge)
+        .get("/fridge/record", record::get_record)
+        .get("/fridge/by-hand", by_hand::get_by_hand)
+        .post("/fridge/by-hand/reading", by_hand::post_reading)
+        .post("/fridge/by-hand/check", by_hand::post_check)
+        .get("/notices", notices::get_notices)
+        .post("/notices", notices::post_notice)
+        .post("/notices/{notice_recipient}/remove", notices::post_removal)
+        .get("/excursions/{excursion}", excursion::get_excursion)
+        .post("/excursions/{excursion}/action", excursion::post_action)
+        .post("/excursions/{excursion}/sign-off", excursion::post_sign_off)
+        .get("/checks", checks::get_checks)
+        .post("/checks", checks::post_check)
+        .post("/checks/{check}/done", checks::post_done)
+}
+
+/// What is in stock.
+fn stock(pages: Pages) -> Pages {
+    pages
+        .get("/lots/opening", packing::get_opening)
+        .post("/lots", packing::post_opening)
+        .get("/lots/{lot}/pack", packing::get_packing)
+        .post("/lots/{lot}/pack", packing::post_packing)
+        .get("/lots/{lot}/entries", entries::get_entries)
+        .get("/acts/{act}", entries::get_act)
+        .post("/acts/{act}/reversal", entries::post_reversal)
+        .get("/stock", stock::get_stock)
+        .get("/lots/{lot}", lot::get_lot)
+        .post("/lots/{lot}/hold", lot::post_hold)
+        .post("/lots/{lot}/release", lot::post_release)
+        .get("/lots/{lot}/move", moves::get_moves)
+        .post("/lots/{lot}/transfer", moves::post_transfer)
+        .post("/lots/{lot}/take-out", moves::post_take_out)
+        .post("/lots/{lot}/finish", moves::post_finish)
+        .get("/places/{place}/count", count::get_count)
+        .post("/places/{place}/count", count::post_count)
+}
+
+/// Orders, dockets, weeks.
+fn selling(pages: Pages) -> Pages {
+    pages
+        .resource::<market::MarketDays>("{market_day}")
+        .post("/market-days", market::post_market_day)
+        .post("/market-days/{market_day}/close", market::post_close)
+        .get("/dockets/{docket}/return", returns::get_return)
+        .post("/dockets/{docket}/return", returns::post_return)
+        .get("/orders/{order}/set-aside", set_aside::get_choice)
+        .post("/orders/{order}/set-aside/chosen", set_aside::post_chosen)
+        .post("/orders/{order}/set-aside/release", set_aside::post_release)
+        .resource::<resource::Customers>("{customer}")
+        .added::<resource::Customers>()
+        .changed::<resource::Customers>("{customer}")
+        .resource::<resource::Products>("{product}")
+        .added::<resource::Products>()
+        .changed::<resource::Products>("{product}")
+        .resource::<resource::PriceLists>("{price_list}")
+        .added::<resource::PriceLists>()
+        .get("/orders", orders::get_orders)
+        .post("/orders", order_forms::post_order)
+        .get("/orders/new", order_forms::get_new_order)
+        .get("/orders/{order}", orders::get_order)
+        .get("/orders/{order}/change", order_forms::get_change)
+        .post("/orders/{order}/confirm", order_forms::post_confirm)
+        .post("/orders/{order}/day", order_forms::post_day)
+        .post("/orders/{order}/lines", order_forms::post_lines)
+        .post("/orders/{order}/cancel", order_forms::post_cancel)
+        .post("/orders/{order}/set-aside", orders::post_set_aside)
+        .post("/orders/{order}/dispatch", orders::post_dispatch)
+        .get("/dockets/{docket}", docket::get_docket)
+        .post("/dockets/{docket}/delivery", docket::post_delivery)
+        .get("/week", week::get_week)
+        .get("/weeks/{week}/close", week_close::get_close)
+        .post("/weeks/{week}/close", week_close::post_close)
+        .post("/products/{product}/price", resource::post_price)
+        .post("/products/{product}/best-before", resource::post_best_before)
+}
+
+/// Blocks and what grows on them.
+fn growing(pages: Pages) -> Pages {
+    pages
+        .resource::<resource::Strains>("{strain}")
+        .added::<resource::Strains>()
+        .changed::<resource::Strains>("{strain}")
+        .resource::<resource::Recipes>("{recipe}")
+        .added::<resource::Recipes>()
+        .resource::<resource::Rooms>("{room}")
+        .added::<resource::Rooms>()
+        .changed::<resource::Rooms>("{room}")
+        .resource::<resource::Cooks>("{cook}")
+        .added::<resource::Cooks>()
+        .resource::<resource::Crates>("{crate}")
+        .added::<resource::Crates>()
+        .changed::<resource::Crates>("{crate}")
+        .get("/blocks", blocks::get_blocks)
+        .post("/batches", batches::post_batch)
+        .get("/batches/new", batches::get_new_batch)
+        .get("/batches/{batch}", batches::get_batch)
+        .post("/batches/{batch}/move", batches::post_move)
+        .post("/batches/{batch}/end", batches::post_end)
+        .post("/batches/{batch}/loss", batches::post_loss)
+        .post("/strains/{strain}/life", resource::post_life)
+}
+
+/// What the farm is made of.
+fn farm(pages: Pages) -> Pages {
+    pages
+        .resource::<resource::Places>("{place}")
+        .added::<resource::Places>()
+        .changed::<resource::Places>("{place}")
+        .resource::<resource::Probes>("{probe}")
+        .added::<resource::Probes>()
+        .resource::<resource::People>("{person}")
+        .added::<resource::People>()
+        .resource::<resource::Tokens>("{token}")
+        .post("/tokens", resource::post_token)
+        .post("/tokens/{token}/remove", resource::post_token_removal)
+        .post("/places/{place}/limit", resource::post_limit)
+        .post("/probes/{probe}/token", resource::post_probe_token)
+        .post("/people/{person}/remove", resource::post_person_removal)
+        .get("/settings", settings::get_settings)
+        .post("/settings/farm", settings::post_farm)
+        .post("/settings/words", settings::post_words)
+        .post("/settings/grades", settings::post_grades)
+}

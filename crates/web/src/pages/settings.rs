@@ -1,0 +1,142 @@
+//! The farm's settings: its name and words, its grades, and the way to everything that it is made of.
+
+use axum::{extract::State, response::Response};
+use gillbook_store::farm::farms::{Farm, FarmChange};
+
+use super::{
+    Html, Layout,
+    act::{ActPage, first},
+    sheet::{Field, FormFields, Input, Sheet},
+};
+use crate::{App, auth::Authenticated, create_tx, extract::KeyedForm, problem::Problem, read_tx};
+
+/// Grades that the form has room to add.
+const NEW_GRADES: usize = 2;
+
+/// Pages of what the farm is made of.
+const LISTS: [(&str, &str); 13] = [
+    ("/strains", "Strains"),
+    ("/recipes", "Recipes"),
+    ("/rooms", "Rooms"),
+    ("/crates", "Crates and liners"),
+    ("/places", "Fridges, shelves, vans, stalls"),
+    ("/probes", "Probes"),
+    ("/products", "Products"),
+    ("/price-lists", "Price lists"),
+    ("/customers", "Customers"),
+    ("/people", "People"),
+    ("/tokens", "Tokens of machines"),
+    ("/notices", "Who is told"),
+    ("/checks", "Checks"),
+];
+
+fn about_farm(farm: &Farm) -> Sheet {
+    let roundings = [
+        ("half_up", "Up, as 0.125 to 0.13"),
+        ("half_down", "Down, as 0.125 to 0.12"),
+        ("half_even", "To the even cent"),
+    ];
+    let fields = vec![
+        Field::version(farm.version),
+        Field::new("name", "Name", Input::Text),
+        Field::new("address", "Address, as on documents", Input::Lines).or_blank(),
+        Field::new("registration", "Registered as a food business under", Input::Text).or_blank(),
+        Field::new("tax_name", "What tax is called", Input::Text),
+        Field::new("rounding", "Half a cent is rounded", Input::Touch).of_words(&roundings),
+        Field::new("implied_decimals", "234 on the scale's page means 2.34 kg", Input::Tick),
+    ];
+    Sheet::new("/settings/farm", "Save", fields).filled(farm)
+}
+
+fn words(farm: &Farm) -> Sheet {
+    let word = |word: &str, label: &str| {
+        Field::new(format!("words.{word}"), label, Input::Text).with(farm.word(word)).optional()
+    };
+    let fields = vec![
+        Field::version(farm.version),
+        word("docket", "The paper that goes with a delivery"),
+        word("verifier", "Whoever countersigns"),
+        word("plan", "The food-safety plan"),
+    ];
+    Sheet::new("/settings/words", "Save the words", fields)
+}
+
+fn grades(farm: &Farm) -> Sheet {
+    let mut fields = vec![Field::version(farm.version)];
+    for grade in &farm.grades {
+        let name = |field: &str| format!("grades/{}/{field}", grade.grade);
+        fields.extend([
+            Field::hidden(name("grade"), grade.grade.to_string()),
+            Field::hidden_whole(name("rank"), grade.rank),
+            Field::new(name("name"), format!("Grade {}, in plain words", grade.grade), Input::Text)
+                .with(grade.name.to_string()),
+            Field::new(name("published_class"), "Class of a published standard, if any", Input::Text)
+                .with(grade.published_class.as_ref().map_or_else(String::new, ToString::to_string))
+                .optional(),
+        ]);
+    }
+    for n in 0..NEW_GRADES {
+        let name = |field: &str| format!("grades/new-{n}/{field}");
+        fields.extend([
+            Field::new(name("grade"), "Another grade, code", Input::Code).half(),
+            Field::new(name("rank"), "Rank: 1 is the best", Input::Whole).half(),
+            Field::new(name("name"), "In plain words", Input::Text),
+        ]);
+    }
+    Sheet::new("/settings/grades", "Save the grades", fields)
+}
+
+async fn settings_page(app: &App, who: &Authenticated) -> Result<ActPage, Problem> {
+    read_tx!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let page = ActPage::new(Layout::new(&farm, who, "/settings"), "Settings", ("/", "Today"))
+            .fact("Currency", farm.currency.clone())
+            .fact("Time zone", farm.zone.clone());
+        let lists = LISTS.into_iter().filter(|(path, _)| page.head.may("GET", path)).collect::<Vec<_>>();
+        let page = if page.head.may("POST", "/settings/farm") {
+            page.sheet("The farm", about_farm(&farm)).sheet("Words", words(&farm)).sheet("Grades", grades(&farm))
+        } else {
+            page
+        };
+        Ok(lists.into_iter().fold(page, |page, (path, words)| page.link(path, words)))
+    })
+}
+
+pub(super) async fn get_settings(State(app): State<App>, who: Authenticated) -> Result<Html<ActPage>, Problem> {
+    first(settings_page(&app, &who).await)
+}
+
+async fn changed(
+    app: &App,
+    who: &Authenticated,
+    form: &KeyedForm<FormFields>,
+    action: &str,
+) -> Result<Response, Problem> {
+    let version = Sheet::version_read(form)?;
+    let act = async |change: FarmChange| create_tx!(app, who, &form.once, |tx| tx.change_farm(&change, version).await);
+    settings_page(app, who).await?.take(action, form, act, |_| "/settings".to_owned()).await
+}
+
+pub(super) async fn post_farm(
+    State(app): State<App>,
+    who: Authenticated,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    changed(&app, &who, &form, "/farm").await
+}
+
+pub(super) async fn post_words(
+    State(app): State<App>,
+    who: Authenticated,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    changed(&app, &who, &form, "/words").await
+}
+
+pub(super) async fn post_grades(
+    State(app): State<App>,
+    who: Authenticated,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    changed(&app, &who, &form, "/grades").await
+}
