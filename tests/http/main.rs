@@ -4,6 +4,7 @@ mod bodies;
 mod farm_by_hand;
 mod forms;
 mod metrics;
+mod opening;
 mod pages;
 mod statements;
 

@@ -116,6 +116,13 @@ impl Refusal {
         self.faults.push(FieldError { pointer: pointer.into(), detail: self.detail.clone() });
         self
     }
+
+    /// Of a part of a larger body: its fields are found under `parent`, such as `/owner`.
+    #[must_use]
+    pub fn within(mut self, parent: &str) -> Self {
+        self.faults.iter_mut().for_each(|fault| fault.pointer.insert_str(0, parent));
+        self
+    }
 }
 
 impl fmt::Display for Refusal {

@@ -20,7 +20,7 @@ pub mod ledger;
 pub mod migrate;
 mod ranges;
 pub mod reports;
-mod secret;
+pub mod secret;
 pub mod selling;
 mod tenancy;
 mod transaction;

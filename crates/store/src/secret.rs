@@ -11,6 +11,17 @@ pub(crate) fn random_bytes() -> [u8; 32] {
     rand::random()
 }
 
+/// Letters and digits of which none is taken for another.
+const CODE_LETTERS: &[u8; 32] = b"23456789ABCDEFGHJKLMNPQRSTUVWXYZ";
+
+/// A code of 40 bits to be typed once by hand: `K7QM-3XRA`. Good for as long as tries are counted.
+#[must_use]
+pub fn one_time_code() -> String {
+    let letters = random_bytes().map(|byte| char::from(CODE_LETTERS[usize::from(byte) % CODE_LETTERS.len()]));
+    let half = |from: usize| letters[from..from + 4].iter().collect::<String>();
+    format!("{}-{}", half(0), half(4))
+}
+
 /// A secret that begins with the farm's number: `7.k3J…`. Only its hash is stored.
 pub(crate) fn new_secret(farm: FarmId) -> (String, [u8; 32]) {
     let random = random_bytes();

@@ -98,11 +98,33 @@ impl Farm {
     }
 
     fn clocked(admin: PgConnectOptions, store: Store, start: DateTime<Utc>) -> Self {
+        Self::of_app(admin, store, start, |_| ()).0
+    }
+
+    /// No farm yet, on a database with none, and the code that opens one. Nobody is signed in.
+    ///
+    /// # Errors
+    /// When no database is to be had.
+    pub async fn unopened() -> Result<(Self, String)> {
+        let admin = crate::database().await?;
+        let store = Store::connect(admin.clone().username("gillbook_app"), 12).await?;
+        Ok(Self::of_app(admin, store, START, App::offer_opening))
+    }
+
+    /// The service over a database, and whatever is asked of it before.
+    fn of_app<T>(
+        admin: PgConnectOptions,
+        store: Store,
+        start: DateTime<Utc>,
+        asked: impl FnOnce(&App) -> T,
+    ) -> (Self, T) {
         let clock = Arc::new(AtomicI64::new(start.timestamp_micros()));
         let told = clock.clone();
         let now = Arc::new(move || DateTime::from_timestamp_micros(told.load(Ordering::SeqCst)).unwrap_or_default());
-        let router = gillbook_web::router(App::new(store.clone(), now, Settings::default()));
-        Self { id: FarmId(0), router, owner: As::Nobody, admin, store, clock }
+        let app = App::new(store.clone(), now, Settings::default());
+        let answered = asked(&app);
+        let router = gillbook_web::router(app);
+        (Self { id: FarmId(0), router, owner: As::Nobody, admin, store, clock }, answered)
     }
 
     /// A farm with nothing in it but its owner, asked of running programs in turn. Its time is the system's.

@@ -12,6 +12,7 @@ mod documents;
 mod extract;
 mod live;
 mod metrics;
+mod opening;
 mod pages;
 mod problem;
 mod query_names;
@@ -69,6 +70,7 @@ pub struct Shared {
     clock: Clock,
     settings: Settings,
     tries: Tries,
+    opening: opening::Opening,
     streams: live::Streams,
     ingest: GroupCommit,
     metrics: Arc<metrics::Metrics>,
@@ -97,7 +99,8 @@ impl App {
         let committed = move |records, took| observed.committed(records, took);
         let ingest = GroupCommit::new(store.clone(), clock.clone(), Arc::new(committed));
         let (tries, streams) = (Tries::new(), live::Streams::new());
-        Self(Arc::new(Shared { store, clock, settings, tries, streams, ingest, metrics }))
+        let opening = opening::Opening::default();
+        Self(Arc::new(Shared { store, clock, settings, tries, opening, streams, ingest, metrics }))
     }
 
     /// Forgets who tried to sign in longer ago than the limit on tries looks back.

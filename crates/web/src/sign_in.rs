@@ -88,7 +88,7 @@ impl Tries {
         self.by_address.shrink_to_fit();
     }
 
-    fn allow(&self, name: &str, origin: &Origin, known_device: bool) -> bool {
+    pub(crate) fn allow(&self, name: &str, origin: &Origin, known_device: bool) -> bool {
         if known_device {
             let device = origin.device.as_deref().unwrap_or_default();
             return self.by_name.check_key(&format!("{name} {device}")).is_ok();

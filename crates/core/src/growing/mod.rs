@@ -1,3 +1,4 @@
 //! Blocks and what they yield.
 
+pub mod examples;
 pub mod yields;

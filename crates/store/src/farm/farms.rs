@@ -180,7 +180,10 @@ impl Store {
                 .execute(&mut *tx.db)
                 .await?;
             }
-            tx.add_person(&farm.owner).await?;
+            tx.add_person(&farm.owner).await.map_err(|error| match error {
+                Error::Refused(refusal) => Error::Refused(refusal.within("/owner")),
+                other => other,
+            })?;
             Ok(())
         })?;
         Ok(id)

@@ -2,5 +2,6 @@
 
 pub mod farms;
 pub mod people;
+pub mod readiness;
 pub mod sessions;
 pub mod tokens;

@@ -294,4 +294,9 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/orders/{order}/set-aside", STOCK_STAFF),
     rule("POST", "/orders/{order}/set-aside/chosen", STOCK_STAFF),
     rule("POST", "/orders/{order}/set-aside/release", STOCK_STAFF),
+    rule("GET", "/opening", Access::Public),
+    rule("POST", "/opening", Access::Public),
+    rule("GET", "/start", OWNER),
+    rule("GET", "/strains/examples", OWNER),
+    rule("POST", "/strains/examples", OWNER),
 ];

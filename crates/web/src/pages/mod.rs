@@ -16,6 +16,7 @@ mod lot;
 mod market;
 mod moves;
 mod notices;
+mod opening;
 mod order_forms;
 mod orders;
 mod packing;

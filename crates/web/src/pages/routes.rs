@@ -10,7 +10,7 @@ use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
     batches, blocks, by_hand, checks, count, desk, docket, entries, excursion, fridge, lot, market, moves, notices,
-    order_forms, orders, packing, record,
+    opening, order_forms, orders, packing, record,
     resource::{self, Addable, Changeable, Resource},
     returns, set_aside, settings, stock, today, week, week_close, weigh,
 };
@@ -177,6 +177,11 @@ fn growing(pages: Pages) -> Pages {
 /// What the farm is made of.
 fn farm(pages: Pages) -> Pages {
     pages
+        .get("/opening", opening::get_opening)
+        .post("/opening", opening::post_opening)
+        .get("/start", opening::get_start)
+        .get("/strains/examples", opening::get_examples)
+        .post("/strains/examples", opening::post_examples)
         .resource::<resource::Places>("{place}")
         .added::<resource::Places>()
         .changed::<resource::Places>("{place}")

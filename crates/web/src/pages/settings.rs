@@ -14,7 +14,8 @@ use crate::{App, auth::Authenticated, create_tx, extract::KeyedForm, problem::Pr
 const NEW_GRADES: usize = 2;
 
 /// Pages of what the farm is made of.
-const LISTS: [(&str, &str); 13] = [
+const LISTS: [(&str, &str); 14] = [
+    ("/start", "Getting started: what is still missing"),
     ("/strains", "Strains"),
     ("/recipes", "Recipes"),
     ("/rooms", "Rooms"),
