@@ -6,10 +6,10 @@ use gillbook_testkit::{Answer, As, Farm};
 use serde_json::json;
 use uuid::Uuid;
 
-use crate::forms::{FORM, grams_at, send};
+use crate::forms::send;
 
 /// Opens a page.
-async fn seen(farm: &Farm, path: &str) -> Result<String> {
+pub(crate) async fn seen(farm: &Farm, path: &str) -> Result<String> {
     let page = farm.raw("GET", path, &[], Vec::new()).await;
     ensure!(page.status == 200, "{path}: {}", page.text);
     Ok(page.text)
@@ -24,21 +24,21 @@ fn carried(page: &str, action: &str, name: &str) -> Result<String> {
 }
 
 /// Sends a form that has to be taken.
-async fn done(farm: &Farm, path: &str, fields: &[(&str, &str)]) -> Result<Answer> {
+pub(crate) async fn done(farm: &Farm, path: &str, fields: &[(&str, &str)]) -> Result<Answer> {
     let answer = send(farm, path, Uuid::new_v4(), fields).await?;
     ensure!(answer.status == 303, "{path}: {}", answer.text);
     Ok(answer)
 }
 
 /// Sends a form with the version that its page carries.
-async fn changed(farm: &Farm, page: &str, action: &str, fields: &[(&str, &str)]) -> Result<()> {
+pub(crate) async fn changed(farm: &Farm, page: &str, action: &str, fields: &[(&str, &str)]) -> Result<()> {
     let version = carried(&seen(farm, page).await?, action, "version")?;
     done(farm, action, &[fields, &[("version", &version)]].concat()).await?;
     Ok(())
 }
 
 /// What the farm is made of, from nothing.
-async fn set_up(farm: &Farm) -> Result<()> {
+pub(crate) async fn set_up(farm: &Farm) -> Result<()> {
     done(
         farm,
         "/strains",
@@ -200,7 +200,13 @@ async fn a_farm_is_set_up_on_its_pages() -> Result<()> {
     .await?;
     ensure!(farm.get("/api/strains/OY").await["life"][0]["points"][1]["days"] == 2.5);
     changed(&farm, "/products/OY", "/products/OY/best-before", &[("packaging", "open"), ("days", "9")]).await?;
-    changed(&farm, "/settings", "/settings/words", &[("words.docket", "delivery note")]).await?;
+    changed(
+        &farm,
+        "/settings",
+        "/settings/words",
+        &[("words.docket", "delivery note"), ("words.verifier", "verifier"), ("words.plan", "plan")],
+    )
+    .await?;
     let grades: Vec<(String, &str)> = ["A", "B", "C"].map(|g| (format!("grades/{g}/name"), "Fine")).into();
     let grades: Vec<(&str, &str)> = grades.iter().map(|(n, v)| (n.as_str(), *v)).collect();
     let more = [("grades/new-0/grade", "d"), ("grades/new-0/rank", "4"), ("grades/new-0/name", "Soup")];
@@ -327,112 +333,5 @@ async fn lists_are_looked_through_and_go_on() -> Result<()> {
     ensure!(seen(&farm, "/customers?q=&after=C099").await?.contains("PLUM"));
     ensure!(seen(&farm, "/customers?q=caf%C3%A9+7").await?.matches("<li>").count() == 11);
     ensure!(seen(&farm, "/customers?q=%3Cscript%3E").await?.contains("Nothing has “&#60;script&#62;” in it."));
-    Ok(())
-}
-
-/// A lot is packed, promised by hand, sent, refused in part, brought back, taken to the market; and what was a mistake is taken back.
-#[tokio::test]
-async fn a_day_is_lived_on_the_pages() -> Result<()> {
-    let farm = Farm::bare().await?;
-    set_up(&farm).await?;
-    done(
-        &farm,
-        "/lots",
-        &[
-            ("strain", "OY"),
-            ("grade", "A"),
-            ("packaging", "open"),
-            ("form", "fresh"),
-            ("harvest_day", "2026-05-04"),
-            ("place", "F1"),
-            ("grams_g", "6"),
-        ],
-    )
-    .await?;
-    let lot = farm.get("/api/lots").await["rows"][0]["lot"].as_str().context("a lot")?.to_owned();
-    let goes_in = format!("lots_in/{lot}/grams_g");
-    let packed = done(
-        &farm,
-        &format!("/lots/{lot}/pack"),
-        &[
-            ("place", "F1"),
-            (&goes_in, "1"),
-            ("lots_out/0/grams_g", "0,9"),
-            ("lots_out/0/grade", "B"),
-            ("lots_out/0/packaging", "vented"),
-            ("trim_g", "0,1"),
-        ],
-    )
-    .await?;
-    ensure!(packed.status == 303 && grams_at(&farm, &lot, "F1").await == 5000);
-    done(
-        &farm,
-        "/orders?customer=PLUM",
-        &[("delivery_day", "2026-05-05"), ("lines/OY/grams_g", "2"), ("draft", "true")],
-    )
-    .await?;
-    changed(&farm, "/orders/O-1/change", "/orders/O-1/confirm", &[]).await?;
-    changed(&farm, "/orders/O-1/change", "/orders/O-1/day", &[("delivery_day", "2026-05-06"), ("note", "Back door")])
-        .await?;
-    changed(&farm, "/orders/O-1/change", "/orders/O-1/lines", &[("lines/OY/grams_g", "3")]).await?;
-    let chosen = format!("chosen/1@{lot}@F1/grams_g");
-    done(&farm, "/orders/O-1/set-aside/chosen", &[(&chosen, "3"), ("reason", "They like it thick")]).await?;
-    done(&farm, "/orders/O-1/set-aside/release", &[]).await?;
-    ensure!(farm.get("/api/orders/O-1").await["lines"][0]["set_aside"] == json!([]));
-    done(&farm, "/orders/O-1/set-aside/chosen", &[(&chosen, "3"), ("reason", "They like it thick")]).await?;
-    done(&farm, "/orders/O-1/dispatch", &[("van", "VAN")]).await?;
-    done(
-        &farm,
-        "/dockets/D-1/delivery",
-        &[("taken_by", "Cook"), ("temperature_c", "4,5"), ("refused/1/grams_g", "0,5")],
-    )
-    .await?;
-    farm.pass(TimeDelta::hours(2));
-    done(&farm, "/dockets/D-1/return", &[("lines/1/grams_g", "0.25"), ("reason", "Bruised")]).await?;
-    let docket = farm.get("/api/dockets/D-1").await;
-    ensure!(docket["lines"][0]["kept_g"] == 2250 && docket["lines"][0]["refused_g"] == 500, "{docket}");
-    let back = format!("/lots/{lot}/transfer");
-    done(&farm, &back, &[("from_place", "VAN"), ("grams_g", "0,5"), ("to_place", "F1")]).await?;
-
-    let taken = format!("taken/{lot}@F1/grams_g");
-    let out = done(
-        &farm,
-        "/market-days",
-        &[("stall", "STALL"), ("customer", "SATURDAY"), ("float_amount", "50"), (&taken, "1,5")],
-    )
-    .await?;
-    let day = out.headers["location"].to_str()?.to_owned();
-    ensure!(seen(&farm, &day).await?.contains("1.500 kg: brought back"), "{day}");
-    let (back, tasted) = (format!("lots/{lot}/back_g"), format!("lots/{lot}/tasted_g"));
-    done(
-        &farm,
-        &format!("{day}/close"),
-        &[(&back, "0,4"), (&tasted, "0,1"), ("back_place", "F1"), ("cash", "67.50"), ("card", "0"), ("fee", "5")],
-    )
-    .await?;
-    let sold = farm.get(&format!("/api{day}")).await;
-    ensure!(sold["takings"] == "17.50" && sold["sold"][0]["grams_g"] == 1000, "{sold}");
-
-    farm.pass(TimeDelta::minutes(1));
-    // The last of it is thrown away by mistake and comes back.
-    let left = grams_at(&farm, &lot, "F1").await;
-    done(
-        &farm,
-        &format!("/lots/{lot}/take-out"),
-        &[("kind", "waste"), ("from_place", "F1"), ("grams_g", "0,2"), ("reason", "Soft")],
-    )
-    .await?;
-    let entries = seen(&farm, &format!("/lots/{lot}/entries")).await?;
-    let acts: Vec<&str> = entries.split("href=\"/acts/").skip(1).filter_map(|part| part.split('"').next()).collect();
-    ensure!(acts.len() > 8, "{entries}");
-    let waste = format!("/acts/{}", acts.first().context("the last entry")?);
-    ensure!(seen(&farm, &waste).await?.contains("Waste entry"));
-    done(&farm, &format!("{waste}/reversal"), &[("reason", "The wrong crate")]).await?;
-    ensure!(seen(&farm, &waste).await?.contains("It was taken back"));
-    ensure!(grams_at(&farm, &lot, "F1").await == left);
-    let again = farm
-        .raw("POST", &format!("{waste}/reversal"), &FORM, format!("key={}&reason=x", Uuid::new_v4()).into_bytes())
-        .await;
-    ensure!(again.status == 409, "{}", again.text);
     Ok(())
 }

@@ -1,11 +1,12 @@
 //! What people do, at the HTTP surface.
 
 mod bodies;
+mod day_by_hand;
 mod farm_by_hand;
 mod forms;
 mod metrics;
-mod opening;
 mod pages;
+mod setup;
 mod statements;
 
 use anyhow::Result;

@@ -7,7 +7,7 @@ use unicode_normalization::UnicodeNormalization;
 use utoipa::openapi::{ObjectBuilder, RefOr, Schema, schema::Type};
 
 /// Written text in any script: NFC, trimmed, without control characters (line breaks excepted where `MAX` is over
-/// 200), and between `MIN` and `MAX` characters long.
+/// 254), and between `MIN` and `MAX` characters long.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, sqlx::Type)]
 #[sqlx(transparent)]
 #[serde(transparent)]
@@ -31,7 +31,7 @@ impl<const MIN: usize, const MAX: usize> Text<MIN, MAX> {
             return Err(format!("It is longer than {MAX} characters. Shorten it."));
         }
         let text: String = written.trim().nfc().collect();
-        let breaks_allowed = MAX > 200;
+        let breaks_allowed = MAX > 254;
         if text.chars().any(|c| c.is_control() && !(breaks_allowed && c == '\n')) {
             return Err("It holds a control character. Write it again without.".into());
         }

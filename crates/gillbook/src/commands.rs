@@ -231,8 +231,8 @@ async fn serve_with(
     keepers.spawn(run_pruning(app.clone(), store.clone(), clock.clone()));
     keepers.spawn(run_outbox(sender, store.clone(), clock));
     println!("Gillbook is at {}", listener.place()?);
-    if gillbook_store::farm::farms::farms(open.audit()).await?.is_empty() {
-        println!("It keeps no farm yet. Open one at /opening there, with the code {}.", app.offer_opening());
+    if !store.has_farm().await? {
+        println!("It keeps no farm yet. Open one at /setup there, with the code {}.", app.offer_setup());
     }
     let served = serve_over(open, listener, &app, stop).await;
     keepers.shutdown().await;

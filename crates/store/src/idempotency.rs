@@ -91,6 +91,26 @@ impl Tx {
         Ok(None)
     }
 
+    /// The answer to the same request with the same key, if there was one. Nothing is reserved.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.farm.first_answer", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn first_answer(&mut self, once: &IdempotencyKey) -> Result<Option<StoredResponse>> {
+        let first = sqlx::query!(
+            r#"select status as "status!", answer as "answer!" from idempotency
+                where farm_id = $1 and actor = $2 and key = $3 and request = $4 and body_hash = $5 and answer is not null and status is not null"#,
+            self.farm.0,
+            self.actor.key,
+            once.key,
+            once.request,
+            &once.body_hash[..]
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        Ok(first.map(|row| StoredResponse { status: row.status.unsigned_abs(), body: row.answer }))
+    }
+
     async fn reserve_key_for(
         &mut self,
         actor: &str,

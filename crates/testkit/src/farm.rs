@@ -108,7 +108,7 @@ impl Farm {
     pub async fn unopened() -> Result<(Self, String)> {
         let admin = crate::database().await?;
         let store = Store::connect(admin.clone().username("gillbook_app"), 12).await?;
-        Ok(Self::of_app(admin, store, START, App::offer_opening))
+        Ok(Self::of_app(admin, store, START, App::offer_setup))
     }
 
     /// The service over a database, and whatever is asked of it before.

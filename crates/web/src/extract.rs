@@ -11,14 +11,17 @@ use gillbook_core::{
     refusal::{FieldError, Refusal, RefusalKind},
     units::calendar::IsoWeek,
 };
-use gillbook_store::{Pagination, idempotency::IdempotencyKey};
+use gillbook_store::{
+    Pagination,
+    idempotency::{IdempotencyKey, StoredResponse},
+};
 use serde::{Deserialize, de::DeserializeOwned};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 use utoipa::IntoParams;
 use uuid::Uuid;
 
-use crate::{App, problem::Problem};
+use crate::{App, auth::Authenticated, problem::Problem, read_tx};
 
 /// A JSON body.
 #[derive(Debug)]
@@ -52,6 +55,8 @@ pub(crate) struct KeyedForm<T> {
     pub form: T,
     pub key: Uuid,
     pub once: IdempotencyKey,
+    /// What it was answered when it was sent before: looked up first, because what it did may have changed the page that it stood on.
+    pub answered: Option<StoredResponse>,
 }
 
 /// A filled-in form of a page.
@@ -129,7 +134,7 @@ pub(crate) fn parse<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
     Ok(value)
 }
 
-fn capital(text: &str) -> String {
+pub(crate) fn capital(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map(|c| c.to_uppercase().chain(chars).collect()).unwrap_or_default()
 }
@@ -268,11 +273,12 @@ impl<T: DeserializeOwned> FromRequest<App> for Form<T> {
     }
 }
 
-impl<T: DeserializeOwned> FromRequest<App> for KeyedForm<T> {
+impl<T: DeserializeOwned + Send> FromRequest<App> for KeyedForm<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
         let line = format!("{} {}", request.method(), request.uri().path());
+        let who = request.extensions().get::<Authenticated>().cloned();
         let bytes = read_bytes(request, app).await?;
         let incomplete =
             || Problem::bad_syntax("The form did not arrive whole. Open the page again and send it once more.");
@@ -287,7 +293,11 @@ impl<T: DeserializeOwned> FromRequest<App> for KeyedForm<T> {
         fields.retain(|(name, _)| !SECRET_MEMBERS.contains(&name.as_str()));
         fields.sort_unstable();
         let once = once_of(&line, Some(format!("form {key}")), format!("{fields:?}").as_bytes())?;
-        Ok(Self { form, key, once })
+        let answered = match who {
+            Some(who) => read_tx!(app, who, |tx| tx.first_answer(&once).await)?,
+            None => None,
+        };
+        Ok(Self { form, key, once, answered })
     }
 }
 

@@ -12,12 +12,12 @@ mod documents;
 mod extract;
 mod live;
 mod metrics;
-mod opening;
 mod pages;
 mod problem;
 mod query_names;
 mod request_id;
 mod respond;
+mod setup;
 mod sign_in;
 
 use std::sync::{Arc, LazyLock};
@@ -70,7 +70,7 @@ pub struct Shared {
     clock: Clock,
     settings: Settings,
     tries: Tries,
-    opening: opening::Opening,
+    setup: setup::Setup,
     streams: live::Streams,
     ingest: GroupCommit,
     metrics: Arc<metrics::Metrics>,
@@ -99,8 +99,8 @@ impl App {
         let committed = move |records, took| observed.committed(records, took);
         let ingest = GroupCommit::new(store.clone(), clock.clone(), Arc::new(committed));
         let (tries, streams) = (Tries::new(), live::Streams::new());
-        let opening = opening::Opening::default();
-        Self(Arc::new(Shared { store, clock, settings, tries, opening, streams, ingest, metrics }))
+        let setup = setup::Setup::default();
+        Self(Arc::new(Shared { store, clock, settings, tries, setup, streams, ingest, metrics }))
     }
 
     /// Forgets who tried to sign in longer ago than the limit on tries looks back.

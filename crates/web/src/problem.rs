@@ -86,12 +86,16 @@ impl Problem {
         &self.detail
     }
 
-    /// What a form says over its fields. Whoever fills one in knows of no key.
+    /// What a form says over its fields. Whoever fills one in knows of no key and no version.
     pub(crate) fn on_form(&self) -> &str {
-        if self.slug == "key-reused" {
-            "This form was saved already, with something else in it. Look at what was saved before you open the page again."
-        } else {
-            &self.detail
+        match self.slug {
+            "key-reused" => {
+                "This form was saved already, with something else in it. Look at what was saved before you open the page again."
+            }
+            "stale" if !self.detail.starts_with("This page") => {
+                "Somebody changed this after you opened the page. What you typed stands below and is not saved: open the page again to see how it is now."
+            }
+            _ => &self.detail,
         }
     }
 

@@ -26,6 +26,8 @@ pub struct ExampleStrain {
     pub flush_interval_days: i32,
     /// Flushes that are waited for.
     pub flushes: i32,
+    /// Hundredths of the fresh weight that are cut off.
+    pub trim_percent: i64,
     /// The packaging that the life is of.
     pub packaging: Packaging,
     /// Saleable life: °C and days, by rising temperature.
@@ -48,6 +50,7 @@ pub const EXAMPLES: [ExampleStrain; 4] = [
         days_to_first_flush: 21,
         flush_interval_days: 12,
         flushes: 2,
+        trim_percent: 5,
         packaging: Packaging::Open,
         life: &[(1.0, 17.0), (6.0, 10.0), (20.0, 2.5)],
         spread: 0.2,
@@ -63,6 +66,7 @@ pub const EXAMPLES: [ExampleStrain; 4] = [
         days_to_first_flush: 70,
         flush_interval_days: 21,
         flushes: 2,
+        trim_percent: 5,
         packaging: Packaging::Open,
         life: &[(0.0, 22.0), (5.0, 15.0), (10.0, 7.0), (20.0, 3.5), (30.0, 2.5)],
         spread: 0.2,
@@ -78,6 +82,7 @@ pub const EXAMPLES: [ExampleStrain; 4] = [
         days_to_first_flush: 35,
         flush_interval_days: 20,
         flushes: 1,
+        trim_percent: 5,
         packaging: Packaging::Sealed,
         life: &[(4.0, 28.0)],
         spread: 0.4,
@@ -93,6 +98,7 @@ pub const EXAMPLES: [ExampleStrain; 4] = [
         days_to_first_flush: 24,
         flush_interval_days: 14,
         flushes: 2,
+        trim_percent: 5,
         packaging: Packaging::Open,
         life: &[(5.0, 7.0)],
         spread: 0.4,

@@ -109,6 +109,12 @@ ActKind {
 });
 
 impl ActKind {
+    /// Whether an act of this kind can be taken back at all. What a market day took and sold is told as it was, and a closed week stays so.
+    #[must_use]
+    pub const fn is_reversible(self) -> bool {
+        !matches!(self, Self::Reversal | Self::WeekClose | Self::MarketClose | Self::MarketOut)
+    }
+
     /// The kind as a person says it, with its article.
     #[must_use]
     pub const fn said(self) -> &'static str {

@@ -1,6 +1,6 @@
 //! What a customer usually orders: the lines that are proposed when an order is taken.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::{text::ProductCode, units::quantity::Grams};
 
@@ -28,7 +28,10 @@ pub fn usual_lines(past: &[PastLine]) -> BTreeMap<ProductCode, PastLine> {
     for line in past {
         by_product.entry(&line.product).or_default().push(line);
     }
-    let is_usual = |lines: &[&PastLine]| i64::try_from(lines.len() * 2).is_ok_and(|twice| twice >= orders);
+    let is_usual = |lines: &[&PastLine]| {
+        let had: BTreeSet<i64> = lines.iter().map(|line| line.orders_ago).collect();
+        i64::try_from(had.len() * 2).is_ok_and(|twice| twice >= orders)
+    };
     by_product
         .into_iter()
         .filter(|(_, lines)| is_usual(lines))
@@ -59,6 +62,8 @@ mod tests {
             line(2, "LM", 2),
             line(3, "OY", 3),
             line(4, "LM", 5),
+            // Twice in one order is one order.
+            line(4, "SH", 1),
             line(4, "SH", 1),
         ];
         assert_eq!(proposed(&past), [("LM".to_owned(), 2), ("OY".to_owned(), 4)]);

@@ -135,6 +135,15 @@ const FIRST_GRADES: [(&str, i32, &str); 3] = [("A", 1, "Best"), ("B", 2, "Good")
 const SETTABLE_WORDS: [&str; 3] = ["docket", "verifier", "plan"];
 
 impl Store {
+    /// Whether there is a farm that somebody can sign in to.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.farm.has_farm", skip_all)]
+    pub async fn has_farm(&self) -> Result<bool> {
+        Ok(!self.farms_with_people().await?.is_empty())
+    }
+
     /// Opens a farm with its built-in places, three grades and an owner. Returns its number.
     ///
     /// # Errors

@@ -17,7 +17,7 @@ pub(crate) fn ensure_reversible(act: &Act) -> Result<(), Refusal> {
             "This entry is taken back already. Nothing is left to do.",
         ));
     }
-    if matches!(act.kind, ActKind::Reversal | ActKind::WeekClose | ActKind::MarketClose | ActKind::MarketOut) {
+    if !act.kind.is_reversible() {
         return Err(Refusal::new(
             RefusalKind::NotReversible,
             format!("You cannot take back {}: it stays in the book as it is.", act.kind.said()),

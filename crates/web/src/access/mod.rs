@@ -1,7 +1,7 @@
 //! Who may do what: the one table, pages included. A route that is not in it does not start.
 
-mod acts;
 mod rules;
+mod writes;
 
 use std::{collections::HashMap, sync::LazyLock};
 
@@ -16,8 +16,8 @@ use gillbook_store::{
 use utoipa::openapi::OpenApi;
 
 pub use self::{
-    acts::{ACTS, DoneOn},
     rules::RULES,
+    writes::{DoneOn, WRITES},
 };
 
 /// Who is let through.

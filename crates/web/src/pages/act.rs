@@ -21,7 +21,7 @@ pub(super) struct ActPage {
     /// What the act is about, in a line.
     pub about: String,
     /// What is known of it, line by line.
-    pub facts: Vec<(String, String)>,
+    pub details: Vec<(String, String)>,
     /// The forms, each with its heading.
     pub sheets: Vec<(String, Sheet)>,
     /// What stands in their place where there is none.
@@ -39,7 +39,7 @@ impl ActPage {
             head,
             title: title.into(),
             about: String::new(),
-            facts: Vec::new(),
+            details: Vec::new(),
             sheets: Vec::new(),
             nothing: "",
             links: Vec::new(),
@@ -52,8 +52,8 @@ impl ActPage {
         self
     }
 
-    pub(super) fn fact(mut self, of: impl Into<String>, fact: impl Into<String>) -> Self {
-        self.facts.push((of.into(), fact.into()));
+    pub(super) fn detail(mut self, of: impl Into<String>, detail: impl Into<String>) -> Self {
+        self.details.push((of.into(), detail.into()));
         self
     }
 
@@ -100,7 +100,10 @@ impl ActPage {
         act: impl AsyncFnOnce(T) -> Result<StoredResponse, Problem>,
         on: impl FnOnce(&Value) -> String,
     ) -> Result<Response, Problem> {
-        let done = self.sheet_for(action)?.submit(form, act).await;
+        let done = match &form.answered {
+            Some(first) => Ok(first.clone()),
+            None => self.sheet_for(action)?.submit(form, act).await,
+        };
         Ok(answer(done, on, async |refused| Ok(self.with_refused(refused))).await)
     }
 }

@@ -182,7 +182,7 @@ impl CheckForm {
 pub(super) async fn post_check(
     State(app): State<App>,
     who: Authenticated,
-    KeyedForm { form, key, once }: KeyedForm<CheckForm>,
+    KeyedForm { form, key, once, .. }: KeyedForm<CheckForm>,
 ) -> Response {
     let done = async {
         let new = form.check(key)?;

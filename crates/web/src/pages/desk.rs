@@ -29,6 +29,8 @@ struct SignInPage {
     name: String,
     shared_phone: bool,
     wrong: Option<String>,
+    /// Whether a farm can be opened here.
+    can_set_up: bool,
 }
 
 #[derive(Template)]
@@ -44,8 +46,14 @@ pub(super) struct SignInForm {
     shared_phone: Option<String>,
 }
 
-pub(super) async fn get_sign_in() -> impl IntoResponse {
-    Html(SignInPage { head: Layout::nobody("/sign-in"), name: String::new(), shared_phone: false, wrong: None })
+pub(super) async fn get_sign_in(State(app): State<App>) -> impl IntoResponse {
+    Html(SignInPage {
+        head: Layout::nobody("/sign-in"),
+        name: String::new(),
+        shared_phone: false,
+        wrong: None,
+        can_set_up: app.is_setup_offered(),
+    })
 }
 
 pub(super) async fn post_sign_in(State(app): State<App>, origin: Origin, Form(form): Form<SignInForm>) -> Response {
@@ -62,6 +70,7 @@ pub(super) async fn post_sign_in(State(app): State<App>, origin: Origin, Form(fo
                 name: form.sign_in_name,
                 shared_phone: form.shared_phone.is_some(),
                 wrong: Some(problem.detail().to_owned()),
+                can_set_up: app.is_setup_offered(),
             };
             (problem.status(), Html(view)).into_response()
         }

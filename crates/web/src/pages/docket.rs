@@ -17,7 +17,7 @@ use rust_decimal::Decimal;
 use super::{
     Html, Layout,
     act::answer,
-    count, full_day, full_time, g, kg,
+    as_money, count, full_day, full_time, g, kg,
     sheet::{Field, FormFields, Input, Sheet},
     zone_of,
 };
@@ -203,15 +203,6 @@ fn sent_warm(docket: &Docket, zone: Tz) -> Vec<String> {
             )
         })
         .collect()
-}
-
-/// A price with at least the decimals of the currency: 14.50, not 14.5.
-fn as_money(mut price: Decimal, decimals: u32) -> String {
-    price = price.normalize();
-    if price.scale() < decimals {
-        price.rescale(decimals);
-    }
-    price.to_string()
 }
 
 /// What a docket says to the kitchen that it goes to.

@@ -89,23 +89,23 @@ async fn act_page(app: &App, who: &Authenticated, id: Uuid) -> Result<ActPage, P
         let act = tx.act(id).await?;
         let (back, words) = back_of(&act);
         let mut page = ActPage::new(Layout::new(&farm, who, "/stock"), said(act.kind), (&back, words))
-            .fact("Happened", full_time(act.happened_at, zone))
-            .fact("Written down", format!("{} by {}", full_time(act.recorded_at, zone), act.entered_by))
-            .fact("Done by", act.done_by.clone());
+            .detail("Happened", full_time(act.happened_at, zone))
+            .detail("Written down", format!("{} by {}", full_time(act.recorded_at, zone), act.entered_by))
+            .detail("Done by", act.done_by.clone());
         if !act.reason.is_empty() {
-            page = page.fact("Why", act.reason.clone());
+            page = page.detail("Why", act.reason.clone());
         }
         if let Some(document) = &act.document {
-            page = page.fact("Belongs to", document.clone());
+            page = page.detail("Belongs to", document.clone());
         }
         for leg in &act.legs {
             let moved = format!("{} kg, {} to {}", exact_kg(leg.grams_g), leg.from_place, leg.to_place);
-            page = page.fact(leg.lot.to_string(), moved);
+            page = page.detail(leg.lot.to_string(), moved);
         }
         if let Some(undone) = act.reversed_by {
             return Ok(page.link(format!("/acts/{undone}"), "It was taken back"));
         }
-        if ensure_may_reverse(who, act.kind).is_err() || matches!(act.kind, ActKind::Reversal | ActKind::WeekClose) {
+        if ensure_may_reverse(who, act.kind).is_err() || !act.kind.is_reversible() {
             return Ok(page);
         }
         let why = vec![Field::new("reason", "Why", Input::Text)];

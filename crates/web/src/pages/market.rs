@@ -14,7 +14,7 @@ use super::{
     ALL,
     act::ActPage,
     exact_kg, full_day, kg,
-    resource::{Resource, choice, entry_page, new_page},
+    resource::{Resource, choice, item_page, new_page},
     sheet::{Field, FormFields, Input, Sheet},
 };
 use crate::{
@@ -31,10 +31,11 @@ impl Resource for MarketDays {
     const PATH: &'static str = "/market-days";
     const TITLE: &'static str = "Market days";
     const ADD: &'static str = "Load for the market";
+    const CODE: &'static str = "market_day";
     const SETTLED: &'static [&'static str] = &[];
-    type Entry = MarketDay;
+    type Item = MarketDay;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<MarketDay>> {
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<MarketDay>> {
         tx.market_days(page).await
     }
 
@@ -60,10 +61,20 @@ impl Resource for MarketDays {
             [(code, _)] => code.clone(),
             _ => String::new(),
         };
+        let missing = |choices: &[(String, String)], remedy: &'static str| if choices.is_empty() { remedy } else { "" };
         let mut fields = vec![
-            Field::new("stall", "Stall", Input::Touch).with(only(&stalls)).of(stalls),
-            Field::new("customer", "Sold to", Input::Touch).with(only(&customers)).of(customers),
-            Field::new("day", "Day; today where empty", Input::Day).optional(),
+            Field::new("stall", "Stall", Input::Touch)
+                .hint(missing(&stalls, "Add a market stall first, under Settings."))
+                .with(only(&stalls))
+                .of(stalls),
+            Field::new("customer", "Sold to", Input::Touch)
+                .hint(missing(
+                    &customers,
+                    "Add a customer first of the kind “People at a market stall”, under Settings.",
+                ))
+                .with(only(&customers))
+                .of(customers),
+            Field::new("day", "Day", Input::Day).hint("today where empty").optional(),
             Field::new("float_amount", format!("Money in the box at the start, {}", farm.currency), Input::Amount)
                 .with("0"),
         ];
@@ -81,7 +92,7 @@ impl Resource for MarketDays {
     }
 
     async fn more(tx: &mut Tx, farm: &Farm, day: &MarketDay, mut page: ActPage) -> StoreResult<ActPage> {
-        page = page.fact("Stall", day.stall.to_string()).fact("Code", day.market_day.to_string());
+        page = page.detail("Stall", day.stall.to_string()).detail("Code", day.market_day.to_string());
         if day.status == MarketDayStatus::Open {
             return if page.head.may("POST", "/market-days/{market_day}/close") {
                 let sheet = closing(tx, farm, day).await?;
@@ -94,10 +105,10 @@ impl Resource for MarketDays {
         for sale in &day.sold {
             let shown = format!("{} kg sold", kg(sale.grams_g));
             let amount = if money { format!(", {} {}", sale.amount, farm.currency) } else { String::new() };
-            page = page.fact(sale.lot.to_string(), shown + &amount);
+            page = page.detail(sale.lot.to_string(), shown + &amount);
         }
         if let Some(takings) = day.takings.filter(|_| money) {
-            page = page.fact("Takings", format!("{takings} {}", farm.currency));
+            page = page.detail("Takings", format!("{takings} {}", farm.currency));
         }
         Ok(match day.close_act {
             Some(act) => page.link(format!("/acts/{act}"), "The entry that cashed it up"),
@@ -156,7 +167,7 @@ pub(super) async fn post_close(
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
     app.refresh_before_read(&who).await?;
-    let (page, _) = entry_page::<MarketDays>(&app, &who, &code.to_string()).await?;
+    let (page, _) = item_page::<MarketDays>(&app, &who, &code.to_string()).await?;
     let act = async |new: MarketClose| create_tx!(app, who, &form.once, |tx| tx.close_market_day(&code, &new).await);
     page.take("/close", &form, act, |_| format!("/market-days/{code}")).await
 }

@@ -16,7 +16,6 @@ mod lot;
 mod market;
 mod moves;
 mod notices;
-mod opening;
 mod order_forms;
 mod orders;
 mod packing;
@@ -27,6 +26,7 @@ mod returns;
 mod routes;
 mod set_aside;
 mod settings;
+mod setup;
 mod sheet;
 mod stock;
 mod today;
@@ -46,12 +46,13 @@ use axum::{
 };
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{Grams, kinds::Role};
+use gillbook_core::{Grams, kinds::Role, units::money::CurrencyRules};
 use gillbook_store::{
     Pagination,
     cold::readings::CAUTION,
     farm::{farms::Farm, sessions::Principal},
 };
+use rust_decimal::Decimal;
 use uuid::Uuid;
 
 pub(crate) use self::{
@@ -287,6 +288,21 @@ fn celsius(c: f64) -> String {
 /// A count with its noun: `1 day`, `2 days`.
 fn count(n: i64, noun: &str) -> String {
     format!("{n} {noun}{}", if n == 1 { "" } else { "s" })
+}
+
+/// A price with at least the decimals of the currency: 14.50, not 14.5.
+fn as_money(mut price: Decimal, decimals: u32) -> String {
+    price = price.normalize();
+    if price.scale() < decimals {
+        price.rescale(decimals);
+    }
+    price.to_string()
+}
+
+/// A price of the farm, with its currency: `14.50 EUR`.
+fn price(amount: Decimal, farm: &Farm) -> String {
+    let places = CurrencyRules::new(&farm.currency, farm.rounding).map_or(0, CurrencyRules::places);
+    format!("{} {}", as_money(amount, places), farm.currency)
 }
 
 fn zone_of(farm: &Farm) -> Tz {

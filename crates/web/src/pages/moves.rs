@@ -7,13 +7,10 @@ use gillbook_core::{
     ledger::entry::NewMovement,
     text::{LotCode, PlaceCode},
 };
-use gillbook_store::{
-    Pagination,
-    ledger::lots::{Lot, NewLotEvent},
-};
+use gillbook_store::ledger::lots::{Lot, NewLotEvent};
 
 use super::{
-    Html, Layout,
+    ALL, Html, Layout,
     act::{ActPage, first},
     exact_kg,
     sheet::{Field, FormFields, Input, Sheet},
@@ -88,7 +85,7 @@ async fn moves(app: &App, who: &Authenticated, code: &LotCode) -> Result<ActPage
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let lot = tx.lot(code).await?;
-        let places = tx.places(&Pagination { after: None, limit: 500 }).await?;
+        let places = tx.places(&ALL).await?;
         let to: Vec<(String, String)> = places
             .iter()
             .filter(|p| matches!(p.kind, PlaceKind::Fridge | PlaceKind::Shelf | PlaceKind::Van))

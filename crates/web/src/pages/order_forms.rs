@@ -1,16 +1,17 @@
 //! An order taken, changed, promised, called off: who wants what, and when?
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use axum::{extract::State, response::Response};
 use chrono::Days;
 use gillbook_core::{
+    Grams,
     kinds::OrderStatus,
     refusal::Refusal,
     selling::{
         order::{NewOrder, OrderChange},
         product::Product,
-        usual::{PastLine, usual_lines},
+        usual::usual_lines,
     },
     text::{CustomerCode, OrderCode, ProductCode},
     units::calendar::day_of,
@@ -41,27 +42,38 @@ pub(super) struct CustomerQuery {
     customer: Option<CustomerCode>,
 }
 
-/// A row for each product, those first that are filled in or were ordered before: tapped and typed, never looked for in a list.
-fn line_fields(
-    products: &[Product],
-    filled: &BTreeMap<ProductCode, PastLine>,
-    known: &BTreeSet<ProductCode>,
-) -> Vec<Field> {
-    let rank = |p: &&Product| (!filled.contains_key(&p.product), !known.contains(&p.product));
-    let mut products: Vec<&Product> = products.iter().collect();
-    products.sort_by_key(rank);
-    let row = |p: &Product| {
-        let name = |field: &str| format!("lines/{}/{field}", p.product);
-        let line = filled.get(&p.product);
-        let amount = match p.pack_g {
-            Some(g) => Field::new(name("packs"), format!("{}, packs of {g} g", p.name), Input::Whole)
-                .with(line.and_then(|l| l.packs).map_or_else(String::new, |packs| packs.to_string())),
-            None => Field::new(name("grams_g"), format!("{}, kg", p.name), Input::Kilograms)
-                .with(line.map_or_else(String::new, |l| exact_kg(l.grams_g))),
-        };
-        [Field::hidden(name("product"), p.product.to_string()), amount.beside()]
+/// What a row of an order is filled in with.
+struct Row {
+    /// Its name on the page.
+    name: String,
+    product: ProductCode,
+    grams_g: Grams,
+    packs: Option<i32>,
+}
+
+/// The rows that are filled in, then one for each other product, those first that were ordered before: tapped and typed, never looked for in
+/// a list.
+fn line_fields(products: &[Product], filled: &[Row], known: &BTreeSet<ProductCode>) -> Vec<Field> {
+    let of_row = |row: &Row| {
+        let product = products.iter().find(|p| p.product == row.product)?;
+        Some(line_field(&row.name, product, Some((row.grams_g, row.packs))))
     };
-    products.into_iter().flat_map(row).collect()
+    let is_filled = |p: &Product| filled.iter().any(|row| row.product == p.product);
+    let mut others: Vec<&Product> = products.iter().filter(|p| !is_filled(p)).collect();
+    others.sort_by_key(|p| !known.contains(&p.product));
+    let others = others.into_iter().map(|p| line_field(p.product.as_str(), p, None));
+    filled.iter().filter_map(of_row).chain(others).flatten().collect()
+}
+
+fn line_field(row: &str, product: &Product, now: Option<(Grams, Option<i32>)>) -> [Field; 2] {
+    let name = |field: &str| format!("lines/{row}/{field}");
+    let amount = match product.pack_g {
+        Some(g) => Field::new(name("packs"), format!("{}, packs of {g} g", product.name), Input::Whole)
+            .with(now.and_then(|(_, packs)| packs).map_or_else(String::new, |packs| packs.to_string())),
+        None => Field::new(name("grams_g"), format!("{}, kg", product.name), Input::Kilograms)
+            .with(now.map_or_else(String::new, |(grams, _)| exact_kg(grams))),
+    };
+    [Field::hidden(name("product"), product.product.to_string()), amount.beside()]
 }
 
 async fn new_order_page(app: &App, who: &Authenticated, query: &CustomerQuery) -> Result<ActPage, Problem> {
@@ -79,7 +91,10 @@ async fn new_order_page(app: &App, who: &Authenticated, query: &CustomerQuery) -
         let customer = tx.customer(code).await?;
         let past = tx.past_lines(code).await?;
         let products = tx.products(&ALL).await?;
-        let usual = usual_lines(&past);
+        let usual: Vec<Row> = usual_lines(&past)
+            .into_values()
+            .map(|l| Row { name: l.product.to_string(), product: l.product, grams_g: l.grams_g, packs: l.packs })
+            .collect();
         let known = past.into_iter().map(|line| line.product).collect();
         let mut fields = vec![
             Field::hidden("customer", code.to_string()),
@@ -134,9 +149,14 @@ fn change_sheets(order: &Order, products: &[Product]) -> Vec<(&'static str, Shee
         Field::new("note", "Note", Input::Text).or_blank().with(order.note.clone()),
     ];
     sheets.push(("Another day, another note", Sheet::new(path("day"), "Save the day and note", fields)));
-    let now =
-        |l: &OrderLine| PastLine { orders_ago: 0, product: l.product.clone(), grams_g: l.grams_g, packs: l.packs };
-    let filled = order.lines.iter().map(|l| (l.product.clone(), now(l))).collect();
+    // By the line and not by the product, which an order may have twice.
+    let now = |l: &OrderLine| Row {
+        name: format!("line-{}", l.line),
+        product: l.product.clone(),
+        grams_g: l.grams_g,
+        packs: l.packs,
+    };
+    let filled: Vec<Row> = order.lines.iter().map(now).collect();
     let mut fields = vec![version()];
     fields.extend(line_fields(products, &filled, &BTreeSet::new()));
     sheets.push(("Other lines: what is set aside is released", Sheet::new(path("lines"), "Save the lines", fields)));

@@ -46,7 +46,7 @@ async fn packing_page(app: &App, who: &Authenticated, code: &LotCode) -> Result<
         let page = ActPage::new(Layout::new(&farm, who, "/stock"), format!("Pack {code}"), (&back, "Back to the lot"))
             .about("Pack, regrade or dry it. What goes in is what comes out, with trim and water.")
             .or_nothing("Nothing of it is in stock.");
-        let Some(most) = stock.iter().max_by_key(|row| row.grams_g) else { return Ok(page) };
+        let Some(most) = stock.iter().max_by_key(|row| row.free_g) else { return Ok(page) };
         let places = stock.iter().map(|row| {
             (row.place.to_string(), format!("{}, {} kg free", row.place, exact_kg(row.free_g.max(Grams::ZERO))))
         });
@@ -109,12 +109,8 @@ async fn opening_page(app: &App, who: &Authenticated) -> Result<ActPage, Problem
             Field::new("place", "Where it is", Input::Touch).of(stores),
             Field::new("grams_g", "How much, kg", Input::Kilograms),
         ];
-        Ok(ActPage::new(
-            Layout::new(&farm, who, "/stock"),
-            "A lot that was there before the book",
-            ("/stock", "All stock"),
-        )
-        .sheet("", Sheet::new("/lots", "Save the lot", fields)))
+        Ok(ActPage::new(Layout::new(&farm, who, "/stock"), "Stock you already have", ("/stock", "All stock"))
+            .sheet("", Sheet::new("/lots", "Save the lot", fields)))
     })
 }
 

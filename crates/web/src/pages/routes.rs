@@ -10,9 +10,9 @@ use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
     batches, blocks, by_hand, checks, count, desk, docket, entries, excursion, fridge, lot, market, moves, notices,
-    opening, order_forms, orders, packing, record,
+    order_forms, orders, packing, record,
     resource::{self, Addable, Changeable, Resource},
-    returns, set_aside, settings, stock, today, week, week_close, weigh,
+    returns, set_aside, settings, setup, stock, today, week, week_close, weigh,
 };
 use crate::App;
 
@@ -38,7 +38,7 @@ impl Pages {
     fn resource<R: Resource>(self, one: &str) -> Self {
         self.get(R::PATH, resource::get_list::<R>)
             .get(&format!("{}/new", R::PATH), resource::get_new::<R>)
-            .get(&format!("{}/{one}", R::PATH), resource::get_entry::<R>)
+            .get(&format!("{}/{one}", R::PATH), resource::get_item::<R>)
     }
 
     fn added<R: Addable>(self) -> Self {
@@ -46,7 +46,7 @@ impl Pages {
     }
 
     fn changed<R: Changeable>(self, one: &str) -> Self {
-        self.post(&format!("{}/{one}", R::PATH), resource::post_entry::<R>)
+        self.post(&format!("{}/{one}", R::PATH), resource::post_change::<R>)
     }
 }
 
@@ -177,11 +177,11 @@ fn growing(pages: Pages) -> Pages {
 /// What the farm is made of.
 fn farm(pages: Pages) -> Pages {
     pages
-        .get("/opening", opening::get_opening)
-        .post("/opening", opening::post_opening)
-        .get("/start", opening::get_start)
-        .get("/strains/examples", opening::get_examples)
-        .post("/strains/examples", opening::post_examples)
+        .get("/setup", setup::get_setup)
+        .post("/setup", setup::post_setup)
+        .get("/start", setup::get_start)
+        .get("/strains/examples", setup::get_examples)
+        .post("/strains/examples", setup::post_examples)
         .resource::<resource::Places>("{place}")
         .added::<resource::Places>()
         .changed::<resource::Places>("{place}")

@@ -10,12 +10,12 @@ use gillbook_store::{
     ledger::entries::StockRow,
     selling::orders::{Order, OrderLine},
 };
-use serde::Deserialize;
 
 use super::{
     ALL, Html, Layout,
     act::{ActPage, first},
     exact_kg,
+    resource::Nothing,
     sheet::{Field, FormFields, Input, Sheet},
 };
 use crate::{
@@ -109,16 +109,12 @@ pub(super) async fn post_chosen(
     choice_page(&app, &who, &code).await?.take("/chosen", &form, act, |_| format!("/orders/{code}")).await
 }
 
-/// A release says nothing more.
-#[derive(Debug, Deserialize)]
-struct Release {}
-
 pub(super) async fn post_release(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<OrderCode>,
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    let act = async |_: Release| create_tx!(app, who, &form.once, |tx| tx.release(&code).await);
+    let act = async |_: Nothing| create_tx!(app, who, &form.once, |tx| tx.release(&code).await);
     choice_page(&app, &who, &code).await?.take("/release", &form, act, |_| format!("/orders/{code}")).await
 }

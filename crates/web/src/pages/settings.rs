@@ -6,6 +6,11 @@ use gillbook_store::farm::farms::{Farm, FarmChange};
 use super::{
     Html, Layout,
     act::{ActPage, first},
+    market::MarketDays,
+    resource::{
+        Cooks, Crates, Customers, People, Places, PriceLists, Probes, Products, Recipes, Resource, Rooms, Strains,
+        Tokens,
+    },
     sheet::{Field, FormFields, Input, Sheet},
 };
 use crate::{App, auth::Authenticated, create_tx, extract::KeyedForm, problem::Problem, read_tx};
@@ -14,20 +19,23 @@ use crate::{App, auth::Authenticated, create_tx, extract::KeyedForm, problem::Pr
 const NEW_GRADES: usize = 2;
 
 /// Pages of what the farm is made of.
-const LISTS: [(&str, &str); 14] = [
+const LISTS: [(&str, &str); 17] = [
     ("/start", "Getting started: what is still missing"),
-    ("/strains", "Strains"),
-    ("/recipes", "Recipes"),
-    ("/rooms", "Rooms"),
-    ("/crates", "Crates and liners"),
-    ("/places", "Fridges, shelves, vans, stalls"),
-    ("/probes", "Probes"),
-    ("/products", "Products"),
-    ("/price-lists", "Price lists"),
-    ("/customers", "Customers"),
-    ("/people", "People"),
-    ("/tokens", "Tokens of machines"),
-    ("/notices", "Who is told"),
+    (Strains::PATH, Strains::TITLE),
+    ("/strains/examples", "Strains to begin with"),
+    (Recipes::PATH, Recipes::TITLE),
+    (Rooms::PATH, Rooms::TITLE),
+    (Cooks::PATH, Cooks::TITLE),
+    (Crates::PATH, Crates::TITLE),
+    (Places::PATH, Places::TITLE),
+    (Probes::PATH, Probes::TITLE),
+    (Products::PATH, Products::TITLE),
+    (PriceLists::PATH, PriceLists::TITLE),
+    (Customers::PATH, Customers::TITLE),
+    (MarketDays::PATH, MarketDays::TITLE),
+    (People::PATH, People::TITLE),
+    (Tokens::PATH, Tokens::TITLE),
+    ("/notices", "Alerts: who gets them"),
     ("/checks", "Checks"),
 ];
 
@@ -50,9 +58,7 @@ fn about_farm(farm: &Farm) -> Sheet {
 }
 
 fn words(farm: &Farm) -> Sheet {
-    let word = |word: &str, label: &str| {
-        Field::new(format!("words.{word}"), label, Input::Text).with(farm.word(word)).optional()
-    };
+    let word = |word: &str, label: &str| Field::new(format!("words.{word}"), label, Input::Text).with(farm.word(word));
     let fields = vec![
         Field::version(farm.version),
         word("docket", "The paper that goes with a delivery"),
@@ -80,7 +86,7 @@ fn grades(farm: &Farm) -> Sheet {
         let name = |field: &str| format!("grades/new-{n}/{field}");
         fields.extend([
             Field::new(name("grade"), "Another grade, code", Input::Code).half(),
-            Field::new(name("rank"), "Rank: 1 is the best", Input::Whole).half(),
+            Field::new(name("rank"), "Rank", Input::Whole).hint("1 is the best").half(),
             Field::new(name("name"), "In plain words", Input::Text),
         ]);
     }
@@ -91,8 +97,8 @@ async fn settings_page(app: &App, who: &Authenticated) -> Result<ActPage, Proble
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let page = ActPage::new(Layout::new(&farm, who, "/settings"), "Settings", ("/", "Today"))
-            .fact("Currency", farm.currency.clone())
-            .fact("Time zone", farm.zone.clone());
+            .detail("Currency", farm.currency.clone())
+            .detail("Time zone", farm.zone.clone());
         let lists = LISTS.into_iter().filter(|(path, _)| page.head.may("GET", path)).collect::<Vec<_>>();
         let page = if page.head.may("POST", "/settings/farm") {
             page.sheet("The farm", about_farm(&farm)).sheet("Words", words(&farm)).sheet("Grades", grades(&farm))

@@ -16,8 +16,9 @@ use super::{
         sheet::{Field, FormFields, Input, Sheet},
         zone_of,
     },
-    Addable, Changeable, Resource, address, answered, choice, entry_page,
+    Addable, Changeable, Resource, address, answered, choice,
     farm::made_page,
+    item_page,
 };
 use crate::{
     App,
@@ -48,12 +49,16 @@ fn limit_fields() -> Vec<Field> {
         Field::new(rule, "Text of the local rule that it follows", Input::Lines).optional(),
         Field::new(warm, "Too warm above, °C", Input::Number),
         Field::new(cold, "Too cold below, °C", Input::Number),
-        Field::new(air, "Air too warm above, °C; five over the limit where empty", Input::Number).optional(),
-        Field::new(grace, "Minutes above before it counts; 30 where empty", Input::Whole).optional(),
-        Field::new(hysteresis, "A spell ends this far below, °C; 0.5 where empty", Input::Number).optional(),
-        Field::new(gap, "Minutes between readings that can be bridged; 15 where empty", Input::Whole).optional(),
-        Field::new(silence, "Minutes of silence before you are told; 30 where empty", Input::Whole).optional(),
-        Field::new(lag, "Minutes that the food lags behind the air; 20 where empty", Input::Whole).optional(),
+        Field::new(air, "Air too warm above, °C", Input::Number).hint("five over the limit where empty").optional(),
+        Field::new(grace, "Minutes above before it counts", Input::Whole).hint("30 where empty").optional(),
+        Field::new(hysteresis, "Degrees below the limit at which a warm spell ends", Input::Number)
+            .hint("0.5 where empty")
+            .optional(),
+        Field::new(gap, "Longest gap between readings that counts as known, minutes", Input::Whole)
+            .hint("15 where empty")
+            .optional(),
+        Field::new(silence, "Minutes of silence before you are told", Input::Whole).hint("30 where empty").optional(),
+        Field::new(lag, "Minutes that the food lags behind the air", Input::Whole).hint("20 where empty").optional(),
     ]
 }
 
@@ -63,13 +68,14 @@ impl Resource for Places {
     const PATH: &'static str = "/places";
     const TITLE: &'static str = "Fridges, shelves, vans, stalls";
     const ADD: &'static str = "Add a place";
+    const CODE: &'static str = "place";
     const SETTLED: &'static [&'static str] = &[
         "place", "kind", LIMIT[0], LIMIT[1], LIMIT[2], LIMIT[3], LIMIT[4], LIMIT[5], LIMIT[6], LIMIT[7], LIMIT[8],
         LIMIT[9],
     ];
-    type Entry = Place;
+    type Item = Place;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Place>> {
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Place>> {
         tx.places(page).await
     }
 
@@ -83,14 +89,20 @@ impl Resource for Places {
         (place.name.clone(), format!("{}, {}, {limit}", place.place, place.kind))
     }
 
+    fn is_listed(place: &Place) -> bool {
+        place.kind.holds_stock()
+    }
+
     async fn fields(_: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
         let kinds =
             [("fridge", "Fridge"), ("shelf", "Shelf, for dried goods"), ("van", "Van"), ("stall", "Market stall")];
         let mut fields = vec![
             Field::new("name", "Name", Input::Text),
-            Field::new("place", "Code, such as FRIDGE", Input::Code),
+            Field::new("place", "Code", Input::Code).hint("such as FRIDGE"),
             Field::new("kind", "What it is", Input::Touch).of_words(&kinds),
-            Field::new("humidity_percent", "Humidity that it is kept at, %; 90 where empty", Input::Number).optional(),
+            Field::new("humidity_percent", "Humidity that it is kept at, %", Input::Number)
+                .hint("90 where empty")
+                .optional(),
         ];
         fields.extend(limit_fields());
         Ok(fields)
@@ -107,11 +119,15 @@ impl Resource for Places {
         let mut fields = limit_fields();
         fields.extend([
             Field::version(place.version),
-            Field::new("limit.effective_from", "From; now where empty", Input::Moment(zone_of(farm))).optional(),
+            Field::new("limit.effective_from", "From", Input::Moment(zone_of(farm))).hint("now where empty").optional(),
         ]);
         let path = format!("{}/limit", address::<Places>(place.place.as_str()));
         let mut sheet = Sheet::new(path, "Save the limit", fields).filled(place);
         sheet.fields.iter_mut().filter(|f| f.name == "limit.effective_from").for_each(|f| f.value.clear());
+        // What nobody typed follows the new limit.
+        if place.limit.as_ref().is_some_and(|limit| limit.air_c == Some(limit.warm_c + 5.0)) {
+            sheet.fields.iter_mut().filter(|f| f.name == "limit.air_c").for_each(|f| f.value.clear());
+        }
         let heading =
             if place.limit.is_some() { "A new limit; the old one stays for the time before" } else { "Its limit" };
         let page = page.sheet(heading, sheet);
@@ -142,7 +158,7 @@ pub(in crate::pages) async fn post_limit(
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
     let version = Sheet::version_read(&form)?;
-    let (page, place) = entry_page::<Places>(&app, &who, &code).await?;
+    let (page, place) = item_page::<Places>(&app, &who, &code).await?;
     let act = async |change: PlaceChange| {
         create_tx!(app, who, &form.once, |tx| tx.change_place(&place.place, &change, version).await)
     };
@@ -155,10 +171,11 @@ impl Resource for Probes {
     const PATH: &'static str = "/probes";
     const TITLE: &'static str = "Probes";
     const ADD: &'static str = "Add a probe";
+    const CODE: &'static str = "probe";
     const SETTLED: &'static [&'static str] = &["probe", "place", "position"];
-    type Entry = Probe;
+    type Item = Probe;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Probe>> {
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Probe>> {
         tx.probes(page).await
     }
 
@@ -174,9 +191,10 @@ impl Resource for Probes {
         let places =
             tx.places(&ALL).await?.into_iter().filter(|p| p.kind.holds_stock()).map(|p| choice(&p.place, &p.name));
         Ok(vec![
-            Field::new("probe", "Name that it sends, such as urn:dev:mac:0024befffe804ff1", Input::Text),
+            Field::new("probe", "Name the probe sends", Input::Text)
+                .hint("letters, digits and - : . / _ without spaces, such as fridge-1"),
             Field::new("place", "Where it is", Input::Touch).of(places),
-            Field::new("position", "Where in there, such as top shelf, back", Input::Text).optional(),
+            Field::new("position", "Where in there", Input::Text).hint("such as top shelf, back").optional(),
         ])
     }
 
@@ -189,7 +207,7 @@ impl Resource for Probes {
             Field::hidden("probe", probe.probe.clone()),
             Field::new("name", "What it is for", Input::Text)
                 .with(format!("Readings of {}", probe.probe).chars().take(200).collect::<String>()),
-            Field::new("days", "Days that it lasts; a year where empty", Input::Whole).optional(),
+            Field::new("days", "Days that it lasts", Input::Whole).hint("a year where empty").optional(),
         ];
         let path = format!("{}/token", address::<Probes>(&probe.probe));
         Ok(page.sheet("A token for its board", Sheet::new(path, "Make a token", fields)))
@@ -210,6 +228,6 @@ pub(in crate::pages) async fn post_probe_token(
     PathParam(code): PathParam<String>,
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    let (page, _) = entry_page::<Probes>(&app, &who, &code).await?;
+    let (page, _) = item_page::<Probes>(&app, &who, &code).await?;
     made_page(&app, &who, page, "/token", &form).await
 }

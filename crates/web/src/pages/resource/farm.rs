@@ -26,24 +26,27 @@ use super::{
         sheet::{Field, FormFields, Input, Sheet},
         zone_of,
     },
-    Addable, Resource, address, answered, choice, entry_page, new_page,
+    Addable, Resource, address, answered, choice, item_page, new_page,
 };
 use crate::{
     App,
     auth::Authenticated,
     create_tx,
-    extract::{KeyedForm, PathParam},
+    extract::{KeyedForm, PathParam, capital},
     problem::Problem,
     write_tx,
 };
 
 /// The body of an act that says nothing more.
 #[derive(Debug, Deserialize)]
-struct Nothing {}
+pub(in crate::pages) struct Nothing {}
 
-/// All of a list that comes whole: what is after a code is none.
-fn whole<T>(page: &Pagination, all: Vec<T>) -> Vec<T> {
-    if page.after.is_some() { Vec::new() } else { all }
+/// What comes after a code, of a list that the store reads at once.
+fn after<R: Resource>(page: &Pagination, all: Vec<R::Item>) -> Vec<R::Item> {
+    match &page.after {
+        None => all,
+        Some(code) => all.into_iter().skip_while(|item| R::code(item) != *code).skip(1).collect(),
+    }
 }
 
 pub(in crate::pages) struct People;
@@ -52,11 +55,12 @@ impl Resource for People {
     const PATH: &'static str = "/people";
     const TITLE: &'static str = "People";
     const ADD: &'static str = "Add a person";
+    const CODE: &'static str = "person_id";
     const SETTLED: &'static [&'static str] = &["name", "initials", "role"];
-    type Entry = Person;
+    type Item = Person;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Person>> {
-        Ok(whole(page, tx.people().await?))
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Person>> {
+        Ok(after::<Self>(page, tx.people().await?))
     }
 
     fn code(person: &Person) -> String {
@@ -69,7 +73,7 @@ impl Resource for People {
     }
 
     async fn fields(_: &mut Tx, farm: &Farm) -> StoreResult<Vec<Field>> {
-        let verifier = format!("{}: reads the records and countersigns", farm.word("verifier"));
+        let verifier = format!("{}: reads the records and countersigns", capital(farm.word("verifier")));
         let roles = [
             ("owner", "Owner: everything"),
             ("picker", "Picker: weighs, packs, counts, sets aside"),
@@ -79,7 +83,7 @@ impl Resource for People {
         ];
         Ok(vec![
             Field::new("name", "Name", Input::Text),
-            Field::new("initials", "Initials, such as MI", Input::Code),
+            Field::new("initials", "Initials", Input::Code).hint("such as MI"),
             Field::new("role", "What they may do", Input::Touch).of_words(&roles),
             Field::new("sign_in_name", "Name to sign in with", Input::Text),
             Field::new("passphrase", "Passphrase, at least twelve characters", Input::Secret),
@@ -88,9 +92,9 @@ impl Resource for People {
 
     async fn more(_: &mut Tx, farm: &Farm, person: &Person, page: ActPage) -> StoreResult<ActPage> {
         let zone = zone_of(farm);
-        let page = page.fact("Since", full_time(person.added_at, zone));
+        let page = page.detail("Since", full_time(person.added_at, zone));
         Ok(match person.removed_at {
-            Some(at) => page.fact("Removed", full_time(at, zone)),
+            Some(at) => page.detail("Removed", full_time(at, zone)),
             None if page.head.may("POST", "/people/{person}/remove") => {
                 let path = format!("{}/remove", address::<People>(&Self::code(person)));
                 page.sheet(
@@ -117,7 +121,7 @@ pub(in crate::pages) async fn post_person_removal(
     PathParam(code): PathParam<String>,
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    let (page, person) = entry_page::<People>(&app, &who, &code).await?;
+    let (page, person) = item_page::<People>(&app, &who, &code).await?;
     let act = async |_: Nothing| create_tx!(app, who, &form.once, |tx| tx.remove_person(person.person_id).await);
     page.take("/remove", &form, act, |_| People::PATH.to_owned()).await
 }
@@ -126,13 +130,14 @@ pub(in crate::pages) struct Tokens;
 
 impl Resource for Tokens {
     const PATH: &'static str = "/tokens";
-    const TITLE: &'static str = "Tokens of machines";
+    const TITLE: &'static str = "Tokens for devices";
     const ADD: &'static str = "Make a token";
+    const CODE: &'static str = "token_id";
     const SETTLED: &'static [&'static str] = &["name", "scope", "probe"];
-    type Entry = Token;
+    type Item = Token;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Token>> {
-        Ok(whole(page, tx.tokens().await?))
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Token>> {
+        Ok(after::<Self>(page, tx.tokens().await?))
     }
 
     fn code(token: &Token) -> String {
@@ -151,20 +156,20 @@ impl Resource for Tokens {
             Field::new("name", "What it is for", Input::Text),
             Field::new("scope", "What it may do", Input::Touch).of_words(&scopes),
             Field::new("probe", "Whose readings it posts", Input::Choice).of(probes).optional(),
-            Field::new("days", "Days that it lasts; a year where empty", Input::Whole).optional(),
+            Field::new("days", "Days that it lasts", Input::Whole).hint("a year where empty").optional(),
         ])
     }
 
     async fn more(_: &mut Tx, farm: &Farm, token: &Token, page: ActPage) -> StoreResult<ActPage> {
         let zone = zone_of(farm);
-        let page = page.fact("Made", full_time(token.made_at, zone)).fact("Ends", full_time(token.ends_at, zone));
+        let page = page.detail("Made", full_time(token.made_at, zone)).detail("Ends", full_time(token.ends_at, zone));
         let Some(at) = token.removed_at else {
             let path = format!("{}/remove", address::<Tokens>(&Self::code(token)));
             return Ok(
                 page.sheet("Nothing that holds it is let in any more", Sheet::new(path, "Take it back", Vec::new()))
             );
         };
-        Ok(page.fact("Taken back", full_time(at, zone)))
+        Ok(page.detail("Taken back", full_time(at, zone)))
     }
 }
 
@@ -217,7 +222,7 @@ pub(in crate::pages) async fn post_token_removal(
     PathParam(code): PathParam<Uuid>,
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    let (page, _) = entry_page::<Tokens>(&app, &who, &code.to_string()).await?;
+    let (page, _) = item_page::<Tokens>(&app, &who, &code.to_string()).await?;
     let act = async |_: Nothing| {
         let done = create_tx!(app, who, &form.once, |tx| tx.remove_token(code).await);
         app.store.invalidate_token_cache();

@@ -17,12 +17,12 @@ use serde_json::Value;
 use super::{
     super::{
         act::ActPage,
-        celsius, count, full_time,
+        celsius, count, full_time, price,
         sheet::{Field, FormFields, Input, Sheet},
         zone_of,
     },
-    Addable, Changeable, Resource, address, answered, entry_page,
-    selling::PACKAGING,
+    Addable, Changeable, Resource, address, answered, item_page,
+    selling::{PACKAGING, packed},
 };
 use crate::{
     App,
@@ -43,10 +43,11 @@ impl Resource for Strains {
     const PATH: &'static str = "/strains";
     const TITLE: &'static str = "Strains";
     const ADD: &'static str = "Add a strain";
+    const CODE: &'static str = "strain";
     const SETTLED: &'static [&'static str] = &["strain", "species", "latin_name", "lowest_safe_c", "trim_share"];
-    type Entry = Strain;
+    type Item = Strain;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Strain>> {
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Strain>> {
         tx.strains(page).await
     }
 
@@ -61,7 +62,7 @@ impl Resource for Strains {
     async fn fields(_: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
         Ok(vec![
             Field::new("name", "Name", Input::Text),
-            Field::new("strain", "Code, such as OY: lot codes begin with it", Input::Code),
+            Field::new("strain", "Code", Input::Code).hint("such as OY: lot codes begin with it"),
             Field::new("species", "Species", Input::Text),
             Field::new("latin_name", "Species, in Latin", Input::Text),
             Field::new("lowest_safe_c", "Hurt by cold below, °C", Input::Number),
@@ -69,7 +70,7 @@ impl Resource for Strains {
             Field::new("days_to_first_flush", "Days from making to the first flush", Input::Whole),
             Field::new("flush_interval_days", "Days from flush to flush", Input::Whole),
             Field::new("flushes", "Flushes that you wait for", Input::Whole),
-            Field::new("trim_share", "Share that is cut off, such as 0.05", Input::Number).with("0"),
+            Field::new("trim_share", "Share that is cut off", Input::Number).hint("such as 0.05").with("0"),
         ])
     }
 
@@ -82,7 +83,7 @@ impl Resource for Strains {
             let points: Vec<String> =
                 life.points.iter().map(|p| format!("{} days at {}", p.days, celsius(p.c))).collect();
             let shown = format!("{}; ± {:.0} %. Source: {}", points.join(", "), life.spread * 100.0, life.source);
-            page = page.fact(format!("Life, {}", life.packaging), shown);
+            page = page.detail(format!("Life: {}", packed(life.packaging)), shown);
         }
         if !page.head.may("POST", "/strains/{strain}/life") {
             return Ok(page);
@@ -129,7 +130,7 @@ pub(in crate::pages) async fn post_life(
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
     let version = Sheet::version_read(&form)?;
-    let (page, strain) = entry_page::<Strains>(&app, &who, &code).await?;
+    let (page, strain) = item_page::<Strains>(&app, &who, &code).await?;
     let act = async |life: Life| {
         let change = StrainChange { life: vec![life], ..StrainChange::default() };
         create_tx!(app, who, &form.once, |tx| tx.change_strain(&strain.strain, &change, version).await)
@@ -143,10 +144,11 @@ impl Resource for Recipes {
     const PATH: &'static str = "/recipes";
     const TITLE: &'static str = "Recipes";
     const ADD: &'static str = "Add a recipe";
+    const CODE: &'static str = "recipe";
     const SETTLED: &'static [&'static str] = &["recipe", "block_wet_g", "block_dry_g", "block_cost"];
-    type Entry = Recipe;
+    type Item = Recipe;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Recipe>> {
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Recipe>> {
         tx.recipes(page).await
     }
 
@@ -161,7 +163,7 @@ impl Resource for Recipes {
     async fn fields(_: &mut Tx, farm: &Farm) -> StoreResult<Vec<Field>> {
         let mut fields = vec![
             Field::new("name", "Name", Input::Text),
-            Field::new("recipe", "Code, such as OAK-1", Input::Code),
+            Field::new("recipe", "Code", Input::Code).hint("such as OAK-1"),
             Field::new("block_wet_g", "A block weighs, wet, g", Input::Whole),
             Field::new("block_dry_g", "Of that dry, g", Input::Whole),
             Field::new(
@@ -175,7 +177,8 @@ impl Resource for Recipes {
             fields.extend([
                 Field::new(name("name"), "Ingredient", Input::Text).half().of_any_rows(),
                 Field::new(name("wet_g"), "In a block, wet, g", Input::Whole).half().of_any_rows(),
-                Field::new(name("dry_share"), "Share of it that is dry, such as 0.9", Input::Number)
+                Field::new(name("dry_share"), "Share of it that is dry", Input::Number)
+                    .hint("such as 0.9")
                     .half()
                     .of_any_rows(),
                 Field::new(name("price_per_kg"), format!("A kilogram costs, {}", farm.currency), Input::Amount)
@@ -188,8 +191,8 @@ impl Resource for Recipes {
 
     async fn more(_: &mut Tx, farm: &Farm, recipe: &Recipe, page: ActPage) -> StoreResult<ActPage> {
         Ok(recipe.ingredients.iter().fold(page, |page, i| {
-            let shown = format!("{} g, {} dry, {} {} a kg", i.wet_g, i.dry_share, i.price_per_kg, farm.currency);
-            page.fact(i.name.to_string(), shown)
+            let shown = format!("{} g, {} dry, {} a kg", i.wet_g, i.dry_share, price(i.price_per_kg, farm));
+            page.detail(i.name.to_string(), shown)
         }))
     }
 }
@@ -209,10 +212,11 @@ impl Resource for Rooms {
     const PATH: &'static str = "/rooms";
     const TITLE: &'static str = "Rooms";
     const ADD: &'static str = "Add a room";
+    const CODE: &'static str = "room";
     const SETTLED: &'static [&'static str] = &["room", "kind", "area_m2"];
-    type Entry = Room;
+    type Item = Room;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Room>> {
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Room>> {
         tx.rooms(page).await
     }
 
@@ -229,7 +233,7 @@ impl Resource for Rooms {
         let kinds = [("incubation", "Incubation"), ("fruiting", "Fruiting")];
         Ok(vec![
             Field::new("name", "Name", Input::Text),
-            Field::new("room", "Code, such as FRUIT-1", Input::Code),
+            Field::new("room", "Code", Input::Code).hint("such as FRUIT-1"),
             Field::new("kind", "What it is for", Input::Touch).of_words(&kinds),
             Field::new("capacity_blocks", "Blocks that fit", Input::Whole),
             Field::new("area_m2", "Floor, m²", Input::Number),
@@ -263,10 +267,11 @@ impl Resource for Crates {
     const PATH: &'static str = "/crates";
     const TITLE: &'static str = "Crates and liners";
     const ADD: &'static str = "Add a crate or liner";
+    const CODE: &'static str = "crate";
     const SETTLED: &'static [&'static str] = &["crate", "kind"];
-    type Entry = Crate;
+    type Item = Crate;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Crate>> {
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Crate>> {
         tx.crates(page).await
     }
 
@@ -281,7 +286,7 @@ impl Resource for Crates {
     async fn fields(_: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
         Ok(vec![
             Field::new("name", "Name", Input::Text),
-            Field::new("crate", "Code, such as BLUE", Input::Code),
+            Field::new("crate", "Code", Input::Code).hint("such as BLUE"),
             Field::new("kind", "What it is", Input::Touch).of_words(&[("crate", "Crate"), ("liner", "Liner")]),
             Field::new("tare_dry_g", "Tare when dry, g", Input::Whole),
             Field::new("tare_wet_g", "Tare when wet, g", Input::Whole),
@@ -315,10 +320,11 @@ impl Resource for Cooks {
     const PATH: &'static str = "/cooks";
     const TITLE: &'static str = "Sterilising runs";
     const ADD: &'static str = "Write down a run";
+    const CODE: &'static str = "cook";
     const SETTLED: &'static [&'static str] = &["cook", "method", "hours", "temperature_c", "note"];
-    type Entry = Cook;
+    type Item = Cook;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Cook>> {
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Cook>> {
         tx.cooks(page).await
     }
 
@@ -333,7 +339,7 @@ impl Resource for Cooks {
     async fn fields(_: &mut Tx, farm: &Farm) -> StoreResult<Vec<Field>> {
         let methods = [("sterilised", "Sterilised"), ("pasteurised", "Pasteurised")];
         Ok(vec![
-            Field::new("cook", "Code, such as C-0504", Input::Code),
+            Field::new("cook", "Code", Input::Code).hint("such as C-0504"),
             Field::new("method", "How", Input::Touch).of_words(&methods),
             Field::new("started_at", "Began", Input::Moment(zone_of(farm))),
             Field::new("hours", "Hours at temperature", Input::Number),
@@ -343,7 +349,7 @@ impl Resource for Cooks {
     }
 
     async fn more(_: &mut Tx, farm: &Farm, cook: &Cook, page: ActPage) -> StoreResult<ActPage> {
-        Ok(page.fact("Began", full_time(cook.started_at.0, zone_of(farm))))
+        Ok(page.detail("Began", full_time(cook.started_at.0, zone_of(farm))))
     }
 }
 

@@ -1,9 +1,12 @@
 //! Customers, products, price lists.
 
 use axum::{extract::State, response::Response};
-use gillbook_core::selling::{
-    customer::{Customer, CustomerChange, NewCustomer},
-    product::{NewProduct, Price, PriceList, Product, ProductChange},
+use gillbook_core::{
+    kinds::Packaging,
+    selling::{
+        customer::{Customer, CustomerChange, NewCustomer},
+        product::{NewProduct, Price, PriceList, Product, ProductChange},
+    },
 };
 use gillbook_store::{
     Pagination, Result as StoreResult, Tx,
@@ -15,23 +18,28 @@ use super::{
     super::{
         ALL,
         act::ActPage,
-        count, full_time,
+        count, full_time, price as price_of,
         sheet::{Field, FormFields, Input, Sheet},
         zone_of,
     },
-    Addable, Changeable, Resource, address, answered, choice, entry_page,
+    Addable, Changeable, Resource, address, answered, choice, item_page,
 };
 use crate::{
     App,
     auth::Authenticated,
     create_tx,
-    extract::{KeyedForm, PathParam},
+    extract::{KeyedForm, PathParam, capital},
     problem::Problem,
 };
 
 /// How food is packed, in the body and in the grower's words.
 pub(in crate::pages) const PACKAGING: [(&str, &str); 3] =
     [("open", "Open crate"), ("vented", "Pack with holes"), ("sealed", "Sealed pack")];
+
+/// How food is packed, in the grower's words.
+pub(super) fn packed(packaging: Packaging) -> &'static str {
+    PACKAGING.iter().find(|(word, _)| *word == packaging.as_str()).map_or(packaging.as_str(), |(_, words)| words)
+}
 
 async fn price_lists(tx: &mut Tx) -> StoreResult<Vec<(String, String)>> {
     Ok(tx.price_lists(&ALL).await?.into_iter().map(|l| choice(&l.price_list, &l.name)).collect())
@@ -43,10 +51,11 @@ impl Resource for Customers {
     const PATH: &'static str = "/customers";
     const TITLE: &'static str = "Customers";
     const ADD: &'static str = "Add a customer";
+    const CODE: &'static str = "customer";
     const SETTLED: &'static [&'static str] = &["customer"];
-    type Entry = Customer;
+    type Item = Customer;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Customer>> {
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Customer>> {
         tx.customers(page).await
     }
 
@@ -67,14 +76,14 @@ impl Resource for Customers {
         ];
         Ok(vec![
             Field::new("name", "Name", Input::Text),
-            Field::new("customer", "Code, such as PLUM", Input::Code),
+            Field::new("customer", "Code", Input::Code).hint("such as PLUM"),
             Field::new("kind", "What they are", Input::Touch).of_words(&kinds),
             Field::new("price_list", "Price list", Input::Choice).of(price_lists(tx).await?),
             Field::new("address", "Address", Input::Lines).or_blank(),
             Field::new("email", "E-mail", Input::Text).or_blank(),
             Field::new("least_days", "Days that must be left when it arrives", Input::Whole).with("0"),
             Field::new("freshest", "Wants the freshest, not the oldest that will do", Input::Tick),
-            Field::new("over_percent", "Takes this much more than ordered, %", Input::Number).with("10"),
+            Field::new("over_percent", "May be this much over the order, %", Input::Number).with("10"),
             Field::new("min_order_g", "Smallest order, kg", Input::Kilograms).with("0"),
         ])
     }
@@ -110,11 +119,12 @@ impl Resource for Products {
     const PATH: &'static str = "/products";
     const TITLE: &'static str = "Products";
     const ADD: &'static str = "Add a product";
+    const CODE: &'static str = "product";
     const SETTLED: &'static [&'static str] =
         &["product", "strains", "least_grade", "packaging", "form", "pack_g", "gtin"];
-    type Entry = Product;
+    type Item = Product;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Product>> {
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<Product>> {
         tx.products(page).await
     }
 
@@ -132,17 +142,18 @@ impl Resource for Products {
         let grades = farm.grades.iter().map(|g| choice(&g.grade, &g.name));
         Ok(vec![
             Field::new("name", "Name", Input::Text),
-            Field::new("product", "Code, such as OY-200", Input::Code),
+            Field::new("product", "Code", Input::Code).hint("such as OY-200"),
             Field::new("strains", "Made of any of these strains", Input::Several).of(strains),
             Field::new("least_grade", "Lowest grade that will do", Input::Touch).of(grades),
-            Field::new("packaging", "Packed in; any where none is chosen", Input::Choice)
+            Field::new("packaging", "Packed in", Input::Choice)
+                .hint("any where none is chosen")
                 .of_words(&PACKAGING)
                 .optional(),
             Field::new("form", "Fresh or dried", Input::Touch)
                 .of_words(&[("fresh", "Fresh"), ("dried", "Dried")])
                 .with("fresh"),
-            Field::new("pack_g", "Grams in a pack; empty where it is sold by weight", Input::Whole).optional(),
-            Field::new("tax_percent", format!("{}, %", farm.tax_name), Input::Amount).with("0"),
+            Field::new("pack_g", "Grams in a pack", Input::Whole).hint("empty where it is sold by weight").optional(),
+            Field::new("tax_percent", format!("{}, %", capital(&farm.tax_name)), Input::Amount).with("0"),
             Field::new("gtin", "GTIN, if it has one", Input::Text).optional(),
         ])
     }
@@ -154,16 +165,18 @@ impl Resource for Products {
     async fn more(tx: &mut Tx, farm: &Farm, product: &Product, mut page: ActPage) -> StoreResult<ActPage> {
         let code = &product.product;
         for rule in farm.best_before.iter().filter(|rule| rule.product == *code) {
-            page = page
-                .fact("Best before", format!("{} from harvest, {}", count(rule.days.into(), "day"), rule.packaging));
+            page = page.detail(
+                "Best before",
+                format!("{} from harvest, {}", count(rule.days.into(), "day"), packed(rule.packaging).to_lowercase()),
+            );
         }
         if !page.head.may("GET", "/price-lists") {
             return Ok(page);
         }
         for price in tx.prices().await?.into_iter().filter(|price| price.product == *code) {
             let since = price.effective_from.map(|at| full_time(at.0, zone_of(farm))).unwrap_or_default();
-            let shown = format!("{} {} a {}, since {since}", price.amount, farm.currency, price.unit);
-            page = page.fact(format!("Price, {}", price.price_list), shown);
+            let shown = format!("{} a {}, since {since}", price_of(price.amount, farm), price.unit);
+            page = page.detail(format!("Price, {}", price.price_list), shown);
         }
         if !page.head.may("POST", "/products/{product}/price") {
             return Ok(page);
@@ -174,7 +187,7 @@ impl Resource for Products {
             Field::new("price_list", "Price list", Input::Choice).of(price_lists(tx).await?),
             Field::new("amount", format!("Price without {}, {}", farm.tax_name, farm.currency), Input::Amount),
             Field::new("unit", "For", Input::Touch).of_words(&[("kg", "A kilogram"), ("pack", "A pack")]),
-            Field::new("effective_from", "From; now where empty", Input::Moment(zone_of(farm))).optional(),
+            Field::new("effective_from", "From", Input::Moment(zone_of(farm))).hint("now where empty").optional(),
         ];
         let best_before = vec![
             Field::version(farm.version),
@@ -210,7 +223,7 @@ pub(in crate::pages) async fn post_price(
     PathParam(code): PathParam<String>,
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    let (page, _) = entry_page::<Products>(&app, &who, &code).await?;
+    let (page, _) = item_page::<Products>(&app, &who, &code).await?;
     let act = async |new: Price| create_tx!(app, who, &form.once, |tx| tx.set_price(&new).await);
     page.take("/price", &form, act, |_| address::<Products>(&code)).await
 }
@@ -222,7 +235,7 @@ pub(in crate::pages) async fn post_best_before(
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
     let version = Sheet::version_read(&form)?;
-    let (page, _) = entry_page::<Products>(&app, &who, &code).await?;
+    let (page, _) = item_page::<Products>(&app, &who, &code).await?;
     let act = async |rule: BestBeforeRule| {
         let change = FarmChange { best_before: Some(vec![rule]), ..FarmChange::default() };
         create_tx!(app, who, &form.once, |tx| tx.change_farm(&change, version).await)
@@ -236,10 +249,11 @@ impl Resource for PriceLists {
     const PATH: &'static str = "/price-lists";
     const TITLE: &'static str = "Price lists";
     const ADD: &'static str = "Add a price list";
+    const CODE: &'static str = "price_list";
     const SETTLED: &'static [&'static str] = &["price_list"];
-    type Entry = PriceList;
+    type Item = PriceList;
 
-    async fn entries(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<PriceList>> {
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<PriceList>> {
         tx.price_lists(page).await
     }
 
@@ -252,13 +266,16 @@ impl Resource for PriceLists {
     }
 
     async fn fields(_: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
-        Ok(vec![Field::new("name", "Name", Input::Text), Field::new("price_list", "Code, such as TRADE", Input::Code)])
+        Ok(vec![
+            Field::new("name", "Name", Input::Text),
+            Field::new("price_list", "Code", Input::Code).hint("such as TRADE"),
+        ])
     }
 
     async fn more(tx: &mut Tx, farm: &Farm, list: &PriceList, page: ActPage) -> StoreResult<ActPage> {
         let prices = tx.prices().await?.into_iter().filter(|price| price.price_list == list.price_list);
         let shown = prices.fold(page, |page, price| {
-            page.fact(price.product.to_string(), format!("{} {} a {}", price.amount, farm.currency, price.unit))
+            page.detail(price.product.to_string(), format!("{} a {}", price_of(price.amount, farm), price.unit))
         });
         Ok(shown.link("/products", "Prices are set on a product's page"))
     }

@@ -58,6 +58,8 @@ pub(in crate::pages) struct Field {
     /// meanwhile takes no row for another; a member of an object in the body stands behind a full stop.
     pub name: String,
     pub label: String,
+    /// What helps to fill it in: an example, or what nothing means.
+    pub hint: String,
     pub input: Input,
     /// What is typed; of [`Input::Several`] one choice a line.
     pub value: String,
@@ -79,6 +81,7 @@ impl Field {
         Self {
             name: name.into(),
             label: label.into(),
+            hint: String::new(),
             input,
             value: String::new(),
             options: Vec::new(),
@@ -103,6 +106,11 @@ impl Field {
     /// The version of what is changed.
     pub(in crate::pages) fn version(version: i32) -> Self {
         Self::new("version", "", Input::Version).with(version.to_string())
+    }
+
+    pub(in crate::pages) fn hint(mut self, hint: impl Into<String>) -> Self {
+        self.hint = hint.into();
+        self
     }
 
     pub(in crate::pages) fn optional(mut self) -> Self {
@@ -217,7 +225,12 @@ impl Field {
         }
         if text.is_empty() {
             let blank = self.keeps_blank.then(|| Value::from(""));
-            return if self.is_needed { Err(self.fault("Fill this in.")) } else { Ok(blank) };
+            let remedy = match self.input {
+                Input::Choice | Input::Touch => "Choose one.",
+                Input::Several => "Tick at least one.",
+                _ => "Fill this in.",
+            };
+            return if self.is_needed { Err(self.fault(remedy)) } else { Ok(blank) };
         }
         let not = |what: &str, remedy: &str| self.fault(&format!("“{text}” is not {what}. {remedy}"));
         Ok(Some(match self.input {

@@ -15,7 +15,7 @@ use uuid::Uuid;
 
 pub(super) use self::field::{Field, Input};
 use crate::{
-    extract::{KeyedForm, parse},
+    extract::{KeyedForm, SECRET_MEMBERS, parse},
     problem::Problem,
 };
 
@@ -58,6 +58,9 @@ impl Sheet {
         form: &KeyedForm<FormFields>,
         act: impl AsyncFnOnce(T) -> Result<StoredResponse, Problem>,
     ) -> Result<StoredResponse, (Self, Problem)> {
+        if let Some(first) = &form.answered {
+            return Ok(first.clone());
+        }
         // Shown again with the key that it came with: if an answer was lost, what is corrected and sent once more is told from a second act.
         self.key = form.key;
         let mut typed: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
@@ -98,16 +101,22 @@ impl Sheet {
     /// Refuses what was typed into a field that the page no longer has, instead of dropping it.
     fn known(&self, filled: &FormFields) -> Result<(), Refusal> {
         let known: BTreeSet<&str> = self.fields.iter().map(|f| f.name.as_str()).chain(["key"]).collect();
-        // A row's own name stands on the page whether or not anything was typed beside it.
-        let is_own_name = |name: &str, value: &str| name.split('/').nth(1) == Some(value);
-        let is_lost =
-            |name: &str, value: &str| !value.trim().is_empty() && !known.contains(name) && !is_own_name(name, value);
+        // What a row is about stands on the page whether or not anything was typed beside it.
+        let leaf = |name: &str| {
+            let (list, rest) = name.split_once('/')?;
+            Some((list.to_owned(), rest.split_once('/')?.1.to_owned()))
+        };
+        let untyped: BTreeSet<_> = self.fields.iter().filter(|f| f.is_hidden()).filter_map(|f| leaf(&f.name)).collect();
+        let is_untyped = |name: &str| leaf(name).is_some_and(|leaf| untyped.contains(&leaf));
+        let is_lost = |name: &str, value: &str| !value.trim().is_empty() && !known.contains(name) && !is_untyped(name);
         match filled.iter().find(|(name, value)| is_lost(name, value)) {
             None => Ok(()),
-            Some((_, value)) => {
+            Some((name, value)) => {
                 let shown: String = value.chars().filter(|c| !c.is_control()).take(60).collect();
+                let is_secret = SECRET_MEMBERS.iter().any(|secret| name.ends_with(secret));
+                let shown = if is_secret { "a passphrase".to_owned() } else { format!("“{shown}”") };
                 let detail = format!(
-                    "This page has changed since you opened it: it has no room for “{shown}” now. Look at it and send it again."
+                    "This page has changed since you opened it: it has no room for {shown} now. Look at it and send it again."
                 );
                 Err(Refusal::new(RefusalKind::Stale, detail))
             }
@@ -127,9 +136,9 @@ impl Sheet {
         rows
     }
 
-    /// The objects of the body in which something was typed.
+    /// The objects of the body in which something was typed, and those that the page itself puts something into.
     fn objects(&self) -> BTreeSet<&str> {
-        self.fields.iter().filter(|f| !f.is_blank()).filter_map(Field::object).collect()
+        self.fields.iter().filter(|f| f.is_hidden() || !f.is_blank()).filter_map(Field::object).collect()
     }
 
     fn body(&self, rows: &Rows) -> Result<Value, Refusal> {

@@ -26,7 +26,7 @@ use serde::Deserialize;
 use super::{
     ALL, Html, Layout,
     act::{ActPage, answer, first},
-    celsius, count,
+    celsius,
     resource::choice,
     sheet::{Field, FormFields, Input, Sheet},
 };
@@ -42,7 +42,7 @@ use crate::{
 
 /// The farm and its owner, with the code that allows it.
 #[derive(Debug, Deserialize)]
-struct NewOpening {
+struct NewSetup {
     code: String,
     name: Line,
     zone: String,
@@ -50,11 +50,12 @@ struct NewOpening {
     owner: NewPerson,
 }
 
-fn opening_page() -> ActPage {
+fn setup_page() -> ActPage {
     let fields = vec![
         Field::new("code", "Code, as the program printed it", Input::Code),
         Field::new("name", "Name of the farm", Input::Text),
-        Field::new("zone", "Time zone, such as Europe/Paris", Input::Text)
+        Field::new("zone", "Time zone", Input::Text)
+            .hint("such as Europe/Paris")
             .with(iana_time_zone::get_timezone().unwrap_or_default()),
         Field::new("currency", "Currency, in three letters such as EUR", Input::Code),
         Field::hidden("owner.role", "owner"),
@@ -63,23 +64,23 @@ fn opening_page() -> ActPage {
         Field::new("owner.sign_in_name", "Name to sign in with", Input::Text),
         Field::new("owner.passphrase", "Passphrase, at least twelve characters", Input::Secret),
     ];
-    ActPage::new(Layout::nobody("/opening"), "Open your farm", ("/sign-in", "Sign in to a farm that is open"))
+    ActPage::new(Layout::nobody("/setup"), "Open your farm", ("/sign-in", "Sign in to a farm that is open"))
         .about("It takes a minute. Everything but the currency can be changed later.")
-        .sheet("", Sheet::new("/opening", "Open the farm", fields))
+        .sheet("", Sheet::new("/setup", "Open the farm", fields))
 }
 
-pub(super) async fn get_opening(State(app): State<App>) -> Response {
-    if app.is_opening_offered() {
-        return Html(opening_page()).into_response();
+pub(super) async fn get_setup(State(app): State<App>) -> Response {
+    if app.is_setup_offered() {
+        return Html(setup_page()).into_response();
     }
     let nothing = "A farm is opened at the terminal here. Whoever runs this service can do it.";
-    Html(ActPage::new(Layout::nobody("/opening"), "Open your farm", ("/sign-in", "Sign in")).or_nothing(nothing))
+    Html(ActPage::new(Layout::nobody("/setup"), "Open your farm", ("/sign-in", "Sign in")).or_nothing(nothing))
         .into_response()
 }
 
-pub(super) async fn post_opening(State(app): State<App>, origin: Origin, form: KeyedForm<FormFields>) -> Response {
+pub(super) async fn post_setup(State(app): State<App>, origin: Origin, form: KeyedForm<FormFields>) -> Response {
     let mut cookies = None;
-    let act = async |new: NewOpening| {
+    let act = async |new: NewSetup| {
         let zone: Tz = new.zone.parse().map_err(|_| {
             Refusal::field("/zone", format!("There is no time zone “{}”. Write one such as Europe/Paris.", new.zone))
         })?;
@@ -89,8 +90,8 @@ pub(super) async fn post_opening(State(app): State<App>, origin: Origin, form: K
         cookies = Some(sign_in(&app, &origin, &name, passphrase, false).await?);
         Ok(StoredResponse { status: 201, body: String::new() })
     };
-    let page = opening_page();
-    let done = match page.sheet_for("/opening") {
+    let page = setup_page();
+    let done = match page.sheet_for("/setup") {
         Ok(sheet) => sheet.submit(&form, act).await,
         Err(problem) => return problem.into_response(),
     };
@@ -136,7 +137,7 @@ fn steps(has: Readiness) -> [(&'static str, Vec<Step>); 3] {
             vec![
                 (has.own_limit, "A limit by your own local rule", "/places"),
                 (has.probe, "A probe in the fridge, and a token for its board", "/probes/new"),
-                (has.reading, "The first reading has come", "/fridge"),
+                (has.reading, "A first reading", "/fridge"),
             ],
         ),
     ]
@@ -181,20 +182,15 @@ async fn examples_page(app: &App, who: &Authenticated) -> Result<ActPage, Proble
         for example in left {
             let life: Vec<String> =
                 example.life.iter().map(|(c, days)| format!("{days} days at {}", celsius(*c))).collect();
-            page = page.fact(example.name, format!("{}. {}", life.join(", "), example.source));
-            let yields = format!(
-                "{}, {} g a block in {}",
-                example.name,
-                example.expected_yield_g,
-                count(example.flushes.into(), "flush")
-            );
-            options.push(choice(&example.code, &yields.replace("flushs", "flushes")));
+            page = page.detail(example.name, format!("{}. {}", life.join(", "), example.source));
+            let yields = format!("{}, {} g a block", example.name, example.expected_yield_g);
+            options.push(choice(&example.code, &yields));
         }
         if options.is_empty() {
             return Ok(page);
         }
         let fields = vec![Field::new("strains", "Which do you grow?", Input::Several).of(options)];
-        Ok(page.sheet("", Sheet::new("/strains/examples", "Take them", fields)))
+        Ok(page.sheet("", Sheet::new("/strains/examples", "Add these", fields)))
     })
 }
 
@@ -237,7 +233,7 @@ fn strain_of(example: &ExampleStrain) -> Result<NewStrain, Refusal> {
         days_to_first_flush: example.days_to_first_flush,
         flush_interval_days: example.flush_interval_days,
         flushes: example.flushes,
-        trim_share: Decimal::new(5, 2),
+        trim_share: Decimal::new(example.trim_percent, 2),
         life: vec![Life {
             packaging: example.packaging,
             points: example.life.iter().map(|(c, days)| LifePoint { c: *c, days: *days }).collect(),

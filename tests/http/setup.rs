@@ -23,24 +23,24 @@ fn typed<'a>(code: &'a str, zone: &'a str, passphrase: &'a str) -> [(&'a str, &'
 async fn a_farm_is_opened_once_and_led_to_its_first_weighing() -> Result<()> {
     let (mut farm, code) = Farm::unopened().await?;
     let good = "gills under paper";
-    let page = farm.raw("GET", "/opening", &[], Vec::new()).await;
+    let page = farm.raw("GET", "/setup", &[], Vec::new()).await;
     ensure!(page.status == 200 && page.text.contains("Open the farm") && !page.text.contains(&code), "{}", page.text);
     for (fields, field, words) in [
         (typed("AAAA-AAAA", "Europe/Paris", good), "code", "That is not the code."),
         (typed(&code, "Europe/Upton", good), "zone", "There is no time zone “Europe/Upton”."),
         (typed(&code, "Europe/Paris", "short"), "owner.passphrase", "twelve"),
     ] {
-        let refused = send(&farm, "/opening", Uuid::new_v4(), &fields).await?;
+        let refused = send(&farm, "/setup", Uuid::new_v4(), &fields).await?;
         ensure!(refused.status == 422 && refused.text.contains(words), "{words}: {}", refused.text);
         ensure!(refused.text.contains(&format!("id=\"{field}-wrong\"")), "{field}: {}", refused.text);
         ensure!(refused.text.contains("value=\"Ada Birk\"") && !refused.text.contains(good), "{}", refused.text);
     }
     let key = Uuid::new_v4();
-    let opened = send(&farm, "/opening", key, &typed(&code.to_lowercase(), "Europe/Paris", good)).await?;
+    let opened = send(&farm, "/setup", key, &typed(&code.to_lowercase(), "Europe/Paris", good)).await?;
     ensure!(opened.status == 303 && opened.headers["location"] == "/start", "{}", opened.text);
-    let again = send(&farm, "/opening", key, &typed(&code, "Europe/Paris", good)).await?;
-    ensure!(again.status == 422 && again.text.contains("That is not the code."), "{}", again.text);
-    let closed = farm.raw("GET", "/opening", &[], Vec::new()).await;
+    let again = send(&farm, "/setup", key, &typed(&code, "Europe/Paris", good)).await?;
+    ensure!(again.status == 409 && again.text.contains("The farm is open already."), "{}", again.text);
+    let closed = farm.raw("GET", "/setup", &[], Vec::new()).await;
     ensure!(!closed.text.contains("Open the farm") && closed.text.contains("at the terminal"), "{}", closed.text);
 
     let cookie = opened.headers["set-cookie"].to_str()?.split(';').next().context("a cookie")?.to_owned();
@@ -69,10 +69,10 @@ async fn a_code_is_not_guessed() -> Result<()> {
     let (farm, code) = Farm::unopened().await?;
     let mut last = 0;
     for _ in 0..12 {
-        last = send(&farm, "/opening", Uuid::new_v4(), &typed("BBBB-BBBB", "UTC", "gills under paper")).await?.status;
+        last = send(&farm, "/setup", Uuid::new_v4(), &typed("BBBB-BBBB", "UTC", "gills under paper")).await?.status;
     }
     ensure!(last == 429, "{last}");
-    let right = send(&farm, "/opening", Uuid::new_v4(), &typed(&code, "UTC", "gills under paper")).await?;
+    let right = send(&farm, "/setup", Uuid::new_v4(), &typed(&code, "UTC", "gills under paper")).await?;
     ensure!(right.status == 429, "not even with the right code: {}", right.status);
     Ok(())
 }

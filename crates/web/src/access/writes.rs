@@ -1,6 +1,6 @@
-//! Which page does what an act of the interface does. Whoever has no machine that speaks JSON can run a farm all the same.
+//! Which page does what a write of the interface does. Whoever has no machine that speaks JSON can run a farm all the same.
 
-/// Where a person does what an act of the interface does.
+/// Where a person does what a write of the interface does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DoneOn {
     /// On the page of this route.
@@ -11,8 +11,8 @@ pub enum DoneOn {
 
 use DoneOn::{NoPage, Page};
 
-/// Each act of the interface, by method and route.
-pub const ACTS: &[(&str, &str, DoneOn)] = &[
+/// Each write of the interface, by method and route.
+pub const WRITES: &[(&str, &str, DoneOn)] = &[
     ("POST", "/api/acts/{act}/reversal", Page("/acts/{act}")),
     ("POST", "/api/batches", Page("/batches/new")),
     ("POST", "/api/batches/{batch}/losses", Page("/batches/{batch}")),
@@ -85,28 +85,28 @@ mod tests {
     };
 
     #[test]
-    fn every_act_of_the_interface_has_a_page_and_the_table_names_no_other() {
+    fn every_write_of_the_interface_has_a_page_and_the_table_names_no_other() {
         let (_, description) = api::router();
         let described: BTreeSet<(String, String)> =
             routes_of(&description).into_iter().filter(|(method, _)| method != "GET").collect();
         let told: BTreeSet<(String, String)> =
-            ACTS.iter().map(|(method, path, _)| ((*method).to_owned(), (*path).to_owned())).collect();
+            WRITES.iter().map(|(method, path, _)| ((*method).to_owned(), (*path).to_owned())).collect();
         assert_eq!(
             described.difference(&told).collect::<Vec<_>>(),
             Vec::<&(String, String)>::new(),
-            "acts without a page"
+            "writes without a page"
         );
         assert_eq!(
             told.difference(&described).collect::<Vec<_>>(),
             Vec::<&(String, String)>::new(),
-            "acts that are none"
+            "writes that are none"
         );
-        assert_eq!(told.len(), ACTS.len(), "an act stands in the table twice");
+        assert_eq!(told.len(), WRITES.len(), "a write stands in the table twice");
     }
 
     #[test]
     fn whoever_may_act_may_see_the_page_and_is_let_through_there_by_the_same_rule() {
-        for (method, path, done_on) in ACTS {
+        for (method, path, done_on) in WRITES {
             let Page(page) = done_on else { continue };
             let act = rule_of(method, path).unwrap();
             let seen =
