@@ -1,6 +1,6 @@
 //! The command line.
 
-use std::{path::PathBuf, sync::Arc};
+use std::{io::Write, path::PathBuf, sync::Arc};
 
 use anyhow::{Context, Result, bail};
 use chrono::{NaiveDate, Utc};
@@ -232,7 +232,12 @@ async fn serve_with(
     keepers.spawn(run_outbox(sender, store.clone(), clock));
     println!("Gillbook is at {}", listener.place()?);
     if !store.has_farm().await? {
-        println!("It keeps no farm yet. Open one at /setup there, with the code {}.", app.offer_setup());
+        let code = app.offer_setup();
+        // Whoever started it may have read the address and gone: that is no reason not to serve.
+        let told = writeln!(std::io::stdout(), "It keeps no farm yet. Open one at /setup there, with the code {code}.");
+        if let Err(error) = told {
+            tracing::warn!(%error, "the code that opens a farm could not be printed; start again to see one");
+        }
     }
     let served = serve_over(open, listener, &app, stop).await;
     keepers.shutdown().await;
