@@ -277,7 +277,8 @@ impl<T: DeserializeOwned + Send> FromRequest<App> for KeyedForm<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
-        let line = format!("{} {}", request.method(), request.uri().path());
+        // With the query, which says whose order a form is.
+        let line = format!("{} {}", request.method(), request.uri().path_and_query().map_or("/", |uri| uri.as_str()));
         let who = request.extensions().get::<Authenticated>().cloned();
         let bytes = read_bytes(request, app).await?;
         let incomplete =

@@ -36,8 +36,11 @@ pub fn usual_lines(past: &[PastLine]) -> BTreeMap<ProductCode, PastLine> {
         .into_iter()
         .filter(|(_, lines)| is_usual(lines))
         .filter_map(|(product, lines)| {
-            let last = lines.into_iter().min_by_key(|line| line.orders_ago)?;
-            Some((product.clone(), last.clone()))
+            let orders_ago = lines.iter().map(|line| line.orders_ago).min()?;
+            let last: Vec<_> = lines.into_iter().filter(|line| line.orders_ago == orders_ago).collect();
+            let packs = last.iter().filter_map(|line| line.packs).reduce(i32::saturating_add);
+            let grams_g = last.iter().map(|line| line.grams_g).sum();
+            Some((product.clone(), PastLine { orders_ago, product: product.clone(), grams_g, packs }))
         })
         .collect()
 }
@@ -57,7 +60,9 @@ mod tests {
     #[test]
     fn what_half_of_the_orders_had_is_proposed_as_the_last_of_them_had_it() {
         let past = [
-            line(1, "OY", 4),
+            // Twice in the last order: as much as both.
+            line(1, "OY", 1),
+            line(1, "OY", 3),
             line(2, "OY", 3),
             line(2, "LM", 2),
             line(3, "OY", 3),

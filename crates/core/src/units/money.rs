@@ -11,7 +11,7 @@ use crate::{
 /// Decimal places that the price or the cost of a unit may have, whatever the currency.
 pub const UNIT_PRICE_PLACES: u32 = 4;
 /// More money than a farm of this size has in one sum; below it no sum of shares leaves its range.
-const MAX_AMOUNT: Decimal = Decimal::from_parts(1_000_000_000, 0, 0, false, 0);
+const MAX_AMOUNT: Decimal = Decimal::from_parts(1_000_000, 0, 0, false, 0);
 
 crate::kinds::string_enum!(/// How halves of the smallest unit are rounded.
 Rounding {
@@ -97,7 +97,7 @@ impl CurrencyRules {
     /// Money that changed hands, as it was written down.
     ///
     /// # Errors
-    /// Refuses an amount below zero, above a thousand millions, or with more decimals than the currency has: rounding it would move money without a word.
+    /// Refuses an amount below zero, above a million, or with more decimals than the currency has: rounding it would move money without a word.
     pub fn ensure_amount(self, amount: Decimal, pointer: &str) -> Result<(), Refusal> {
         let letters = self.currency.code();
         if amount > MAX_AMOUNT {

@@ -22,6 +22,8 @@ pub struct Readiness {
     pub product: bool,
     /// A price in force.
     pub price: bool,
+    /// Days to best before.
+    pub best_before: bool,
     /// A customer.
     pub customer: bool,
     /// A limit by a rule that the farm entered itself, and not an example.
@@ -49,11 +51,13 @@ impl Tx {
                       exists (select from batch where farm_id = $1) as "batch!",
                       exists (select from product where farm_id = $1) as "product!",
                       exists (select from price where farm_id = $1 and effective_from <= $2) as "price!",
+                      exists (select from best_before_rule where farm_id = $1 and effective_from <= $2) as "best_before!",
                       exists (select from customer where farm_id = $1) as "customer!",
                       exists (select from place_limit where farm_id = $1 and not example and effective_from <= $2) as "own_limit!",
                       exists (select from probe where farm_id = $1) as "probe!",
-                      exists (select from probe p where p.farm_id = $1
-                                 and exists (select from reading r where r.farm_id = $1 and r.probe_id = p.probe_id)) as "reading!""#,
+                      exists (select from probe p
+                                cross join lateral (select from reading r where r.farm_id = $1 and r.probe_id = p.probe_id limit 1) first
+                                where p.farm_id = $1) as "reading!""#,
             self.farm.0,
             self.now
         )

@@ -263,7 +263,7 @@ impl Tx {
         Ok(orders)
     }
 
-    /// What the customer ordered last, line by line, of orders that were not called off.
+    /// What the customer ordered last, line by line, of orders that were promised.
     ///
     /// # Errors
     /// When the database fails.

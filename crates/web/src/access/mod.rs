@@ -102,24 +102,30 @@ pub fn rule_of(method: &str, path: &str) -> Option<&'static Rule> {
     BY_ROUTE.get(&(method, path)).copied()
 }
 
-/// The route by which an act of a kind is entered.
-const fn entered_at(kind: ActKind) -> &'static str {
+/// The method and route by which an act of a kind is entered.
+const fn entered_at(kind: ActKind) -> (&'static str, &'static str) {
     match kind {
-        ActKind::Weighing => "/api/weighings",
-        ActKind::Opening => "/api/openings",
+        ActKind::Weighing => ("POST", "/api/weighings"),
+        ActKind::Opening => ("POST", "/api/openings"),
         ActKind::Transfer | ActKind::Waste | ActKind::Gift | ActKind::Test | ActKind::Trim | ActKind::Home => {
-            "/api/movements"
+            ("POST", "/api/movements")
         }
-        ActKind::Finish => "/api/lots/{lot}/finish",
-        ActKind::Count => "/api/stock-counts",
-        ActKind::Packing => "/api/packings",
-        ActKind::Dispatch => "/api/dockets",
-        ActKind::Delivery => "/api/dockets/{docket}/delivery",
-        ActKind::Return => "/api/dockets/{docket}/returns",
-        ActKind::MarketOut | ActKind::MarketClose => "/api/market-days",
-        ActKind::WeekClose => "/api/weeks/{week}/close",
-        ActKind::Reversal => "/api/acts/{act}/reversal",
+        ActKind::Finish => ("POST", "/api/lots/{lot}/finish"),
+        ActKind::Count => ("POST", "/api/stock-counts"),
+        ActKind::Packing => ("POST", "/api/packings"),
+        ActKind::Dispatch => ("POST", "/api/dockets"),
+        ActKind::Delivery => ("POST", "/api/dockets/{docket}/delivery"),
+        ActKind::Return => ("POST", "/api/dockets/{docket}/returns"),
+        ActKind::MarketOut => ("POST", "/api/market-days"),
+        ActKind::MarketClose => ("PATCH", "/api/market-days/{market_day}"),
+        ActKind::WeekClose => ("POST", "/api/weeks/{week}/close"),
+        ActKind::Reversal => ("POST", "/api/acts/{act}/reversal"),
     }
+}
+
+fn rule_of_entry(kind: ActKind) -> Option<&'static Rule> {
+    let (method, path) = entered_at(kind);
+    rule_of(method, path)
 }
 
 /// Whether somebody may take back an act: those who may enter one of its kind may.
@@ -127,7 +133,7 @@ const fn entered_at(kind: ActKind) -> &'static str {
 /// # Errors
 /// Refuses everybody else.
 pub fn ensure_may_reverse(session: &Session, kind: ActKind) -> Result<(), Refusal> {
-    match rule_of("POST", entered_at(kind)).map_or(Err(Barrier::Role), |rule| rule.admit(session)) {
+    match rule_of_entry(kind).map_or(Err(Barrier::Role), |rule| rule.admit(session)) {
         Ok(()) => Ok(()),
         Err(Barrier::Role) => Err(Refusal::new(
             RefusalKind::NotAllowed,
@@ -173,7 +179,7 @@ pub fn ensure_complete(routes: &[(String, String)]) {
         assert!(rule_of(method, path).is_some(), "the route {method} {path} has no rule: add it to RULES");
     }
     for kind in ActKind::ALL {
-        assert!(rule_of("POST", entered_at(*kind)).is_some(), "a {kind} is entered at a route without a rule");
+        assert!(rule_of_entry(*kind).is_some(), "a {kind} is entered at a route without a rule");
     }
     for rule in RULES {
         assert!(

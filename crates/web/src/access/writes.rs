@@ -3,8 +3,8 @@
 /// Where a person does what a write of the interface does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DoneOn {
-    /// On the page of this route.
-    Page(&'static str),
+    /// On the page of the first route, by a form that is sent to the second.
+    Page(&'static str, &'static str),
     /// Nowhere, and why.
     NoPage(&'static str),
 }
@@ -13,62 +13,66 @@ use DoneOn::{NoPage, Page};
 
 /// Each write of the interface, by method and route.
 pub const WRITES: &[(&str, &str, DoneOn)] = &[
-    ("POST", "/api/acts/{act}/reversal", Page("/acts/{act}")),
-    ("POST", "/api/batches", Page("/batches/new")),
-    ("POST", "/api/batches/{batch}/losses", Page("/batches/{batch}")),
-    ("POST", "/api/batches/{batch}/moves", Page("/batches/{batch}")),
-    ("POST", "/api/checks", Page("/checks")),
-    ("POST", "/api/checks/{check}/done", Page("/checks")),
-    ("POST", "/api/cooks", Page("/cooks/new")),
-    ("POST", "/api/crates", Page("/crates/new")),
-    ("PATCH", "/api/crates/{crate}", Page("/crates/{crate}")),
-    ("POST", "/api/customers", Page("/customers/new")),
-    ("PATCH", "/api/customers/{customer}", Page("/customers/{customer}")),
-    ("POST", "/api/dockets", Page("/orders/{order}")),
-    ("POST", "/api/dockets/{docket}/delivery", Page("/dockets/{docket}")),
-    ("POST", "/api/dockets/{docket}/returns", Page("/dockets/{docket}/return")),
-    ("POST", "/api/excursions/{excursion}/actions", Page("/excursions/{excursion}")),
-    ("POST", "/api/excursions/{excursion}/sign-off", Page("/excursions/{excursion}")),
-    ("PATCH", "/api/farm", Page("/settings")),
-    ("POST", "/api/lots/{lot}/finish", Page("/lots/{lot}/move")),
-    ("POST", "/api/lots/{lot}/hold", Page("/lots/{lot}")),
-    ("POST", "/api/lots/{lot}/release", Page("/lots/{lot}")),
-    ("POST", "/api/market-days", Page("/market-days/new")),
-    ("PATCH", "/api/market-days/{market_day}", Page("/market-days/{market_day}")),
-    ("POST", "/api/movements", Page("/lots/{lot}/move")),
-    ("POST", "/api/notices", Page("/notices")),
-    ("DELETE", "/api/notices/{notice_recipient}", Page("/notices")),
-    ("POST", "/api/openings", Page("/lots/opening")),
-    ("POST", "/api/orders", Page("/orders/new")),
-    ("PATCH", "/api/orders/{order}", Page("/orders/{order}/change")),
-    ("PUT", "/api/orders/{order}/set-aside", Page("/orders/{order}/set-aside")),
-    ("DELETE", "/api/orders/{order}/set-aside", Page("/orders/{order}/set-aside")),
-    ("POST", "/api/packings", Page("/lots/{lot}/pack")),
-    ("POST", "/api/people", Page("/people/new")),
-    ("DELETE", "/api/people/{person}", Page("/people/{person}")),
-    ("POST", "/api/places", Page("/places/new")),
-    ("PATCH", "/api/places/{place}", Page("/places/{place}")),
-    ("POST", "/api/places/{place}/spot-readings", Page("/fridge/by-hand")),
-    ("POST", "/api/price-lists", Page("/price-lists/new")),
-    ("POST", "/api/prices", Page("/products/{product}")),
-    ("POST", "/api/probes", Page("/probes/new")),
-    ("POST", "/api/probes/{probe}/checks", Page("/fridge/by-hand")),
-    ("POST", "/api/products", Page("/products/new")),
-    ("PATCH", "/api/products/{product}", Page("/products/{product}")),
+    ("POST", "/api/acts/{act}/reversal", Page("/acts/{act}", "/acts/{act}/reversal")),
+    ("POST", "/api/batches", Page("/batches/new", "/batches")),
+    ("POST", "/api/batches/{batch}/losses", Page("/batches/{batch}", "/batches/{batch}/loss")),
+    ("POST", "/api/batches/{batch}/moves", Page("/batches/{batch}", "/batches/{batch}/move")),
+    ("POST", "/api/checks", Page("/checks", "/checks")),
+    ("POST", "/api/checks/{check}/done", Page("/checks", "/checks/{check}/done")),
+    ("POST", "/api/cooks", Page("/cooks/new", "/cooks")),
+    ("POST", "/api/crates", Page("/crates/new", "/crates")),
+    ("PATCH", "/api/crates/{crate}", Page("/crates/{crate}", "/crates/{crate}")),
+    ("POST", "/api/customers", Page("/customers/new", "/customers")),
+    ("PATCH", "/api/customers/{customer}", Page("/customers/{customer}", "/customers/{customer}")),
+    ("POST", "/api/dockets", Page("/orders/{order}", "/orders/{order}/dispatch")),
+    ("POST", "/api/dockets/{docket}/delivery", Page("/dockets/{docket}", "/dockets/{docket}/delivery")),
+    ("POST", "/api/dockets/{docket}/returns", Page("/dockets/{docket}/return", "/dockets/{docket}/return")),
+    ("POST", "/api/excursions/{excursion}/actions", Page("/excursions/{excursion}", "/excursions/{excursion}/action")),
+    (
+        "POST",
+        "/api/excursions/{excursion}/sign-off",
+        Page("/excursions/{excursion}", "/excursions/{excursion}/sign-off"),
+    ),
+    ("PATCH", "/api/farm", Page("/settings", "/settings/farm")),
+    ("POST", "/api/lots/{lot}/finish", Page("/lots/{lot}/move", "/lots/{lot}/finish")),
+    ("POST", "/api/lots/{lot}/hold", Page("/lots/{lot}", "/lots/{lot}/hold")),
+    ("POST", "/api/lots/{lot}/release", Page("/lots/{lot}", "/lots/{lot}/release")),
+    ("POST", "/api/market-days", Page("/market-days/new", "/market-days")),
+    ("PATCH", "/api/market-days/{market_day}", Page("/market-days/{market_day}", "/market-days/{market_day}/close")),
+    ("POST", "/api/movements", Page("/lots/{lot}/move", "/lots/{lot}/take-out")),
+    ("POST", "/api/notices", Page("/notices", "/notices")),
+    ("DELETE", "/api/notices/{notice_recipient}", Page("/notices", "/notices/{notice_recipient}/remove")),
+    ("POST", "/api/openings", Page("/lots/opening", "/lots")),
+    ("POST", "/api/orders", Page("/orders/new", "/orders")),
+    ("PATCH", "/api/orders/{order}", Page("/orders/{order}/change", "/orders/{order}/lines")),
+    ("PUT", "/api/orders/{order}/set-aside", Page("/orders/{order}/set-aside", "/orders/{order}/set-aside/chosen")),
+    ("DELETE", "/api/orders/{order}/set-aside", Page("/orders/{order}/set-aside", "/orders/{order}/set-aside/release")),
+    ("POST", "/api/packings", Page("/lots/{lot}/pack", "/lots/{lot}/pack")),
+    ("POST", "/api/people", Page("/people/new", "/people")),
+    ("DELETE", "/api/people/{person}", Page("/people/{person}", "/people/{person}/remove")),
+    ("POST", "/api/places", Page("/places/new", "/places")),
+    ("PATCH", "/api/places/{place}", Page("/places/{place}", "/places/{place}")),
+    ("POST", "/api/places/{place}/spot-readings", Page("/fridge/by-hand", "/fridge/by-hand/reading")),
+    ("POST", "/api/price-lists", Page("/price-lists/new", "/price-lists")),
+    ("POST", "/api/prices", Page("/products/{product}", "/products/{product}/price")),
+    ("POST", "/api/probes", Page("/probes/new", "/probes")),
+    ("POST", "/api/probes/{probe}/checks", Page("/fridge/by-hand", "/fridge/by-hand/check")),
+    ("POST", "/api/products", Page("/products/new", "/products")),
+    ("PATCH", "/api/products/{product}", Page("/products/{product}", "/products/{product}")),
     ("POST", "/api/readings", NoPage("A probe's board sends them; a reading by hand is a spot reading.")),
-    ("POST", "/api/recipes", Page("/recipes/new")),
-    ("POST", "/api/rooms", Page("/rooms/new")),
-    ("PATCH", "/api/rooms/{room}", Page("/rooms/{room}")),
-    ("POST", "/api/sign-in", Page("/sign-in")),
-    ("DELETE", "/api/sign-in", NoPage("The button stands at the foot of every page.")),
-    ("POST", "/api/stock-counts", Page("/places/{place}/count")),
-    ("POST", "/api/strains", Page("/strains/new")),
-    ("PATCH", "/api/strains/{strain}", Page("/strains/{strain}")),
-    ("POST", "/api/tokens", Page("/tokens/new")),
-    ("DELETE", "/api/tokens/{token}", Page("/tokens/{token}")),
-    ("POST", "/api/weeks/{week}/close", Page("/weeks/{week}/close")),
-    ("POST", "/api/weighings", Page("/weigh")),
-    ("POST", "/api/weighings/{weighing}/reversal", Page("/weigh")),
+    ("POST", "/api/recipes", Page("/recipes/new", "/recipes")),
+    ("POST", "/api/rooms", Page("/rooms/new", "/rooms")),
+    ("PATCH", "/api/rooms/{room}", Page("/rooms/{room}", "/rooms/{room}")),
+    ("POST", "/api/sign-in", Page("/sign-in", "/sign-in")),
+    ("DELETE", "/api/sign-in", Page("/", "/sign-out")),
+    ("POST", "/api/stock-counts", Page("/places/{place}/count", "/places/{place}/count")),
+    ("POST", "/api/strains", Page("/strains/new", "/strains")),
+    ("PATCH", "/api/strains/{strain}", Page("/strains/{strain}", "/strains/{strain}")),
+    ("POST", "/api/tokens", Page("/tokens/new", "/tokens")),
+    ("DELETE", "/api/tokens/{token}", Page("/tokens/{token}", "/tokens/{token}/remove")),
+    ("POST", "/api/weeks/{week}/close", Page("/weeks/{week}/close", "/weeks/{week}/close")),
+    ("POST", "/api/weighings", Page("/weigh", "/api/weighings")),
+    ("POST", "/api/weighings/{weighing}/reversal", Page("/weigh", "/api/weighings/{weighing}/reversal")),
 ];
 
 #[cfg(test)]
@@ -105,10 +109,16 @@ mod tests {
     }
 
     #[test]
-    fn whoever_may_act_may_see_the_page_and_is_let_through_there_by_the_same_rule() {
+    fn a_form_lets_through_whom_the_interface_does_and_they_see_its_page() {
         for (method, path, done_on) in WRITES {
-            let Page(page) = done_on else { continue };
+            let Page(page, form) = done_on else { continue };
             let act = rule_of(method, path).unwrap();
+            let sent =
+                rule_of("POST", form).unwrap_or_else(|| panic!("{form}, the form for {method} {path}, has no route"));
+            assert_eq!(
+                act.allows, sent.allows,
+                "{method} {path} and the form that is sent to {form} let different people through"
+            );
             let seen =
                 rule_of("GET", page).unwrap_or_else(|| panic!("{page}, the page for {method} {path}, has no route"));
             for role in Role::ALL {

@@ -45,8 +45,14 @@ async fn new_batch_page(app: &App, who: &Authenticated, query: &LikeQuery) -> Re
         let origins = [("made", "Made here"), ("bought", "Bought in")];
         let fields = vec![
             Field::new("batch", "Code, as on the bags", Input::Text).with(code),
-            Field::new("strain", "Strain", Input::Choice).with(of(|b| b.strain.to_string())).of(strains),
-            Field::new("recipe", "Recipe", Input::Choice).with(of(|b| b.recipe.to_string())).of(recipes),
+            Field::new("strain", "Strain", Input::Choice)
+                .hint(if strains.is_empty() { "Add a strain first, under Settings." } else { "" })
+                .with(of(|b| b.strain.to_string()))
+                .of(strains),
+            Field::new("recipe", "Recipe", Input::Choice)
+                .hint(if recipes.is_empty() { "Add a recipe first, under Settings." } else { "" })
+                .with(of(|b| b.recipe.to_string()))
+                .of(recipes),
             Field::new("blocks", "Blocks", Input::Whole).with(of(|b| b.blocks.to_string())),
             Field::new("made_on", "Made on", Input::Day).with(today.to_string()),
             Field::new("origin", "Where they come from", Input::Touch)

@@ -49,6 +49,8 @@ pub(super) struct DocketPage {
     /// The form of the hand-over, while it is to come.
     hand_over: Option<Sheet>,
     can_return: bool,
+    /// Lots of which something was refused at the door: it is in the van still.
+    refused: Vec<String>,
 }
 
 struct PaperLine {
@@ -87,6 +89,11 @@ fn paper_line(l: &DocketLine) -> PaperLine {
         amount: l.amount.to_string(),
         came_back: came_back(l).unwrap_or_default(),
     }
+}
+
+fn refused_lots(docket: &Docket) -> Vec<String> {
+    let lots = docket.lines.iter().filter(|l| l.refused_g > Grams::ZERO).map(|l| l.lot.to_string());
+    lots.collect::<std::collections::BTreeSet<_>>().into_iter().collect()
 }
 
 /// What was ordered and did not go out.
@@ -159,6 +166,7 @@ async fn docket_page(
             } else {
                 refused.clone()
             },
+            refused: if head.may("GET", "/lots/{lot}/move") { refused_lots(&docket) } else { Vec::new() },
             can_return: docket.delivery.is_some() && head.may("GET", "/dockets/{docket}/return"),
             head,
             docket,

@@ -52,7 +52,7 @@ use gillbook_store::{
     cold::readings::CAUTION,
     farm::{farms::Farm, sessions::Principal},
 };
-use rust_decimal::Decimal;
+use rust_decimal::{Decimal, RoundingStrategy};
 use uuid::Uuid;
 
 pub(crate) use self::{
@@ -244,7 +244,8 @@ fn rerender_form<T: Template>(view: Result<T, Problem>, problem: Problem) -> Res
 
 /// Kilograms with two decimals, as pages show them.
 fn kg(grams: Grams) -> String {
-    thousands(&format!("{:.2}", grams.kg()))
+    let kg = Decimal::new(grams.0, 3).round_dp_with_strategy(2, RoundingStrategy::MidpointAwayFromZero);
+    thousands(&format!("{kg:.2}"))
 }
 
 /// Kilograms to the gram, for what is typed or held against the scale.
@@ -355,6 +356,7 @@ mod tests {
         assert_eq!(g(Grams(1_234_567)), "1\u{202f}234\u{202f}567");
         assert_eq!(kg(Grams(1_234_560)), "1\u{202f}234.56");
         assert_eq!(kg(Grams(999_999)), "1\u{202f}000.00");
+        assert_eq!((kg(Grams(2835)), kg(Grams(2635)), kg(Grams(55))), ("2.84".into(), "2.64".into(), "0.06".into()));
         assert_eq!(
             (count(1, "day"), count(-1, "day"), count(0, "day")),
             ("1 day".into(), "-1 days".into(), "0 days".into())

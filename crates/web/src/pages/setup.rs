@@ -111,10 +111,10 @@ fn typed_passphrase(form: &FormFields) -> Passphrase {
 type Step = (bool, &'static str, &'static str);
 
 /// What is needed before the first weighing, the first docket, and a temperature record that counts.
-fn steps(has: Readiness) -> [(&'static str, Vec<Step>); 3] {
+fn steps(has: Readiness, docket: &str) -> [(String, Vec<Step>); 3] {
     [
         (
-            "Before the first weighing",
+            "Before the first weighing".to_owned(),
             vec![
                 (has.strain, "Strains that you grow", "/strains/examples"),
                 (has.recipe, "A recipe of your blocks", "/recipes/new"),
@@ -125,15 +125,16 @@ fn steps(has: Readiness) -> [(&'static str, Vec<Step>); 3] {
             ],
         ),
         (
-            "Before the first docket",
+            format!("Before the first {docket}"),
             vec![
                 (has.product, "A product", "/products/new"),
                 (has.price, "A price list, then prices on the products' pages", "/price-lists/new"),
+                (has.best_before, "Days from harvest to best before, on the products' pages", "/products"),
                 (has.customer, "A customer", "/customers/new"),
             ],
         ),
         (
-            "For the temperature record",
+            "For the temperature record".to_owned(),
             vec![
                 (has.own_limit, "A limit by your own local rule", "/places"),
                 (has.probe, "A probe in the fridge, and a token for its board", "/probes/new"),
@@ -147,14 +148,14 @@ fn steps(has: Readiness) -> [(&'static str, Vec<Step>); 3] {
 #[template(path = "start.html")]
 pub(super) struct StartPage {
     head: Layout,
-    goals: [(&'static str, Vec<Step>); 3],
+    goals: [(String, Vec<Step>); 3],
     /// The first step that is missing.
     next: Option<Step>,
 }
 
 pub(super) async fn get_start(State(app): State<App>, who: Authenticated) -> Result<Html<StartPage>, Problem> {
     let (farm, has) = read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.readiness().await?)))?;
-    let goals = steps(has);
+    let goals = steps(has, farm.word("docket"));
     let next = goals.iter().flat_map(|(_, steps)| steps).find(|(there, ..)| !there).copied();
     Ok(Html(StartPage { head: Layout::new(&farm, &who, "/settings"), goals, next }))
 }
@@ -182,7 +183,12 @@ async fn examples_page(app: &App, who: &Authenticated) -> Result<ActPage, Proble
         for example in left {
             let life: Vec<String> =
                 example.life.iter().map(|(c, days)| format!("{days} days at {}", celsius(*c))).collect();
-            page = page.detail(example.name, format!("{}. {}", life.join(", "), example.source));
+            let shown = if life.is_empty() {
+                "No source measured its shelf life at several temperatures. Enter what you see yourself.".to_owned()
+            } else {
+                format!("{}. {}", life.join(", "), example.source)
+            };
+            page = page.detail(example.name, shown);
             let yields = format!("{}, {} g a block", example.name, example.expected_yield_g);
             options.push(choice(&example.code, &yields));
         }
@@ -234,11 +240,15 @@ fn strain_of(example: &ExampleStrain) -> Result<NewStrain, Refusal> {
         flush_interval_days: example.flush_interval_days,
         flushes: example.flushes,
         trim_share: Decimal::new(example.trim_percent, 2),
-        life: vec![Life {
-            packaging: example.packaging,
-            points: example.life.iter().map(|(c, days)| LifePoint { c: *c, days: *days }).collect(),
-            spread: example.spread,
-            source: Text::new(example.source).map_err(wrong)?,
-        }],
+        life: if example.life.is_empty() { Vec::new() } else { vec![life_of(example)?] },
+    })
+}
+
+fn life_of(example: &ExampleStrain) -> Result<Life, Refusal> {
+    Ok(Life {
+        packaging: example.packaging,
+        points: example.life.iter().map(|(c, days)| LifePoint { c: *c, days: *days }).collect(),
+        spread: example.spread,
+        source: Text::new(example.source).map_err(|detail| Refusal::new(RefusalKind::Invalid, detail))?,
     })
 }

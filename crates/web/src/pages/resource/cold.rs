@@ -1,6 +1,6 @@
 //! Places and probes.
 
-use axum::{extract::State, response::Response};
+use axum::{extract::State, http::HeaderMap, response::Response};
 use gillbook_core::kinds::PlaceKind;
 use gillbook_store::{
     Pagination, Result as StoreResult, Tx,
@@ -225,9 +225,10 @@ impl Addable for Probes {
 pub(in crate::pages) async fn post_probe_token(
     State(app): State<App>,
     who: Authenticated,
+    headers: HeaderMap,
     PathParam(code): PathParam<String>,
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
     let (page, _) = item_page::<Probes>(&app, &who, &code).await?;
-    made_page(&app, &who, page, "/token", &form).await
+    made_page(&app, &who, &headers, page, "/token", &form).await
 }

@@ -3,6 +3,7 @@
 use askama::Template;
 use axum::{
     extract::State,
+    http::{HeaderMap, header},
     response::{IntoResponse, Response},
 };
 use gillbook_store::{
@@ -180,16 +181,23 @@ struct MadePage {
     head: Layout,
     token: Token,
     secret: String,
+    /// Where the board sends its readings.
+    address: String,
 }
 
 /// Makes a token by the form of a page and shows its secret.
 pub(super) async fn made_page(
     app: &App,
     who: &Authenticated,
+    headers: &HeaderMap,
     page: ActPage,
     action: &str,
     form: &KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
+    // As whoever made it reached the farm: the service knows no address of its own.
+    let host = headers.get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or("this farm's address");
+    let scheme = if app.settings.secure_cookies { "https" } else { "http" };
+    let address = format!("{scheme}://{host}/api/readings");
     let head = page.head.clone();
     let mut made = None;
     let act = async |new: NewToken| {
@@ -202,7 +210,7 @@ pub(super) async fn made_page(
     };
     let done = page.sheet_for(action)?.submit(form, act).await;
     match made {
-        Some((token, secret)) => Ok(Html(MadePage { head, token, secret }).into_response()),
+        Some((token, secret)) => Ok(Html(MadePage { head, token, secret, address }).into_response()),
         None => Ok(answer(done, |_| Tokens::PATH.to_owned(), async |refused| Ok(page.with_refused(refused))).await),
     }
 }
@@ -210,10 +218,11 @@ pub(super) async fn made_page(
 pub(in crate::pages) async fn post_token(
     State(app): State<App>,
     who: Authenticated,
+    headers: HeaderMap,
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
     let page = new_page::<Tokens>(&app, &who).await?;
-    made_page(&app, &who, page, Tokens::PATH, &form).await
+    made_page(&app, &who, &headers, page, Tokens::PATH, &form).await
 }
 
 pub(in crate::pages) async fn post_token_removal(
