@@ -65,7 +65,7 @@ fn setup_page() -> ActPage {
         Field::new("owner.passphrase", "Passphrase, at least twelve characters", Input::Secret),
     ];
     ActPage::new(Layout::nobody("/setup"), "Open your farm", ("/sign-in", "Sign in to a farm that is open"))
-        .about("It takes a minute. Everything but the currency can be changed later.")
+        .about("It takes a minute. Currency and time zone stay as you give them; all else can be changed later.")
         .sheet("", Sheet::new("/setup", "Open the farm", fields))
 }
 
