@@ -233,7 +233,7 @@ async fn serve_with(
     println!("Gillbook is at {}", listener.place()?);
     if !store.has_farm().await? {
         let code = app.offer_setup();
-        // Whoever started it may have read the address and gone: that is no reason not to serve.
+        // Its output may be closed once the address was read: that is no reason not to serve.
         let told = writeln!(std::io::stdout(), "It keeps no farm yet. Open one at /setup there, with the code {code}.");
         if let Err(error) = told {
             tracing::warn!(%error, "the code that opens a farm could not be printed; start again to see one");

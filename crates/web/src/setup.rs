@@ -1,4 +1,4 @@
-//! The first farm is opened by whoever can read what the program prints at its start.
+//! The first farm is opened by somebody who can read what the program prints at its start.
 
 use std::sync::{Mutex, PoisonError};
 
@@ -16,8 +16,8 @@ fn plain(code: &str) -> String {
     code.chars().filter(char::is_ascii_alphanumeric).map(|c| c.to_ascii_uppercase()).collect()
 }
 
-/// A code that was typed, out of everybody's reach while a farm is opened by it. It is offered again where none was, also when whoever typed
-/// it goes away meanwhile.
+/// A code that was typed, out of everybody's reach while a farm is opened by it. It is offered again where none was, also when the request
+/// goes away meanwhile.
 struct Claim<'a> {
     setup: &'a Setup,
     code: Option<String>,
@@ -50,7 +50,7 @@ fn open_already() -> Problem {
 }
 
 impl App {
-    /// Offers to open a farm at `/setup` to whoever types the code that is returned. It lasts until a farm is open or the program stops.
+    /// Offers to open a farm at `/setup` with the code that is returned. It lasts until a farm is open or the program stops.
     #[must_use]
     pub fn offer_setup(&self) -> String {
         let code = one_time_code();

@@ -1,4 +1,4 @@
-//! Which page does what a write of the interface does. Whoever has no machine that speaks JSON can run a farm all the same.
+//! Which page does what a write of the interface does. A farm can be run without a machine that speaks JSON.
 
 /// Where a person does what a write of the interface does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

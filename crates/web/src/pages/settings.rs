@@ -62,7 +62,7 @@ fn words(farm: &Farm) -> Sheet {
     let fields = vec![
         Field::version(farm.version),
         word("docket", "The paper that goes with a delivery"),
-        word("verifier", "Whoever countersigns"),
+        word("verifier", "The person who countersigns"),
         word("plan", "The food-safety plan"),
     ];
     Sheet::new("/settings/words", "Save the words", fields)

@@ -194,7 +194,7 @@ pub(super) async fn made_page(
     action: &str,
     form: &KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    // As whoever made it reached the farm: the service knows no address of its own.
+    // As the request reached the farm: the service knows no address of its own.
     let host = headers.get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or("this farm's address");
     let scheme = if app.settings.secure_cookies { "https" } else { "http" };
     let address = format!("{scheme}://{host}/api/readings");
