@@ -161,6 +161,20 @@ create index set_aside_by_lot on set_aside (farm_id, lot, place);
 call enable_tenant_rls('set_aside');
 grant insert, delete on set_aside to gillbook_app;
 
+-- Orders with their lines and what is set aside for each. What is short follows from that and is left to the program.
+create view order_with_lines with (security_invoker) as
+    select o.farm_id, o.order_code, o.customer, c.name as customer_name, o.delivery_day, o.status, o.placed_at, o.note, o.version,
+           coalesce((select jsonb_agg(jsonb_build_object('line', l.line, 'product', l.product, 'name', p.name, 'grams_g', l.grams, 'packs', l.packs,
+                            'short_g', 0, 'set_aside', coalesce(
+                                (select jsonb_agg(jsonb_build_object('lot', s.lot, 'place', s.place, 'grams_g', s.grams, 'reason', s.reason)
+                                                  order by s.lot, s.place)
+                                   from set_aside s where s.farm_id = l.farm_id and s.order_code = l.order_code and s.line = l.line), '[]'))
+                                order by l.line)
+                       from order_line l join product p using (farm_id, product)
+                      where l.farm_id = o.farm_id and l.order_code = o.order_code), '[]') as lines
+      from customer_order o join customer c using (farm_id, customer);
+grant select on order_with_lines to gillbook_app, gillbook_audit;
+
 create function post_set_aside() returns trigger
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
 declare

@@ -69,6 +69,8 @@ async fn no_act_asks_more_than_it_needs() -> Result<()> {
         counted.push((name, statements.take().len(), max));
     };
     farm.lot_of(5000).await;
+    // Another test may have made the driver's events known just before the subscriber was there.
+    tracing::callsite::rebuild_interest_cache();
     statements.take();
     farm.lot_of(5000).await;
     count("a weighing into a lot that is there", 5);
@@ -82,12 +84,12 @@ async fn no_act_asks_more_than_it_needs() -> Result<()> {
     // Once before, so that nothing is left over that whoever looks first has to do.
     farm.ask(&farm.owner, "PUT", &format!("/api/orders/{one}/set-aside"), &[], Some(json!({}))).await.expect(200);
     statements.take();
-    for (name, order, max) in [("setting aside one line", &one, 9), ("setting aside twelve lines", &many, 8)] {
+    for (name, order, max) in [("setting aside one line", &one, 6), ("setting aside twelve lines", &many, 6)] {
         farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/set-aside"), &[], Some(json!({}))).await.expect(200);
         count(name, max);
     }
     farm.create("/api/dockets", json!({"order": many, "van": "VAN"})).await;
-    count("a dispatch of twelve lines", 18);
+    count("a dispatch of twelve lines", 6);
     for (path, max) in
         [("/", 27), ("/weigh", 6), ("/stock", 10), ("/orders", 4), ("/fridge", 14), ("/week", 24), ("/blocks", 8)]
     {

@@ -3,6 +3,7 @@
 //! *Invariant:* this crate is pure. It has no clock, no randomness, no network, no database and nothing
 //! asynchronous; "now" is always a parameter. The calculations stand here and nowhere else.
 
+pub mod authority;
 pub mod cold;
 pub mod growing;
 pub mod kinds;
@@ -14,5 +15,6 @@ pub mod senml;
 pub mod text;
 pub mod units;
 
+pub use authority::SignedWith;
 pub use refusal::{FieldError, Refusal, RefusalKind};
 pub use units::quantity::Grams;

@@ -110,6 +110,16 @@ impl Refusal {
         Self::new(RefusalKind::NotFound, format!("There is no {what} {code} on this farm."))
     }
 
+    /// A lot is on hold.
+    pub fn on_hold(lot: impl fmt::Display, reason: &str) -> Self {
+        Self::new(
+            RefusalKind::OnHold,
+            format!(
+                "Lot {lot} is on hold: {reason}. Until the owner releases it, it may be moved between stores, wasted or tested, and nothing else."
+            ),
+        )
+    }
+
     /// The same refusal, blamed on a field of the body.
     #[must_use]
     pub fn at(mut self, pointer: impl Into<String>) -> Self {

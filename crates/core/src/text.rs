@@ -174,6 +174,15 @@ code!(/// A price list's code.
     PriceListCode, "price list", 1..=20);
 code!(/// A customer's code; a customer is also a place with this code.
     CustomerCode, "customer", 1..=20);
+
+impl CustomerCode {
+    /// The place that stands for what the customer has.
+    #[must_use]
+    pub fn place(&self) -> PlaceCode {
+        PlaceCode(self.0.clone())
+    }
+}
+
 code!(/// An order's code.
     OrderCode, "order", 1..=20);
 code!(/// A docket's code.

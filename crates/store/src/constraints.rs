@@ -62,7 +62,7 @@ fn with_detail(constraint: &str, detail: &str) -> Option<Refusal> {
                 part(3)
             ),
         ),
-        "lot_hold_kept" => (RefusalKind::OnHold, on_hold(part(0), part(1))),
+        "lot_hold_kept" => (RefusalKind::OnHold, Refusal::on_hold(part(0), part(1)).detail),
         "movement_rule_kept" => (
             RefusalKind::Invalid,
             format!("This entry cannot go from “{}” to “{}”. Choose another place.", part(1), part(2)),
@@ -150,13 +150,6 @@ fn named_constraint(constraint: &str) -> Option<Refusal> {
         _ => return None,
     };
     Some(Refusal::new(kind, text))
-}
-
-/// What is said of a lot on hold, whoever finds it.
-pub(crate) fn on_hold(lot: &str, reason: &str) -> String {
-    format!(
-        "Lot {lot} is on hold: {reason}. Until the owner releases it, it may be moved between stores, wasted or tested, and nothing else."
-    )
 }
 
 /// Tables whose own name people do not say.

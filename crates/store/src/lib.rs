@@ -5,7 +5,7 @@
 //!
 //! *Invariant:* nothing outside this crate holds a connection, and no query of a farm runs before `gillbook.farm` is set.
 
-pub mod authority;
+mod authority;
 mod backlog;
 pub mod bounded;
 pub mod check;
@@ -37,7 +37,7 @@ use std::{
 };
 
 use chrono::{DateTime, TimeDelta, Utc};
-use gillbook_core::text::PlaceCode;
+use gillbook_core::{SignedWith, text::PlaceCode};
 use quick_cache::{UnitWeighter, sync::Cache};
 use rand::SeedableRng;
 use rand_chacha::ChaCha12Rng;
@@ -47,7 +47,6 @@ use sqlx::{
 };
 use tokio::{sync::broadcast, time::timeout};
 
-pub use authority::SignedWith;
 pub use constraints::refusal_for;
 pub use error::{Error, Result};
 

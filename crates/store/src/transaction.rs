@@ -34,7 +34,7 @@ pub(crate) struct Memo {
     pub(crate) settings: Option<FarmSettings>,
     /// The warm spells that are not settled, of the lots that were asked for last. Only where the transaction reads one snapshot and writes
     /// nothing: none otherwise.
-    pub(crate) spells: Option<(Vec<String>, Vec<crate::ledger::warm_spells::Reached>)>,
+    pub(crate) spells: Option<(Vec<String>, Vec<gillbook_core::ledger::warm_spell::Reached>)>,
     /// The farm, likewise only of one snapshot.
     pub(crate) farm: Option<crate::farm::farms::Farm>,
     /// What was read of the air of places, likewise.

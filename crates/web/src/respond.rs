@@ -5,13 +5,12 @@ use axum::{
     http::{HeaderName, HeaderValue, StatusCode, Uri, header},
     response::{IntoResponse, Response},
 };
-use gillbook_core::selling::{customer::Customer, product::Product};
+use gillbook_core::selling::{customer::Customer, order::Order, product::Product};
 use gillbook_store::{
     cold::places::Place,
     farm::farms::Farm,
     growing::{crate_kinds::Crate, rooms::Room, strains::Strain},
     idempotency::StoredResponse,
-    selling::orders::Order,
 };
 use serde::Serialize;
 use utoipa::ToSchema;

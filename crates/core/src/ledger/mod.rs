@@ -1,5 +1,7 @@
 //! Lots, and what happens to their grams: weighed, packed, counted, moved, reconciled.
 
+pub mod booked;
+pub mod counting;
 pub mod entry;
 pub mod lot;
 pub mod packing;
@@ -7,5 +9,6 @@ pub mod path;
 pub mod reconciliation;
 pub mod replay;
 pub mod stock_count;
+pub mod warm_spell;
 pub mod wear;
 pub mod weighing;

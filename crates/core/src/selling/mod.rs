@@ -2,6 +2,9 @@
 
 pub mod allocation;
 pub mod customer;
+pub mod delivery;
+pub mod dispatch;
+pub mod docket;
 pub mod earnings;
 pub mod market;
 pub mod order;
@@ -20,7 +23,8 @@ pub(crate) mod examples {
 
     use super::{customer::Customer, product::Product};
 
-    fn changed<T: serde::de::DeserializeOwned>(mut body: Value, changes: Value) -> T {
+    /// A body with some of its members changed.
+    pub fn changed<T: serde::de::DeserializeOwned>(mut body: Value, changes: Value) -> T {
         let Value::Object(changes) = changes else { panic!("an object") };
         body.as_object_mut().unwrap().extend(changes);
         serde_json::from_value(body).unwrap()

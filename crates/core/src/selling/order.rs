@@ -2,15 +2,15 @@
 
 use std::collections::BTreeMap;
 
-use chrono::NaiveDate;
-use serde::Deserialize;
+use chrono::{DateTime, NaiveDate, Utc};
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use super::{customer::Customer, product::Product};
+use super::{customer::Customer, product::Product, set_aside::SetAside};
 use crate::{
     kinds::OrderStatus,
     refusal::{Refusal, RefusalKind},
-    text::{CustomerCode, Note, OrderCode, ProductCode},
+    text::{CustomerCode, LotCode, Note, OrderCode, ProductCode},
     units::{calendar::Day, quantity::Grams},
 };
 
@@ -84,6 +84,77 @@ pub struct PlannedLine {
     pub grams_g: Grams,
     /// How many packs, where it is sold in packs.
     pub packs: Option<i32>,
+}
+
+/// A line of an order.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct OrderLine {
+    /// Its number.
+    pub line: i32,
+    /// The product.
+    pub product: ProductCode,
+    /// Name of the product.
+    pub name: String,
+    /// How much.
+    pub grams_g: Grams,
+    /// How many packs.
+    pub packs: Option<i32>,
+    /// What is set aside for it.
+    pub set_aside: Vec<SetAside>,
+    /// What is not set aside yet.
+    pub short_g: Grams,
+}
+
+/// An order.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Order {
+    /// Code.
+    pub order: OrderCode,
+    /// The customer.
+    pub customer: CustomerCode,
+    /// Name of the customer.
+    pub customer_name: String,
+    /// The day it is wanted.
+    pub delivery_day: NaiveDate,
+    /// Where it stands.
+    pub status: OrderStatus,
+    /// When it was placed.
+    pub placed_at: DateTime<Utc>,
+    /// Anything worth knowing.
+    pub note: String,
+    /// What is wanted.
+    pub lines: Vec<OrderLine>,
+    /// Goes up with every change.
+    pub version: i32,
+}
+
+impl OrderLine {
+    /// Works out what is short, after what is set aside has changed.
+    pub fn count_short(&mut self) {
+        let set_aside: Grams = self.set_aside.iter().map(|s| s.grams_g).sum();
+        self.short_g = (self.grams_g - set_aside).max(Grams::ZERO);
+    }
+}
+
+impl Order {
+    /// The lots that are set aside for it, one for each time.
+    pub fn lots_set_aside(&self) -> impl Iterator<Item = LotCode> + '_ {
+        self.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.lot.clone())
+    }
+
+    /// Refuses one that has gone out or was called off: nothing is set aside for it any more.
+    ///
+    /// # Errors
+    /// Names it.
+    pub fn ensure_open(&self) -> Result<(), Refusal> {
+        match self.status {
+            OrderStatus::Draft | OrderStatus::Confirmed => Ok(()),
+            status => Err(Refusal::new(
+                RefusalKind::Closed,
+                format!("Order {} is {status}. Nothing is set aside for it any more.", self.order),
+            )),
+        }
+    }
 }
 
 /// Decides on the lines of an order. `products` are those of them that are there.

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveDate;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::{
@@ -13,6 +13,7 @@ use super::{
 };
 use crate::{
     kinds::{Form, PlaceKind},
+    ledger::warm_spell::WarmSpell,
     refusal::{Refusal, RefusalKind},
     text::{Line, LotCode, OrderCode, PlaceCode, StrainCode},
     units::quantity::Grams,
@@ -46,6 +47,21 @@ pub struct NewSetAside {
     pub reason: Option<Line>,
 }
 
+/// Grams of a lot set aside for a line.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct SetAside {
+    /// The lot.
+    pub lot: LotCode,
+    /// Where it is.
+    pub place: PlaceCode,
+    /// How much.
+    pub grams_g: Grams,
+    /// Why this lot, where somebody chose it.
+    pub reason: String,
+    /// The warm spell that the lot was in and that is not settled.
+    pub warm_spell: Option<WarmSpell>,
+}
+
 /// A line of an order, with what it is filled with.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WantedLine {
@@ -63,6 +79,17 @@ impl WantedLine {
     }
 }
 
+/// What a lot is that was chosen by hand.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+pub struct ChosenLot {
+    /// Its strain.
+    pub strain: StrainCode,
+    /// Fresh or dried.
+    pub form: Form,
+    /// Why it is on hold, where it is.
+    pub hold: Option<String>,
+}
+
 /// What lots chosen by hand are decided on. What is not there is left out.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ChoiceFacts {
@@ -70,8 +97,8 @@ pub struct ChoiceFacts {
     pub customer: Customer,
     /// The lines of the order.
     pub lines: Vec<WantedLine>,
-    /// Strain and form of the lots that are chosen.
-    pub lots: BTreeMap<LotCode, (StrainCode, Form)>,
+    /// What the lots are that are chosen.
+    pub lots: BTreeMap<LotCode, ChosenLot>,
     /// The places that they are chosen at.
     pub places: BTreeMap<PlaceCode, PlaceKind>,
     /// Which of these lots have grams at which of these places.
@@ -117,8 +144,8 @@ pub fn ensure_bounded(chosen: &[Chosen]) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// Decides on lots that were chosen by hand: each is what its line is sold of, stands where it is said to, and the line takes no more than
-/// the customer does.
+/// Decides on lots that were chosen by hand: each is what its line is sold of, is not on hold, stands where it is said to, and the line takes
+/// no more than the customer does.
 ///
 /// # Errors
 /// Names the first entry that cannot be.
@@ -131,11 +158,14 @@ pub fn choose(order: &OrderCode, chosen: &[Chosen], facts: &ChoiceFacts) -> Resu
             .iter()
             .find(|l| l.line == choice.line)
             .ok_or_else(|| blame("line", format!("Order {order} has no line {}.", choice.line)))?;
-        let (strain, form) = facts
+        let lot = facts
             .lots
             .get(&choice.lot)
             .ok_or_else(|| blame("lot", format!("There is no lot {} on this farm. Check the code.", choice.lot)))?;
-        if !line.product.strains.contains(strain) || line.product.form != *form {
+        if let Some(reason) = &lot.hold {
+            return Err(Refusal::on_hold(&choice.lot, reason).at(format!("/chosen/{i}/lot")));
+        }
+        if !line.product.strains.contains(&lot.strain) || line.product.form != lot.form {
             return Err(blame("lot", format!("Lot {} is not what {} is sold of.", choice.lot, line.product.name)));
         }
         within_line(&chosen[..=i], choice, line, &facts.customer).map_err(|detail| blame("grams_g", detail))?;
@@ -188,7 +218,7 @@ mod tests {
 
     fn facts() -> ChoiceFacts {
         let code = |lot: &str| -> LotCode { lot.parse().unwrap() };
-        let lot = |strain: &str, form| (strain.parse().unwrap(), form);
+        let lot = |strain: &str, form| ChosenLot { strain: strain.parse().unwrap(), form, hold: None };
         let line = |line, grams, product| WantedLine { line, grams_g: Grams(grams), product };
         let places = [("F1", PlaceKind::Fridge), ("S1", PlaceKind::Shelf), ("V1", PlaceKind::Van)];
         ChoiceFacts {
@@ -244,6 +274,14 @@ mod tests {
     fn another_strain_or_form_is_not_what_was_ordered() {
         assert_eq!(blamed(json!({"lot": "LM"})), "/chosen/0/lot");
         assert_eq!(blamed(json!({"lot": "DRY"})), "/chosen/0/lot");
+    }
+
+    #[test]
+    fn a_lot_on_hold_is_promised_to_nobody() {
+        let mut facts = facts();
+        facts.lots.values_mut().for_each(|lot| lot.hold = Some("smells".into()));
+        let refusal = choose(&"O-1".parse().unwrap(), &one(json!({})), &facts).unwrap_err();
+        assert_eq!((refusal.kind, refusal.faults[0].pointer.as_str()), (RefusalKind::OnHold, "/chosen/0/lot"));
     }
 
     #[test]

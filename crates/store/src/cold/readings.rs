@@ -67,9 +67,6 @@ pub struct IngestReceipt {
     pub refused: Vec<RefusedReading>,
 }
 
-/// The caution that stands wherever a figure about temperature or shelf life is shown.
-pub const CAUTION: &str = "Planning aid. Your local food-safety rules and your own food-safety plan decide. Gillbook does not judge whether food is fit to eat.";
-
 /// A pack that was posted, resolved.
 #[derive(Debug)]
 pub struct ReadingPack {

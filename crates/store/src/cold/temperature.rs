@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     cold::{
+        CAUTION,
         air::{HOUR_S, Last, LastReading, Reading, known_air},
         evaluate::{Figures, Rules, State, figures_within, gap_at, trace_hour},
         exposure::{Exposure, Point, Segment, gaps, seconds},
@@ -25,7 +26,6 @@ use crate::{
         air::within,
         cold_lots::ChilledLot,
         places::{Limit, Place},
-        readings::CAUTION,
     },
 };
 

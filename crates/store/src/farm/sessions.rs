@@ -5,13 +5,14 @@ use std::sync::{Arc, atomic::Ordering};
 use argon2::{Argon2, PasswordHasher, PasswordVerifier};
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
+    SignedWith,
     kinds::{Role, Scope},
     refusal::{Refusal, RefusalKind},
 };
 use uuid::Uuid;
 
 use crate::{
-    Actor, FarmId, Result, SignedWith, Store, TOKEN_CACHE_TTL, Tx,
+    Actor, FarmId, Result, Store, TOKEN_CACHE_TTL, Tx,
     farm::people::{HASHING, Passphrase},
     secret::{farm_of, hash_secret, new_secret},
     transaction,

@@ -1,84 +1,18 @@
-//! What the book knows of lots at a place at the instant of a count, and what water they can have lost there since.
+//! What the book knows of lots at a place at the instant of a count, and of the air there before.
 
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     Grams,
-    cold::{
-        evaluate::in_force,
-        exposure::{Segment, mean_air, seconds},
-        unknown_air::UnknownAir,
-        weight_loss::{Entry, ExpectedLoss, Goods, Surroundings, expected_loss, rates},
-    },
+    cold::{evaluate::in_force, unknown_air::UnknownAir},
     kinds::{Form, Packaging, PlaceKind},
+    ledger::booked::{AirBefore, Booked},
     text::{LotCode, PlaceCode},
     units::calendar::Span,
 };
 
 use crate::{Result, Tx};
-
-/// What the book knows of a lot at the place and instant of a count.
-pub(crate) struct Booked {
-    packaging: Packaging,
-    form: Form,
-    latin_name: String,
-    /// At the place now, whenever that came.
-    pub grams_now: Grams,
-    /// By an earlier count, if there was one.
-    counted_before: Option<DateTime<Utc>>,
-    /// By a later count, if there was one.
-    pub counted_after: Option<DateTime<Utc>>,
-    /// What came and left until the count, in order of time.
-    moved: Vec<(DateTime<Utc>, Grams)>,
-}
-
-impl Booked {
-    pub(crate) fn grams_then(&self) -> Grams {
-        self.moved.iter().map(|m| m.1).sum()
-    }
-
-    /// When what is to be expected of it begins: at the last count, or when it came.
-    fn since(&self) -> Option<DateTime<Utc>> {
-        self.counted_before.max(self.moved.first().map(|m| m.0))
-    }
-
-    fn entries(&self, counted_at: DateTime<Utc>) -> Vec<Entry> {
-        let since = self.since().unwrap_or(counted_at);
-        let hours = |at: DateTime<Utc>| seconds(Span { from: at.max(since), until: counted_at }) / 3600.0;
-        self.moved.iter().map(|(at, grams)| Entry { grams: *grams, hours: hours(*at) }).collect()
-    }
-
-    /// Water loss that is to be expected of it by the count.
-    pub(crate) fn expected(&self, air: &AirBefore, counted_at: DateTime<Utc>) -> ExpectedLoss {
-        let since = self.since().unwrap_or(counted_at).min(counted_at);
-        let goods = Goods { latin_name: &self.latin_name, packaging: self.packaging, form: self.form };
-        let rates = rates(goods, &air.over(Span { from: since, until: counted_at }));
-        expected_loss(&self.entries(counted_at), rates)
-    }
-}
-
-/// Air of a place before a count.
-pub(crate) struct AirBefore {
-    known: Vec<Segment>,
-    unknown: UnknownAir,
-    humidity_percent: f64,
-}
-
-impl AirBefore {
-    fn over(&self, span: Span) -> Surroundings {
-        let known = mean_air(&self.known, span);
-        let known_hours = known.map_or(0.0, |k| k.known_s / 3600.0);
-        let UnknownAir { coldest_c, likeliest_c, warmest_c, .. } = self.unknown;
-        Surroundings {
-            known_hours,
-            known_c: known.map_or(likeliest_c, |k| k.mean_c),
-            unknown_hours: seconds(span) / 3600.0 - known_hours,
-            unknown_c: [coldest_c, likeliest_c, warmest_c],
-            humidity_percent: self.humidity_percent,
-        }
-    }
-}
 
 impl Tx {
     /// What the book has of lots at a place, by the times at which things happened. Lots that were never there are left out.
@@ -140,6 +74,7 @@ impl Tx {
         Ok(booked)
     }
 
+    /// The air of a place before a count, as far back as some lots are looked at.
     pub(crate) async fn air_before(
         &mut self,
         place: &PlaceCode,
@@ -158,9 +93,6 @@ impl Tx {
         let day = Span { from: counted_at - TimeDelta::days(1), until: counted_at };
         let oldest = booked.values().filter_map(Booked::since).min().unwrap_or(day.from).min(day.from);
         let known = self.known_air(place, Span { from: oldest, until: counted_at }).await?;
-        let unknown = UnknownAir::of(kind, in_force(&rules, counted_at));
-        // Where the place was read in the last day, that is the likeliest for the hours that were not.
-        let unknown = mean_air(&known, day).map_or(unknown, |day| unknown.read_nearby(day.mean_c));
-        Ok(AirBefore { known, unknown, humidity_percent })
+        Ok(AirBefore::new(known, UnknownAir::of(kind, in_force(&rules, counted_at)), humidity_percent, counted_at))
     }
 }

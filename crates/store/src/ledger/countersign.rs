@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
-    Grams,
+    Grams, SignedWith,
     cold::spell,
     kinds::SpellStanding,
     refusal::{Refusal, RefusalKind},
@@ -13,7 +13,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{
-    Actor, Result, SignedWith, Tx,
+    Actor, Result, Tx,
     ledger::{
         excursion_actions::ActionTaken,
         spells::{Excursion, ExcursionWithLots},

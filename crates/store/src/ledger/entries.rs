@@ -4,7 +4,10 @@ use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     kinds::{ActKind, PlaceKind},
-    ledger::entry::{Act, Leg, MovementPlan, NewMovement, PlannedLeg},
+    ledger::{
+        entry::{Act, Leg, MovementPlan, NewMovement, PlannedLeg},
+        warm_spell::WarmSpell,
+    },
     refusal::Refusal,
     text::{Line, LotCode, PlaceCode, StrainCode},
 };
@@ -15,10 +18,7 @@ use uuid::Uuid;
 use crate::{
     Pagination, Result, Tx,
     error::OrMissing,
-    ledger::{
-        posting::{NewAct, Parts},
-        warm_spells::WarmSpell,
-    },
+    ledger::posting::{NewAct, Parts},
 };
 
 /// Grams of a lot at a place.
@@ -168,8 +168,7 @@ impl Tx {
             r#"select x.lot as "lot!: LotCode", l.strain as "strain!: StrainCode", x.place as "place!: PlaceCode", p.kind as "kind!: PlaceKind",
                       x.grams as "grams!: Grams", x.set_aside_g as "set_aside_g!: Grams",
                       case when p.kind = 'van' and $2 is null then docketed_g(l.farm_id, l.lot, x.place) else 0 end as "under_way_g!: Grams",
-                      coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.seq desc limit 1) = 'hold', false) as "on_hold!"
+                      exists (select from lot_hold h where h.farm_id = l.farm_id and h.lot = l.lot) as "on_hold!"
                  from (select lot, place, grams, set_aside_g from balance where farm_id = $1 and grams > 0 and $2::timestamptz is null
                        union all
                        select m.lot, m.place, sum(m.delta)::bigint, 0::bigint

@@ -19,7 +19,6 @@ use uuid::Uuid;
 
 use crate::{
     Result, Tx,
-    constraints::on_hold,
     heads::Heads,
     ledger::{
         lots::{Lot, NewLotEvent},
@@ -167,17 +166,16 @@ impl Tx {
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
         match self.holds_of(&lots).await?.pop_first() {
             None => Ok(()),
-            Some((lot, hold)) => Err(Refusal::new(RefusalKind::OnHold, on_hold(lot.as_str(), &hold.reason)).into()),
+            Some((lot, hold)) => Err(Refusal::on_hold(lot, &hold.reason).into()),
         }
     }
 
     /// The holds of those lots that are on hold.
     pub(crate) async fn holds_of(&mut self, lots: &[String]) -> Result<BTreeMap<LotCode, Hold>> {
         let rows = sqlx::query!(
-            r#"select l.lot as "lot: LotCode", e.reason, e.happened_at, e.done_by, e.entered_by, e.document
-                 from lot l cross join lateral (select * from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot
-                                                  and e.kind in ('hold', 'release') order by e.seq desc limit 1) e
-                where l.farm_id = $1 and l.lot = any ($2) and e.kind = 'hold'"#,
+            r#"select h.lot as "lot!: LotCode", h.reason as "reason!", h.happened_at as "since!", h.done_by as "done_by!", h.entered_by as "entered_by!",
+                      h.excursion_id
+                 from lot_hold h where h.farm_id = $1 and h.lot = any ($2)"#,
             self.farm.0,
             lots
         )
@@ -186,14 +184,9 @@ impl Tx {
         Ok(rows
             .into_iter()
             .map(|r| {
-                let excursion_id = r.document.and_then(|d| d.parse().ok());
-                let hold = Hold {
-                    reason: r.reason,
-                    since: r.happened_at,
-                    done_by: r.done_by,
-                    entered_by: r.entered_by,
-                    excursion_id,
-                };
+                let (reason, since) = (r.reason, r.since);
+                let hold =
+                    Hold { reason, since, done_by: r.done_by, entered_by: r.entered_by, excursion_id: r.excursion_id };
                 (r.lot, hold)
             })
             .collect())

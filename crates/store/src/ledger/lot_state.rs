@@ -2,19 +2,18 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
+    cold::CAUTION,
     kinds::{Form, LotOrigin, Packaging},
-    ledger::lot::Composition,
+    ledger::{lot::Composition, warm_spell::WarmSpell},
     text::{GradeCode, LotCode, StrainCode},
 };
 use sqlx::types::Json;
 
 use crate::{
     Pagination, Result, Tx,
-    cold::readings::CAUTION,
     ledger::{
         holds::Hold,
         lots::{Lot, LotAt, made_of},
-        warm_spells::WarmSpell,
     },
 };
 
@@ -131,10 +130,9 @@ impl Tx {
                       l.origin as "origin: LotOrigin", l.best_before,
                       exists (select from lot_event e where e.farm_id = $1 and e.lot = l.lot and e.kind = 'finish'
                                  and not exists (select from act x where x.farm_id = $1 and x.reverses = e.act_id)) as "finished!",
-                      (select case when e.kind = 'hold' then jsonb_build_object('reason', e.reason, 'since', e.happened_at, 'done_by', e.done_by,
-                                   'entered_by', e.entered_by, 'excursion_id', substring(e.document from '^[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}$')) end
-                         from lot_event e where e.farm_id = $1 and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.seq desc limit 1) as "hold: Json<Hold>",
+                      (select jsonb_build_object('reason', h.reason, 'since', h.happened_at, 'done_by', h.done_by, 'entered_by', h.entered_by,
+                                   'excursion_id', h.excursion_id)
+                         from lot_hold h where h.farm_id = $1 and h.lot = l.lot) as "hold: Json<Hold>",
                       coalesce((select jsonb_agg(jsonb_build_object('place', b.place, 'kind', p.kind, 'grams_g', b.grams, 'set_aside_g', b.set_aside_g)
                                                  order by b.place)
                                   from balance b join place p on p.farm_id = $1 and p.place = b.place

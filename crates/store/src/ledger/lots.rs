@@ -8,7 +8,6 @@ use crate::{
         holds::Hold,
         lot_state::Lots,
         posting::{LotEvent, NewAct, Parts},
-        warm_spells::WarmSpell,
     },
 };
 use chrono::{DateTime, NaiveDate, Utc};
@@ -19,6 +18,7 @@ use gillbook_core::{
     ledger::{
         entry::{PlannedLeg, built_in_place},
         lot::{self, Composition, Link, Source},
+        warm_spell::WarmSpell,
     },
     refusal::{Refusal, RefusalKind},
     text::{BatchCode, GradeCode, Line, LotCode, PlaceCode, Short, StrainCode},
@@ -139,8 +139,7 @@ impl Tx {
             LotFacts,
             r#"select l.lot as "lot: _", l.strain as "strain: _", l.grade as "grade: _", l.packaging as "packaging: _", l.form as "form: _", l.harvest_day,
                       lot_harvested_at(l.farm_id, l.lot) as "harvested_at!", l.best_before,
-                      coalesce((select e.kind from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
-                        order by e.seq desc limit 1) = 'hold', false) as "on_hold!"
+                      exists (select from lot_hold h where h.farm_id = l.farm_id and h.lot = l.lot) as "on_hold!"
                  from lot l where l.farm_id = $1 and l.lot = any ($2)"#,
             self.farm.0,
             &codes

@@ -6,6 +6,7 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
+    SignedWith,
     kinds::{ActKind, Form, LotEventKind, LotOrigin, OrderStatus, Packaging},
     ledger::{
         entry::{Act, Leg, PlannedLeg, PlannedLink, PlannedLot, ensure_weight},
@@ -17,7 +18,7 @@ use serde::Serialize;
 use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
-use crate::{Result, Tx, authority::SignedWith, ledger::lots::LotFacts};
+use crate::{Result, Tx, ledger::lots::LotFacts};
 
 /// What an entry says of itself.
 pub(crate) struct NewAct<'a> {

@@ -293,7 +293,7 @@ impl Tx {
         let span =
             Span { from: excursion.began_at, until: excursion.ended_at.unwrap_or(self.now).max(excursion.began_at) };
         let lots = self.lots_there(id, &excursion.place, span).await?;
-        Ok(ExcursionWithLots { excursion, lots, caution: crate::cold::readings::CAUTION.into() })
+        Ok(ExcursionWithLots { excursion, lots, caution: gillbook_core::cold::CAUTION.into() })
     }
 
     pub(crate) async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<ExposedLot>> {

@@ -1,61 +1,16 @@
 //! Which lots were in a warm spell that is not settled, wherever they are now and whatever was made of them since.
 
-use std::borrow::Cow;
-
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{DateTime, Utc};
 use gillbook_core::{
     cold::spell,
     kinds::{ExcursionKind, SpellStanding},
+    ledger::warm_spell::{Reached, WARM_SPELL, WarmSpell, authorise_from, authorise_sending, oldest},
     text::{DocketCode, LotCode, PlaceCode},
 };
-use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{Result, Tx};
-
-/// What stands beside a lot of a warm spell that is not settled.
-pub const WARM_SPELL: &str = "It was in a warm spell that is not settled yet. Your local food-safety rules and your own food-safety plan decide what may be done with it.";
-
-/// A warm spell that a lot was in and that is not settled. One that was withdrawn since, by a limit or a probe that was corrected, is to be
-/// settled all the same.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct WarmSpell {
-    /// The excursion.
-    pub excursion_id: Uuid,
-    /// Where.
-    pub place: PlaceCode,
-    /// Since when.
-    pub began_at: DateTime<Utc>,
-    /// Until when; nothing while it lasts.
-    pub ended_at: Option<DateTime<Utc>>,
-    /// Open, or undecided.
-    pub standing: SpellStanding,
-    /// The caution.
-    pub caution: Cow<'static, str>,
-}
-
-/// A lot that a warm spell has reached which is not settled.
-#[derive(Debug, Clone)]
-pub(crate) struct Reached {
-    pub lot: LotCode,
-    /// Where grams of it may have come since.
-    pub places: Vec<PlaceCode>,
-    pub spell: WarmSpell,
-    pub air_c: Option<f64>,
-    pub product_c: Option<f64>,
-}
-
-/// The oldest warm spell of each lot.
-pub(crate) fn oldest(reached: &[Reached]) -> BTreeMap<LotCode, WarmSpell> {
-    let mut oldest = BTreeMap::new();
-    for r in reached {
-        oldest.entry(r.lot.clone()).or_insert_with(|| r.spell.clone());
-    }
-    oldest
-}
 
 impl Tx {
     /// The oldest warm spell that is not settled, for each of some lots that was in one: the lot itself, or one that it was made of since,
@@ -117,15 +72,8 @@ impl Tx {
         what: &str,
         known: impl Fn(&Reached) -> bool,
     ) -> Result<()> {
-        for reached in self.unsettled_spells_of(lots).await? {
-            if reached.places.contains(place) && !known(&reached) {
-                self.authoriser(&format!(
-                    "{what} lot {}, which was in a warm spell in {} that is not settled,",
-                    reached.lot, reached.spell.place
-                ))?;
-            }
-        }
-        Ok(())
+        let spells = self.unsettled_spells_of(lots).await?;
+        Ok(authorise_from(&spells, place, what, known, self.actor.with)?)
     }
 
     /// Asks for the person's own sign-in before lots of a warm spell that is not settled leave the farm. Call with the lots locked.
@@ -134,12 +82,7 @@ impl Tx {
     /// Refuses a shared phone and a machine.
     pub(crate) async fn authorise_warm(&mut self, lots: &[LotCode]) -> Result<Vec<Reached>> {
         let warm = self.unsettled_spells_of(lots).await?;
-        if let Some(first) = warm.first() {
-            self.authoriser(&format!(
-                "Sending out lot {}, which was in a warm spell in {} that is not settled,",
-                first.lot, first.spell.place
-            ))?;
-        }
+        authorise_sending(&warm, self.actor.with)?;
         Ok(warm)
     }
 

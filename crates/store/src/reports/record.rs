@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use gillbook_core::{
     cold::{
+        CAUTION,
         evaluate::{Figures, Rules},
         exposure::{Exposure, seconds},
         reevaluate::hour_of,
@@ -24,7 +25,6 @@ use crate::{
         house_checks::{CheckDone, SpotReading},
         places::Limit,
         probe_checks::ProbeCalibration,
-        readings::CAUTION,
         temperature::{Gap, HourFigures},
     },
     reports::record_parts::{DoorTemperature, RecordedExcursion, Signatory, Wasted},

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use chrono::{Days, NaiveDate};
 use gillbook_core::{
     Grams,
-    cold::shelf_life::LifeLeft,
+    cold::{CAUTION, shelf_life::LifeLeft},
     kinds::{Form, OrderStatus, Packaging, PlaceKind},
     selling::{
         allocation::{AvailableLot, Goods, LineDemand, Need, Taken},
@@ -23,7 +23,6 @@ use utoipa::ToSchema;
 
 use crate::{
     Result, Tx,
-    cold::readings::CAUTION,
     ledger::{life::ends_at, lot_state::LotState, lots::LotAt},
 };
 

@@ -1,119 +1,44 @@
 //! Deliveries and returns: what became of a docket at the door.
 
+use gillbook_core::{
+    Grams,
+    kinds::{ActKind, OrderStatus},
+    ledger::entry::Act,
+    refusal::{Refusal, RefusalKind},
+    selling::{
+        delivery::{DeliveryFacts, DoorPlan, NewDelivery, NewReturn, hand_over, take_return},
+        docket::{Docket, DocketStatus},
+    },
+    text::{DocketCode, LotCode, OrderCode},
+};
+use serde::Serialize;
+
 use crate::{
     Result, Tx,
     heads::Heads,
-    ledger::{
-        posting::{NewAct, Parts},
-        warm_spells::Reached,
-    },
-    selling::{
-        dockets::{Docket, DocketLine, DocketStatus},
-        kept::PartRow,
-    },
+    ledger::posting::{NewAct, Parts},
 };
-use chrono::{DateTime, Utc};
-use gillbook_core::{
-    Grams,
-    kinds::{ActKind, OrderStatus, PlaceKind},
-    ledger::entry::{Act, PlannedLeg, built_in_place},
-    refusal::{Refusal, RefusalKind},
-    text::{DocketCode, Line, LotCode, OrderCode, PlaceCode, Short},
-    units::calendar::Instant,
-};
-use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
-use uuid::Uuid;
-
-/// How a docket was handed over.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewDelivery {
-    /// Made by the client; the same again counts once.
-    pub id: Option<Uuid>,
-    /// Who took it, or where it was left.
-    pub taken_by: Line,
-    /// Temperature at the door, °C.
-    #[schema(minimum = -40, maximum = 60)]
-    pub temperature_c: Option<f64>,
-    /// Crates left there.
-    #[serde(default)]
-    #[schema(minimum = 0, maximum = 1000)]
-    pub crates_out: i32,
-    /// Crates brought back.
-    #[serde(default)]
-    #[schema(minimum = 0, maximum = 1000)]
-    pub crates_back: i32,
-    /// Lines that were not taken, or not wholly; they stay in the van.
-    #[serde(default)]
-    #[schema(max_items = 200)]
-    pub refused: Vec<PartLine>,
-    /// When; now unless said.
-    pub delivered_at: Option<Instant>,
-    /// Who; the one signed in unless said.
-    pub by: Option<Short>,
-}
-
-/// Grams of a docket line.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct PartLine {
-    /// The docket's line.
-    pub line: i32,
-    /// How much.
-    pub grams_g: Grams,
-}
-
-/// What came back from a customer. It goes to waste: goods that left a customer's hands are never sold again.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewReturn {
-    /// Made by the client; the same again counts once.
-    pub id: Option<Uuid>,
-    /// What came back.
-    #[schema(min_items = 1, max_items = 200)]
-    pub lines: Vec<PartLine>,
-    /// Why.
-    pub reason: Line,
-    /// When; now unless said.
-    pub returned_at: Option<Instant>,
-    /// Who; the one signed in unless said.
-    pub by: Option<Short>,
-}
 
 impl Tx {
     /// Writes down that a docket was handed over. What was refused at the door stays in the van; where all of it was, the order is open
     /// again, to be sent out anew once the goods are back in a fridge, or called off.
     ///
     /// # Errors
-    /// Refuses a docket that is void, was handed over, or was fetched by the customer; a lot on hold; and on a shared phone lots of a warm spell
-    /// that is not settled, unless they were sent out with it.
+    /// As [`hand_over`] decides.
     #[tracing::instrument(level = "debug", name = "store.selling.deliver", skip_all, fields(farm_id = self.farm.0))]
     pub async fn deliver(&mut self, code: &DocketCode, new: &NewDelivery) -> Result<Docket> {
         let delivered_at = self.occurred_at(new.delivered_at, "/delivered_at")?;
         let docket = self.docket_for_change(code).await?;
-        let Some(van) = docket.van.clone().filter(|_| docket.status == DocketStatus::Dispatched) else {
-            let text = match docket.status {
-                DocketStatus::Void => "was taken back and is void.",
-                _ => "was handed over already.",
-            };
-            return Err(Refusal::new(RefusalKind::Closed, format!("Docket {code} {text}")).into());
+        let lots: Vec<LotCode> = docket.lines.iter().map(|line| line.lot.clone()).collect();
+        let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        let facts = DeliveryFacts {
+            docket: &docket,
+            held_since: &self.holds_of(&codes).await?.into_iter().map(|(lot, hold)| (lot, hold.since)).collect(),
+            warm: &self.unsettled_spells_of(&lots).await?,
+            sent_with: &self.known_docket_spells(code).await?,
+            signed_with: self.actor.with,
         };
-        ensure_after(delivered_at, docket.dispatched_at, "/delivered_at", "It went out")?;
-        if new.temperature_c.is_some_and(|c| !(-40.0..=60.0).contains(&c)) {
-            let out_of_range = "The temperature at the door lies between -40 and 60 °C. Check the sign and the comma.";
-            return Err(Refusal::field("/temperature_c", out_of_range).into());
-        }
-        check_parts(&docket, &new.refused, "/refused")?;
-        let customer: PlaceCode = docket.customer.as_str().parse().map_err(crate::Error::Stored)?;
-        let refused_of = |line| new.refused.iter().filter(|p| p.line == line).map(|p| p.grams_g).sum::<Grams>();
-        let taken: Vec<(&DocketLine, Grams)> = docket
-            .lines
-            .iter()
-            .map(|l| (l, l.grams_g - refused_of(l.line)))
-            .filter(|(_, grams)| *grams > Grams::ZERO)
-            .collect();
-        self.authorise_hand_over(&docket, &van, &taken, delivered_at).await?;
+        let plan = hand_over(new, &facts, delivered_at)?;
         let act = NewAct {
             id: new.id.unwrap_or_else(|| self.new_id()),
             kind: ActKind::Delivery,
@@ -129,55 +54,18 @@ impl Tx {
             crates_out: new.crates_out,
             crates_back: new.crates_back,
         };
-        // Where everything was refused the goods are in the van, and the order is open again.
-        let status = if taken.is_empty() { OrderStatus::Confirmed } else { OrderStatus::Delivered };
-        let entry = Parts::default()
-            .with("delivery", &[delivery])?
-            .with("docket_parts", &parts_of(&taken))?
-            .with_order(&docket.order, status, false)?;
-        self.post(&act, &legs_of(&taken, &van, &customer), entry).await?;
-        self.docket(code).await
+        self.post_at_the_door(&act, &docket, &plan, Parts::default().with("delivery", &[delivery])?).await
     }
 
     /// Writes down what came back from the customer. It goes to waste.
     ///
     /// # Errors
-    /// Refuses a docket that was not handed over, and more than the customer has of it.
+    /// As [`take_return`] decides.
     #[tracing::instrument(level = "debug", name = "store.selling.take_return", skip_all, fields(farm_id = self.farm.0))]
     pub async fn take_return(&mut self, code: &DocketCode, new: &NewReturn) -> Result<Docket> {
         let returned_at = self.occurred_at(new.returned_at, "/returned_at")?;
         let docket = self.docket_for_change(code).await?;
-        if docket.status != DocketStatus::Delivered {
-            return Err(Refusal::new(
-                RefusalKind::Closed,
-                format!("Docket {code} was not handed over, so nothing can come back of it."),
-            )
-            .into());
-        }
-        let handed_over_at = docket.delivery.as_ref().map_or(docket.dispatched_at, |d| d.delivered_at);
-        ensure_after(returned_at, handed_over_at, "/returned_at", "It was handed over")?;
-        if new.lines.is_empty() {
-            return Err(Refusal::field("/lines", "Nothing comes back. Name the lines.").into());
-        }
-        check_parts(&docket, &new.lines, "/lines")?;
-        let customer: PlaceCode = docket.customer.as_str().parse().map_err(crate::Error::Stored)?;
-        let waste = built_in_place(PlaceKind::Waste);
-        let mut back: Vec<(&DocketLine, Grams)> = Vec::new();
-        for (i, part) in new.lines.iter().enumerate() {
-            let Some(line) = docket.lines.iter().find(|l| l.line == part.line) else { continue };
-            if part.grams_g > line.kept_g {
-                return Err(Refusal::new(
-                    RefusalKind::NotEnough,
-                    format!(
-                        "{} has {} of line {} of this docket, and {} came back.",
-                        docket.customer_name, line.kept_g, line.line, part.grams_g
-                    ),
-                )
-                .at(format!("/lines/{i}/grams_g"))
-                .into());
-            }
-            back.push((line, part.grams_g));
-        }
+        let plan = take_return(new, &docket, returned_at)?;
         let act = NewAct {
             id: new.id.unwrap_or_else(|| self.new_id()),
             kind: ActKind::Return,
@@ -187,28 +75,23 @@ impl Tx {
             reason: new.reason.as_str(),
             reverses: None,
         };
-        let entry = Parts::default().with("docket_parts", &parts_of(&back))?;
-        self.post(&act, &legs_of(&back, &customer, &waste), entry).await?;
-        self.docket(code).await
+        self.post_at_the_door(&act, &docket, &plan, Parts::default()).await
     }
 
-    /// Asks for the person's own sign-in where a lot was put on hold after it was handed over, or was in a warm spell
-    /// that the docket does not name, or that has turned out worse since it was sent.
-    async fn authorise_hand_over(
+    /// Posts what was decided at a customer's door.
+    async fn post_at_the_door(
         &mut self,
+        act: &NewAct<'_>,
         docket: &Docket,
-        van: &PlaceCode,
-        taken: &[(&DocketLine, Grams)],
-        at: DateTime<Utc>,
-    ) -> Result<()> {
-        let lots: Vec<LotCode> = taken.iter().map(|(line, _)| line.lot.clone()).collect();
-        let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
-        if let Some((lot, _)) = self.holds_of(&codes).await?.iter().find(|(_, hold)| at < hold.since) {
-            self.authoriser(&format!("Saying that lot {lot} was handed over before it was put on hold"))?;
+        plan: &DoorPlan,
+        parts: Parts,
+    ) -> Result<Docket> {
+        let mut entry = parts.with("docket_parts", &plan.parts)?;
+        if let Some(status) = plan.status {
+            entry = entry.with_order(&docket.order, status, false)?;
         }
-        let sent_with = self.known_docket_spells(&docket.docket).await?;
-        let known = |reached: &Reached| sent_with.contains(&(reached.lot.clone(), reached.spell.excursion_id));
-        self.authorise_warm_from(&lots, van, "Handing over", known).await
+        self.post(act, &plan.legs, entry).await?;
+        self.docket(&docket.docket).await
     }
 
     pub(crate) async fn docket_for_change(&mut self, code: &DocketCode) -> Result<Docket> {
@@ -278,21 +161,6 @@ fn not_reversible(detail: String) -> crate::Error {
     Refusal::new(RefusalKind::NotReversible, detail).into()
 }
 
-impl Docket {
-    /// Refuses to take back what came to a customer while some of it came back from there.
-    pub(crate) fn ensure_none_returned(&self) -> Result<(), Refusal> {
-        let Some(line) = self.lines.iter().find(|l| l.returned_g > Grams::ZERO) else { return Ok(()) };
-        let came_back: Grams = self.lines.iter().filter(|l| l.lot == line.lot).map(|l| l.returned_g).sum();
-        Err(Refusal::new(
-            RefusalKind::NotReversible,
-            format!(
-                "{came_back} of lot {} came back from docket {}. Take that return back first.",
-                line.lot, self.docket
-            ),
-        ))
-    }
-}
-
 /// A hand-over in the book.
 #[derive(Serialize)]
 struct DeliveryRow<'a> {
@@ -300,47 +168,4 @@ struct DeliveryRow<'a> {
     temperature_c: Option<f64>,
     crates_out: i32,
     crates_back: i32,
-}
-
-/// Moves grams of a docket's lines.
-fn legs_of(of_lines: &[(&DocketLine, Grams)], from_place: &PlaceCode, to_place: &PlaceCode) -> Vec<PlannedLeg> {
-    of_lines.iter().map(|(line, grams)| PlannedLeg::of(&line.lot, from_place, to_place, *grams)).collect()
-}
-
-/// Which lines they were: two of a docket may be of one lot.
-fn parts_of(of_lines: &[(&DocketLine, Grams)]) -> Vec<PartRow> {
-    of_lines.iter().map(|(line, grams)| PartRow { line: line.line, grams: *grams }).collect()
-}
-
-/// Goods go out, are handed over and come back in this order, whatever is written down when.
-fn ensure_after(at: DateTime<Utc>, earlier: DateTime<Utc>, pointer: &str, what: &str) -> Result<(), Refusal> {
-    if at >= earlier {
-        return Ok(());
-    }
-    let earlier = earlier.format("%Y-%m-%d %H:%M UTC");
-    Err(Refusal::field(pointer, format!("{what} at {earlier}, and this is earlier. Check the time.")))
-}
-
-fn check_parts(docket: &Docket, parts: &[PartLine], pointer: &str) -> Result<(), Refusal> {
-    for (i, part) in parts.iter().enumerate() {
-        let Some(line) = docket.lines.iter().find(|l| l.line == part.line) else {
-            return Err(Refusal::field(
-                format!("{pointer}/{i}/line"),
-                format!("Docket {} has no line {}.", docket.docket, part.line),
-            ));
-        };
-        if parts[..i].iter().any(|p| p.line == part.line) {
-            return Err(Refusal::field(
-                format!("{pointer}/{i}/line"),
-                format!("Line {} stands there twice. Add the two up.", part.line),
-            ));
-        }
-        if part.grams_g <= Grams::ZERO || part.grams_g > line.grams_g {
-            return Err(Refusal::field(
-                format!("{pointer}/{i}/grams_g"),
-                format!("Line {} is of {}. Give a weight above zero and up to that.", part.line, line.grams_g),
-            ));
-        }
-    }
-    Ok(())
 }

@@ -1,200 +1,18 @@
 //! Dockets: what goes out, how it was handed over, what comes back.
 
-use std::borrow::Cow;
-
+use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
+    cold::CAUTION,
     kinds::PriceUnit,
     refusal::Refusal,
-    text::{CustomerCode, DocketCode, GradeCode, LotCode, OrderCode, PlaceCode, ProductCode, Short},
-    units::calendar::Instant,
+    selling::docket::{Delivery, Docket, DocketLine, DocketStatus, OrderedLine, SENT_WARM, SentWarm},
+    text::{CustomerCode, DocketCode, GradeCode, LotCode, OrderCode, PlaceCode, ProductCode},
 };
-
-use crate::{
-    Pagination, Result, Tx,
-    cold::readings::CAUTION,
-    selling::kept::{keep, shorten},
-};
-use chrono::{DateTime, NaiveDate, Utc};
 use rust_decimal::Decimal;
-use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
 use uuid::Uuid;
 
-/// An order to be sent out, with what is set aside for it.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewDocket {
-    /// Made by the client; the same again counts once.
-    pub id: Option<Uuid>,
-    /// The order.
-    pub order: OrderCode,
-    /// The van that takes it. Without one the customer fetches it.
-    pub van: Option<PlaceCode>,
-    /// Send what is set aside though some of the order is short.
-    #[serde(default)]
-    pub short: bool,
-    /// When; now unless said.
-    pub dispatched_at: Option<Instant>,
-    /// Who; the one signed in unless said.
-    pub by: Option<Short>,
-}
-
-/// A line of a docket: one lot of one product.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct DocketLine {
-    /// Its number.
-    pub line: i32,
-    /// The order's line.
-    pub order_line: i32,
-    /// The product.
-    pub product: ProductCode,
-    /// Name of the product when it went out.
-    pub product_name: String,
-    /// The lot.
-    pub lot: LotCode,
-    /// Its grade.
-    pub grade: GradeCode,
-    /// Where it was taken from.
-    pub place: PlaceCode,
-    /// Harvest day.
-    pub harvest_day: NaiveDate,
-    /// Best before, by the farm's own rule.
-    pub best_before: Option<NaiveDate>,
-    /// How much went out.
-    pub grams_g: Grams,
-    /// How many packs, where it is sold in packs.
-    pub packs: Option<i64>,
-    /// Of that, refused at the door; nothing until it is handed over.
-    pub refused_g: Grams,
-    /// Of that, brought back after it was handed over.
-    pub returned_g: Grams,
-    /// What the customer kept: what went out, less what was refused and what was brought back. Nothing of a void docket.
-    pub kept_g: Grams,
-    /// Price of a unit when it went out.
-    #[schema(value_type = String)]
-    pub price: Decimal,
-    /// A kilogram, or a pack.
-    pub unit: PriceUnit,
-    /// Tax rate, per cent.
-    #[schema(value_type = String)]
-    pub tax_percent: Decimal,
-    /// Net amount of what went out.
-    #[schema(value_type = String)]
-    pub amount: Decimal,
-    /// Net amount of what the customer kept: the line's amount × grams kept ÷ grams that went out, rounded once.
-    #[schema(value_type = String)]
-    pub kept_amount: Decimal,
-    /// The warm spell that the lot was in and that was not settled when it went out.
-    pub warm_spell: Option<SentWarm>,
-}
-
-/// A line of the order that a docket is for.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct OrderedLine {
-    /// The order's line.
-    pub order_line: i32,
-    /// The product.
-    pub product: ProductCode,
-    /// Name of the product.
-    pub product_name: String,
-    /// How much was ordered.
-    pub grams_g: Grams,
-    /// How many packs were.
-    pub packs: Option<i32>,
-    /// Of that, not on the docket.
-    pub short_g: Grams,
-}
-
-/// A warm spell that was not settled when a lot went out.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct SentWarm {
-    /// The excursion.
-    pub excursion_id: Uuid,
-    /// Where.
-    pub place: PlaceCode,
-    /// Since when.
-    pub began_at: DateTime<Utc>,
-    /// Who sent it out: the person who was signed in.
-    pub authorised_by: String,
-    /// The caution.
-    pub caution: Cow<'static, str>,
-}
-
-/// The caution of a docket with a lot that was in a warm spell.
-pub(super) const SENT_WARM: &str = "It was in a warm spell that was not settled when it went out. Your local food-safety rules and your own food-safety plan decide.";
-
-/// How a docket was handed over.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Delivery {
-    /// The act.
-    pub act_id: Uuid,
-    /// When.
-    pub delivered_at: DateTime<Utc>,
-    /// Who took it, or where it was left.
-    pub taken_by: String,
-    /// Temperature at the door, °C.
-    pub temperature_c: Option<f64>,
-    /// Crates left there.
-    pub crates_out: i32,
-    /// Crates brought back.
-    pub crates_back: i32,
-    /// Who brought it.
-    pub done_by: String,
-}
-
-/// Where a docket stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum DocketStatus {
-    /// On its way.
-    Dispatched,
-    /// Handed over, or refused at the door whole.
-    Delivered,
-    /// Taken back; its number stays.
-    Void,
-}
-
-/// A docket.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Docket {
-    /// Code.
-    pub docket: DocketCode,
-    /// The order.
-    pub order: OrderCode,
-    /// The customer.
-    pub customer: CustomerCode,
-    /// Name of the customer when it went out.
-    pub customer_name: String,
-    /// Address when it went out.
-    pub address: String,
-    /// The act that sent it; reverse that to void the docket.
-    pub act_id: Uuid,
-    /// The van.
-    pub van: Option<PlaceCode>,
-    /// The day it is wanted.
-    pub delivery_day: NaiveDate,
-    /// When it went out.
-    pub dispatched_at: DateTime<Utc>,
-    /// Where it stands.
-    pub status: DocketStatus,
-    /// Lines.
-    pub lines: Vec<DocketLine>,
-    /// What was ordered, and how much of it is short.
-    pub ordered: Vec<OrderedLine>,
-    /// Net sum of what went out.
-    #[schema(value_type = String)]
-    pub sent_net: Decimal,
-    /// Net sum of what the customer kept; zero of a void docket.
-    #[schema(value_type = String)]
-    pub net: Decimal,
-    /// ISO 4217 letters.
-    pub currency: String,
-    /// How it was handed over.
-    pub delivery: Option<Delivery>,
-    /// The usual caution.
-    pub caution: Cow<'static, str>,
-}
+use crate::{Pagination, Result, Tx};
 
 impl Tx {
     /// One docket.
@@ -281,9 +99,9 @@ impl Tx {
         Ok(rows
             .into_iter()
             .map(|r| {
-                let mut ordered: Vec<OrderedLine> =
+                let ordered: Vec<OrderedLine> =
                     ordered.iter().filter(|(docket, _)| *docket == r.docket).map(|(_, line)| line.clone()).collect();
-                let mut lines: Vec<DocketLine> = lines
+                let lines: Vec<DocketLine> = lines
                     .iter()
                     .filter(|l| l.docket == r.docket)
                     .map(|l| DocketLine {
@@ -297,10 +115,7 @@ impl Tx {
                         harvest_day: l.harvest_day,
                         best_before: l.best_before,
                         grams_g: l.grams,
-                        packs: ordered
-                            .iter()
-                            .find(|o| o.order_line == l.order_line && o.product == l.product)
-                            .and_then(|o| packs_of(l.grams, o)),
+                        packs: None,
                         refused_g: Grams::ZERO,
                         returned_g: Grams::ZERO,
                         kept_g: l.grams,
@@ -327,14 +142,12 @@ impl Tx {
                     (false, false) => DocketStatus::Dispatched,
                 };
                 let parts_of = |line: i32| parts.get(&(r.docket.clone(), line)).cloned().unwrap_or_default();
-                keep(&mut lines, status, parts_of, coinage);
-                shorten(&mut ordered, &lines);
-                Docket {
+                let docket = Docket {
+                    docket: r.docket.clone(),
                     status,
-                    sent_net: coinage.round(lines.iter().map(|l| l.amount).sum()),
-                    net: coinage.round(lines.iter().map(|l| l.kept_amount).sum()),
+                    sent_net: Decimal::ZERO,
+                    net: Decimal::ZERO,
                     ordered,
-                    docket: r.docket,
                     order: r.order,
                     customer: r.customer,
                     customer_name: r.customer_name,
@@ -347,18 +160,11 @@ impl Tx {
                     currency: r.currency,
                     delivery,
                     caution: CAUTION.into(),
-                }
+                };
+                docket.settled(parts_of, coinage)
             })
             .collect())
     }
-}
-
-/// Packs of a weight, by the weight of one on the order. `None` for what is sold loose, or is not whole packs.
-#[must_use]
-pub fn packs_of(grams: Grams, ordered: &OrderedLine) -> Option<i64> {
-    let packs = i64::from(ordered.packs?);
-    let in_packs = grams.0 * packs;
-    (ordered.grams_g > Grams::ZERO && in_packs % ordered.grams_g.0 == 0).then(|| in_packs / ordered.grams_g.0)
 }
 
 /// The warm spell of a docket's line, with the one who sent it out.

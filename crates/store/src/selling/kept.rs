@@ -1,49 +1,18 @@
-//! What a customer kept of a docket: what went out, less what was refused at the door and what came back later.
+//! What was handed over of dockets and what came back, as the book has it.
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     kinds::ActKind,
-    selling::earnings::settle,
+    selling::docket::{OrderedLine, Part},
     text::{DocketCode, ProductCode},
-    units::money::CurrencyRules,
-};
-use serde::Serialize;
-
-use crate::{
-    Result, Tx,
-    selling::dockets::{DocketLine, DocketStatus, OrderedLine},
 };
 
-/// What an act handed over of a docket's line or brought back, or the reversal of that.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Part {
-    /// When. A reversal is dated as what it takes back.
-    pub at: DateTime<Utc>,
-    /// The kind of the act; of a reversal, that of what it takes back.
-    pub kind: ActKind,
-    /// What the customer has more by it; below zero for less.
-    pub grams: Grams,
-}
+use crate::{Result, Tx};
 
 /// The parts of docket lines, by docket and line, each in the order in which they were written down.
 pub(crate) type Parts = BTreeMap<(DocketCode, i32), Vec<Part>>;
-
-/// What an act handed over of a docket's line, or brought back, in the book.
-#[derive(Serialize)]
-pub(crate) struct PartRow {
-    pub line: i32,
-    pub grams: Grams,
-}
-
-impl PartRow {
-    /// All of a line.
-    pub(crate) fn whole(line: &DocketLine) -> Self {
-        Self { line: line.line, grams: line.grams_g }
-    }
-}
 
 impl Tx {
     /// What was handed over and what came back of some dockets.
@@ -96,38 +65,5 @@ impl Tx {
                 (r.docket, ordered)
             })
             .collect())
-    }
-}
-
-/// Writes into the lines of a docket what the customer kept of each and owes for it. Of a docket that is on its way nothing is missing yet,
-/// and of one that is void nobody has anything.
-pub(crate) fn keep(
-    lines: &mut [DocketLine],
-    status: DocketStatus,
-    parts: impl Fn(i32) -> Vec<Part>,
-    coinage: CurrencyRules,
-) {
-    for line in lines {
-        let parts = parts(line.line);
-        let steps: Vec<Grams> = match status {
-            DocketStatus::Dispatched => vec![line.grams_g],
-            DocketStatus::Delivered => parts.iter().map(|p| p.grams).collect(),
-            DocketStatus::Void => Vec::new(),
-        };
-        line.kept_g = steps.iter().copied().sum();
-        line.kept_amount = coinage.round(settle(line.amount, line.grams_g, &steps, coinage).into_iter().sum());
-        line.returned_g = -parts.iter().filter(|p| p.kind == ActKind::Return).map(|p| p.grams).sum::<Grams>();
-        line.refused_g = match status {
-            DocketStatus::Delivered => line.grams_g - line.returned_g - line.kept_g,
-            DocketStatus::Dispatched | DocketStatus::Void => Grams::ZERO,
-        };
-    }
-}
-
-/// Writes into the lines of an order how much of each did not go out.
-pub(crate) fn shorten(ordered: &mut [OrderedLine], lines: &[DocketLine]) {
-    for line in ordered {
-        let sent: Grams = lines.iter().filter(|l| l.order_line == line.order_line).map(|l| l.grams_g).sum();
-        line.short_g = (line.grams_g - sent).max(Grams::ZERO);
     }
 }

@@ -111,7 +111,7 @@ impl Tx {
             .with_links(&links)?
             .with_one("market_close", &taken)?
             .with("market_sales", &sales)?;
-        self.post(&act, &clearing_legs(&day, &cleared, &new.back_place)?, entry).await?;
+        self.post(&act, &clearing_legs(&day, &cleared, &new.back_place), entry).await?;
         self.market_day(code).await
     }
 
@@ -241,9 +241,9 @@ struct MarketDayRow<'a> {
 }
 
 /// What each lot of a stall does when it is cashed up. What comes back begins a lot, in the order of the lots.
-fn clearing_legs(day: &MarketDay, cleared: &[Cleared], back_place: &PlaceCode) -> Result<Vec<PlannedLeg>> {
+fn clearing_legs(day: &MarketDay, cleared: &[Cleared], back_place: &PlaceCode) -> Vec<PlannedLeg> {
     let [waste, gift, packing] = [PlaceKind::Waste, PlaceKind::Gift, PlaceKind::Packing].map(built_in_place);
-    let customer: PlaceCode = day.customer.as_str().parse().map_err(crate::Error::Stored)?;
+    let customer = day.customer.place();
     let mut legs = Vec::new();
     let mut made = 0;
     for c in cleared {
@@ -258,5 +258,5 @@ fn clearing_legs(day: &MarketDay, cleared: &[Cleared], back_place: &PlaceCode) -
             made += 1;
         }
     }
-    Ok(legs)
+    legs
 }

@@ -13,3 +13,4 @@ mod reversal;
 pub(crate) mod sales;
 pub mod set_aside;
 pub mod shortage;
+mod terms;

@@ -1,73 +1,25 @@
 //! Orders, and what is set aside for them.
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::NaiveDate;
 use gillbook_core::{
     Grams,
     kinds::OrderStatus,
     refusal::{Refusal, RefusalKind},
     selling::{
         customer::Customer,
+        docket::DocketStatus,
         order::{
-            MAX_LINES, NewOrder, NewOrderLine, OrderChange, PlannedLine, ensure_day_to_come, next_status, plan_lines,
+            MAX_LINES, NewOrder, NewOrderLine, Order, OrderChange, OrderLine, PlannedLine, ensure_day_to_come,
+            next_status, plan_lines,
         },
         usual::{ORDERS_LOOKED_AT, PastLine},
     },
     text::{CustomerCode, LotCode, Note, OrderCode, ProductCode},
     units::calendar::day_of,
 };
-use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
-use utoipa::ToSchema;
 
-use crate::{
-    Pagination, Result, Tx,
-    error::OrMissing,
-    farm::farms::ensure_version,
-    heads::Heads,
-    selling::{dockets::DocketStatus, set_aside::SetAside},
-};
-
-/// A line of an order.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct OrderLine {
-    /// Its number.
-    pub line: i32,
-    /// The product.
-    pub product: ProductCode,
-    /// Name of the product.
-    pub name: String,
-    /// How much.
-    pub grams_g: Grams,
-    /// How many packs.
-    pub packs: Option<i32>,
-    /// What is set aside for it.
-    pub set_aside: Vec<SetAside>,
-    /// What is not set aside yet.
-    pub short_g: Grams,
-}
-
-/// An order.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Order {
-    /// Code.
-    pub order: OrderCode,
-    /// The customer.
-    pub customer: CustomerCode,
-    /// Name of the customer.
-    pub customer_name: String,
-    /// The day it is wanted.
-    pub delivery_day: NaiveDate,
-    /// Where it stands.
-    pub status: OrderStatus,
-    /// When it was placed.
-    pub placed_at: DateTime<Utc>,
-    /// Anything worth knowing.
-    pub note: String,
-    /// What is wanted.
-    pub lines: Vec<OrderLine>,
-    /// Goes up with every change.
-    pub version: i32,
-}
+use crate::{Pagination, Result, Tx, error::OrMissing, farm::farms::ensure_version, heads::Heads};
 
 impl Tx {
     /// Writes down an order.
@@ -290,17 +242,21 @@ impl Tx {
     }
 
     async fn orders_where(&mut self, wanted: OrdersWanted<'_>, page: &Pagination) -> Result<Vec<Order>> {
+        let mut orders = self.orders_without_spells(wanted, page).await?;
+        let lots: Vec<LotCode> = orders.iter().flat_map(Order::lots_set_aside).collect();
+        let warm = self.warm_spells_of(&lots).await?;
+        for s in orders.iter_mut().flat_map(|o| &mut o.lines).flat_map(|l| &mut l.set_aside) {
+            s.warm_spell = warm.get(&s.lot).cloned();
+        }
+        Ok(orders)
+    }
+
+    async fn orders_without_spells(&mut self, wanted: OrdersWanted<'_>, page: &Pagination) -> Result<Vec<Order>> {
         let rows = sqlx::query!(
-            r#"select o.order_code as "order: OrderCode", o.customer as "customer: CustomerCode", c.name, o.delivery_day, o.status as "status: OrderStatus",
-                      o.placed_at, o.note, o.version,
-                      coalesce((select jsonb_agg(jsonb_build_object('line', l.line, 'product', l.product, 'name', p.name, 'grams_g', l.grams, 'packs', l.packs, 'short_g', 0,
-                                'set_aside', coalesce((select jsonb_agg(jsonb_build_object('lot', s.lot, 'place', s.place, 'grams_g', s.grams, 'reason', s.reason)
-                                                                        order by s.lot, s.place)
-                                                         from set_aside s where s.farm_id = l.farm_id and s.order_code = l.order_code and s.line = l.line), '[]'))
-                                order by l.line)
-                           from order_line l join product p using (farm_id, product)
-                          where l.farm_id = o.farm_id and l.order_code = o.order_code), '[]') as "lines!: Json<Vec<OrderLine>>"
-                 from customer_order o join customer c using (farm_id, customer)
+            r#"select o.order_code as "order!: OrderCode", o.customer as "customer!: CustomerCode", o.customer_name as "customer_name!",
+                      o.delivery_day as "delivery_day!", o.status as "status!: OrderStatus", o.placed_at as "placed_at!", o.note as "note!",
+                      o.version as "version!", o.lines as "lines!: Json<Vec<OrderLine>>"
+                 from order_with_lines o
                 where o.farm_id = $1 and ($2::text is null or o.order_code = $2)
                   and ((($3::date is null or o.delivery_day >= $3) and ($4::date is null or o.delivery_day <= $4))
                        or ($8 and o.status in ('draft', 'confirmed', 'dispatched')))
@@ -318,29 +274,18 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let mut orders: Vec<Order> = rows
-            .into_iter()
-            .map(|r| Order {
-                lines: r.lines.0,
-                order: r.order,
-                customer: r.customer,
-                customer_name: r.name,
-                delivery_day: r.delivery_day,
-                status: r.status,
-                placed_at: r.placed_at,
-                note: r.note,
-                version: r.version,
-            })
-            .collect();
-        let lots: Vec<LotCode> = orders.iter().flat_map(Order::lots_set_aside).collect();
-        let warm = self.warm_spells_of(&lots).await?;
-        for line in orders.iter_mut().flat_map(|o| &mut o.lines) {
-            for s in &mut line.set_aside {
-                s.warm_spell = warm.get(&s.lot).cloned();
-            }
-            line.count_short();
-        }
-        Ok(orders)
+        let orders = rows.into_iter().map(|r| Order {
+            lines: counted(r.lines.0),
+            order: r.order,
+            customer: r.customer,
+            customer_name: r.customer_name,
+            delivery_day: r.delivery_day,
+            status: r.status,
+            placed_at: r.placed_at,
+            note: r.note,
+            version: r.version,
+        });
+        Ok(orders.collect())
     }
 }
 
@@ -355,33 +300,14 @@ struct OrdersWanted<'a> {
     or_unfinished: bool,
 }
 
-impl OrderLine {
-    /// Works out what is short, after what is set aside has changed.
-    pub(crate) fn count_short(&mut self) {
-        let set_aside: Grams = self.set_aside.iter().map(|s| s.grams_g).sum();
-        self.short_g = (self.grams_g - set_aside).max(Grams::ZERO);
-    }
-}
-
-impl Order {
-    /// The lots that are set aside for it, one for each time.
-    pub(crate) fn lots_set_aside(&self) -> impl Iterator<Item = LotCode> + '_ {
-        self.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.lot.clone())
-    }
+/// Lines with what is short of each.
+pub(super) fn counted(mut lines: Vec<OrderLine>) -> Vec<OrderLine> {
+    lines.iter_mut().for_each(OrderLine::count_short);
+    lines
 }
 
 /// Products, grams and packs of lines.
 fn columns(lines: &[PlannedLine]) -> (Vec<String>, Vec<i64>, Vec<Option<i32>>) {
     let products = lines.iter().map(|l| l.product.to_string()).collect();
     (products, lines.iter().map(|l| l.grams_g.0).collect(), lines.iter().map(|l| l.packs).collect())
-}
-
-pub(crate) fn ensure_open(order: &Order) -> Result<(), Refusal> {
-    match order.status {
-        OrderStatus::Draft | OrderStatus::Confirmed => Ok(()),
-        status => Err(Refusal::new(
-            RefusalKind::Closed,
-            format!("Order {} is {status}. Nothing is set aside for it any more.", order.order),
-        )),
-    }
 }

@@ -2,10 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Utc};
 use gillbook_core::{
     kinds::{Form, Packaging, PriceUnit},
-    refusal::{FieldErrors, Refusal, RefusalKind},
+    refusal::{FieldErrors, Refusal},
     selling::product::{NewProduct, Price, PriceList, Product, ProductChange},
     text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
     units::{calendar::Instant, money::ensure_unit_price},
@@ -244,36 +243,5 @@ impl Tx {
                 effective_from: Some(Instant(r.effective_from)),
             })
             .collect())
-    }
-
-    /// The prices of some products on a list at an instant.
-    pub(crate) async fn prices_at(
-        &mut self,
-        list: &PriceListCode,
-        products: &[ProductCode],
-        at: DateTime<Utc>,
-    ) -> Result<BTreeMap<ProductCode, (Decimal, PriceUnit)>> {
-        let codes: Vec<String> = products.iter().map(ToString::to_string).collect();
-        let rows = sqlx::query!(
-            r#"select distinct on (product) product as "product: ProductCode", amount, unit as "unit: PriceUnit" from price
-                where farm_id = $1 and price_list = $2 and product = any ($3) and effective_from <= $4 order by product, effective_from desc"#,
-            self.farm.0,
-            list.as_str(),
-            &codes,
-            at
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let prices: BTreeMap<_, _> = rows.into_iter().map(|r| (r.product, (r.amount, r.unit))).collect();
-        match products.iter().find(|p| !prices.contains_key(p)) {
-            None => Ok(prices),
-            Some(product) => Err(Refusal::new(
-                RefusalKind::PriceMissing,
-                format!(
-                    "Price list {list} has no price for {product}. Set one under prices, then send the docket again."
-                ),
-            )
-            .into()),
-        }
     }
 }

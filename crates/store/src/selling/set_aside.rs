@@ -1,6 +1,6 @@
 //! Setting aside: which grams of which lots an order has been promised.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use gillbook_core::{
     Grams,
@@ -8,34 +8,15 @@ use gillbook_core::{
     refusal::Refusal,
     selling::{
         allocation::{AvailableLot, Goods, Need, Taken, best_before},
+        order::Order,
         product::Product,
-        set_aside::{ChoiceFacts, Chosen, NewSetAside, WantedLine, choose, ensure_bounded, fill},
+        set_aside::{ChoiceFacts, Chosen, ChosenLot, NewSetAside, SetAside, WantedLine, choose, ensure_bounded, fill},
     },
     text::{LotCode, OrderCode, PlaceCode, ProductCode, StrainCode},
 };
-use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
+use sqlx::types::Json;
 
-use crate::{
-    Result, Tx,
-    ledger::warm_spells::WarmSpell,
-    selling::orders::{Order, ensure_open},
-};
-
-/// Grams of a lot set aside for a line.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct SetAside {
-    /// The lot.
-    pub lot: LotCode,
-    /// Where it is.
-    pub place: PlaceCode,
-    /// How much.
-    pub grams_g: Grams,
-    /// Why this lot, where somebody chose it.
-    pub reason: String,
-    /// The warm spell that the lot was in and that is not settled.
-    pub warm_spell: Option<WarmSpell>,
-}
+use crate::{Result, Tx, selling::terms::OrderTerms};
 
 impl Tx {
     /// Sets lots aside for an order, in place of what was set aside before: first-expiring-first, or as chosen.
@@ -52,14 +33,13 @@ impl Tx {
         };
         ensure_bounded(new.chosen.as_deref().unwrap_or_default())?;
         let chosen: Vec<LotCode> = new.chosen.iter().flatten().map(|c| c.lot.clone()).collect();
-        let mut order = self.order_and_goods_for_change(code, &chosen).await?;
-        ensure_open(&order)?;
+        self.lock_order_goods(code, &chosen).await?;
+        let terms = self.order_terms(code, None, self.now).await?;
+        terms.order.ensure_open()?;
+        let mut order = terms.order.clone();
         let rows = match by_hand {
-            None => self.first_expiring(&order).await?,
-            Some((lots, _)) => {
-                self.ensure_not_on_hold(&chosen).await?;
-                choose(code, lots, &self.choice_facts(&order, lots).await?)?
-            }
+            None => self.first_expiring(&terms).await?,
+            Some((lots, _)) => choose(code, lots, &self.choice_facts(terms, lots).await?)?,
         };
         let reason = by_hand.map_or("", |(_, reason)| reason.as_str());
         self.write_set_aside(code, &rows, reason).await?;
@@ -86,8 +66,9 @@ impl Tx {
     /// Refuses an order that has gone out.
     #[tracing::instrument(level = "debug", name = "store.selling.release", skip_all, fields(farm_id = self.farm.0))]
     pub async fn release(&mut self, code: &OrderCode) -> Result<Order> {
-        let mut order = self.order_and_goods_for_change(code, &[]).await?;
-        ensure_open(&order)?;
+        self.lock_order_goods(code, &[]).await?;
+        let mut order = self.order(code).await?;
+        order.ensure_open()?;
         self.release_set_aside(code).await?;
         for line in &mut order.lines {
             line.set_aside.clear();
@@ -103,49 +84,41 @@ impl Tx {
         Ok(())
     }
 
-    async fn first_expiring(&mut self, order: &Order) -> Result<Vec<(i32, Taken)>> {
-        let customer = self.customer(&order.customer).await?;
-        let lines = self.wanted_lines(order).await?;
+    async fn first_expiring(&mut self, terms: &OrderTerms) -> Result<Vec<(i32, Taken)>> {
+        let lines = terms.wanted_lines()?;
         let products: Vec<&Product> = lines.iter().map(|l| &l.product).collect();
-        let of = self.candidates(&products, Some(&order.order)).await?;
+        let of = self.candidates(&products, Some(&terms.order.order)).await?;
         let free = |l: &WantedLine| of.get(&l.product.product).cloned().unwrap_or_default();
         let available: Vec<Vec<AvailableLot>> = lines.iter().map(free).collect();
-        Ok(fill(&lines, order.delivery_day, &customer, &available))
-    }
-
-    async fn wanted_lines(&mut self, order: &Order) -> Result<Vec<WantedLine>> {
-        let products = self.products_of(order).await?;
-        let lines = order.lines.iter().zip(products);
-        Ok(lines.map(|(l, product)| WantedLine { line: l.line, grams_g: l.grams_g, product }).collect())
+        Ok(fill(&lines, terms.order.delivery_day, &terms.customer, &available))
     }
 
     /// What lots chosen by hand are decided on.
-    async fn choice_facts(&mut self, order: &Order, chosen: &[Chosen]) -> Result<ChoiceFacts> {
+    async fn choice_facts(&mut self, terms: OrderTerms, chosen: &[Chosen]) -> Result<ChoiceFacts> {
         let lots: Vec<String> = chosen.iter().map(|c| c.lot.to_string()).collect();
         let places: Vec<String> = chosen.iter().map(|c| c.place.to_string()).collect();
-        let kinds = sqlx::query!(
-            r#"select lot as "lot: LotCode", strain as "strain: StrainCode", form as "form: Form" from lot where farm_id = $1 and lot = any ($2)"#,
-            self.farm.0,
-            &lots
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        let there = sqlx::query!(
-            r#"select p.place as "place: PlaceCode", p.kind as "kind: PlaceKind", b.lot as "lot?: LotCode"
-                 from place p left join balance b on b.farm_id = p.farm_id and b.place = p.place and b.grams > 0 and b.lot = any ($2)
-                where p.farm_id = $1 and p.place = any ($3)"#,
+        let found = sqlx::query!(
+            r#"select coalesce((select jsonb_object_agg(l.lot, jsonb_build_object(
+                               'strain', l.strain, 'form', l.form,
+                               'hold', (select h.reason from lot_hold h where h.farm_id = $1 and h.lot = l.lot)))
+                           from lot l where l.farm_id = $1 and l.lot = any ($2)), '{}') as "lots!: Json<BTreeMap<LotCode, ChosenLot>>",
+                      coalesce((select jsonb_object_agg(p.place, p.kind) from place p where p.farm_id = $1 and p.place = any ($3)), '{}')
+                          as "places!: Json<BTreeMap<PlaceCode, PlaceKind>>",
+                      coalesce((select jsonb_agg(jsonb_build_array(b.lot, b.place)) from balance b
+                                 where b.farm_id = $1 and b.lot = any ($2) and b.place = any ($3) and b.grams > 0), '[]')
+                          as "there!: Json<BTreeSet<(LotCode, PlaceCode)>>""#,
             self.farm.0,
             &lots,
             &places
         )
-        .fetch_all(&mut *self.db)
+        .fetch_one(&mut *self.db)
         .await?;
         Ok(ChoiceFacts {
-            customer: self.customer(&order.customer).await?,
-            lines: self.wanted_lines(order).await?,
-            lots: kinds.into_iter().map(|l| (l.lot, (l.strain, l.form))).collect(),
-            places: there.iter().map(|t| (t.place.clone(), t.kind)).collect(),
-            there: there.into_iter().filter_map(|t| Some((t.lot?, t.place))).collect(),
+            lines: terms.wanted_lines()?,
+            customer: terms.customer,
+            lots: found.lots.0,
+            places: found.places.0,
+            there: found.there.0,
         })
     }
 
@@ -170,29 +143,19 @@ impl Tx {
         Ok(())
     }
 
-    /// The products of an order's lines, in their order.
-    pub(crate) async fn products_of(&mut self, order: &Order) -> Result<Vec<Product>> {
-        let codes: Vec<ProductCode> = order.lines.iter().map(|l| l.product.clone()).collect();
-        let products = self.products_named(&codes).await?;
-        codes
-            .iter()
-            .map(|code| products.get(code).cloned().ok_or_else(|| Refusal::not_found(ProductCode::NOUN, code).into()))
-            .collect()
-    }
-
     /// Locks the balances of the lots that are set aside for an order.
     pub(crate) async fn lock_set_aside(&mut self, order: &Order) -> Result<()> {
         let lots: Vec<LotCode> = order.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.lot.clone()).collect();
         self.lock_lots(&lots).await
     }
 
-    /// An order, locked with what is set aside for it, the lots chosen for it, and every lot in stock that it could be filled from.
-    pub(crate) async fn order_and_goods_for_change(&mut self, code: &OrderCode, chosen: &[LotCode]) -> Result<Order> {
+    /// Locks an order with what is set aside for it, the lots chosen for it, and every lot in stock that it could be filled from.
+    pub(crate) async fn lock_order_goods(&mut self, code: &OrderCode, chosen: &[LotCode]) -> Result<()> {
         let chosen: Vec<String> = chosen.iter().map(ToString::to_string).collect();
         sqlx::query!("select lock_order_goods($1, $2, $3)", self.farm.0, code.as_str(), &chosen)
             .execute(&mut *self.db)
             .await?;
-        self.order(code).await
+        Ok(())
     }
 
     /// Lots that products can be filled from, by product: those that will do, free, not on hold. What is set aside for an order counts as free

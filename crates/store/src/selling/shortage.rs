@@ -1,9 +1,9 @@
 //! Why an order line is short.
 
 use chrono::{Days, NaiveDate};
-use gillbook_core::{Grams, text::GradeCode};
+use gillbook_core::{Grams, selling::order::Order, text::GradeCode};
 
-use crate::{Result, Tx, selling::orders::Order};
+use crate::{Result, Tx};
 
 /// Why grams of a line are not set aside.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -34,9 +34,10 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.shortages", skip_all, fields(farm_id = self.farm.0))]
     pub async fn shortages(&mut self, order: &Order) -> Result<Vec<Option<Shortage>>> {
-        let least_days = self.customer(&order.customer).await?.least_days;
+        let terms = self.order_terms(&order.order, None, self.now).await?;
+        let least_days = terms.customer.least_days;
         let needed_until = order.delivery_day + Days::new(u64::from(least_days.unsigned_abs()));
-        let products = self.products_of(order).await?;
+        let products = terms.products_of_lines()?;
         let short = order.lines.iter().zip(&products).filter(|(line, _)| line.short_g > Grams::ZERO);
         let of = self.candidates(&short.map(|(_, product)| product).collect::<Vec<_>>(), None).await?;
         let mut reasons = Vec::with_capacity(order.lines.len());

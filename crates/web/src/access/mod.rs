@@ -6,13 +6,11 @@ mod writes;
 use std::{collections::HashMap, sync::LazyLock};
 
 use gillbook_core::{
+    SignedWith,
     kinds::{ActKind, Role},
     refusal::{Refusal, RefusalKind},
 };
-use gillbook_store::{
-    SignedWith,
-    farm::sessions::{Principal, Session},
-};
+use gillbook_store::farm::sessions::{Principal, Session};
 use utoipa::openapi::OpenApi;
 
 pub use self::{

@@ -10,13 +10,14 @@ use axum::{
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
+    SignedWith,
     kinds::{CheckTopic, PlaceKind, ProbeCheckKind},
     refusal::Refusal,
     text::{PlaceCode, Text},
     units::calendar::{Instant, Span},
 };
 use gillbook_store::{
-    Pagination, SignedWith,
+    Pagination,
     cold::{
         house_checks::NewSpotReading,
         probe_checks::{NewProbeCheck, ProbeCalibration},

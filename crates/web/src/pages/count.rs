@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 
 use gillbook_core::{
     Grams,
+    ledger::counting::NewStockCount,
     text::{LotCode, PlaceCode},
 };
-use gillbook_store::ledger::counts::NewStockCount;
 
 use super::{
     Html, Layout,

@@ -3,15 +3,16 @@
 use askama::Template;
 use axum::{extract::State, response::Response};
 use chrono_tz::Tz;
-use gillbook_core::{Grams, text::DocketCode};
-use gillbook_documents::docket as paper;
-use gillbook_store::{
-    farm::farms::Farm,
+use gillbook_core::{
+    Grams,
     selling::{
-        deliveries::NewDelivery,
-        dockets::{Docket, DocketLine, DocketStatus, packs_of},
+        delivery::NewDelivery,
+        docket::{Docket, DocketLine, DocketStatus, packs_of},
     },
+    text::DocketCode,
 };
+use gillbook_documents::docket as paper;
+use gillbook_store::farm::farms::Farm;
 use rust_decimal::Decimal;
 
 use super::{

@@ -12,6 +12,7 @@ use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     kinds::{ExcursionKind, FoodOutcome, PlaceKind, SpellStanding},
+    ledger::warm_spell::WARM_SPELL,
     refusal::Refusal,
     text::{LotCode, Text},
 };
@@ -21,7 +22,6 @@ use gillbook_store::{
         countersign::{NewSignOff, SignOffWanted},
         excursion_actions::{ActionTaken, NewActedLot, NewAction},
         spells::{Excursion, ExcursionWithLots, ExposedLot},
-        warm_spells::WARM_SPELL,
     },
 };
 use serde::{

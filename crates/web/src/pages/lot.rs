@@ -4,18 +4,15 @@ use askama::Template;
 use axum::{extract::State, response::Response};
 use chrono_tz::Tz;
 use gillbook_core::{
-    Grams,
+    Grams, SignedWith,
     cold::shelf_life::LifeLeft,
     kinds::{ActKind, Basis, LotEventKind, PlaceKind},
     text::LotCode,
 };
-use gillbook_store::{
-    SignedWith,
-    ledger::{
-        holds::HoldEvent,
-        lots::{Lot, LotAt, NewLotEvent},
-        trace::{Downstream, Location, NotSold, Trace},
-    },
+use gillbook_store::ledger::{
+    holds::HoldEvent,
+    lots::{Lot, LotAt, NewLotEvent},
+    trace::{Downstream, Location, NotSold, Trace},
 };
 
 use super::{

@@ -46,10 +46,9 @@ use axum::{
 };
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{Grams, kinds::Role, units::money::CurrencyRules};
+use gillbook_core::{Grams, cold::CAUTION, kinds::Role, units::money::CurrencyRules};
 use gillbook_store::{
     Pagination,
-    cold::readings::CAUTION,
     farm::{farms::Farm, sessions::Principal},
 };
 use rust_decimal::{Decimal, RoundingStrategy};

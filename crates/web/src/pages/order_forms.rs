@@ -9,14 +9,13 @@ use gillbook_core::{
     kinds::OrderStatus,
     refusal::Refusal,
     selling::{
-        order::{NewOrder, OrderChange},
+        order::{NewOrder, Order, OrderChange, OrderLine},
         product::Product,
         usual::usual_lines,
     },
     text::{CustomerCode, OrderCode, ProductCode},
     units::calendar::day_of,
 };
-use gillbook_store::selling::orders::{Order, OrderLine};
 use serde::Deserialize;
 use serde_json::Value;
 

@@ -7,22 +7,20 @@ use axum::{
 };
 use chrono::TimeDelta;
 use gillbook_core::{
-    Grams,
+    Grams, SignedWith,
     kinds::{OrderStatus, PlaceKind},
+    ledger::warm_spell::WarmSpell,
     refusal::Refusal,
-    selling::set_aside::NewSetAside,
+    selling::{
+        dispatch::NewDocket,
+        docket::{Docket, DocketLine},
+        order::Order,
+        set_aside::NewSetAside,
+    },
     text::{OrderCode, PlaceCode},
     units::calendar::day_of,
 };
-use gillbook_store::{
-    Pagination, SignedWith,
-    ledger::warm_spells::WarmSpell,
-    selling::{
-        dockets::{Docket, DocketLine, NewDocket},
-        orders::Order,
-        shortage::Shortage,
-    },
-};
+use gillbook_store::{Pagination, selling::shortage::Shortage};
 use serde::Deserialize;
 use uuid::Uuid;
 

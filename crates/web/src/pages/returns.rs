@@ -1,8 +1,11 @@
 //! What came back from a customer after the hand-over.
 
 use axum::{extract::State, response::Response};
-use gillbook_core::{Grams, text::DocketCode};
-use gillbook_store::selling::{deliveries::NewReturn, dockets::DocketLine};
+use gillbook_core::{
+    Grams,
+    selling::{delivery::NewReturn, docket::DocketLine},
+    text::DocketCode,
+};
 
 use super::{
     Html, Layout,

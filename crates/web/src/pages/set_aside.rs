@@ -3,13 +3,14 @@
 use axum::{extract::State, response::Response};
 use gillbook_core::{
     Grams,
-    selling::{product::Product, set_aside::NewSetAside},
+    selling::{
+        order::{Order, OrderLine},
+        product::Product,
+        set_aside::NewSetAside,
+    },
     text::OrderCode,
 };
-use gillbook_store::{
-    ledger::entries::StockRow,
-    selling::orders::{Order, OrderLine},
-};
+use gillbook_store::ledger::entries::StockRow;
 
 use super::{
     ALL, Html, Layout,

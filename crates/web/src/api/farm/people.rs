@@ -6,14 +6,11 @@ use axum::{
     http::{HeaderMap, StatusCode, header},
     response::IntoResponse,
 };
-use gillbook_core::limits::MAX_SIGN_IN_BYTES;
-use gillbook_store::{
-    SignedWith,
-    farm::{
-        people::{NewPerson, Passphrase, Person, SignInName},
-        sessions::Principal,
-        tokens::{NewToken, Token},
-    },
+use gillbook_core::{SignedWith, limits::MAX_SIGN_IN_BYTES};
+use gillbook_store::farm::{
+    people::{NewPerson, Passphrase, Person, SignInName},
+    sessions::Principal,
+    tokens::{NewToken, Token},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

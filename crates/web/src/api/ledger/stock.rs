@@ -3,14 +3,14 @@
 use axum::{Json, extract::State, http::Uri};
 use gillbook_core::{
     kinds::ActKind,
-    ledger::entry::{Act, NewMovement, NewReversal},
+    ledger::{
+        counting::{NewStockCount, StockCount},
+        entry::{Act, NewMovement, NewReversal},
+    },
     text::{LotCode, PlaceCode},
     units::calendar::Instant,
 };
-use gillbook_store::ledger::{
-    counts::{NewStockCount, StockCount},
-    entries::StockRow,
-};
+use gillbook_store::ledger::entries::StockRow;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};

@@ -1,10 +1,14 @@
 //! Dockets.
 
 use axum::{Json, extract::State, http::Uri};
-use gillbook_core::{text::DocketCode, units::calendar::Day};
-use gillbook_store::selling::{
-    deliveries::{NewDelivery, NewReturn},
-    dockets::{Docket, NewDocket},
+use gillbook_core::{
+    selling::{
+        delivery::{NewDelivery, NewReturn},
+        dispatch::NewDocket,
+        docket::Docket,
+    },
+    text::DocketCode,
+    units::calendar::Day,
 };
 use serde::Deserialize;
 use utoipa::IntoParams;

@@ -4,13 +4,12 @@ use axum::{extract::State, http::Uri};
 use gillbook_core::{
     kinds::OrderStatus,
     selling::{
-        order::{NewOrder, OrderChange},
+        order::{NewOrder, Order, OrderChange},
         set_aside::NewSetAside,
     },
     text::OrderCode,
     units::calendar::Day,
 };
-use gillbook_store::selling::orders::Order;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};

@@ -1,59 +1,12 @@
-//! Shelf life along the way that a lot's own grams went, and what must be sold first.
+//! Life left by the temperatures on the way.
 
 use anyhow::{Context, Result};
-use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, Utc};
 use gillbook_testkit::Farm;
 use serde_json::{Value, json};
 use sqlx::{Connection, PgConnection};
 
-/// The farm's profile of oysters in open crates, reckoned here on its own: the logarithm of life is straight between the table's points.
-fn life_days(c: f64) -> f64 {
-    let table = [(1.0, 17.0f64), (6.0, 10.0), (20.0, 2.5)];
-    let [(c0, d0), (c1, d1)] = if c < 6.0 { [table[0], table[1]] } else { [table[1], table[2]] };
-    (d0.ln() + (d1.ln() - d0.ln()) * (c - c0) / (c1 - c0)).exp()
-}
-
-fn near(got: &Value, expected: f64) {
-    let got = got.as_f64().unwrap_or(f64::NAN);
-    assert!((got - expected).abs() < 1e-6 * expected.abs().max(1.0), "{got}, and not {expected}");
-}
-
-/// Steady air of a probe, a reading every ten minutes, both ends with it.
-async fn steady(farm: &Farm, probe: &str, from: DateTime<Utc>, until: DateTime<Utc>, c: f64) {
-    let tens = (until - from).num_minutes() / 10;
-    let record = |n: i64| json!({"n": probe, "u": "Cel", "t": (from + TimeDelta::minutes(10 * n)).timestamp(), "v": c});
-    let records: Vec<Value> = (0..=tens).map(record).collect();
-    for pack in records.chunks(1000) {
-        let receipt = farm.ask(&farm.owner, "POST", "/api/readings", &[], Some(json!(pack))).await.expect(200);
-        assert_eq!(receipt["refused"], json!([]), "{receipt}");
-    }
-}
-
-/// A second fridge with a probe of its own, warm or cold.
-async fn second_fridge(farm: &Farm) {
-    let limit = json!({"name": "Cold", "warm_c": 5, "cold_c": 0, "example": true});
-    farm.create("/api/places", json!({"place": "F2", "name": "Second", "kind": "fridge", "limit": limit})).await;
-    farm.create("/api/probes", json!({"probe": "p2", "place": "F2"})).await;
-}
-
-async fn transfer(farm: &Farm, lot: &str, from: &str, to: &str, grams: i64) -> Value {
-    let body = json!({"kind": "transfer", "lot": lot, "from_place": from, "to_place": to, "grams_g": grams});
-    farm.create("/api/movements", body).await
-}
-
-async fn at(farm: &Farm, lot: &str, place: &str) -> Value {
-    let lot = farm.get(&format!("/api/lots/{lot}")).await;
-    let places = lot["places"].as_array().cloned().unwrap_or_default();
-    places.into_iter().find(|p| p["place"] == place).unwrap_or_else(|| panic!("nothing at {place}: {lot}"))
-}
-
-fn days(n: i64) -> TimeDelta {
-    TimeDelta::days(n)
-}
-
-fn hours(n: i64) -> TimeDelta {
-    TimeDelta::hours(n)
-}
+use super::{at, days, graded, hours, life_days, near, second_fridge, steady, transfer};
 
 #[tokio::test]
 async fn grams_that_were_in_the_warm_count_for_all_that_they_may_be_among() -> Result<()> {
@@ -286,119 +239,5 @@ async fn a_forgotten_lot_is_counted_without_its_old_readings() -> Result<()> {
     assert_eq!(at(&farm, &lot, "F1").await, before);
     let page = farm.raw("GET", "/stock", &[], Vec::new()).await;
     assert!(page.text.contains("used up") && !page.text.contains("(-"), "{}", page.text);
-    Ok(())
-}
-
-async fn graded(farm: &Farm, grade: &str, net_g: i64) -> String {
-    let mut weighing = Farm::weighing(net_g);
-    weighing["grade"] = json!(grade);
-    farm.create("/api/weighings", weighing).await["lot"].as_str().unwrap_or_default().to_owned()
-}
-
-async fn order(farm: &Farm, customer: &str, on: NaiveDate, grams: i64) -> String {
-    let body = json!({"customer": customer, "delivery_day": on, "past_day": true, "lines": [{"product": "OY", "grams_g": grams}]});
-    farm.create("/api/orders", body).await["order"].as_str().unwrap_or_default().to_owned()
-}
-
-async fn at_risk(farm: &Farm) -> Vec<Value> {
-    farm.get("/api/reports/shelf-life").await["lots"].as_array().cloned().unwrap_or_default()
-}
-
-#[tokio::test]
-async fn a_lesser_grade_fills_no_order_and_the_lowest_that_will_do_goes_first() -> Result<()> {
-    let farm = Farm::new().await?;
-    let today = farm.now().date_naive();
-    let (a, b, c) = (graded(&farm, "A", 1000).await, graded(&farm, "B", 300).await, graded(&farm, "C", 250).await);
-    let code = order(&farm, "PLUM", today, 1400).await;
-    let rows = at_risk(&farm).await;
-    let told: Vec<_> = rows.iter().map(|r| (r["lot"].as_str(), r["at_risk_g"].as_i64(), r["why"].as_str())).collect();
-    let why = "PLUM asks for grade B or better on 4 May.";
-    assert_eq!(told, [(Some(c.as_str()), Some(250), Some(why))]);
-    let aside =
-        farm.ask(&farm.owner, "PUT", &format!("/api/orders/{code}/set-aside"), &[], Some(json!({}))).await.expect(200);
-    let lots = &aside["lines"][0]["set_aside"];
-    let taken: Vec<_> =
-        lots.as_array().into_iter().flatten().map(|s| (s["lot"].as_str(), s["grams_g"].as_i64())).collect();
-    assert_eq!(taken.iter().find(|t| t.0 == Some(&b)), Some(&(Some(b.as_str()), Some(300))));
-    assert_eq!(taken.iter().find(|t| t.0 == Some(&a)), Some(&(Some(a.as_str()), Some(1000))));
-    // Of an order that one of them could fill alone, the lesser grade gives first.
-    farm.ask(&farm.owner, "DELETE", &format!("/api/orders/{code}/set-aside"), &[], None).await;
-    let small = order(&farm, "PLUM", today, 200).await;
-    let aside =
-        farm.ask(&farm.owner, "PUT", &format!("/api/orders/{small}/set-aside"), &[], Some(json!({}))).await.expect(200);
-    assert_eq!(aside["lines"][0]["set_aside"][0]["lot"], json!(b), "{aside}");
-    Ok(())
-}
-
-#[tokio::test]
-async fn a_lot_ends_with_its_life_and_an_order_far_off_does_not_hide_it() -> Result<()> {
-    let farm = Farm::new().await?;
-    let began = farm.now();
-    let lot = farm.lot_of(1000).await;
-    farm.pass(days(3));
-    let today = farm.now().date_naive();
-    steady(&farm, "p1", began, farm.now(), 12.0).await;
-    order(&farm, "PLUM", today + days(4), 1000).await;
-    let rows = at_risk(&farm).await;
-    let low = (0.8 - 3.0 / life_days(12.0)) * life_days(12.0);
-    assert!((1.0..2.0).contains(&low), "{low}");
-    assert_eq!(
-        (&rows[0]["lot"], &rows[0]["at_risk_g"], &rows[0]["ends_by"]),
-        (&json!(lot), &json!(1000), &json!("shelf_life"))
-    );
-    assert_eq!((&rows[0]["last_day"], &rows[0]["when"]), (&json!(today + days(1)), &json!("tomorrow")));
-    assert_eq!(rows[0]["why"], "The next order for it is PLUM's on 11 May, after its last day.");
-    near(&rows[0]["life"]["days_left_low"], low);
-    // An order from yesterday is an order of today.
-    order(&farm, "PLUM", today - days(1), 600).await;
-    let rows = at_risk(&farm).await;
-    assert_eq!((&rows[0]["at_risk_g"], &rows[0]["stock_g"]), (&json!(400), &json!(1000)));
-    Ok(())
-}
-
-#[tokio::test]
-async fn the_days_that_a_customer_asks_for_are_named_and_what_is_away_is_not_at_risk() -> Result<()> {
-    let farm = Farm::new().await?;
-    let today = farm.now().date_naive();
-    farm.create(
-        "/api/customers",
-        json!({"customer": "PICKY", "name": "Picky's", "kind": "restaurant", "price_list": "TABLE", "least_days": 2}),
-    )
-    .await;
-    let lot = farm.lot_of(1500).await;
-    let limit = farm.lot_of(900).await;
-    assert_eq!(lot, limit, "the same lot, two crates");
-    order(&farm, "PICKY", today + days(6), 500).await;
-    let sent = order(&farm, "PLUM", today, 700).await;
-    farm.ask(&farm.owner, "PUT", &format!("/api/orders/{sent}/set-aside"), &[], Some(json!({}))).await.expect(200);
-    farm.create("/api/dockets", json!({"order": sent, "van": "VAN"})).await;
-    farm.pass(hours(1));
-    let rows = at_risk(&farm).await;
-    assert_eq!(rows.len(), 1, "{rows:?}");
-    assert_eq!(
-        (&rows[0]["place"], &rows[0]["stock_g"], &rows[0]["at_risk_g"]),
-        (&json!("F1"), &json!(1700), &json!(1700))
-    );
-    assert_eq!(rows[0]["why"], "Picky's asks for 2 days left at delivery on 10 May.");
-    // The life of the grams in the fridge, not of those in the van.
-    near(&rows[0]["life"]["at_c"], 5.0);
-    let today_page = farm.raw("GET", "/", &[], Vec::new()).await;
-    assert!(
-        today_page.text.contains("Sell first") && today_page.text.contains("1.70 kg after that"),
-        "{}",
-        today_page.text
-    );
-    Ok(())
-}
-
-#[tokio::test]
-async fn what_comes_later_is_told_beside_what_is_urgent() -> Result<()> {
-    let farm = Farm::new().await?;
-    farm.create("/api/openings", json!({"strain": "OY", "grade": "A", "packaging": "open", "harvest_day": "2026-04-27", "place": "F1", "grams_g": 570})).await;
-    farm.lot_of(1250).await;
-    let page = farm.raw("GET", "/", &[], Vec::new()).await.text;
-    assert!(page.contains("has no order and must go by tomorrow"), "{page}");
-    assert!(page.contains("1.25 kg after that"), "{page}");
-    assert!(page.contains("No order is left for it."), "{page}");
     Ok(())
 }

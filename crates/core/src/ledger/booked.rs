@@ -1,0 +1,93 @@
+//! What the book knows of lots at a place at the instant of a count, and what water they can have lost there since.
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use crate::{
+    cold::{
+        exposure::{Segment, mean_air, seconds},
+        unknown_air::UnknownAir,
+        weight_loss::{Entry, ExpectedLoss, Goods, Surroundings, expected_loss, rates},
+    },
+    kinds::{Form, Packaging},
+    units::{calendar::Span, quantity::Grams},
+};
+
+/// What the book knows of a lot at the place and instant of a count.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Booked {
+    /// Its packaging.
+    pub packaging: Packaging,
+    /// Fresh or dried.
+    pub form: Form,
+    /// Latin name of its species, which its coefficients go by.
+    pub latin_name: String,
+    /// At the place now, whenever that came.
+    pub grams_now: Grams,
+    /// By an earlier count, if there was one.
+    pub counted_before: Option<DateTime<Utc>>,
+    /// By a later count, if there was one.
+    pub counted_after: Option<DateTime<Utc>>,
+    /// What came and left until the count, in order of time.
+    pub moved: Vec<(DateTime<Utc>, Grams)>,
+}
+
+impl Booked {
+    /// What the book had then. Below zero where things were entered with wrong times.
+    #[must_use]
+    pub fn grams_then(&self) -> Grams {
+        self.moved.iter().map(|m| m.1).sum()
+    }
+
+    /// When what is to be expected of it begins: at the last count, or when it came.
+    #[must_use]
+    pub fn since(&self) -> Option<DateTime<Utc>> {
+        self.counted_before.max(self.moved.first().map(|m| m.0))
+    }
+
+    fn entries(&self, counted_at: DateTime<Utc>) -> Vec<Entry> {
+        let since = self.since().unwrap_or(counted_at);
+        let hours = |at: DateTime<Utc>| seconds(Span { from: at.max(since), until: counted_at }) / 3600.0;
+        self.moved.iter().map(|(at, grams)| Entry { grams: *grams, hours: hours(*at) }).collect()
+    }
+
+    /// Water loss that is to be expected of it by the count.
+    #[must_use]
+    pub fn expected(&self, air: &AirBefore, counted_at: DateTime<Utc>) -> ExpectedLoss {
+        let since = self.since().unwrap_or(counted_at).min(counted_at);
+        let goods = Goods { latin_name: &self.latin_name, packaging: self.packaging, form: self.form };
+        let rates = rates(goods, &air.over(Span { from: since, until: counted_at }));
+        expected_loss(&self.entries(counted_at), rates)
+    }
+}
+
+/// Air of a place before a count.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AirBefore {
+    known: Vec<Segment>,
+    unknown: UnknownAir,
+    humidity_percent: f64,
+}
+
+impl AirBefore {
+    /// The air of a place before an instant: what is `known` of it, and what is assumed of the hours that were not read. Where the place was
+    /// read in the day before, that is the likeliest for them.
+    #[must_use]
+    pub fn new(known: Vec<Segment>, unknown: UnknownAir, humidity_percent: f64, at: DateTime<Utc>) -> Self {
+        let day = Span { from: at - TimeDelta::days(1), until: at };
+        let unknown = mean_air(&known, day).map_or(unknown, |day| unknown.read_nearby(day.mean_c));
+        Self { known, unknown, humidity_percent }
+    }
+
+    fn over(&self, span: Span) -> Surroundings {
+        let known = mean_air(&self.known, span);
+        let known_hours = known.map_or(0.0, |k| k.known_s / 3600.0);
+        let UnknownAir { coldest_c, likeliest_c, warmest_c, .. } = self.unknown;
+        Surroundings {
+            known_hours,
+            known_c: known.map_or(likeliest_c, |k| k.mean_c),
+            unknown_hours: seconds(span) / 3600.0 - known_hours,
+            unknown_c: [coldest_c, likeliest_c, warmest_c],
+            humidity_percent: self.humidity_percent,
+        }
+    }
+}

@@ -1,0 +1,369 @@
+//! Stock counts: what is there against the book, the difference split into what was to be expected and what was not.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use super::{
+    booked::{AirBefore, Booked},
+    entry::{Act, PlannedLeg, built_in_place},
+    stock_count::{scale_tolerance, split},
+};
+use crate::{
+    cold::weight_loss::ExpectedLoss,
+    kinds::PlaceKind,
+    refusal::{Refusal, RefusalKind},
+    text::{Line, LotCode, PlaceCode, Short},
+    units::{calendar::Instant, quantity::Grams},
+};
+
+/// The most lots of one count.
+const MAX_COUNTED: usize = 500;
+
+/// Counted grams of a lot.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Counted {
+    /// The lot.
+    pub lot: LotCode,
+    /// What the scale showed, tare taken off.
+    pub counted_g: Grams,
+    /// Why there is more than the book has. Needed where it is more than two weighings on one scale can differ by.
+    pub found_reason: Option<Line>,
+}
+
+/// A count at a place.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewStockCount {
+    /// Made by the client; the same again counts once.
+    pub id: Option<Uuid>,
+    /// Where.
+    pub place: PlaceCode,
+    /// The lots that were counted. Lots that are left out stay as the book has them.
+    #[schema(min_items = 1, max_items = 500)]
+    pub lots: Vec<Counted>,
+    /// When; now unless said. What was counted is held against what the book had then.
+    pub counted_at: Option<Instant>,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+}
+
+/// A counted lot against the book. Book less counted = water loss + unexplained − found.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct CountRow {
+    /// The lot.
+    pub lot: LotCode,
+    /// What the book had at the instant of the count.
+    pub book_g: Grams,
+    /// What was there.
+    pub counted_g: Grams,
+    /// Water loss that was to be expected since the goods came there or were last counted.
+    pub expected: ExpectedLoss,
+    /// Missing, and within what was to be expected.
+    pub water_loss_g: Grams,
+    /// Missing beyond the most that was to be expected.
+    pub unexplained_g: Grams,
+    /// Lost less than the least that was to be expected, by so much.
+    pub less_than_expected_g: Grams,
+    /// Above the book.
+    pub found_g: Grams,
+    /// Why there was more than the book had.
+    pub found_reason: Option<String>,
+}
+
+/// A count as it was kept.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct StockCount {
+    /// The place.
+    pub place: PlaceCode,
+    /// Its rows.
+    pub rows: Vec<CountRow>,
+    /// The version of the coefficients that the expected loss rests on.
+    pub coefficients_version: String,
+    /// The act that booked the differences.
+    pub act: Act,
+}
+
+/// A counted lot against the book, with the difference split.
+#[must_use]
+pub fn row(
+    lot: LotCode,
+    book_g: Grams,
+    counted_g: Grams,
+    expected: ExpectedLoss,
+    found_reason: Option<String>,
+) -> CountRow {
+    let parts = split(book_g, counted_g, &expected);
+    CountRow {
+        lot,
+        book_g,
+        counted_g,
+        expected,
+        water_loss_g: parts.water_loss_g,
+        unexplained_g: parts.unexplained_g,
+        less_than_expected_g: parts.less_than_expected_g,
+        found_g: parts.found_g,
+        found_reason,
+    }
+}
+
+impl NewStockCount {
+    /// Refuses a place that holds no stock, no lots or too many, a weight below zero, and a lot that is counted twice.
+    ///
+    /// # Errors
+    /// Names the field.
+    pub fn ensure_possible(&self, kind: PlaceKind) -> Result<(), Refusal> {
+        if !kind.holds_stock() {
+            let detail = format!("{} holds no stock. Count a fridge, shelf, van or stall.", self.place);
+            return Err(Refusal::field("/place", detail));
+        }
+        if !(1..=MAX_COUNTED).contains(&self.lots.len()) {
+            return Err(Refusal::field("/lots", "Count at least one lot, and at most 500 at once."));
+        }
+        for (i, c) in self.lots.iter().enumerate() {
+            if !(Grams::ZERO..=Grams::MAX).contains(&c.counted_g) {
+                return Err(Refusal::field(format!("/lots/{i}/counted_g"), "A counted weight is zero or more."));
+            }
+            if self.lots[..i].iter().any(|o| o.lot == c.lot) {
+                return Err(Refusal::field(
+                    format!("/lots/{i}/lot"),
+                    format!("Lot {} is counted twice. Add the two up.", c.lot),
+                ));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// What is booked of a count.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CountPlan {
+    /// The lots against the book.
+    pub rows: Vec<CountRow>,
+    /// The differences: what is missing becomes lost weight, what is too much was found.
+    pub legs: Vec<PlannedLeg>,
+    /// The first lot of which more was found than two weighings can differ by: while a warm spell is not settled or a lot is on hold, somebody
+    /// answers for that.
+    pub gained: Option<(LotCode, Grams)>,
+}
+
+/// Decides on a count. `booked` is what the book had of the lots at the place at that instant.
+///
+/// # Errors
+/// Refuses a lot that was never there or was counted again since, more above the book than two weighings can differ by unless it is said why,
+/// and a shortage of goods that have left since.
+pub fn decide(
+    new: &NewStockCount,
+    booked: &BTreeMap<LotCode, Booked>,
+    air: &AirBefore,
+    counted_at: DateTime<Utc>,
+) -> Result<CountPlan, Refusal> {
+    let mut rows = Vec::with_capacity(new.lots.len());
+    for (i, counted) in new.lots.iter().enumerate() {
+        let Some(booked) = booked.get(&counted.lot) else {
+            return Err(Refusal::field(
+                format!("/lots/{i}/lot"),
+                format!("Lot {} was never at {}. Check the code, or transfer it first.", counted.lot, new.place),
+            ));
+        };
+        let expected = booked.expected(air, counted_at);
+        let reason = counted.found_reason.as_ref().map(ToString::to_string);
+        let row = row(counted.lot.clone(), booked.grams_then(), counted.counted_g, expected, reason);
+        ensure_row(&row, booked, &new.place, i)?;
+        rows.push(row);
+    }
+    let gained = rows.iter().find(|r| r.found_g > scale_tolerance(r.book_g.max(r.counted_g)));
+    let gained = gained.map(|r| (r.lot.clone(), r.found_g));
+    Ok(CountPlan { legs: legs(&new.place, &rows), gained, rows })
+}
+
+fn legs(place: &PlaceCode, rows: &[CountRow]) -> Vec<PlannedLeg> {
+    let (water, found) = (built_in_place(PlaceKind::Water), built_in_place(PlaceKind::Found));
+    let off = rows.iter().filter(|r| r.book_g != r.counted_g);
+    off.map(|r| {
+        let (from_place, to_place) = if r.found_g > Grams::ZERO { (&found, place) } else { (place, &water) };
+        PlannedLeg::of(&r.lot, from_place, to_place, Grams((r.book_g - r.counted_g).0.abs()))
+    })
+    .collect()
+}
+
+fn ensure_row(row: &CountRow, booked: &Booked, place: &PlaceCode, i: usize) -> Result<(), Refusal> {
+    let lot = &row.lot;
+    if let Some(later) = booked.counted_after {
+        return Err(Refusal::new(
+            RefusalKind::Closed,
+            format!(
+                "Lot {lot} was counted at {place} again since, at {}. The later count holds: leave this one out.",
+                later.format("%Y-%m-%d %H:%M UTC")
+            ),
+        )
+        .at(format!("/lots/{i}/lot")));
+    }
+    if row.book_g < Grams::ZERO {
+        return Err(Refusal::field(
+            "/counted_at",
+            format!(
+                "By the times written down, {place} had {} of lot {lot} then. Correct what was entered with the wrong time, or count now.",
+                row.book_g
+            ),
+        ));
+    }
+    let tolerance = scale_tolerance(row.book_g.max(row.counted_g));
+    if row.found_g > tolerance && row.found_reason.is_none() {
+        return Err(Refusal::field(
+            format!("/lots/{i}/found_reason"),
+            format!(
+                "{place} has {} of lot {lot} by the book, and {} were counted. That is {} more, and two weighings differ by {tolerance} at most. Count again; if it is right, say why.",
+                row.book_g, row.counted_g, row.found_g
+            ),
+        ));
+    }
+    let missing = row.book_g - row.counted_g;
+    if missing > booked.grams_now {
+        return Err(Refusal::new(
+            RefusalKind::NotEnough,
+            format!(
+                "The count is {missing} short of the book, but only {} of lot {lot} are left at {place} by now. Count what is there now.",
+                booked.grams_now
+            ),
+        )
+        .at(format!("/lots/{i}/counted_g")));
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::{Value, json};
+
+    use super::*;
+    use crate::{
+        cold::unknown_air::UnknownAir,
+        kinds::{Form, Packaging},
+    };
+
+    fn at(time: &str) -> DateTime<Utc> {
+        format!("2026-05-{time}:00Z").parse().unwrap()
+    }
+
+    /// A kilogram of oysters that came two days before the count.
+    fn booked() -> Booked {
+        Booked {
+            packaging: Packaging::Open,
+            form: Form::Fresh,
+            latin_name: "Pleurotus ostreatus".into(),
+            grams_now: Grams(1000),
+            counted_before: None,
+            counted_after: None,
+            moved: vec![(at("04T08:00"), Grams(1000))],
+        }
+    }
+
+    fn new(lots: &Value) -> NewStockCount {
+        serde_json::from_value(json!({"place": "F1", "lots": lots})).unwrap()
+    }
+
+    fn count(booked: &Booked, lots: &Value) -> Result<CountPlan, Refusal> {
+        let air = AirBefore::new(Vec::new(), UnknownAir::of(PlaceKind::Fridge, None), 90.0, at("06T08:00"));
+        let booked = BTreeMap::from([("OY-1".parse().unwrap(), booked.clone())]);
+        decide(&new(lots), &booked, &air, at("06T08:00"))
+    }
+
+    fn refused(booked: &Booked, lots: &Value) -> (RefusalKind, String) {
+        let refusal = count(booked, lots).unwrap_err();
+        (refusal.kind, refusal.faults[0].pointer.clone())
+    }
+
+    #[test]
+    fn what_is_missing_is_lost_weight_and_what_is_too_much_was_found() {
+        let leg = |counted: i64| {
+            let plan = count(&booked(), &json!([{"lot": "OY-1", "counted_g": counted}])).unwrap();
+            plan.legs.first().map(|l| (l.from_place.to_string(), l.to_place.to_string(), l.grams_g.0))
+        };
+        let [water, found] = [PlaceKind::Water, PlaceKind::Found].map(|kind| built_in_place(kind).to_string());
+        assert_eq!(leg(970), Some(("F1".into(), water, 30)));
+        assert_eq!(leg(1008), Some((found, "F1".into(), 8)));
+        assert_eq!(leg(1000), None);
+    }
+
+    #[test]
+    fn a_difference_is_split_and_adds_up() {
+        let plan = count(&booked(), &json!([{"lot": "OY-1", "counted_g": 500}])).unwrap();
+        let row = &plan.rows[0];
+        assert!(row.expected.high_g > Grams::ZERO && row.unexplained_g > Grams::ZERO);
+        assert_eq!(row.water_loss_g + row.unexplained_g - row.found_g, Grams(500));
+    }
+
+    #[test]
+    fn what_was_counted_before_loses_water_from_then_on_only() {
+        let expected =
+            |lot: &Booked| count(lot, &json!([{"lot": "OY-1", "counted_g": 1000}])).unwrap().rows[0].expected.likely_g;
+        let lately = Booked { counted_before: Some(at("06T07:00")), ..booked() };
+        assert!(expected(&lately) < expected(&booked()));
+    }
+
+    #[test]
+    fn more_than_two_weighings_can_differ_by_needs_a_reason_and_is_told() {
+        // OIML R 76-1:2006, table 6 and clause 3.5.2: 10 g up to 2.5 kg on a scale of 5 g.
+        assert_eq!(count(&booked(), &json!([{"lot": "OY-1", "counted_g": 1010}])).unwrap().gained, None);
+        assert_eq!(
+            refused(&booked(), &json!([{"lot": "OY-1", "counted_g": 1011}])),
+            (RefusalKind::Invalid, "/lots/0/found_reason".into())
+        );
+        let told = json!([{"lot": "OY-1", "counted_g": 1011, "found_reason": "a crate behind the door"}]);
+        assert_eq!(count(&booked(), &told).unwrap().gained, Some(("OY-1".parse().unwrap(), Grams(11))));
+    }
+
+    #[test]
+    fn a_later_count_holds() {
+        let again = Booked { counted_after: Some(at("07T08:00")), ..booked() };
+        assert_eq!(
+            refused(&again, &json!([{"lot": "OY-1", "counted_g": 1}])),
+            (RefusalKind::Closed, "/lots/0/lot".into())
+        );
+    }
+
+    #[test]
+    fn a_lot_that_never_was_there_is_named() {
+        let lots = json!([{"lot": "OY-1", "counted_g": 1000}, {"lot": "OY-2", "counted_g": 1}]);
+        assert_eq!(refused(&booked(), &lots), (RefusalKind::Invalid, "/lots/1/lot".into()));
+    }
+
+    #[test]
+    fn a_book_below_zero_by_its_times_is_mended_first() {
+        let wrong = Booked { moved: vec![(at("04T08:00"), Grams(-5))], ..booked() };
+        assert_eq!(
+            refused(&wrong, &json!([{"lot": "OY-1", "counted_g": 0}])),
+            (RefusalKind::Invalid, "/counted_at".into())
+        );
+    }
+
+    #[test]
+    fn no_more_is_missing_than_is_left_by_now() {
+        let gone = Booked { grams_now: Grams(300), ..booked() };
+        assert!(count(&gone, &json!([{"lot": "OY-1", "counted_g": 700}])).is_ok());
+        assert_eq!(
+            refused(&gone, &json!([{"lot": "OY-1", "counted_g": 699}])),
+            (RefusalKind::NotEnough, "/lots/0/counted_g".into())
+        );
+    }
+
+    #[test]
+    fn a_count_is_of_a_store_and_of_each_lot_once() {
+        let possible = |lots: &Value, kind| new(lots).ensure_possible(kind).map_err(|r| r.faults[0].pointer.clone());
+        let one = json!([{"lot": "OY-1", "counted_g": 0}]);
+        assert_eq!(possible(&one, PlaceKind::Fridge), Ok(()));
+        assert_eq!(possible(&one, PlaceKind::Waste), Err("/place".into()));
+        assert_eq!(possible(&json!([]), PlaceKind::Fridge), Err("/lots".into()));
+        assert_eq!(
+            possible(&json!([{"lot": "OY-1", "counted_g": -1}]), PlaceKind::Fridge),
+            Err("/lots/0/counted_g".into())
+        );
+        let twice = json!([{"lot": "OY-1", "counted_g": 1}, {"lot": "OY-1", "counted_g": 1}]);
+        assert_eq!(possible(&twice, PlaceKind::Fridge), Err("/lots/1/lot".into()));
+    }
+}
