@@ -21,7 +21,7 @@ struct Thumb<'a> {
 }
 
 impl Thumb<'_> {
-    async fn mark_dirty(&mut self, what: &str) -> Result<()> {
+    async fn touch(&mut self, what: &str) -> Result<()> {
         // Nobody touches through the flip that says "kept", and the pad is dead for half a second after it, on purpose.
         self.phone.page.wait().for_element(Locator::Css("#pad:not([data-resting])")).await?;
         self.phone.page.wait().for_element(Locator::Css("#flip[hidden]")).await?;
@@ -33,19 +33,19 @@ impl Thumb<'_> {
 
     async fn weigh(&mut self, digits: &str) -> Result<()> {
         for digit in digits.chars() {
-            self.mark_dirty(&format!("#pad [data-digit='{digit}']")).await?;
+            self.touch(&format!("#pad [data-digit='{digit}']")).await?;
         }
-        self.mark_dirty("#keep").await?;
+        self.touch("#keep").await?;
         Ok(())
     }
 
     async fn take_from(&mut self, batch: &str) -> Result<()> {
-        self.mark_dirty("#source").await?;
-        self.mark_dirty(&format!("#batches [data-batch='{batch}']")).await
+        self.touch("#source").await?;
+        self.touch(&format!("#batches [data-batch='{batch}']")).await
     }
 
     async fn grade(&mut self, grade: &str) -> Result<()> {
-        self.mark_dirty(&format!("#grades [data-grade='{grade}']")).await
+        self.touch(&format!("#grades [data-grade='{grade}']")).await
     }
 }
 
@@ -142,14 +142,14 @@ async fn the_same_weight_twice_asks_and_undo_takes_it_back() -> Result<()> {
         Some(1),
         "not kept before the second touch"
     );
-    thumb.mark_dirty("#keep").await?;
+    thumb.touch("#keep").await?;
     phone.page.wait().for_element(Locator::Css("#last li:nth-child(2)")).await?;
     phone.page.wait().for_element(Locator::Css("#pad:not([data-resting])")).await?;
-    thumb.mark_dirty("#last li:first-child button").await?;
+    thumb.touch("#last li:first-child button").await?;
     let asked = phone.page.find(Locator::Css("#last li:first-child")).await?.text().await?;
     ensure!(asked.contains("Undo 2.00 kg?"), "{asked}");
     assert_eq!(farm.get("/api/stock").await["rows"][0]["grams_g"], 2 * 1998, "not undone before the second touch");
-    thumb.mark_dirty("#last li:first-child button").await?;
+    thumb.touch("#last li:first-child button").await?;
     phone.page.wait().for_element(Locator::Css("#last .undone")).await?;
     phone.close().await?;
     let stock = farm.get("/api/stock").await;
@@ -352,4 +352,37 @@ async fn the_fridge_page_shows_a_played_failure_live_and_the_action_is_tapped_in
         .output()?;
     ensure!(drawn.status.success() && file.with_extension("png").metadata()?.len() > 5_000, "it can be drawn");
     Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_code_is_read_by_the_camera_where_the_browser_has_a_reader() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(900).await;
+    let home = format!("http://{}", serve(farm.router.clone()).await?);
+    let phone = Phone::open().await?;
+    sign_in(&phone, &home).await?;
+    phone.page.goto(&format!("{home}/find")).await?;
+    let scan = phone.page.wait().for_element(Locator::Css(".scan:not([hidden]) button")).await?;
+    // This browser has no reader of its own.
+    let no_reader = "delete window.BarcodeDetector";
+    phone.page.execute(no_reader, vec![]).await?;
+    scan.click().await?;
+    let said = phone.page.find(Locator::Css(".said")).await?;
+    assert_eq!(said.text().await?, "This browser reads no codes. Type it instead.");
+    // One that sees nothing in the first picture, and a camera that shows a canvas.
+    let reader = "const code = arguments[0]; let looks = 0;
+        window.BarcodeDetector = class { async detect() { looks += 1; return looks < 2 ? [] : [{ rawValue: code }]; } };
+        navigator.mediaDevices.getUserMedia = async () => { const c = document.createElement('canvas'); c.getContext('2d'); return c.captureStream(5); };
+        HTMLVideoElement.prototype.play = async () => {};";
+    phone.page.execute(reader, vec![json!(lot)]).await?;
+    scan.click().await?;
+    phone.page.wait().for_url(&format!("{home}/lots/{lot}").parse()?).await?;
+    // A camera that is not allowed leaves the field.
+    phone.page.goto(&format!("{home}/find")).await?;
+    let refused = "window.BarcodeDetector = class {}; navigator.mediaDevices.getUserMedia = async () => { throw new DOMException('no', 'NotAllowedError'); };";
+    phone.page.execute(refused, vec![]).await?;
+    phone.page.wait().for_element(Locator::Css(".scan:not([hidden]) button")).await?.click().await?;
+    let said = phone.page.find(Locator::Css(".said")).await?.text().await?;
+    assert!(said.starts_with("The camera could not be used."), "{said}");
+    phone.close().await
 }

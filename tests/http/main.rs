@@ -3,6 +3,7 @@
 mod bodies;
 mod day_by_hand;
 mod farm_by_hand;
+mod find;
 mod forms;
 mod metrics;
 mod pages;

@@ -5,6 +5,7 @@
 
 pub mod authority;
 pub mod cold;
+pub mod find;
 pub mod growing;
 pub mod kinds;
 pub mod ledger;

@@ -58,21 +58,21 @@ async fn crate_kinds_no_crate_and_fridges_are_chosen() -> Result<()> {
     sign_in(&phone, &home).await?;
     phone.page.goto(&format!("{home}/weigh")).await?;
     let mut thumb = Thumb { phone: &phone, touches: 0 };
-    thumb.mark_dirty("#source").await?;
+    thumb.touch("#source").await?;
     let focus = "return document.activeElement.id";
     assert_eq!(phone.page.execute(focus, vec![]).await?, json!("choose"), "focus goes where the screen goes");
     for choice in ["#crate-kinds button:nth-child(2)", "#fridges button:nth-child(2)", "[data-batch=B1]"] {
-        thumb.mark_dirty(choice).await?;
+        thumb.touch(choice).await?;
     }
     assert_eq!(phone.page.execute(focus, vec![]).await?, json!("source"));
-    thumb.mark_dirty("[data-wet=yes]").await?;
+    thumb.touch("[data-wet=yes]").await?;
     phone.page.find(Locator::Css("[data-wet=yes][aria-pressed=true]")).await?;
     phone.page.find(Locator::Css("[data-wet=no][aria-pressed=false]")).await?;
     // 3000 less a wet red crate (940) and a wet liner (18).
     thumb.weigh("300").await?;
     phone.page.wait().for_element(Locator::Css("#last li")).await?;
     for _ in 0..4 {
-        thumb.mark_dirty("#crates").await?;
+        thumb.touch("#crates").await?;
     }
     assert_eq!(phone.page.find(Locator::Id("crates")).await?.text().await?, "no crate");
     thumb.weigh("50").await?;

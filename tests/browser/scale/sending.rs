@@ -56,7 +56,7 @@ async fn without_a_connection_weighing_goes_on_and_a_reload_loses_nothing() -> R
     thumb.grade("B").await?;
     thumb.weigh("395").await?;
     phone.page.wait().for_element(Locator::Css("#held-list li:nth-child(2)")).await?;
-    thumb.mark_dirty("#pad [data-digit='7']").await?;
+    thumb.touch("#pad [data-digit='7']").await?;
     assert_eq!(nets(&farm).await, [0_i64; 0]);
 
     // The service comes back while the page is loaded anew: what waited goes, and the form is as it was left.
@@ -105,7 +105,7 @@ async fn a_phone_that_can_store_nothing_sends_all_the_same() -> Result<()> {
         .await?;
     assert_eq!(text_of(&phone, "flip").await?, "2.00 kg saved", "nothing else was said to be saved");
     // The warning stays while the next is typed.
-    thumb.mark_dirty("#pad [data-digit='7']").await?;
+    thumb.touch("#pad [data-digit='7']").await?;
     assert_eq!(text_of(&phone, "unstored").await?, UNSTORED);
     let leaves = "return window.dispatchEvent(new Event('beforeunload', {cancelable: true}))";
     assert_eq!(phone.page.execute(leaves, vec![]).await?, json!(false), "the browser asks before it leaves the page");
@@ -160,7 +160,7 @@ async fn a_stored_entry_that_cannot_be_read_hides_no_other() -> Result<()> {
         let lines = phone.page.find_all(Locator::Css("#held-list li")).await?;
         assert_eq!(lines.len(), left);
         ensure!(lines[0].text().await?.contains("An entry on this phone cannot be read and was not sent."));
-        thumb.mark_dirty("#held-list button").await?;
+        thumb.touch("#held-list button").await?;
     }
     all_saved(&phone).await?;
     phone.close().await
@@ -178,7 +178,7 @@ async fn a_service_that_hangs_is_not_waited_for() -> Result<()> {
     ensure!(dead.await?.as_str().is_some_and(|o| o < "1"), "the pad is seen to be dead");
     said(&phone, "Not known yet").await?;
     // The pad lives again while the first is still asked about.
-    thumb.mark_dirty("#pad [data-digit='5']").await?;
+    thumb.touch("#pad [data-digit='5']").await?;
     network.set(Way::Good);
     all_saved(&phone).await?;
     assert_eq!(nets(&farm).await, [1998]);

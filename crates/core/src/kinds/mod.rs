@@ -178,3 +178,19 @@ MarketDayStatus {
     /// Reckoned.
     Closed = "closed",
 });
+
+string_enum!(/// What is found by its code or name.
+FoundKind {
+    /// A lot.
+    Lot = "lot",
+    /// A batch.
+    Batch = "batch",
+    /// An order.
+    Order = "order",
+    /// A docket.
+    Docket = "docket",
+    /// A customer.
+    Customer = "customer",
+    /// A product.
+    Product = "product",
+});

@@ -11,6 +11,7 @@ mod desk;
 mod docket;
 mod entries;
 mod excursion;
+mod find;
 mod fridge;
 mod lot;
 mod market;

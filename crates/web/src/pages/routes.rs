@@ -9,8 +9,8 @@ use axum::{
 use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
-    batches, blocks, by_hand, checks, count, desk, docket, entries, excursion, fridge, lot, market, moves, notices,
-    order_forms, orders, packing, record,
+    batches, blocks, by_hand, checks, count, desk, docket, entries, excursion, find, fridge, lot, market, moves,
+    notices, order_forms, orders, packing, record,
     resource::{self, Addable, Changeable, Resource},
     returns, set_aside, settings, setup, stock, today, week, week_close, weigh,
 };
@@ -65,6 +65,7 @@ fn day(pages: Pages) -> Pages {
         .get("/food-safety", desk::get_food_safety)
         .get("/problems/{slug}", desk::get_problem)
         .get("/assets/{file}", desk::get_asset)
+        .get("/find", find::get_find)
         .get("/weigh", weigh::get_weigh)
 }
 

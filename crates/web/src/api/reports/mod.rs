@@ -1,6 +1,7 @@
 //! Reports.
 
 mod books;
+mod find;
 
 use utoipa_axum::router::OpenApiRouter;
 
@@ -8,5 +9,5 @@ use crate::App;
 
 /// The routes of the subject.
 pub(super) fn router() -> OpenApiRouter<App> {
-    OpenApiRouter::new().merge(books::router())
+    OpenApiRouter::new().merge(books::router()).merge(find::router())
 }
