@@ -2,7 +2,7 @@
 
 use anyhow::{Context, Result, ensure};
 use chrono::TimeDelta;
-use gillbook_testkit::{Answer, Farm};
+use gillbook_testkit::{Answer, As, Farm};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -213,5 +213,44 @@ async fn what_was_done_about_a_problem_is_given_back_when_it_cannot_be_taken() -
     let done = [("result", "not_good"), ("what_done", "Mopped\tagain, called the plumber")];
     let refused = send(&farm, &path, Uuid::new_v4(), &done).await?;
     ensure!(refused.status == 422 && refused.text.contains("called the plumber\""), "{}", refused.text);
+    Ok(())
+}
+
+/// What a browser is told to keep, as it sends it back, and for how long.
+fn kept(answer: &Answer) -> Vec<String> {
+    let cookies = answer.headers.get_all("set-cookie").iter().filter_map(|c| c.to_str().ok());
+    cookies.filter(|c| c.starts_with("gillbook-done=")).map(str::to_owned).collect()
+}
+
+#[tokio::test]
+async fn what_was_done_is_said_once_and_what_was_refused_is_not() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(3000).await;
+    let path = format!("/lots/{lot}/transfer");
+    let with =
+        |grams: &'static str| [("kind", "transfer"), ("from_place", "F1"), ("grams_g", grams), ("to_place", "VAN")];
+    let refused = send(&farm, &path, Uuid::new_v4(), &with("9")).await?;
+    ensure!(refused.status != 303 && kept(&refused).is_empty(), "{:?}", kept(&refused));
+    let moved = send(&farm, &path, Uuid::new_v4(), &with("0.8")).await?;
+    let cookie = kept(&moved).pop().context("nothing is passed on")?;
+    ensure!(cookie.contains("HttpOnly") && cookie.contains("Max-Age=60"), "{cookie}");
+    let passed_on = cookie.split(';').next().context("empty")?;
+    let As::Cookie(signed_in) = &farm.owner else { anyhow::bail!("the owner has a cookie") };
+    let browser = As::Cookie(format!("{signed_in}; {passed_on}"));
+    let said = r#"<p class="done" role="status">Moved.</p>"#;
+    let address = moved.headers["location"].to_str()?.to_owned();
+    let style = farm.ask(&browser, "GET", "/assets/gillbook.css", &[], None).await;
+    ensure!(kept(&style).is_empty(), "what is no page says nothing and forgets nothing");
+    let page = farm.ask(&browser, "GET", &address, &[], None).await;
+    ensure!(page.text.contains(said), "{}", page.text);
+    ensure!(kept(&page).iter().all(|c| c.contains("Max-Age=0")) && kept(&page).len() == 1, "{:?}", kept(&page));
+    let again = farm.raw("GET", &address, &[], Vec::new()).await;
+    ensure!(!again.text.contains("class=\"done\""), "{}", again.text);
+    // What is no form of ours has no words.
+    for made_up in ["/nowhere", "%3Cb%3E", ""] {
+        let browser = As::Cookie(format!("{signed_in}; gillbook-done={made_up}"));
+        let page = farm.ask(&browser, "GET", "/stock", &[], None).await;
+        ensure!(page.status == 200 && !page.text.contains("class=\"done\""), "{made_up}: {}", page.text);
+    }
     Ok(())
 }

@@ -15,6 +15,7 @@ use gillbook_store::farm::sessions::Session;
 use crate::{
     App,
     access::{self, Barrier},
+    pages,
     problem::Problem,
 };
 
@@ -25,11 +26,15 @@ const DEVICE_COOKIE: &str = "gillbook-device";
 
 /// Somebody signed in whom the rules let through.
 #[derive(Debug, Clone)]
-pub(crate) struct Authenticated(Arc<Session>);
+pub(crate) struct Authenticated {
+    session: Arc<Session>,
+    /// What the page that they ask for is to say of the form before it.
+    pub said: Option<&'static str>,
+}
 
 impl From<Arc<Session>> for Authenticated {
     fn from(session: Arc<Session>) -> Self {
-        Self(session)
+        Self { session, said: None }
     }
 }
 
@@ -37,7 +42,7 @@ impl std::ops::Deref for Authenticated {
     type Target = Session;
 
     fn deref(&self) -> &Session {
-        &self.0
+        &self.session
     }
 }
 
@@ -62,7 +67,7 @@ pub(crate) fn device_secret(headers: &HeaderMap) -> Option<String> {
     cookie_of(headers, DEVICE_COOKIE)
 }
 
-fn cookie_of(headers: &HeaderMap, name: &str) -> Option<String> {
+pub(crate) fn cookie_of(headers: &HeaderMap, name: &str) -> Option<String> {
     headers
         .get_all(header::COOKIE)
         .iter()
@@ -114,7 +119,7 @@ pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request
         (None, _) => Problem::broken().into_response(),
         (Some(rule), session) if matches!(rule.allows, access::Access::Public) => {
             if let Some(session) = session {
-                request.extensions_mut().insert(Authenticated(session));
+                request.extensions_mut().insert(Authenticated::from(session));
             }
             next.run(request).await
         }
@@ -122,7 +127,8 @@ pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request
         (Some(_), None) => Problem::not_signed_in().into_response(),
         (Some(rule), Some(session)) => match rule.admit(&session) {
             Ok(()) => {
-                request.extensions_mut().insert(Authenticated(session));
+                let said = pages::said(request.headers());
+                request.extensions_mut().insert(Authenticated { session, said });
                 next.run(request).await
             }
             Err(Barrier::Role) => Problem::from(Refusal::new(

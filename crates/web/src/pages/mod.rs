@@ -25,6 +25,7 @@ mod record_sheet;
 mod resource;
 mod returns;
 mod routes;
+mod said;
 mod set_aside;
 mod settings;
 mod setup;
@@ -40,7 +41,7 @@ mod weigh;
 use askama::Template;
 use axum::{
     Router,
-    extract::{Request, State},
+    extract::{MatchedPath, Request, State},
     http::{HeaderMap, HeaderValue, header},
     middleware::Next,
     response::{IntoResponse, Response},
@@ -58,6 +59,7 @@ use uuid::Uuid;
 pub(crate) use self::{
     docket::docket_pdf,
     record::{record_csv, record_of, record_pdf},
+    said::said,
     week_sales::sales_csv,
 };
 use crate::{
@@ -95,6 +97,8 @@ struct Layout {
     role: Option<Role>,
     here: &'static str,
     caution: &'static str,
+    /// What was done on the way here, said once.
+    said: Option<&'static str>,
 }
 
 impl Layout {
@@ -111,6 +115,7 @@ impl Layout {
             role,
             here,
             caution: CAUTION,
+            said: who.said,
         }
     }
 
@@ -134,6 +139,7 @@ impl Layout {
             role: None,
             here,
             caution: CAUTION,
+            said: None,
         }
     }
 
@@ -218,9 +224,11 @@ const POLICY: HeaderValue = HeaderValue::from_static(
 );
 
 /// Lets a request through to a page and finishes its answer.
-pub(crate) async fn finished(State(app): State<App>, request: Request, next: Next) -> Response {
-    let headers = request.headers().clone();
-    finish(&app, &headers, next.run(request).await).await
+pub(crate) async fn finished(State(app): State<App>, route: MatchedPath, request: Request, next: Next) -> Response {
+    let (method, headers) = (request.method().clone(), request.headers().clone());
+    let mut answer = finish(&app, &headers, next.run(request).await).await;
+    said::pass_on(&method, route.as_str(), &headers, &mut answer);
+    answer
 }
 
 /// Makes an answer one for a browser: a problem in words, with the way on, and what the browser is to hold to.
