@@ -1,5 +1,7 @@
 //! Finding: which thing on the farm somebody means by a few letters of its code or name, however they were typed.
 
+use std::cmp::Reverse;
+
 use serde::{Deserialize, Serialize};
 use unicode_normalization::{UnicodeNormalization, char::is_combining_mark};
 use utoipa::ToSchema;
@@ -94,12 +96,13 @@ fn is_misspelt(meant: &str, typed: &str) -> bool {
     meant.starts_with(typed) || (allowed > 0 && strsim::damerau_levenshtein(meant, typed) <= allowed)
 }
 
-/// What answers a query, the best first, then the newest, then by code; at most eight of a kind.
+/// What answers a query, the best first; of what is as good customers and products, then the newest, then by code; at most eight of a kind.
 #[must_use]
 pub fn rank(query: &str, candidates: Vec<Found>) -> Vec<Found> {
     let close = |found: Found| closeness(query, &found.code, &found.name).map(|closeness| (closeness, found));
     let mut found: Vec<(Closeness, Found)> = candidates.into_iter().filter_map(close).collect();
-    found.sort_by(|(a, x), (b, y)| (a, y.day, x.kind, &x.code).cmp(&(b, x.day, y.kind, &y.code)));
+    let order = |(closeness, f): &(Closeness, Found)| (*closeness, f.day.map(Reverse), f.kind, f.code.clone());
+    found.sort_by_cached_key(order);
     let mut shown: Vec<Found> = Vec::new();
     for (_, one) in found {
         if shown.iter().filter(|s| s.kind == one.kind).count() < MAX_OF_A_KIND {
@@ -168,6 +171,9 @@ mod tests {
             ],
         );
         assert_eq!(found.iter().map(|f| f.code.as_str()).collect::<Vec<_>>(), ["PLUM", "O-2", "O-1"]);
+        // By a word of their name, the customer comes before what they ordered.
+        let by_name = [found[1].clone(), Found { code: "X".into(), ..found[0].clone() }];
+        assert_eq!(rank("plum", by_name.to_vec())[0].code, "X");
     }
 
     #[test]

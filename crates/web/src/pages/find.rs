@@ -55,7 +55,7 @@ fn row(found: Found) -> Row {
     Row { address: format!("{path}/{}", found.code), what, code: found.code, name: found.name, day }
 }
 
-/// The field, and what was found. A whole code that only one thing has leads to its page at once.
+/// The field, and what was found. A whole code that is the beginning of no other leads to its page at once.
 pub(super) async fn get_find(
     State(app): State<App>,
     who: Authenticated,
@@ -68,8 +68,9 @@ pub(super) async fn get_find(
     })?;
     let head = Layout::new(&farm, &who, "/find");
     let shown: Vec<Found> = found.into_iter().filter(|f| head.may("GET", page_of(f.kind).1)).collect();
-    let whole = |f: &&Found| closeness(&q, &f.code, "") == Some(Closeness::Code);
-    if let [only] = shown.iter().filter(whole).collect::<Vec<_>>()[..] {
+    if let [only] = &shown[..]
+        && closeness(&q, &only.code, "") == Some(Closeness::Code)
+    {
         let (_, _, path) = page_of(only.kind);
         return Ok(Redirect::to(&format!("{path}/{}", only.code)).into_response());
     }
