@@ -231,6 +231,7 @@ create table docket (
 );
 create index docket_by_order on docket (farm_id, order_code);
 create index docket_by_time on docket (farm_id, dispatched_at, docket);
+create index docket_by_customer on docket (farm_id, customer, delivery_day);
 call make_posted_only('docket');
 
 create table docket_line (

@@ -1,4 +1,4 @@
-//! One farm does not see another.
+//! One farm does not see another, and every table and constraint is under the rule for that.
 
 use anyhow::Result;
 use gillbook_store::{migrate::migrate, refusal_for};

@@ -213,5 +213,20 @@ async fn what_is_answered_is_what_is_read_back() -> Result<()> {
     ensure!(aside["lines"][1]["set_aside"][0]["grams_g"] == 450, "{aside}");
     let free = farm.ask(&farm.owner, "DELETE", "/api/orders/O-1/set-aside", &[], None).await.expect(200);
     assert_eq!(free, farm.get("/api/orders/O-1").await);
+    // Short, in packs and loose; into a van, and fetched with what was left.
+    let priced = json!({"price_list": "TABLE", "product": "OY", "amount": "17.5050", "unit": "kg"});
+    farm.pass(chrono::TimeDelta::minutes(1));
+    farm.create("/api/prices", priced).await;
+    for (order, van) in [("O-1", json!("VAN")), ("O-2", Value::Null)] {
+        if order == "O-2" {
+            let fetched = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 111}]});
+            farm.create("/api/orders", fetched).await;
+            farm.create("/api/openings", json!({"strain": "OY", "grade": "A", "packaging": "open", "harvest_day": "2026-05-02", "place": "F1", "grams_g": 700})).await;
+        }
+        farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/set-aside"), &[], Some(json!({}))).await.expect(200);
+        let sent = farm.create("/api/dockets", json!({"order": order, "van": van, "short": true})).await;
+        let docket = sent["docket"].as_str().unwrap_or_default();
+        assert_eq!(sent, farm.get(&format!("/api/dockets/{docket}")).await, "{order}");
+    }
     Ok(())
 }

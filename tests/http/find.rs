@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 /// Kinds and codes of what a query finds.
 async fn found(farm: &Farm, q: &str) -> Vec<(String, String)> {
-    let list = farm.get(&format!("/api/find?q={q}")).await;
+    let list = farm.get(&format!("/api/search?q={q}")).await;
     let rows = list["rows"].as_array().cloned().unwrap_or_default();
     let word = |v: &Value| v.as_str().unwrap_or_default().to_owned();
     rows.iter().map(|r| (word(&r["kind"]), word(&r["code"]))).collect()
@@ -54,13 +54,25 @@ async fn each_kind_of_thing_is_found_by_its_code_however_it_is_typed() -> Result
 
 #[tokio::test]
 async fn a_customer_is_found_by_name_with_what_they_ordered_last() -> Result<()> {
-    let (farm, _, order, _) = farm().await?;
+    let (farm, _, order, docket) = farm().await?;
     for typed in ["brehat", "caf%C3%A9%20br", "CAFE", "bréhat".replace('é', "%C3%A9").as_str(), "brehta"] {
         let found = found(&farm, typed).await;
         assert!(found.contains(&("customer".into(), "BISTRO".into())), "{typed}: {found:?}");
         assert!(found.contains(&("order".into(), order.clone())), "{typed}: {found:?}");
+        assert!(found.contains(&("docket".into(), docket.clone())), "{typed}: {found:?}");
     }
     assert_eq!(found(&farm, "nobody").await, []);
+    Ok(())
+}
+
+#[tokio::test]
+async fn the_newest_lots_and_batches_are_found_by_their_strain() -> Result<()> {
+    let (farm, lot, ..) = farm().await?;
+    let found = found(&farm, "oyster").await;
+    for (kind, code) in [("lot", lot.as_str()), ("batch", "B1"), ("batch", "B2")] {
+        assert!(found.contains(&(kind.into(), code.into())), "{found:?}");
+    }
+    assert!(!found.contains(&("batch".into(), "B3".into())), "of another strain: {found:?}");
     Ok(())
 }
 
@@ -72,11 +84,17 @@ async fn a_whole_code_leads_to_its_page_and_a_part_to_a_list() -> Result<()> {
     let part = page(&farm, &farm.owner, &lot[..3]).await;
     assert_eq!(part.status, 200);
     assert!(part.text.contains(&format!("href=\"/lots/{lot}\"")), "{}", part.text);
+    // A customer's code is found before what they ordered, and leads to its page though that has its name.
+    assert_eq!(page(&farm, &farm.owner, "plum").await.status, 303);
     // LM is a product's code and begins no lot's; OY begins the lot's too.
     assert_eq!(page(&farm, &farm.owner, "lm").await.status, 303);
     assert_eq!(page(&farm, &farm.owner, "oy").await.status, 200);
     let nothing = page(&farm, &farm.owner, "%3Cb%3Exyzzy").await;
-    assert!(nothing.text.contains("Nothing here goes by") && !nothing.text.contains("<b>"), "{}", nothing.text);
+    assert!(
+        nothing.text.contains("Nothing that you can open goes by") && !nothing.text.contains("<b>"),
+        "{}",
+        nothing.text
+    );
     Ok(())
 }
 
@@ -104,7 +122,8 @@ async fn another_farms_things_are_not_found() -> Result<()> {
 #[tokio::test]
 async fn what_cannot_be_looked_for_is_refused_and_named() -> Result<()> {
     let farm = Farm::new().await?;
-    for path in ["/api/find?q=".to_owned(), "/api/find?q=%20".into(), format!("/api/find?q={}", "a".repeat(101))] {
+    for path in ["/api/search?q=".to_owned(), "/api/search?q=%20".into(), format!("/api/search?q={}", "a".repeat(101))]
+    {
         farm.ask(&farm.owner, "GET", &path, &[], None).await.ensure_problem(422, "invalid", Some("q"));
     }
     // A page says what it wants instead.
@@ -113,5 +132,6 @@ async fn what_cannot_be_looked_for_is_refused_and_named() -> Result<()> {
     }
     assert_eq!(found(&farm, "%25").await, []);
     assert_eq!(found(&farm, "%00").await, []);
+    assert_eq!(found(&farm, "%E6%97%A5B1").await, [], "a letter that stands in no code is not left out of one");
     Ok(())
 }

@@ -237,19 +237,28 @@ async fn what_was_done_is_said_once_and_what_was_refused_is_not() -> Result<()> 
     let passed_on = cookie.split(';').next().context("empty")?;
     let As::Cookie(signed_in) = &farm.owner else { anyhow::bail!("the owner has a cookie") };
     let browser = As::Cookie(format!("{signed_in}; {passed_on}"));
-    let said = r#"<p class="done" role="status">Moved.</p>"#;
+    let html = [("accept", "text/html,application/xhtml+xml")];
+    let said = r#"<p class="done" role="status" tabindex="-1" autofocus>Moved.</p>"#;
     let address = moved.headers["location"].to_str()?.to_owned();
-    let style = farm.ask(&browser, "GET", "/assets/gillbook.css", &[], None).await;
-    ensure!(kept(&style).is_empty(), "what is no page says nothing and forgets nothing");
-    let page = farm.ask(&browser, "GET", &address, &[], None).await;
+    for path in ["/assets/gillbook.css", &address] {
+        let fetched = farm.ask(&browser, "GET", path, &[("accept", "*/*")], None).await;
+        ensure!(kept(&fetched).is_empty() && !fetched.text.contains("class=\"done\""), "a script took it: {path}");
+    }
+    let page = farm.ask(&browser, "GET", &address, &html, None).await;
     ensure!(page.text.contains(said), "{}", page.text);
     ensure!(kept(&page).iter().all(|c| c.contains("Max-Age=0")) && kept(&page).len() == 1, "{:?}", kept(&page));
     let again = farm.raw("GET", &address, &[], Vec::new()).await;
     ensure!(!again.text.contains("class=\"done\""), "{}", again.text);
+    let signed_out = farm.ask(&browser, "POST", "/sign-out", &html, None).await;
+    ensure!(kept(&signed_out).iter().all(|c| c.contains("Max-Age=0")) && kept(&signed_out).len() == 1, "it is kept");
+    // A form that was not taken because nobody is signed in has done nothing.
+    let nobody = farm.ask(&As::Nobody, "POST", &path, &html, None).await;
+    ensure!(nobody.status == 303 && kept(&nobody).is_empty(), "{:?}", kept(&nobody));
+    let As::Cookie(signed_in) = farm.sign_in("ada").await else { anyhow::bail!("a cookie") };
     // What is no form of ours has no words.
     for made_up in ["/nowhere", "%3Cb%3E", ""] {
         let browser = As::Cookie(format!("{signed_in}; gillbook-done={made_up}"));
-        let page = farm.ask(&browser, "GET", "/stock", &[], None).await;
+        let page = farm.ask(&browser, "GET", "/stock", &html, None).await;
         ensure!(page.status == 200 && !page.text.contains("class=\"done\""), "{made_up}: {}", page.text);
     }
     Ok(())

@@ -1,4 +1,4 @@
-//! What is refused, and to whom.
+//! What is refused, and to whom; what each route lets in, and the description that is published of it.
 
 use anyhow::Result;
 use chrono::TimeDelta;

@@ -1,4 +1,4 @@
-//! A week over HTTP, and requests that are sent again.
+//! A week over HTTP: weighed, packed, taken to market, closed; and what is sent again counts once.
 
 use anyhow::Result;
 use chrono::TimeDelta;

@@ -5,12 +5,12 @@
 
 pub mod authority;
 pub mod cold;
-pub mod find;
 pub mod growing;
 pub mod kinds;
 pub mod ledger;
 pub mod limits;
 pub mod refusal;
+pub mod search;
 pub mod selling;
 pub mod senml;
 pub mod text;

@@ -1,6 +1,6 @@
 //! The command line.
 
-use std::{io::Write, path::PathBuf, sync::Arc};
+use std::path::PathBuf;
 
 use anyhow::{Context, Result, bail};
 use chrono::{NaiveDate, Utc};
@@ -17,18 +17,16 @@ use gillbook_store::{
     migrate::{detach_readings, migrate},
     transaction,
 };
-use gillbook_web::{App, Clock, MetricsSecret, Settings};
-use tokio::task::JoinSet;
-use tokio_util::sync::CancellationToken;
+use gillbook_web::{MetricsSecret, Settings};
 
 use crate::{
     database::{Database, Open},
     demo,
-    keeper::{run_evaluator, run_pruning},
-    listen::{ListenAddr, Listener, listen},
-    notices::{Mail, Sender, choose_crypto, run_outbox},
+    listen::ListenAddr,
+    notices::{Mail, choose_crypto},
     passphrase, probe,
-    serve::{allow_open_files, serve, stop_on_signal},
+    service::run_serve,
+    tls::TlsOptions,
 };
 
 /// The weigh book, the fridge book and the sales book of a small mushroom farm, kept as one ledger.
@@ -55,6 +53,8 @@ enum Command {
         /// is no such page. Best given by the environment.
         #[arg(long, env = "GILLBOOK_METRICS_SECRET", hide_env_values = true)]
         metrics_secret: Option<MetricsSecret>,
+        #[command(flatten)]
+        tls: TlsOptions,
         #[command(flatten)]
         mail: Mail,
     },
@@ -186,8 +186,10 @@ impl Cli {
                 Ok(())
             }
             Command::Demo(options) => demo::run(&self.database, options).await,
-            Command::Serve { listen, secure_cookies, metrics_secret, mail } => {
-                run_serve(&self.database, &listen, Settings { secure_cookies, metrics_secret }, &mail).await
+            Command::Serve { listen, secure_cookies, metrics_secret, tls, mail } => {
+                let tls = tls.tls(&self.database.home())?;
+                let secure_cookies = secure_cookies || tls.is_some();
+                run_serve(&self.database, &listen, Settings { secure_cookies, metrics_secret }, tls, &mail).await
             }
             Command::Probe(options) => probe::play(options).await,
             Command::Restore { dump } => {
@@ -202,68 +204,6 @@ impl Cli {
                 done
             }
         }
-    }
-}
-
-async fn run_serve(database: &Database, place: &ListenAddr, settings: Settings, mail: &Mail) -> Result<()> {
-    allow_open_files();
-    let stop = stop_on_signal()?;
-    let sender = Sender::new(mail)?;
-    let mut open = database.open().await?;
-    let served = serve_with(&mut open, sender, place, settings, &stop).await;
-    // Also where it could not begin: what this program started it stops.
-    served.and(open.close().await)
-}
-
-async fn serve_with(
-    open: &mut Open,
-    sender: Sender,
-    place: &ListenAddr,
-    settings: Settings,
-    stop: &CancellationToken,
-) -> Result<()> {
-    let store = open.store(16).await?;
-    let listener = listen(place).await?;
-    let clock: Clock = Arc::new(Utc::now);
-    let app = App::new(store.clone(), clock.clone(), settings);
-    let mut keepers = JoinSet::new();
-    keepers.spawn(run_evaluator(store.clone(), clock.clone()));
-    keepers.spawn(run_pruning(app.clone(), store.clone(), clock.clone()));
-    keepers.spawn(run_outbox(sender, store.clone(), clock));
-    println!("Gillbook is at {}", listener.place()?);
-    if !store.has_farm().await? {
-        let code = app.offer_setup();
-        // Its output may be closed once the address was read: that is no reason not to serve.
-        let told = writeln!(std::io::stdout(), "It keeps no farm yet. Open one at /setup there, with the code {code}.");
-        if let Err(error) = told {
-            tracing::warn!(%error, "the code that opens a farm could not be printed; start again to see one");
-        }
-    }
-    let served = serve_over(open, listener, &app, stop).await;
-    keepers.shutdown().await;
-    store.close().await;
-    served
-}
-
-/// Serves until it is to stop, and keeps a cluster of ours alive meanwhile.
-pub(crate) async fn serve_over(open: &mut Open, listener: Listener, app: &App, stop: &CancellationToken) -> Result<()> {
-    let watch = async {
-        let Some(cluster) = &mut open.cluster else { return std::future::pending().await };
-        loop {
-            tokio::time::sleep(std::time::Duration::from_millis(500)).await;
-            if let Err(error) = cluster.keep_alive().await {
-                tracing::error!(%error, "the database is not there");
-            }
-        }
-    };
-    let stop = async {
-        stop.cancelled().await;
-        // They have no end of their own, and would be waited for.
-        app.end_streams();
-    };
-    tokio::select! {
-        served = serve(listener, gillbook_web::router(app.clone()), stop) => served,
-        () = watch => Ok(()),
     }
 }
 

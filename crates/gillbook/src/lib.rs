@@ -13,4 +13,6 @@ mod places;
 pub mod probe;
 mod self_wake;
 pub mod serve;
+pub(crate) mod service;
 mod stalled;
+pub mod tls;

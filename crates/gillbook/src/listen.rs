@@ -8,6 +8,7 @@ use std::{
     str::FromStr,
 };
 
+use crate::tls::Tls;
 use anyhow::{Context, Result, bail};
 use tokio::net::{TcpListener, TcpStream, UnixListener, UnixStream};
 use tokio_util::either::Either;
@@ -41,15 +42,28 @@ impl FromStr for ListenAddr {
 impl fmt::Display for ListenAddr {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Address(address) => write!(f, "http://{address}"),
+            Self::Address(_) => f.write_str(&self.over("http")),
             Self::Socket(path) => write!(f, "unix:{}", path.display()),
+        }
+    }
+}
+
+impl ListenAddr {
+    /// How it is asked for over a scheme.
+    pub(crate) fn over(&self, scheme: &str) -> String {
+        match self {
+            Self::Address(address) => format!("{scheme}://{address}"),
+            Self::Socket(_) => self.to_string(),
         }
     }
 }
 
 /// Takes connections. A socket's file is removed with it.
 #[derive(Debug)]
-pub struct Listener(Kind);
+pub struct Listener {
+    kind: Kind,
+    tls: Option<Tls>,
+}
 
 /// A connection.
 pub(crate) type Stream = Either<TcpStream, UnixStream>;
@@ -70,12 +84,22 @@ impl Drop for SocketFile {
 }
 
 impl Listener {
+    /// The same, with TLS ended here.
+    #[must_use]
+    pub fn ending(self, tls: Tls) -> Self {
+        Self { tls: Some(tls), ..self }
+    }
+
+    pub(crate) fn tls(&self) -> Option<Tls> {
+        self.tls.clone()
+    }
+
     /// Where it listens: of an address whose port was left to the system, that port.
     ///
     /// # Errors
     /// When the system does not tell.
     pub fn place(&self) -> io::Result<ListenAddr> {
-        Ok(match &self.0 {
+        Ok(match &self.kind {
             Kind::Address(listener) => ListenAddr::Address(listener.local_addr()?),
             Kind::Socket(_, file) => ListenAddr::Socket(file.0.clone()),
         })
@@ -83,7 +107,7 @@ impl Listener {
 
     /// The next connection, and where it comes from.
     pub(crate) async fn accept(&self) -> io::Result<(Stream, Option<IpAddr>)> {
-        match &self.0 {
+        match &self.kind {
             Kind::Address(listener) => {
                 let (stream, from) = listener.accept().await?;
                 stream.set_nodelay(true).ok();
@@ -106,7 +130,8 @@ pub async fn listen(place: &ListenAddr) -> Result<Listener> {
             bind(path)
         }
     };
-    kind.map(Listener).with_context(|| format!("Cannot listen on {place}. Choose another --listen."))
+    kind.map(|kind| Listener { kind, tls: None })
+        .with_context(|| format!("Cannot listen on {place}. Choose another --listen."))
 }
 
 fn bind(path: &Path) -> io::Result<Kind> {

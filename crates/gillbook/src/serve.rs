@@ -11,11 +11,14 @@ use gillbook_web::Peer;
 use hyper::server::conn::http1;
 use hyper_util::{
     rt::{TokioIo, TokioTimer},
-    server::graceful::GracefulShutdown,
+    server::graceful::{GracefulShutdown, Watcher},
     service::TowerToHyperService,
 };
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::{
+    io::{AsyncRead, AsyncWrite},
+    signal::unix::{SignalKind, signal},
+};
 use tokio_util::sync::CancellationToken;
 use tower::ServiceExt;
 
@@ -24,6 +27,7 @@ use crate::{
     places::Places,
     self_wake::self_wake,
     stalled::Unstalled,
+    tls::{Begun, Tls},
 };
 
 /// Files that are open beside the connections: the database's, the program's own.
@@ -55,6 +59,7 @@ pub async fn serve(listener: Listener, router: Router, stop: impl Future<Output 
 
 async fn serve_in(places: Places, listener: Listener, router: Router, stop: impl Future<Output = ()>) -> Result<()> {
     let mut stop = pin!(stop);
+    let tls = listener.tls();
     let graceful = GracefulShutdown::new();
     loop {
         // Both in what can be stopped: with every place taken the word to stop is heard as well.
@@ -79,9 +84,9 @@ async fn serve_in(places: Places, listener: Listener, router: Router, stop: impl
             tracing::debug!(?address, "an address has all of its connections");
             continue;
         };
-        let watched = graceful.watch(connection(stream, address, router.clone()));
+        let (router, tls, watcher) = (router.clone(), tls.clone(), graceful.watcher());
         tokio::spawn(async move {
-            if let Err(error) = self_wake(watched).await {
+            if let Err(error) = answer(stream, address, router, tls, watcher).await {
                 tracing::debug!(%error, "a connection ended early");
             }
             drop((place, address_place));
@@ -94,13 +99,33 @@ async fn serve_in(places: Places, listener: Listener, router: Router, stop: impl
     Ok(())
 }
 
-type Connection<S> = http1::Connection<TokioIo<Unstalled<Stream>>, TowerToHyperService<S>>;
-
-fn connection(
+/// Answers a connection until it ends. TLS is begun here and not where connections are taken, so that one which never says a word keeps nobody
+/// waiting.
+async fn answer(
     stream: Stream,
     address: Option<IpAddr>,
     router: Router,
+    tls: Option<Tls>,
+    watcher: Watcher,
+) -> Result<()> {
+    match tls {
+        None => self_wake(watcher.watch(connection(stream, address, router))).await?,
+        Some(tls) => match tokio::time::timeout(MAX_HEAD_TIME, tls.begin(stream)).await?? {
+            Begun::Secure(stream) => self_wake(watcher.watch(connection(*stream, address, router))).await?,
+            Begun::Plain(stream) => self_wake(watcher.watch(connection(stream, address, tls.plain()))).await?,
+        },
+    }
+    Ok(())
+}
+
+type Connection<IO, S> = http1::Connection<TokioIo<Unstalled<IO>>, TowerToHyperService<S>>;
+
+fn connection<IO: AsyncRead + AsyncWrite + Unpin + Send>(
+    stream: IO,
+    address: Option<IpAddr>,
+    router: Router,
 ) -> Connection<
+    IO,
     impl tower::Service<
         hyper::Request<hyper::body::Incoming>,
         Response = axum::response::Response,

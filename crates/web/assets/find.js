@@ -1,6 +1,7 @@
 // Reads a code with the phone's camera, where the browser has a code reader and gives pages of this address a camera. The field does the same.
 const scan = document.querySelector(".scan");
-const said = document.querySelector(".said");
+const button = scan.querySelector("button");
+const said = document.querySelector(".camera");
 const field = document.querySelector("input[name=q]");
 
 // A camera that is pointed at nothing is given back after so long.
@@ -20,12 +21,9 @@ async function read(video) {
 }
 
 async function look() {
-  if (!("BarcodeDetector" in window)) {
-    said.textContent = "This browser reads no codes. Type it instead.";
-    return;
-  }
   const video = document.createElement("video");
   let stream;
+  button.disabled = true;
   try {
     stream = await navigator.mediaDevices.getUserMedia({ video: { facingMode: "environment" } });
     video.srcObject = stream;
@@ -41,15 +39,18 @@ async function look() {
     }
     field.value = code.slice(0, field.maxLength);
     field.form.submit();
-  } catch {
-    said.textContent = "The camera could not be used. Allow it in the browser's settings, or type the code.";
+  } catch (error) {
+    said.textContent = error.name === "NotAllowedError"
+      ? "The camera is not allowed. Allow it in the browser's settings, or type the code."
+      : "The camera could not be used. Type the code instead.";
   } finally {
     stream?.getTracks().forEach((track) => track.stop());
     video.remove();
+    button.disabled = false;
   }
 }
 
-if (navigator.mediaDevices) {
+if (navigator.mediaDevices && "BarcodeDetector" in window) {
   scan.hidden = false;
-  scan.querySelector("button").addEventListener("click", look);
+  button.addEventListener("click", look);
 }

@@ -8,15 +8,16 @@ use axum::{
     middleware::Next,
     response::{IntoResponse, Redirect, Response},
 };
-use cookie::{Cookie, SameSite, time::Duration as CookieDuration};
+use cookie::time::Duration as CookieDuration;
 use gillbook_core::refusal::{Refusal, RefusalKind};
 use gillbook_store::farm::sessions::Session;
 
 use crate::{
     App,
     access::{self, Barrier},
-    pages,
+    cookies::{cookie_of, set_cookie},
     problem::Problem,
+    said::said,
 };
 
 /// The cookie that signs in.
@@ -67,17 +68,6 @@ pub(crate) fn device_secret(headers: &HeaderMap) -> Option<String> {
     cookie_of(headers, DEVICE_COOKIE)
 }
 
-pub(crate) fn cookie_of(headers: &HeaderMap, name: &str) -> Option<String> {
-    headers
-        .get_all(header::COOKIE)
-        .iter()
-        .filter_map(|v| v.to_str().ok())
-        .flat_map(Cookie::split_parse)
-        .filter_map(Result::ok)
-        .find(|c| c.name() == name)
-        .map(|c| c.value().to_owned())
-}
-
 /// Which cookie.
 #[derive(Debug, Clone, Copy)]
 pub(crate) enum Lasting {
@@ -93,15 +83,7 @@ pub(crate) fn cookie(app: &App, lasting: Lasting, secret: &str) -> String {
         Lasting::Session => (SESSION_COOKIE, 30),
         Lasting::Device => (DEVICE_COOKIE, 365),
     };
-    let age = if secret.is_empty() { CookieDuration::ZERO } else { CookieDuration::days(days) };
-    Cookie::build((name, secret))
-        .path("/")
-        .http_only(true)
-        .same_site(SameSite::Lax)
-        .secure(app.settings.secure_cookies)
-        .max_age(age)
-        .build()
-        .to_string()
+    set_cookie(name, secret, CookieDuration::days(days), app.settings.secure_cookies)
 }
 
 /// Lets a request through to its handler if the rules do.
@@ -127,7 +109,7 @@ pub(crate) async fn guard(State(app): State<App>, path: MatchedPath, mut request
         (Some(_), None) => Problem::not_signed_in().into_response(),
         (Some(rule), Some(session)) => match rule.admit(&session) {
             Ok(()) => {
-                let said = pages::said(request.headers());
+                let said = said(request.headers());
                 request.extensions_mut().insert(Authenticated { session, said });
                 next.run(request).await
             }

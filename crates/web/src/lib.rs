@@ -8,15 +8,18 @@
 pub mod access;
 mod api;
 mod auth;
+mod cookies;
 mod documents;
 mod extract;
 mod live;
 mod metrics;
 mod pages;
+mod plain_http;
 mod problem;
 mod query_names;
 mod request_id;
 mod respond;
+mod said;
 mod setup;
 mod sign_in;
 
@@ -44,6 +47,7 @@ use tower_http::{
 
 pub use crate::{
     metrics::MetricsSecret,
+    plain_http::plain_http,
     sign_in::{Peer, network_of},
 };
 use crate::{problem::Problem, sign_in::Tries};

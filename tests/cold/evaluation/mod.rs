@@ -1,4 +1,4 @@
-//! The cold side: readings in any order, excursions and what is done about them, checks, the record.
+//! Readings in any order, the hours and excursions that they make, and what is written down by hand.
 
 mod arriving;
 mod excursions;

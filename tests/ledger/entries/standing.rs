@@ -1,4 +1,4 @@
-//! What stands while something else rests on it.
+//! What stands while something else rests on it, and which lots may be chosen for an order.
 
 use anyhow::Result;
 use chrono::TimeDelta;

@@ -179,8 +179,8 @@ MarketDayStatus {
     Closed = "closed",
 });
 
-string_enum!(/// What is found by its code or name.
-FoundKind {
+string_enum!(/// What a search finds.
+HitKind {
     /// A lot.
     Lot = "lot",
     /// A batch.

@@ -23,9 +23,9 @@ pub struct Booked {
     pub latin_name: String,
     /// At the place now, whenever that came.
     pub grams_now: Grams,
-    /// By an earlier count, if there was one.
+    /// When it was last counted there before, if it was.
     pub counted_before: Option<DateTime<Utc>>,
-    /// By a later count, if there was one.
+    /// When it was counted there again since, if it was.
     pub counted_after: Option<DateTime<Utc>>,
     /// What came and left until the count, in order of time.
     pub moved: Vec<(DateTime<Utc>, Grams)>,
@@ -38,7 +38,7 @@ impl Booked {
         self.moved.iter().map(|m| m.1).sum()
     }
 
-    /// When what is to be expected of it begins: at the last count, or when it came.
+    /// From when on it loses water that no count has seen: the last count, or when it came.
     #[must_use]
     pub fn since(&self) -> Option<DateTime<Utc>> {
         self.counted_before.max(self.moved.first().map(|m| m.0))

@@ -88,26 +88,28 @@ pub struct StockCount {
     pub act: Act,
 }
 
-/// A counted lot against the book, with the difference split.
-#[must_use]
-pub fn row(
-    lot: LotCode,
-    book_g: Grams,
-    counted_g: Grams,
-    expected: ExpectedLoss,
-    found_reason: Option<String>,
-) -> CountRow {
-    let parts = split(book_g, counted_g, &expected);
-    CountRow {
-        lot,
-        book_g,
-        counted_g,
-        expected,
-        water_loss_g: parts.water_loss_g,
-        unexplained_g: parts.unexplained_g,
-        less_than_expected_g: parts.less_than_expected_g,
-        found_g: parts.found_g,
-        found_reason,
+impl CountRow {
+    /// A counted lot against the book, with the difference split.
+    #[must_use]
+    pub fn of(
+        lot: LotCode,
+        book_g: Grams,
+        counted_g: Grams,
+        expected: ExpectedLoss,
+        found_reason: Option<String>,
+    ) -> Self {
+        let parts = split(book_g, counted_g, &expected);
+        Self {
+            lot,
+            book_g,
+            counted_g,
+            expected,
+            water_loss_g: parts.water_loss_g,
+            unexplained_g: parts.unexplained_g,
+            less_than_expected_g: parts.less_than_expected_g,
+            found_g: parts.found_g,
+            found_reason,
+        }
     }
 }
 
@@ -172,7 +174,7 @@ pub fn decide(
         };
         let expected = booked.expected(air, counted_at);
         let reason = counted.found_reason.as_ref().map(ToString::to_string);
-        let row = row(counted.lot.clone(), booked.grams_then(), counted.counted_g, expected, reason);
+        let row = CountRow::of(counted.lot.clone(), booked.grams_then(), counted.counted_g, expected, reason);
         ensure_row(&row, booked, &new.place, i)?;
         rows.push(row);
     }

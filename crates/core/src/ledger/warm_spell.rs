@@ -72,13 +72,10 @@ pub fn authorise_from<'a>(
     known: impl Fn(&Reached) -> bool,
     signed_with: SignedWith,
 ) -> Result<(), Refusal> {
-    let unknown = spells.into_iter().filter(|reached| reached.places.contains(place) && !known(reached));
-    for Reached { lot, spell, .. } in unknown {
-        let place = &spell.place;
-        signed_with
-            .authorise(&format!("{what} lot {lot}, which was in a warm spell in {place} that is not settled,"))?;
-    }
-    Ok(())
+    let unknown = spells.into_iter().find(|reached| reached.places.contains(place) && !known(reached));
+    let Some(Reached { lot, spell, .. }) = unknown else { return Ok(()) };
+    let place = &spell.place;
+    signed_with.authorise(&format!("{what} lot {lot}, which was in a warm spell in {place} that is not settled,"))
 }
 
 /// Asks for the person's own sign-in before lots of a warm spell that is not settled leave the farm.

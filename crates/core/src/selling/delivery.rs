@@ -130,7 +130,7 @@ pub fn hand_over(
     let Some(van) = docket.van.as_ref().filter(|_| docket.status == DocketStatus::Dispatched) else {
         let text = match docket.status {
             DocketStatus::Void => "was taken back and is void.",
-            _ => "was handed over already.",
+            DocketStatus::Dispatched | DocketStatus::Delivered => "was handed over already.",
         };
         return Err(Refusal::new(RefusalKind::Closed, format!("Docket {} {text}", docket.docket)));
     };
@@ -139,7 +139,7 @@ pub fn hand_over(
         let out_of_range = "The temperature at the door lies between -40 and 60 °C. Check the sign and the comma.";
         return Err(Refusal::field("/temperature_c", out_of_range));
     }
-    ensure_parts(docket, &new.refused, "/refused")?;
+    lines_of(docket, &new.refused, "/refused")?;
     let refused_of = |line| new.refused.iter().filter(|p| p.line == line).map(|p| p.grams_g).sum::<Grams>();
     let lines = docket.lines.iter().map(|l| (l, l.grams_g - refused_of(l.line)));
     let taken: Vec<(&DocketLine, Grams)> = lines.filter(|(_, grams)| *grams > Grams::ZERO).collect();
@@ -175,23 +175,19 @@ pub fn take_return(new: &NewReturn, docket: &Docket, returned_at: DateTime<Utc>)
         let detail = format!("Docket {} was not handed over, so nothing can come back of it.", docket.docket);
         return Err(Refusal::new(RefusalKind::Closed, detail));
     }
-    let handed_over_at = docket.delivery.as_ref().map_or(docket.dispatched_at, |d| d.delivered_at);
-    ensure_after(returned_at, handed_over_at, "/returned_at", "It was handed over")?;
+    ensure_after(returned_at, docket.handed_over_at(), "/returned_at", "It was handed over")?;
     if new.lines.is_empty() {
         return Err(Refusal::field("/lines", "Nothing comes back. Name the lines."));
     }
-    ensure_parts(docket, &new.lines, "/lines")?;
-    let mut back: Vec<(&DocketLine, Grams)> = Vec::new();
-    for (i, part) in new.lines.iter().enumerate() {
-        let Some(line) = docket.lines.iter().find(|l| l.line == part.line) else { continue };
-        if part.grams_g > line.kept_g {
+    let back = lines_of(docket, &new.lines, "/lines")?;
+    for (i, (line, grams_g)) in back.iter().enumerate() {
+        if *grams_g > line.kept_g {
             let detail = format!(
                 "{} has {} of line {} of this docket, and {} came back.",
-                docket.customer_name, line.kept_g, line.line, part.grams_g
+                docket.customer_name, line.kept_g, line.line, grams_g
             );
             return Err(Refusal::new(RefusalKind::NotEnough, detail).at(format!("/lines/{i}/grams_g")));
         }
-        back.push((line, part.grams_g));
     }
     Ok(DoorPlan::new(None, &back, &docket.customer.place(), &built_in_place(PlaceKind::Waste)))
 }
@@ -205,7 +201,13 @@ fn ensure_after(at: DateTime<Utc>, earlier: DateTime<Utc>, pointer: &str, what: 
     Err(Refusal::field(pointer, format!("{what} at {earlier}, and this is earlier. Check the time.")))
 }
 
-fn ensure_parts(docket: &Docket, parts: &[PartLine], pointer: &str) -> Result<(), Refusal> {
+/// The lines that parts are of, each with how much of it.
+fn lines_of<'a>(
+    docket: &'a Docket,
+    parts: &[PartLine],
+    pointer: &str,
+) -> Result<Vec<(&'a DocketLine, Grams)>, Refusal> {
+    let mut lines: Vec<(&DocketLine, Grams)> = Vec::with_capacity(parts.len());
     for (i, part) in parts.iter().enumerate() {
         let Some(line) = docket.lines.iter().find(|l| l.line == part.line) else {
             return Err(Refusal::field(
@@ -213,7 +215,7 @@ fn ensure_parts(docket: &Docket, parts: &[PartLine], pointer: &str) -> Result<()
                 format!("Docket {} has no line {}.", docket.docket, part.line),
             ));
         };
-        if parts[..i].iter().any(|p| p.line == part.line) {
+        if lines.iter().any(|(l, _)| l.line == part.line) {
             return Err(Refusal::field(
                 format!("{pointer}/{i}/line"),
                 format!("Line {} stands there twice. Add the two up.", part.line),
@@ -222,11 +224,12 @@ fn ensure_parts(docket: &Docket, parts: &[PartLine], pointer: &str) -> Result<()
         if part.grams_g <= Grams::ZERO || part.grams_g > line.grams_g {
             return Err(Refusal::field(
                 format!("{pointer}/{i}/grams_g"),
-                format!("Line {} is of {}. Give a weight above zero and up to that.", part.line, line.grams_g),
+                format!("{} of {} went out. Give a weight above zero and up to that.", line.grams_g, line.lot),
             ));
         }
+        lines.push((line, part.grams_g));
     }
-    Ok(())
+    Ok(lines)
 }
 
 #[cfg(test)]

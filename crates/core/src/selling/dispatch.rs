@@ -46,9 +46,9 @@ pub struct NewDocket {
     pub by: Option<Short>,
 }
 
-/// What a product is sold at.
+/// On what terms a product is sold: its price, and the days that it is good for.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
-pub struct Terms {
+pub struct ProductTerms {
     /// The product.
     pub product: Product,
     /// Its price on the customer's list at the time, where there is one.
@@ -89,7 +89,7 @@ pub struct DispatchFacts<'a> {
     /// Whose it is.
     pub customer: &'a Customer,
     /// The products of its lines.
-    pub products: &'a BTreeMap<ProductCode, Terms>,
+    pub products: &'a BTreeMap<ProductCode, ProductTerms>,
     /// The lots that are set aside.
     pub lots: &'a BTreeMap<LotCode, SentLot>,
     /// What the van is, where there is a place of its code.
@@ -188,7 +188,7 @@ fn docket_lines(facts: &DispatchFacts<'_>) -> Result<Vec<DocketLine>, Refusal> {
 /// The docket's lines of one line of the order, after `before` others.
 fn goods_of(
     line: &OrderLine,
-    terms: &Terms,
+    terms: &ProductTerms,
     price: UnitPrice,
     facts: &DispatchFacts<'_>,
     warm: &BTreeMap<LotCode, WarmSpell>,
@@ -268,7 +268,7 @@ mod tests {
     struct Farm {
         order: Order,
         customer: Customer,
-        products: BTreeMap<ProductCode, Terms>,
+        products: BTreeMap<ProductCode, ProductTerms>,
         lots: BTreeMap<LotCode, SentLot>,
         van: Option<PlaceKind>,
         warm: Vec<Reached>,
@@ -293,7 +293,7 @@ mod tests {
             {"line": 1, "product": "OY", "name": "Oyster", "grams_g": 1000, "packs": null, "set_aside": lots, "short_g": 0},
             {"line": 2, "product": "PUN", "name": "Punnet", "grams_g": 300, "packs": 2, "set_aside": [set_aside("OY-2", 300)], "short_g": 0},
         ]);
-        let terms = |product: Product, amount: &str, unit| Terms {
+        let terms = |product: Product, amount: &str, unit| ProductTerms {
             product,
             price: Some(UnitPrice { amount: amount.parse().unwrap(), unit }),
             best_before_days: BTreeMap::from([(Packaging::Vented, 6)]),

@@ -241,6 +241,12 @@ impl Docket {
         self
     }
 
+    /// When the customer had it: at the hand-over, or when they fetched it.
+    #[must_use]
+    pub fn handed_over_at(&self) -> DateTime<Utc> {
+        self.delivery.as_ref().map_or(self.dispatched_at, |delivery| delivery.delivered_at)
+    }
+
     /// Refuses to take back what came to a customer while some of it came back from there.
     ///
     /// # Errors

@@ -34,11 +34,11 @@ use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
 use crate::{
-    commands::serve_over,
     database::{Database, Open},
     keeper::run_evaluator,
     listen::{ListenAddr, listen},
     serve::{serve, stop_on_signal},
+    service::serve_over,
 };
 
 /// The passphrase of everybody in the demo.

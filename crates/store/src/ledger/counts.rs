@@ -4,7 +4,7 @@ use gillbook_core::{
     Grams,
     cold::weight_loss::{COEFFICIENTS_VERSION, ExpectedLoss},
     kinds::ActKind,
-    ledger::counting::{CountRow, NewStockCount, StockCount, decide, row},
+    ledger::counting::{CountRow, NewStockCount, StockCount, decide},
     text::{LotCode, PlaceCode},
 };
 use serde::Serialize;
@@ -84,7 +84,7 @@ impl Tx {
                         .iter()
                         .map(|r| {
                             let expected = ExpectedLoss { low_g: r.low_g, likely_g: r.likely_g, high_g: r.high_g };
-                            row(r.lot.clone(), r.book_g, r.counted_g, expected, r.found_reason.clone())
+                            CountRow::of(r.lot.clone(), r.book_g, r.counted_g, expected, r.found_reason.clone())
                         })
                         .collect(),
                     act,

@@ -184,9 +184,13 @@ impl Tx {
         Ok(rows
             .into_iter()
             .map(|r| {
-                let (reason, since) = (r.reason, r.since);
-                let hold =
-                    Hold { reason, since, done_by: r.done_by, entered_by: r.entered_by, excursion_id: r.excursion_id };
+                let hold = Hold {
+                    reason: r.reason,
+                    since: r.since,
+                    done_by: r.done_by,
+                    entered_by: r.entered_by,
+                    excursion_id: r.excursion_id,
+                };
                 (r.lot, hold)
             })
             .collect())

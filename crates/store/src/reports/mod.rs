@@ -1,10 +1,10 @@
 //! What the book adds up to: today, the week, risk and earnings.
 
 pub mod earnings;
-mod find;
 pub mod record;
 pub mod record_parts;
 pub mod risk;
+mod search;
 pub mod today;
 pub mod week;
 pub mod week_counts;

@@ -275,7 +275,7 @@ impl Tx {
         .fetch_all(&mut *self.db)
         .await?;
         let orders = rows.into_iter().map(|r| Order {
-            lines: counted(r.lines.0),
+            lines: with_short(r.lines.0),
             order: r.order,
             customer: r.customer,
             customer_name: r.customer_name,
@@ -301,7 +301,7 @@ struct OrdersWanted<'a> {
 }
 
 /// Lines with what is short of each.
-pub(super) fn counted(mut lines: Vec<OrderLine>) -> Vec<OrderLine> {
+pub(super) fn with_short(mut lines: Vec<OrderLine>) -> Vec<OrderLine> {
     lines.iter_mut().for_each(OrderLine::count_short);
     lines
 }

@@ -8,7 +8,7 @@ use gillbook_core::{
     refusal::Refusal,
     selling::{
         customer::Customer,
-        dispatch::{SentLot, Terms},
+        dispatch::{ProductTerms, SentLot},
         order::{Order, OrderLine},
         product::Product,
         set_aside::WantedLine,
@@ -17,7 +17,7 @@ use gillbook_core::{
 };
 use sqlx::types::Json;
 
-use crate::{Result, Tx, selling::orders::counted};
+use crate::{Result, Tx, selling::orders::with_short};
 
 /// An order, and what it is filled and sent on.
 #[derive(Debug)]
@@ -27,10 +27,10 @@ pub(crate) struct OrderTerms {
     /// Whose it is.
     pub customer: Customer,
     /// The products of its lines.
-    pub products: BTreeMap<ProductCode, Terms>,
+    pub products: BTreeMap<ProductCode, ProductTerms>,
     /// The lots that are set aside for it.
     pub lots: BTreeMap<LotCode, SentLot>,
-    /// What the place is that was asked for, where there is one.
+    /// What the van is that was named, where there is a place of that code.
     pub van: Option<PlaceKind>,
 }
 
@@ -52,7 +52,7 @@ impl OrderTerms {
 }
 
 impl Tx {
-    /// An order and its terms at an instant, and what the place is that it would go out by.
+    /// An order and its terms at an instant, and the kind of the van that is to take it.
     ///
     /// # Errors
     /// Refuses an order that is not there.
@@ -81,7 +81,7 @@ impl Tx {
                                     order by packaging, effective_from desc) b), '{}')))
                            from product p
                           where p.farm_id = $1 and p.product in (select l.product from order_line l where l.farm_id = $1 and l.order_code = $2)),
-                          '{}') as "products!: Json<BTreeMap<ProductCode, Terms>>",
+                          '{}') as "products!: Json<BTreeMap<ProductCode, ProductTerms>>",
                       coalesce((select jsonb_object_agg(l.lot, jsonb_build_object(
                                'grade', l.grade, 'packaging', l.packaging, 'harvest_day', l.harvest_day, 'best_before', l.best_before,
                                'hold', (select h.reason from lot_hold h where h.farm_id = $1 and h.lot = l.lot)))
@@ -107,7 +107,7 @@ impl Tx {
             status: row.status,
             placed_at: row.placed_at,
             note: row.note,
-            lines: counted(row.lines.0),
+            lines: with_short(row.lines.0),
             version: row.version,
         };
         Ok(OrderTerms { order, customer, products: row.products.0, lots: row.lots.0, van: row.van })

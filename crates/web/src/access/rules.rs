@@ -151,7 +151,7 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/api/market-days", STOCK_AND_DRIVER),
     rule("GET", "/api/market-days/{market_day}", FINANCE),
     rule("PATCH", "/api/market-days/{market_day}", STOCK_AND_DRIVER),
-    rule("GET", "/api/find", ANY_READER),
+    rule("GET", "/api/search", ANY_READER),
     rule("GET", "/api/reports/weeks/{week}", FINANCE),
     rule("GET", "/api/reports/weeks/{week}/sales", FINANCE),
     rule("GET", "/api/reports/weeks/{week}/sales/csv", FINANCE),

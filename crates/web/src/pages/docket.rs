@@ -168,7 +168,7 @@ async fn docket_page(
                 refused.clone()
             },
             refused: if head.may("GET", "/lots/{lot}/move") { refused_lots(&docket) } else { Vec::new() },
-            can_return: docket.delivery.is_some() && head.may("GET", "/dockets/{docket}/return"),
+            can_return: docket.status == DocketStatus::Delivered && head.may("GET", "/dockets/{docket}/return"),
             head,
             docket,
         })

@@ -25,7 +25,6 @@ mod record_sheet;
 mod resource;
 mod returns;
 mod routes;
-mod said;
 mod set_aside;
 mod settings;
 mod setup;
@@ -59,7 +58,6 @@ use uuid::Uuid;
 pub(crate) use self::{
     docket::docket_pdf,
     record::{record_csv, record_of, record_pdf},
-    said::said,
     week_sales::sales_csv,
 };
 use crate::{
@@ -67,6 +65,7 @@ use crate::{
     auth::{Authenticated, secret},
     problem::Problem,
     read_tx,
+    said::pass_on,
 };
 
 /// All rows of a list that no farm has many of.
@@ -227,7 +226,7 @@ const POLICY: HeaderValue = HeaderValue::from_static(
 pub(crate) async fn finished(State(app): State<App>, route: MatchedPath, request: Request, next: Next) -> Response {
     let (method, headers) = (request.method().clone(), request.headers().clone());
     let mut answer = finish(&app, &headers, next.run(request).await).await;
-    said::pass_on(&method, route.as_str(), &headers, &mut answer);
+    pass_on(&method, route.as_str(), &headers, &mut answer, app.settings.secure_cookies);
     answer
 }
 

@@ -31,7 +31,9 @@ use crate::{
     create_tx,
     extract::{KeyedForm, PathParam},
     problem::Problem,
-    read_tx, write_tx,
+    read_tx,
+    said::Outcome,
+    write_tx,
 };
 
 #[derive(Template)]
@@ -67,7 +69,7 @@ fn is_open(order: &Order) -> bool {
 }
 
 /// Where an order stands, as a grower says it.
-const fn status_word(status: OrderStatus) -> &'static str {
+pub(super) const fn status_word(status: OrderStatus) -> &'static str {
     match status {
         OrderStatus::Draft => "draft",
         OrderStatus::Confirmed => "confirmed",
@@ -275,7 +277,16 @@ pub(super) async fn post_set_aside(
 ) -> Response {
     let done = write_tx!(app, who, |tx| tx.set_aside(&code, &NewSetAside::default()).await);
     match done {
-        Ok(_) => Redirect::to(&format!("/orders/{code}")).into_response(),
+        Ok(order) => {
+            let mut answer = Redirect::to(&format!("/orders/{code}")).into_response();
+            let is_short = order.lines.iter().any(|l| l.short_g > Grams::ZERO);
+            match aside(&order) {
+                Grams::ZERO => drop(answer.extensions_mut().insert(Outcome::NothingSetAside)),
+                _ if is_short => drop(answer.extensions_mut().insert(Outcome::SetAsideShort)),
+                _ => {}
+            }
+            answer
+        }
         Err(problem) => rerender_form(order_page(&app, &who, &code, Some(problem.on_form().to_owned())).await, problem),
     }
 }

@@ -3,7 +3,10 @@
 use axum::{extract::State, response::Response};
 use gillbook_core::{
     Grams,
-    selling::{delivery::NewReturn, docket::DocketLine},
+    selling::{
+        delivery::NewReturn,
+        docket::{DocketLine, DocketStatus},
+    },
     text::DocketCode,
 };
 
@@ -32,7 +35,7 @@ async fn return_page(app: &App, who: &Authenticated, code: &DocketCode) -> Resul
                 .about("It goes to waste: what left a customer's hands is never sold again.")
                 .or_nothing("Nothing of it can come back: it was not handed over, or all came back already.");
         let kept: Vec<_> = docket.lines.iter().filter(|line| line.kept_g > Grams::ZERO).collect();
-        if docket.delivery.is_none() || kept.is_empty() {
+        if docket.status != DocketStatus::Delivered || kept.is_empty() {
             return Ok(page);
         }
         let row = |line: &DocketLine| {

@@ -1,7 +1,7 @@
 //! Reports.
 
 mod books;
-mod find;
+mod search;
 
 use utoipa_axum::router::OpenApiRouter;
 
@@ -9,5 +9,5 @@ use crate::App;
 
 /// The routes of the subject.
 pub(super) fn router() -> OpenApiRouter<App> {
-    OpenApiRouter::new().merge(books::router()).merge(find::router())
+    OpenApiRouter::new().merge(books::router()).merge(search::router())
 }
