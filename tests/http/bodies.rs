@@ -219,7 +219,8 @@ async fn what_is_answered_is_what_is_read_back() -> Result<()> {
     farm.create("/api/prices", priced).await;
     for (order, van) in [("O-1", json!("VAN")), ("O-2", Value::Null)] {
         if order == "O-2" {
-            let fetched = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 111}]});
+            let fetched =
+                json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 111}]});
             farm.create("/api/orders", fetched).await;
             farm.create("/api/openings", json!({"strain": "OY", "grade": "A", "packaging": "open", "harvest_day": "2026-05-02", "place": "F1", "grams_g": 700})).await;
         }

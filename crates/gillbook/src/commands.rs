@@ -187,9 +187,7 @@ impl Cli {
             }
             Command::Demo(options) => demo::run(&self.database, options).await,
             Command::Serve { listen, secure_cookies, metrics_secret, tls, mail } => {
-                let tls = tls.tls(&self.database.home())?;
-                let secure_cookies = secure_cookies || tls.is_some();
-                run_serve(&self.database, &listen, Settings { secure_cookies, metrics_secret }, tls, &mail).await
+                run_serve(&self.database, &listen, Settings { secure_cookies, metrics_secret }, &tls, &mail).await
             }
             Command::Probe(options) => probe::play(options).await,
             Command::Restore { dump } => {

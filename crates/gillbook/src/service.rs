@@ -14,7 +14,7 @@ use crate::{
     listen::{ListenAddr, Listener, listen},
     notices::{Mail, Sender, run_outbox},
     serve::{allow_open_files, serve, stop_on_signal},
-    tls::Tls,
+    tls::{Tls, TlsOptions},
 };
 
 /// Serves the book until the program is told to stop.
@@ -22,14 +22,18 @@ pub(crate) async fn run_serve(
     database: &Database,
     place: &ListenAddr,
     settings: Settings,
-    tls: Option<Tls>,
+    tls: &TlsOptions,
     mail: &Mail,
 ) -> Result<()> {
     allow_open_files();
     let stop = stop_on_signal()?;
     let sender = Sender::new(mail)?;
     let mut open = database.open().await?;
-    let served = serve_with(&mut open, sender, place, settings, tls, &stop).await;
+    // The database makes the data directory, which an authority of the farm's own is kept in.
+    let served = match tls.tls(&database.home()) {
+        Ok(tls) => serve_with(&mut open, sender, place, settings, tls, &stop).await,
+        Err(error) => Err(error),
+    };
     // Also where it could not begin: what this program started it stops.
     served.and(open.close().await)
 }
@@ -38,10 +42,11 @@ async fn serve_with(
     open: &mut Open,
     sender: Sender,
     place: &ListenAddr,
-    settings: Settings,
+    mut settings: Settings,
     tls: Option<Tls>,
     stop: &CancellationToken,
 ) -> Result<()> {
+    settings.secure_cookies |= tls.is_some();
     let store = open.store(16).await?;
     let listener = listen(place).await?;
     let scheme = if tls.is_some() { "https" } else { "http" };

@@ -5,10 +5,10 @@
 //! never written down; it is made anew with the certificate.
 
 use std::{
-    fs::{self, OpenOptions},
-    io::Write,
+    fs::{self, OpenOptions, Permissions},
+    io::{ErrorKind, Write},
     net::IpAddr,
-    os::unix::fs::{DirBuilderExt, OpenOptionsExt},
+    os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt},
     path::Path,
 };
 
@@ -111,7 +111,13 @@ fn good_for(days: i64) -> CertificateParams {
 
 /// Makes an authority. Its certificate is written last: where that is, the key is.
 fn make(home: &Path, certificate: &Path, key: &Path) -> Result<()> {
-    fs::DirBuilder::new().recursive(true).mode(0o700).create(home)?;
+    if let Some(above) = home.parent() {
+        fs::create_dir_all(above)?;
+    }
+    match fs::DirBuilder::new().mode(0o700).create(home) {
+        Err(error) if error.kind() != ErrorKind::AlreadyExists => return Err(error.into()),
+        _ => fs::set_permissions(home, Permissions::from_mode(0o700))?,
+    }
     let mut params = good_for(AUTHORITY_DAYS);
     // A number of its own, so that two farms' authorities are told apart in a phone's list.
     let number = rand::rng().random_range(1000..10_000);
