@@ -335,3 +335,28 @@ async fn lists_are_looked_through_and_go_on() -> Result<()> {
     ensure!(seen(&farm, "/customers?q=%3Cscript%3E").await?.contains("Nothing has “&#60;script&#62;” in it."));
     Ok(())
 }
+
+#[tokio::test]
+async fn what_begins_later_is_told_beside_what_is_in_force() -> Result<()> {
+    let farm = Farm::new().await?;
+    let price = json!({"price_list": "TABLE", "product": "OY", "amount": "19.25", "unit": "kg", "effective_from": "2026-05-20T00:00:00Z"});
+    farm.create("/api/prices", price).await;
+    let limit =
+        json!({"limit": {"name": "Summer", "warm_c": 4, "cold_c": 1, "effective_from": "2026-06-01T00:00:00Z"}});
+    let version = farm.get("/api/places/F1").await["version"].to_string();
+    let headers = [("if-match", version.as_str())];
+    farm.ask(&farm.owner, "PATCH", "/api/places/F1", &headers, Some(limit)).await.expect(200);
+    for (path, told) in [
+        ("/products/OY", "19.25 EUR a kg, from 20 May 2026"),
+        ("/price-lists/TABLE", "19.25 EUR a kg, from 20 May 2026"),
+        ("/places/F1", "Summer, 1 to 4 °C, from 1 Jun 2026"),
+    ] {
+        let page = seen(&farm, path).await?.replace('\u{a0}', " ");
+        ensure!(page.contains(told) && page.contains("to come"), "{path}: {page}");
+    }
+    // Once it has begun it is the one in force.
+    farm.pass(TimeDelta::days(17));
+    let page = seen(&farm, "/products/OY").await?;
+    ensure!(page.contains("19.25") && !page.contains("to come"), "{page}");
+    Ok(())
+}

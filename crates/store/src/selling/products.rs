@@ -224,12 +224,32 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.prices", skip_all, fields(farm_id = self.farm.0))]
     pub async fn prices(&mut self) -> Result<Vec<Price>> {
+        self.prices_where(false).await
+    }
+
+    /// Prices that begin later, the next first.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.coming_prices", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn coming_prices(&mut self) -> Result<Vec<Price>> {
+        self.prices_where(true).await
+    }
+
+    async fn prices_where(&mut self, coming: bool) -> Result<Vec<Price>> {
         let rows = sqlx::query!(
-            r#"select distinct on (price_list, product) price_list as "price_list: PriceListCode", product as "product: ProductCode", amount,
-                      unit as "unit: PriceUnit", effective_from
-                 from price where farm_id = $1 and effective_from <= $2 order by price_list, product, effective_from desc limit 5000"#,
+            r#"select p.price_list as "price_list: PriceListCode", p.product as "product: ProductCode", p.amount, p.unit as "unit: PriceUnit",
+                      p.effective_from
+                 from price p
+                where p.farm_id = $1
+                  and case when $3 then p.effective_from > $2
+                      else p.effective_from = (select max(o.effective_from) from price o
+                                                where o.farm_id = $1 and o.price_list = p.price_list and o.product = p.product
+                                                  and o.effective_from <= $2) end
+                order by case when $3 then p.effective_from end, p.price_list, p.product limit 5000"#,
             self.farm.0,
-            self.now
+            self.now,
+            coming
         )
         .fetch_all(&mut *self.db)
         .await?;

@@ -1,6 +1,7 @@
 //! The limits of places: what they are, and which was in force when.
 
 use crate::{Result, Tx};
+use chrono::TimeDelta;
 use gillbook_core::{
     refusal::Refusal,
     text::{PlaceCode, Text},
@@ -104,6 +105,18 @@ impl Tx {
     pub async fn warm_limit(&mut self, place: &PlaceCode) -> Result<Option<f64>> {
         let rules = self.rules_of(place).await?;
         Ok(gillbook_core::cold::evaluate::in_force(&rules, self.now).map(|rule| rule.warm_c))
+    }
+
+    /// Limits of a place that begin later, the next first.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.cold.coming_limits", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn coming_limits(&mut self, place: &PlaceCode) -> Result<Vec<Limit>> {
+        let ahead = Span { from: self.now, until: self.now + TimeDelta::days(36_500) };
+        let mut limits = self.limits_within(place, ahead).await?;
+        limits.retain(|limit| limit.effective_from.is_some_and(|from| from.0 > self.now));
+        Ok(limits)
     }
 
     pub(crate) async fn limits_within(&mut self, place: &PlaceCode, span: Span) -> Result<Vec<Limit>> {

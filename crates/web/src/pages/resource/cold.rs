@@ -13,6 +13,7 @@ use super::{
     super::{
         ALL,
         act::ActPage,
+        full_time,
         sheet::{Field, FormFields, Input, Sheet},
         zone_of,
     },
@@ -112,7 +113,12 @@ impl Resource for Places {
         Some(place.version)
     }
 
-    async fn more(_: &mut Tx, farm: &Farm, place: &Place, page: ActPage) -> StoreResult<ActPage> {
+    async fn more(tx: &mut Tx, farm: &Farm, place: &Place, mut page: ActPage) -> StoreResult<ActPage> {
+        for limit in tx.coming_limits(&place.place).await? {
+            let from = limit.effective_from.map(|at| full_time(at.0, zone_of(farm))).unwrap_or_default();
+            let shown = format!("{}, {} to {} °C, from {from}", limit.name, limit.cold_c, limit.warm_c);
+            page = page.detail("Limit to come", shown);
+        }
         if !place.kind.holds_stock() || !page.head.may("POST", "/places/{place}/limit") {
             return Ok(page);
         }

@@ -178,6 +178,9 @@ impl Resource for Products {
             let shown = format!("{} a {}, since {since}", price_of(price.amount, farm), price.unit);
             page = page.detail(format!("Price, {}", price.price_list), shown);
         }
+        for price in tx.coming_prices().await?.into_iter().filter(|price| price.product == *code) {
+            page = page.detail(format!("Price to come, {}", price.price_list), from_then_on(&price, farm));
+        }
         if !page.head.may("POST", "/products/{product}/price") {
             return Ok(page);
         }
@@ -277,8 +280,17 @@ impl Resource for PriceLists {
         let shown = prices.fold(page, |page, price| {
             page.detail(price.product.to_string(), format!("{} a {}", price_of(price.amount, farm), price.unit))
         });
+        let coming = tx.coming_prices().await?.into_iter().filter(|price| price.price_list == list.price_list);
+        let shown = coming
+            .fold(shown, |page, price| page.detail(format!("{}, to come", price.product), from_then_on(&price, farm)));
         Ok(shown.link("/products", "Prices are set on a product's page"))
     }
+}
+
+/// A price that begins later, as it is told.
+fn from_then_on(price: &Price, farm: &Farm) -> String {
+    let from = price.effective_from.map(|at| full_time(at.0, zone_of(farm))).unwrap_or_default();
+    format!("{} a {}, from {from}", price_of(price.amount, farm), price.unit)
 }
 
 impl Addable for PriceLists {
