@@ -20,7 +20,10 @@ async function renew() {
     const page = new DOMParser().parseFromString(await response.text(), "text/html");
     const fresh = response.ok ? page.getElementById("live") : null;
     if (fresh) {
+      // Whoever is walking through it by keyboard goes on from the same link.
+      const held = live.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
       live.replaceChildren(...fresh.childNodes);
+      if (held) live.querySelector(`[href="${CSS.escape(held)}"]`)?.focus({ preventScroll: true });
       fetched = Date.now();
     }
   } catch {
