@@ -13,7 +13,7 @@ use serde_json::{Value, json};
 
 use crate::pages::phone_at_work;
 
-/// A command to the browser's own debugger, for what WebDriver has no words: <https://chromedevtools.github.io/devtools-protocol/>.
+/// A command to the browser's own debugger, for what `WebDriver` has no words: <https://chromedevtools.github.io/devtools-protocol/>.
 #[derive(Debug)]
 struct Debugger(&'static str, Value);
 

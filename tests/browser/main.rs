@@ -1,8 +1,10 @@
 //! The pages in a real browser at a phone's size.
 
 mod everybody;
+mod hand;
 mod pages;
 mod scale;
+mod whole_farm;
 
 use std::sync::Arc;
 

@@ -53,7 +53,7 @@ async fn count_page(app: &App, who: &Authenticated, code: &PlaceCode, typed: &Fo
             let label = format!("{lot}{on_hold}, the book has {} kg", exact_kg(*book));
             fields.extend([
                 Field::hidden(name("lot"), lot.to_string()),
-                Field::new(name("counted_g"), label, Input::Kilograms).beside(),
+                Field::new(name("counted_g"), label, Input::Kilograms).beside().offered(exact_kg(*book), "as booked"),
                 Field::new(name("found_reason"), format!("{lot}: why there is more"), Input::Text).optional(),
             ]);
         }

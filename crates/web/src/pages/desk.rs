@@ -114,6 +114,7 @@ pub(super) async fn get_asset(PathParam(file): PathParam<String>) -> Response {
         "weigh.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/weigh.js")),
         "waiting.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/waiting.js")),
         "outbox.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/outbox.js")),
+        "offers.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/offers.js")),
         "find.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/find.js")),
         "fridge.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/fridge.js")),
         "icon.svg" => ("image/svg+xml", include_str!("../../assets/icon.svg")),

@@ -71,6 +71,8 @@ pub(in crate::pages) struct Field {
     pub keeps_blank: bool,
     /// The style of its label: of its own line where none.
     pub style: &'static str,
+    /// What a touch fills in, and the word of the button that does.
+    pub offer: Option<(String, &'static str)>,
     /// What is wrong with what was typed.
     pub wrong: Option<String>,
 }
@@ -89,6 +91,7 @@ impl Field {
             is_of_any_rows: false,
             keeps_blank: false,
             style: "",
+            offer: None,
             wrong: None,
         }
     }
@@ -139,6 +142,12 @@ impl Field {
     /// Its text and what is typed share a line.
     pub(in crate::pages) fn beside(mut self) -> Self {
         self.style = "beside";
+        self
+    }
+
+    /// Offers a value that the page knows at a touch: it takes somebody to say that it is so.
+    pub(in crate::pages) fn offered(mut self, value: impl Into<String>, word: &'static str) -> Self {
+        self.offer = Some((value.into(), word));
         self
     }
 

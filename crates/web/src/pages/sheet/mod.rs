@@ -42,6 +42,10 @@ impl Sheet {
         Self { action: action.into(), key: super::new_key(), button, fields, wrong: None }
     }
 
+    fn has_offers(&self) -> bool {
+        self.fields.iter().any(|field| field.offer.is_some())
+    }
+
     /// Fills it in with what the interface answers of the same thing.
     pub(super) fn filled(mut self, answered: &impl Serialize) -> Self {
         let answered = serde_json::to_value(answered).unwrap_or_default();
