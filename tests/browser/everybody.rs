@@ -5,43 +5,25 @@ use anyhow::{Context, Result, ensure};
 use fantoccini::{
     actions::{InputSource, KeyAction, KeyActions},
     key::Key,
-    wd::WebDriverCompatibleCommand,
 };
 use gillbook_tests::{Phone, python_tool};
-use reqwest::{Method, Url};
+use reqwest::Url;
 use serde_json::{Value, json};
 
 use crate::pages::phone_at_work;
 
-/// A command to the browser's own debugger, for what `WebDriver` has no words: <https://chromedevtools.github.io/devtools-protocol/>.
-#[derive(Debug)]
-struct Debugger(&'static str, Value);
-
-impl WebDriverCompatibleCommand for Debugger {
-    fn endpoint(&self, base: &Url, session: Option<&str>) -> Result<Url, <Url as std::str::FromStr>::Err> {
-        base.join(&format!("session/{}/goog/cdp/execute", session.unwrap_or_default()))
-    }
-
-    fn method_and_body(&self, _: &Url) -> (Method, Option<String>) {
-        (Method::POST, Some(json!({"cmd": self.0, "params": self.1}).to_string()))
-    }
-}
-
 /// How a page is looked at, by its name, and the commands that bring it about.
-fn looks() -> [(&'static str, Debugger); 4] {
-    let media = |name: &str, value: &str| {
-        Debugger("Emulation.setEmulatedMedia", json!({"features": [{"name": name, "value": value}]}))
-    };
-    let screen = |width: u32, height: u32, ratio: u32| {
-        let metrics = json!({"width": width, "height": height, "deviceScaleFactor": ratio, "mobile": false});
-        Debugger("Emulation.setDeviceMetricsOverride", metrics)
-    };
+fn looks() -> [(&'static str, &'static str, Value); 4] {
+    const MEDIA: &str = "Emulation.setEmulatedMedia";
+    const SCREEN: &str = "Emulation.setDeviceMetricsOverride";
+    let media = |name: &str, value: &str| json!({"features": [{"name": name, "value": value}]});
+    let screen = |width: u32, height: u32, ratio: u32| json!({"width": width, "height": height, "deviceScaleFactor": ratio, "mobile": false});
     [
-        ("dark", media("prefers-color-scheme", "dark")),
-        ("forced colours", media("forced-colors", "active")),
+        ("dark", MEDIA, media("prefers-color-scheme", "dark")),
+        ("forced colours", MEDIA, media("forced-colors", "active")),
         // A window of 1280 pixels at 200 % and at 400 %, the widths of WCAG 2.2, 1.4.4 and 1.4.10.
-        ("200 %", screen(640, 450, 2)),
-        ("400 %", screen(320, 256, 4)),
+        ("200 %", SCREEN, screen(640, 450, 2)),
+        ("400 %", SCREEN, screen(320, 256, 4)),
     ]
 }
 
@@ -76,8 +58,8 @@ async fn an_independent_checker_finds_nothing_on_any_page() -> Result<()> {
     ensure!(findings(&phone, &checker).await?.iter().any(|f| f.starts_with("image-alt")), "the checker does not look");
     let looked_at =
         ["/", "/weigh", "/stock", "/fridge", "/week", "/blocks", "/lots/", "/orders/O", "/dockets/D", "/excursions/"];
-    for (look, command) in looks() {
-        phone.page.issue_cmd(command).await?;
+    for (look, command, with) in looks() {
+        phone.debug(command, with).await?;
         for part in looked_at {
             let is_it = |page: &&String| {
                 Url::parse(page).is_ok_and(|u| {

@@ -12,9 +12,13 @@ use std::{
 
 use anyhow::{Context, Result, bail};
 use axum::Router;
-use fantoccini::{Client, ClientBuilder, wd::Capabilities};
+use fantoccini::{
+    Client, ClientBuilder,
+    wd::{Capabilities, WebDriverCompatibleCommand},
+};
 use hyper_util::client::legacy::connect::HttpConnector;
-use serde_json::json;
+use reqwest::{Method, Url};
+use serde_json::{Value, json};
 
 /// Serves a router on a port of its own until the test ends.
 ///
@@ -75,6 +79,18 @@ impl Phone {
     /// # Errors
     /// When Chromium or its driver is not installed.
     pub async fn open() -> Result<Self> {
+        Self::open_with(None).await
+    }
+
+    /// Opens one that keeps what it stores in a directory, where it finds it again.
+    ///
+    /// # Errors
+    /// When Chromium or its driver is not installed.
+    pub async fn open_in(profile: &Path) -> Result<Self> {
+        Self::open_with(Some(profile)).await
+    }
+
+    async fn open_with(profile: Option<&Path>) -> Result<Self> {
         let mut driver = Command::new("chromedriver")
             .arg("--port=0")
             .stdout(Stdio::piped())
@@ -90,8 +106,14 @@ impl Phone {
         };
         // Read on, so that the driver never waits for us.
         std::thread::spawn(move || said.for_each(drop));
+        let mut args: Vec<String> =
+            ["--headless=new", "--no-sandbox", "--disable-background-networking", "--disable-dev-shm-usage"]
+                .map(str::to_owned)
+                .into();
+        args.push("--host-resolver-rules=MAP *.test 127.0.0.1".to_owned());
+        args.extend(profile.map(|home| format!("--user-data-dir={}", home.display())));
         let options = json!({
-            "args": ["--headless=new", "--no-sandbox", "--disable-background-networking", "--disable-dev-shm-usage", "--host-resolver-rules=MAP *.test 127.0.0.1"],
+            "args": args,
             "mobileEmulation": {"deviceMetrics": {"width": 390, "height": 844, "pixelRatio": 2.0, "touch": true}},
         });
         let mut wishes = Capabilities::new();
@@ -111,6 +133,24 @@ impl Phone {
         }
     }
 
+    /// Asks the browser's own debugger for what `WebDriver` has no words: <https://chromedevtools.github.io/devtools-protocol/>.
+    ///
+    /// # Errors
+    /// When the browser does not know it.
+    pub async fn debug(&self, command: &'static str, with: Value) -> Result<()> {
+        self.page.issue_cmd(Debugging(command, with)).await?;
+        Ok(())
+    }
+
+    /// Pulls the battery out of one that keeps what it stores in a directory.
+    ///
+    /// # Errors
+    /// When nothing can be killed.
+    pub fn kill(self, profile: &Path) -> Result<()> {
+        Command::new("pkill").args(["-KILL", "-f"]).arg(format!("user-data-dir={}", profile.display())).status()?;
+        Ok(())
+    }
+
     /// Closes it.
     ///
     /// # Errors
@@ -121,6 +161,19 @@ impl Phone {
         self.driver.kill()?;
         self.driver.wait()?;
         Ok(())
+    }
+}
+
+#[derive(Debug)]
+struct Debugging(&'static str, Value);
+
+impl WebDriverCompatibleCommand for Debugging {
+    fn endpoint(&self, base: &Url, session: Option<&str>) -> Result<Url, <Url as std::str::FromStr>::Err> {
+        base.join(&format!("session/{}/goog/cdp/execute", session.unwrap_or_default()))
+    }
+
+    fn method_and_body(&self, _: &Url) -> (Method, Option<String>) {
+        (Method::POST, Some(json!({"cmd": self.0, "params": self.1}).to_string()))
     }
 }
 

@@ -1,5 +1,5 @@
 // The scale form. A weighing is made once, handed to the outbox and sent from there, so that sending it again counts once.
-import { Outbox, uuid } from "./outbox.js";
+import { Outbox, skewOf, uuid } from "./outbox.js";
 
 const REST_MS = 500;
 const SAME_AGAIN_MS = 8000;
@@ -23,7 +23,11 @@ let asked = null;
 let shown = 5;
 // Ids that the service has answered with 201 since the page was opened.
 const confirmed = new Set();
-const outbox = new Outbox(facts.farm, heard);
+// What the service's clock is ahead of this phone's; nothing on a page that was opened without a connection, which does not know the time.
+const opened = document.documentElement.dataset.kept;
+let skew = opened ? null : skewOf(facts.now);
+let mayBeCleared = false;
+const outbox = await Outbox.open(facts.farm, heard, list);
 const kg = (g) => (g / 1000).toFixed(2);
 
 function make(tag, text, more) {
@@ -146,12 +150,12 @@ function weighing() {
     tare: state.crate && state.crates > 0
       ? { crate: state.crate, crates: state.crates, liner: state.liner ? state.liner_kind : null, wet: state.wet }
       : { tare_g: 0 },
-    weighed_at: new Date().toISOString(),
+    weighed_at: new Date(Date.now() + (skew ?? 0)).toISOString(),
     by: facts.by,
   };
   if (state.place) body.place = state.place;
   const typed = { ...state, batch: state.batch.batch };
-  return { id, at: Date.now(), is: "weighing", path: "/api/weighings", look: `/api/weighings/${id}`, body: JSON.stringify(body), net_g: gross() - tare(), typed };
+  return { id, timed: skew !== null, is: "weighing", path: "/api/weighings", look: `/api/weighings/${id}`, body: JSON.stringify(body), net_g: gross() - tare(), typed };
 }
 
 async function keep() {
@@ -164,16 +168,16 @@ async function keep() {
     return;
   }
   const entry = weighing();
-  last = { gross: gross(), batch: state.batch.batch, at: entry.at };
-  outbox.put(entry);
+  last = { gross: gross(), batch: state.batch.batch, at: Date.now() };
   rest(true);
   $("keep").disabled = true;
-  say(`Saving ${kg(entry.net_g)} kg …${outbox.stored(entry) ? "" : ` ${UNSTORED}`}`);
+  const stored = await outbox.put(entry);
+  say(`Saving ${kg(entry.net_g)} kg …${stored ? "" : ` ${UNSTORED}`}`);
   await outbox.send(true);
   const left = outbox.all().find((e) => e.id === entry.id);
   if (left && left.refused) {
     // The digits stay, to be corrected.
-    outbox.drop(entry);
+    await outbox.drop(entry);
     last = null;
     list();
     rest(false);
@@ -187,8 +191,9 @@ async function keep() {
   } else if (!left) {
     say(`${kg(entry.net_g)} kg was sent from another page of this phone. Open this page again to see it below.`);
   } else if (!$("said").querySelector("a")) {
-    const next = outbox.stored(entry) ? "It is kept on this phone and will be sent again by itself." : `It will be sent again by itself. ${UNSTORED}`;
+    const next = stored ? "It is kept on this phone and will be sent again by itself." : `It will be sent again by itself. ${UNSTORED}`;
     // It may have come there and only the answer was lost.
+    persist();
     say(`${navigator.onLine ? "Not" : "No connection: not"} known yet whether ${kg(entry.net_g)} kg was saved. ${next}`);
   }
   // Dead for half a second, so that a wet thumb that bounces types nothing.
@@ -197,7 +202,7 @@ async function keep() {
 
 /** What keeps an entry from being lost until somebody else signs in, and the link that does so without losing it. */
 function signIn(entry) {
-  if (outbox.stored(entry)) return ["Nothing is lost: the weighing is kept on this phone and sent after you sign in.", { text: "Sign in", href: "/sign-in" }];
+  if (outbox.isStored(entry)) return ["Nothing is lost: the weighing is kept on this phone and sent after you sign in.", { text: "Sign in", href: "/sign-in" }];
   return [`${UNSTORED} Sign in on a second page.`, { text: "Sign in", href: "/sign-in", target: "_blank" }];
 }
 
@@ -215,17 +220,25 @@ function heard(entry, what) {
   list();
 }
 
+/** Asks the browser not to clear what waits when the phone runs out of room, and says where it may all the same. */
+async function persist() {
+  if (!navigator.storage?.persist || outbox.all().length === 0) return;
+  mayBeCleared = !(await navigator.storage.persist());
+  list();
+}
+
 function undone(entry) {
   outbox.drop(entry);
   const weighed = facts.last.find((w) => w.id === entry.weighing);
   if (weighed) weighed.reversed_by = entry.id;
 }
 
-function undo(weighed) {
+async function undo(weighed) {
   asked = null;
-  const entry = { id: uuid(), at: Date.now(), is: "undo", path: `/api/weighings/${weighed.id}/reversal`, body: JSON.stringify({ reason: "Undone at the scale" }), weighing: weighed.id, net_g: weighed.net_g };
-  outbox.put(entry);
+  const entry = { id: uuid(), timed: true, is: "undo", path: `/api/weighings/${weighed.id}/reversal`, body: JSON.stringify({ reason: "Undone at the scale" }), weighing: weighed.id, net_g: weighed.net_g };
+  const stored = outbox.put(entry);
   list();
+  await stored;
   outbox.send(true);
 }
 
@@ -269,10 +282,10 @@ function heldLine(entry) {
 }
 
 /** Something that this phone kept and cannot read any more, until somebody has looked into it. */
-function unreadableLine(name) {
+function unreadableLine(id) {
   const item = make("li", "");
   item.append(make("span", "An entry on this phone cannot be read and was not sent. Look below which weighing is missing, and weigh it again."));
-  item.append(button("Remove it", () => { outbox.forget(name); list(); }, { className: "link" }));
+  item.append(button("Remove it", () => { outbox.forget(id); list(); }, { className: "link" }));
   return item;
 }
 
@@ -283,7 +296,8 @@ function list() {
   const lines = [...held.map(heldLine), ...outbox.unreadable().map(unreadableLine)];
   $("held").hidden = lines.length === 0;
   $("held-list").replaceChildren(...lines);
-  $("unstored").textContent = held.every((entry) => outbox.stored(entry)) ? "" : UNSTORED;
+  $("unstored").textContent = held.every((entry) => outbox.isStored(entry)) ? "" : UNSTORED;
+  $("cleared").hidden = !mayBeCleared;
 }
 
 function options() {
@@ -330,6 +344,8 @@ async function refresh() {
       return;
     }
     facts = read(page);
+    skew = skewOf(facts.now);
+    $("old").hidden = true;
     if (state.batch) state.batch = facts.batches.find((b) => b.batch === state.batch.batch) || null;
     batches();
     list();
@@ -377,8 +393,7 @@ $("unchoose").addEventListener("click", () => chosen(null));
 $("keep").addEventListener("click", keep);
 $("more").addEventListener("click", () => { shown = facts.last.length; list(); });
 window.addEventListener("online", () => outbox.send(false));
-window.addEventListener("storage", list);
-window.addEventListener("beforeunload", (event) => { if (!outbox.all().every((entry) => outbox.stored(entry))) event.preventDefault(); });
+window.addEventListener("beforeunload", (event) => { if (!outbox.all().every((entry) => outbox.isStored(entry))) event.preventDefault(); });
 document.addEventListener("visibilitychange", () => { refresh(); if (document.visibilityState === "visible") outbox.send(false); });
 setInterval(refresh, REFRESH_MS);
 if (navigator.wakeLock) {
@@ -386,9 +401,16 @@ if (navigator.wakeLock) {
   document.addEventListener("visibilitychange", awake);
   awake();
 }
+if (navigator.serviceWorker) navigator.serviceWorker.register("/assets/offline.js", { scope: "/" }).catch(() => {});
+else $("plain").hidden = false;
+if (opened) {
+  $("old").hidden = false;
+  $("old").textContent = `No connection. Batches and tares are those of ${new Date(facts.now).toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}.`;
+}
 restore();
 batches();
 list();
 $("scale").hidden = false;
 show();
 outbox.send(false);
+persist();

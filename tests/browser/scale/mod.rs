@@ -1,6 +1,7 @@
 //! The scale form when the network or the service is not what it should be: nothing is counted twice and nothing is lost.
 
 mod keys;
+mod offline;
 mod sending;
 
 use super::{farm_today, sign_in};
@@ -50,6 +51,11 @@ impl Network {
     /// The ids of the weighings that were sent, in their order.
     fn ids(&self) -> Vec<String> {
         self.sent.lock().expect("no test panics with it").iter().map(|w| w["id"].to_string()).collect()
+    }
+
+    /// What the scale showed in the weighings that were sent, in their order.
+    fn gross(&self) -> Vec<i64> {
+        self.sent.lock().expect("no test panics with it").iter().filter_map(|w| w["gross_g"].as_i64()).collect()
     }
 
     /// The service, asked over this line.

@@ -76,7 +76,7 @@ async fn without_a_connection_weighing_goes_on_and_a_reload_loses_nothing() -> R
 
 /// A phone that writes nothing into its storage any more, as one that is full or keeps to itself.
 async fn fill_storage(phone: &Phone) -> Result<()> {
-    let full = "Storage.prototype.setItem = () => { throw new DOMException('full', 'QuotaExceededError') }";
+    let full = "IDBObjectStore.prototype.put = () => { throw new DOMException('full', 'QuotaExceededError') }";
     phone.page.execute(full, vec![]).await?;
     Ok(())
 }
@@ -147,10 +147,17 @@ async fn a_stored_entry_that_cannot_be_read_hides_no_other() -> Result<()> {
     network.set(Way::Lost);
     thumb.weigh("346").await?;
     said(&phone, "Not known yet whether 2.00 kg was saved").await?;
-    let spoil = "const farm = JSON.parse(document.getElementById('facts').textContent).farm;
-        localStorage.setItem(`gillbook.outbox.${farm}.torn`, '{\"id\": \"to');
-        localStorage.setItem(`gillbook.outbox.${farm}.empty`, '{}')";
-    phone.page.execute(spoil, vec![]).await?;
+    // One that lacks what it needs, and one of a later version of the program.
+    let spoil = "const { farm } = JSON.parse(document.getElementById('facts').textContent);
+        const opened = indexedDB.open('gillbook');
+        opened.onsuccess = () => {
+            const change = opened.result.transaction('outbox', 'readwrite');
+            const rows = change.objectStore('outbox');
+            rows.put({ farm, id: 'torn', form: 1 });
+            rows.put({ farm, id: 'later', form: 2, order: 9, is: 'weighing', path: '/api/weighings', body: '{}', typed: {} });
+            change.oncomplete = arguments[0];
+        }";
+    phone.page.execute_async(spoil, vec![]).await?;
     network.set(Way::Good);
     phone.page.goto(&format!("{home}/weigh")).await?;
     phone.page.wait().for_element(Locator::Css("#last li")).await?;

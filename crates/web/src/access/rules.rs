@@ -164,6 +164,7 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/sign-out", Access::Public),
     rule("GET", "/food-safety", Access::Public),
     rule("GET", "/problems/{slug}", Access::Public),
+    rule("GET", "/no-connection", Access::Public),
     rule("GET", "/assets/{file}", Access::Public),
     rule("GET", "/weigh", STOCK_STAFF),
     rule("GET", "/fridge", ANY_PERSON),

@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::{
     extract::State,
-    http::{HeaderMap, StatusCode, header},
+    http::{HeaderMap, HeaderName, StatusCode, header},
     response::{IntoResponse, Redirect, Response},
 };
 use gillbook_store::farm::{
@@ -88,6 +88,17 @@ pub(super) async fn get_food_safety(State(app): State<App>, headers: HeaderMap) 
     Html(FoodSafety { head: Layout::of(&app, &headers, "/food-safety").await })
 }
 
+#[derive(Template)]
+#[template(path = "no_connection.html")]
+struct NoConnection {
+    head: Layout,
+}
+
+/// What a phone shows without a connection: it keeps this page.
+pub(super) async fn get_no_connection() -> impl IntoResponse {
+    Html(NoConnection { head: Layout::nobody("/no-connection") })
+}
+
 /// What a problem's type means: its address is the type itself.
 pub(super) async fn get_problem(
     State(app): State<App>,
@@ -108,17 +119,25 @@ pub(super) async fn get_problem(
     }
 }
 
+/// A file that pages load. The file that keeps a page for later may look after all of them, and not only after files.
 pub(super) async fn get_asset(PathParam(file): PathParam<String>) -> Response {
-    let (kind, bytes) = match file.as_str() {
-        "gillbook.css" => ("text/css; charset=utf-8", include_str!("../../assets/gillbook.css")),
-        "weigh.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/weigh.js")),
-        "waiting.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/waiting.js")),
-        "outbox.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/outbox.js")),
-        "offers.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/offers.js")),
-        "find.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/find.js")),
-        "fridge.js" => ("text/javascript; charset=utf-8", include_str!("../../assets/fridge.js")),
-        "icon.svg" => ("image/svg+xml", include_str!("../../assets/icon.svg")),
+    const CSS: &str = "text/css; charset=utf-8";
+    const SCRIPT: &str = "text/javascript; charset=utf-8";
+    let (kind, bytes): (_, &[u8]) = match file.as_str() {
+        "gillbook.css" => (CSS, include_bytes!("../../assets/gillbook.css")),
+        "weigh.js" => (SCRIPT, include_bytes!("../../assets/weigh.js")),
+        "waiting.js" => (SCRIPT, include_bytes!("../../assets/waiting.js")),
+        "outbox.js" => (SCRIPT, include_bytes!("../../assets/outbox.js")),
+        "offline.js" => (SCRIPT, include_bytes!("../../assets/offline.js")),
+        "offers.js" => (SCRIPT, include_bytes!("../../assets/offers.js")),
+        "find.js" => (SCRIPT, include_bytes!("../../assets/find.js")),
+        "fridge.js" => (SCRIPT, include_bytes!("../../assets/fridge.js")),
+        "icon.svg" => ("image/svg+xml", include_bytes!("../../assets/icon.svg")),
+        "icon.png" => ("image/png", include_bytes!("../../assets/icon.png")),
+        "manifest.webmanifest" => ("application/manifest+json", include_bytes!("../../assets/manifest.webmanifest")),
         _ => return Problem::not_found_page().into_response(),
     };
-    ([(header::CONTENT_TYPE, kind), (header::CACHE_CONTROL, "max-age=300")], bytes).into_response()
+    let scope = HeaderName::from_static("service-worker-allowed");
+    let headers = [(header::CONTENT_TYPE, kind), (header::CACHE_CONTROL, "max-age=300"), (scope, "/")];
+    (headers, bytes).into_response()
 }

@@ -64,6 +64,7 @@ fn day(pages: Pages) -> Pages {
         .post("/sign-out", desk::post_sign_out)
         .get("/food-safety", desk::get_food_safety)
         .get("/problems/{slug}", desk::get_problem)
+        .get("/no-connection", desk::get_no_connection)
         .get("/assets/{file}", desk::get_asset)
         .get("/find", find::get_find)
         .get("/weigh", weigh::get_weigh)

@@ -31,6 +31,7 @@ pub(super) async fn get_weigh(State(app): State<App>, who: Authenticated) -> Res
             "implied_decimals": farm.implied_decimals,
             "grades": farm.grades,
             "farm": farm.farm_id,
+            "now": tx.now(),
             "by": who.actor.name,
             "max_gross_g": MAX_GROSS,
             "crates": crates.iter().filter(|c| c.kind == CrateKind::Crate).collect::<Vec<_>>(),
