@@ -3,6 +3,7 @@
 mod everybody;
 mod hand;
 mod pages;
+mod phones;
 mod scale;
 mod whole_farm;
 

@@ -187,7 +187,14 @@ impl Cli {
             }
             Command::Demo(options) => demo::run(&self.database, options).await,
             Command::Serve { listen, secure_cookies, metrics_secret, tls, mail } => {
-                run_serve(&self.database, &listen, Settings { secure_cookies, metrics_secret }, &tls, &mail).await
+                run_serve(
+                    &self.database,
+                    &listen,
+                    Settings { secure_cookies, metrics_secret, ..Settings::default() },
+                    &tls,
+                    &mail,
+                )
+                .await
             }
             Command::Probe(options) => probe::play(options).await,
             Command::Restore { dump } => {

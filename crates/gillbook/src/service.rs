@@ -47,6 +47,7 @@ async fn serve_with(
     stop: &CancellationToken,
 ) -> Result<()> {
     settings.secure_cookies |= tls.is_some();
+    settings.has_own_authority = tls.as_ref().is_some_and(Tls::has_own_authority);
     let store = open.store(16).await?;
     let listener = listen(place).await?;
     let scheme = if tls.is_some() { "https" } else { "http" };

@@ -60,6 +60,8 @@ pub type Clock = Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>;
 pub struct Settings {
     /// Whether cookies are sent over HTTPS only. True behind a proxy that ends TLS.
     pub secure_cookies: bool,
+    /// Whether HTTPS is ended here with an authority of the farm's own, which each phone has to be told to trust.
+    pub has_own_authority: bool,
     /// What shows the figures at `/metrics`; none where they are not shown.
     pub metrics_secret: Option<MetricsSecret>,
 }

@@ -115,6 +115,11 @@ impl Tls {
         })
     }
 
+    /// Whether the certificate is of an authority of the farm's own.
+    pub(crate) fn has_own_authority(&self) -> bool {
+        matches!(*self.source, Source::Own { .. })
+    }
+
     /// What is answered where somebody comes without TLS.
     pub(crate) fn plain(&self) -> Router {
         self.plain.clone()

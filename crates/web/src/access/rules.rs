@@ -166,6 +166,7 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/problems/{slug}", Access::Public),
     rule("GET", "/no-connection", Access::Public),
     rule("GET", "/assets/{file}", Access::Public),
+    rule("GET", "/phones", ANY_PERSON),
     rule("GET", "/weigh", STOCK_STAFF),
     rule("GET", "/fridge", ANY_PERSON),
     rule("GET", "/fridge/record", ANY_PERSON),

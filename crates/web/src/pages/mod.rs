@@ -20,6 +20,7 @@ mod notices;
 mod order_forms;
 mod orders;
 mod packing;
+mod phones;
 mod record;
 mod record_sheet;
 mod resource;

@@ -10,7 +10,7 @@ use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
     batches, blocks, by_hand, checks, count, desk, docket, entries, excursion, find, fridge, lot, market, moves,
-    notices, order_forms, orders, packing, record,
+    notices, order_forms, orders, packing, phones, record,
     resource::{self, Addable, Changeable, Resource},
     returns, set_aside, settings, setup, stock, today, week, week_close, weigh,
 };
@@ -67,6 +67,7 @@ fn day(pages: Pages) -> Pages {
         .get("/no-connection", desk::get_no_connection)
         .get("/assets/{file}", desk::get_asset)
         .get("/find", find::get_find)
+        .get("/phones", phones::get_phones)
         .get("/weigh", weigh::get_weigh)
 }
 

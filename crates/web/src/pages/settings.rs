@@ -19,7 +19,7 @@ use crate::{App, auth::Authenticated, create_tx, extract::KeyedForm, problem::Pr
 const NEW_GRADES: usize = 2;
 
 /// Pages of what the farm is made of.
-const LISTS: [(&str, &str); 17] = [
+const LISTS: [(&str, &str); 18] = [
     ("/start", "Getting started: what is still missing"),
     (Strains::PATH, Strains::TITLE),
     ("/strains/examples", "Strains to begin with"),
@@ -35,6 +35,7 @@ const LISTS: [(&str, &str); 17] = [
     (MarketDays::PATH, MarketDays::TITLE),
     (People::PATH, People::TITLE),
     (Tokens::PATH, Tokens::TITLE),
+    ("/phones", "Open Gillbook on a phone"),
     ("/notices", "Alerts: who gets them"),
     ("/checks", "Checks"),
 ];

@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::{
     extract::State,
-    http::{HeaderMap, header},
+    http::HeaderMap,
     response::{IntoResponse, Response},
 };
 use gillbook_store::{
@@ -24,6 +24,7 @@ use super::{
         ALL, Html, Layout,
         act::{ActPage, answer},
         full_time,
+        phones::{home_of, qr_code},
         sheet::{Field, FormFields, Input, Sheet},
         zone_of,
     },
@@ -183,6 +184,8 @@ struct MadePage {
     secret: String,
     /// Where the board sends its readings.
     address: String,
+    /// The secret as a code to scan.
+    code: String,
 }
 
 /// Makes a token by the form of a page and shows its secret.
@@ -194,10 +197,7 @@ pub(super) async fn made_page(
     action: &str,
     form: &KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    // As the request reached the farm: the service knows no address of its own.
-    let host = headers.get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or("this farm's address");
-    let scheme = if app.settings.secure_cookies { "https" } else { "http" };
-    let address = format!("{scheme}://{host}/api/readings");
+    let address = format!("{}/api/readings", home_of(app, headers));
     let head = page.head.clone();
     let mut made = None;
     let act = async |new: NewToken| {
@@ -210,7 +210,10 @@ pub(super) async fn made_page(
     };
     let done = page.sheet_for(action)?.submit(form, act).await;
     match made {
-        Some((token, secret)) => Ok(Html(MadePage { head, token, secret, address }).into_response()),
+        Some((token, secret)) => {
+            let code = qr_code(&secret);
+            Ok(Html(MadePage { head, token, secret, address, code }).into_response())
+        }
         None => Ok(answer(done, |_| Tokens::PATH.to_owned(), async |refused| Ok(page.with_refused(refused))).await),
     }
 }
