@@ -41,7 +41,7 @@ impl Hand {
         spent
     }
 
-    /// Whatever the page shows.
+    /// What the page shows beneath its navigation.
     pub async fn sees(&self) -> Result<String> {
         Ok(self.phone.page.find(Locator::Css("main")).await?.text().await?)
     }
@@ -76,11 +76,11 @@ impl Hand {
                 return self.turn(link).await;
             }
         }
-        let more = self.phone.page.find(Locator::Css("nav .more summary")).await?;
-        more.click().await?;
+        let more = self.phone.page.find(Locator::Css("nav .more summary")).await;
+        more.with_context(|| format!("{place} has no way to {href}"))?.click().await?;
         self.effort.touches += 1;
         let link = self.phone.page.find(Locator::Css(&format!("nav .more a[href='{href}']"))).await;
-        self.turn(link.with_context(|| format!("{place} has no way to {href}: {:?}", "see the page"))?).await
+        self.turn(link.with_context(|| format!("{place} has no way to {href}"))?).await
     }
 
     /// Follows links one after the other.

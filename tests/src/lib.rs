@@ -10,7 +10,7 @@ use std::{
     process::{Child, Command, Output, Stdio},
 };
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result, bail, ensure};
 use axum::Router;
 use fantoccini::{
     Client, ClientBuilder,
@@ -79,7 +79,7 @@ impl Phone {
     /// # Errors
     /// When Chromium or its driver is not installed.
     pub async fn open() -> Result<Self> {
-        Self::open_with(None).await
+        Self::open_with(true, None).await
     }
 
     /// Opens one that keeps what it stores in a directory, where it finds it again.
@@ -87,10 +87,18 @@ impl Phone {
     /// # Errors
     /// When Chromium or its driver is not installed.
     pub async fn open_in(profile: &Path) -> Result<Self> {
-        Self::open_with(Some(profile)).await
+        Self::open_with(true, Some(profile)).await
     }
 
-    async fn open_with(profile: Option<&Path>) -> Result<Self> {
+    /// Opens a window at a desk, whose size [`Self::debug`] may set.
+    ///
+    /// # Errors
+    /// When Chromium or its driver is not installed.
+    pub async fn open_window() -> Result<Self> {
+        Self::open_with(false, None).await
+    }
+
+    async fn open_with(is_phone: bool, profile: Option<&Path>) -> Result<Self> {
         let mut driver = Command::new("chromedriver")
             .arg("--port=0")
             .stdout(Stdio::piped())
@@ -112,10 +120,11 @@ impl Phone {
                 .into();
         args.push("--host-resolver-rules=MAP *.test 127.0.0.1".to_owned());
         args.extend(profile.map(|home| format!("--user-data-dir={}", home.display())));
-        let options = json!({
-            "args": args,
-            "mobileEmulation": {"deviceMetrics": {"width": 390, "height": 844, "pixelRatio": 2.0, "touch": true}},
-        });
+        let mut options = json!({"args": args});
+        if is_phone {
+            let metrics = json!({"width": 390, "height": 844, "pixelRatio": 2.0, "touch": true});
+            options["mobileEmulation"] = json!({"deviceMetrics": metrics});
+        }
         let mut wishes = Capabilities::new();
         wishes.insert("goog:chromeOptions".into(), options);
         wishes.insert("goog:loggingPrefs".into(), json!({"browser": "SEVERE"}));
@@ -142,13 +151,20 @@ impl Phone {
         Ok(())
     }
 
-    /// Pulls the battery out of one that keeps what it stores in a directory.
+    /// Kills one that keeps what it stores in a directory: it writes nothing down any more.
     ///
     /// # Errors
-    /// When nothing can be killed.
+    /// When there is none, or it does not end.
     pub fn kill(self, profile: &Path) -> Result<()> {
-        Command::new("pkill").args(["-KILL", "-f"]).arg(format!("user-data-dir={}", profile.display())).status()?;
-        Ok(())
+        let own = format!("user-data-dir={}", profile.display());
+        let killed = Command::new("pkill").args(["-KILL", "-f", &own]).status()?;
+        ensure!(killed.success(), "no browser has {own}");
+        for _ in 0..1000 {
+            if !Command::new("pgrep").args(["-f", &own]).stdout(Stdio::null()).status()?.success() {
+                return Ok(());
+            }
+        }
+        bail!("a browser with {own} does not end");
     }
 
     /// Closes it.

@@ -1,65 +1,127 @@
-// Keeps the page of the scale with what it needs, so that it opens without a connection, also after the phone was switched off. It runs in the
-// browser beside the pages (a service worker) and sends nothing itself: what waits is the outbox's.
+// Caches the page of the scale with what it needs, so that it opens without a connection, also after the phone was switched off. It runs in
+// the browser beside the pages (a service worker) and sends nothing itself: what waits is the outbox's.
 
 const CACHE = "gillbook";
 const SCALE = "/weigh";
 const NO_CONNECTION = "/no-connection";
-const PARTS = [NO_CONNECTION, "/assets/gillbook.css", "/assets/weigh.js", "/assets/outbox.js", "/assets/icon.svg"];
+const PARTS = ["/assets/gillbook.css", "/assets/weigh.js", "/assets/outbox.js", "/assets/icon.svg"];
 // A signal that is there and carries nothing is waited for so long.
 const PATIENT_MS = 6000;
+// Whoever signs in or out raises it: what is still on its way for the one before is not cached any more.
+let signedIn = 0;
+// Pages that came out of the cache: their scripts are those of the same version.
+const cachedPages = new Set();
+
+/** Whether an answer is the service's own. A network that wants to be paid first answers everything with a page of its own. */
+async function isOurs(path, response) {
+  if (!response.ok || response.redirected) return false;
+  if (PARTS.includes(path)) return response.headers.has("Service-Worker-Allowed");
+  const text = await response.clone().text();
+  return text.includes(path === SCALE ? 'id="facts"' : `href="${SCALE}"`);
+}
 
 async function fetched(path) {
-  const response = await fetch(path, { cache: "no-store" });
-  // Nobody is signed in: there is no scale to keep.
-  if (!response.ok || response.redirected) throw new Error(path);
+  const response = await fetch(path, { cache: "no-store", signal: AbortSignal.timeout(PATIENT_MS) });
   return [path, response];
 }
 
-/** Keeps a page of the scale with the scripts of now: those of another version may not fit it. */
+/** Caches a page of the scale with the scripts of now: those of another version may not fit it. */
 async function keep(page) {
-  const parts = await Promise.all(PARTS.map(fetched));
+  const since = signedIn;
+  const all = [[SCALE, page], ...(await Promise.all([NO_CONNECTION, ...PARTS].map(fetched)))];
+  const ours = await Promise.all(all.map(([path, response]) => isOurs(path, response)));
+  if (!ours.every(Boolean) || signedIn !== since) return;
   const cache = await caches.open(CACHE);
-  await Promise.all([[SCALE, page], ...parts].map(([path, response]) => cache.put(path, response)));
+  await Promise.all(all.map(([path, response]) => cache.put(path, response)));
+  if (signedIn !== since) await caches.delete(CACHE);
 }
 
-/** A page as it was kept, which is told that it is. */
-async function kept(path) {
+async function forget() {
+  signedIn += 1;
+  await caches.delete(CACHE);
+}
+
+/** A page out of the cache, which is told that it is. */
+async function cached(path, event) {
   const response = await caches.match(path);
   if (!response) return null;
+  cachedPages.add(event.resultingClientId);
   const text = await response.text();
-  return new Response(text.replace("<html", '<html data-kept="yes"'), { headers: response.headers });
+  return new Response(text.replace("<html", '<html data-cached="yes"'), { headers: response.headers });
 }
 
-/** The page that was asked for; without a connection the scale as it was kept, and for any other page where the scale is. */
-async function page(event) {
-  const isScale = new URL(event.request.url).pathname === SCALE;
+/** Fetches, but for no longer than the patience where there is something in the cache. */
+function inTime(request, isCached) {
   const late = new Promise((_, reject) => setTimeout(reject, PATIENT_MS));
-  const asked = fetch(event.request);
+  return isCached ? Promise.race([fetch(request), late]) : fetch(request);
+}
+
+/** Forgets the scale where the service, and not the network before it, says that nobody is signed in. */
+async function forgetIfSignedOut() {
+  const asked = await fetch(SCALE);
+  if (asked.redirected && new URL(asked.url).pathname === "/sign-in") await forget();
+}
+
+async function scale(event) {
+  const isCached = Boolean(await caches.match(SCALE));
   try {
-    const known = isScale && (await caches.match(SCALE));
-    const response = await (known ? Promise.race([asked, late]) : asked);
-    if (!isScale) return response;
-    // Whoever is signed out, or was taken off the farm, leaves nothing of it on the phone but what waits.
-    if (response.type === "opaqueredirect") event.waitUntil(caches.delete(CACHE));
-    else if (response.ok) event.waitUntil(keep(response.clone()).catch(() => {}));
-    else if (response.status > 500 && known) return kept(SCALE);
+    const response = await inTime(event.request, isCached);
+    if (response.status >= 500 && isCached) return cached(SCALE, event);
+    if (response.type === "opaqueredirect") event.waitUntil(forgetIfSignedOut().catch(() => {}));
+    else if ([401, 403].includes(response.status)) event.waitUntil(forget());
+    else event.waitUntil(keep(response.clone()).catch(() => {}));
     return response;
   } catch {
-    return (isScale && (await kept(SCALE))) || (await kept(NO_CONNECTION)) || Response.error();
+    return (await cached(SCALE, event)) ?? (await cached(NO_CONNECTION, event)) ?? Response.error();
+  }
+}
+
+/** Another page: without a connection, where the scale is. */
+async function page(event) {
+  try {
+    return await fetch(event.request);
+  } catch {
+    return (await cached(NO_CONNECTION, event)) ?? Response.error();
+  }
+}
+
+/** Somebody signs in or out: once the service has said so, nothing of the one before stays but what waits. */
+async function door(event) {
+  const response = await page(event);
+  if (response.type === "opaqueredirect") await forget();
+  return response;
+}
+
+async function part(event, path) {
+  const known = await caches.match(path);
+  if (known && cachedPages.has(event.clientId)) return known;
+  try {
+    const response = await inTime(event.request, Boolean(known));
+    return response.ok || !known ? response : known;
+  } catch {
+    return known ?? Response.error();
   }
 }
 
 self.addEventListener("install", (event) => {
   self.skipWaiting();
-  event.waitUntil(fetched(SCALE).then(([, scale]) => keep(scale)).catch(() => {}));
+  event.waitUntil(fetched(SCALE).then(([, response]) => keep(response)).catch(() => {}));
 });
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 self.addEventListener("fetch", (event) => {
   const { method, mode, url } = event.request;
   const { origin, pathname } = new URL(url);
   if (origin !== self.location.origin) return;
-  if (method === "POST" && pathname === "/sign-out") event.waitUntil(caches.delete(CACHE));
+  if (method === "POST" && ["/sign-in", "/sign-out"].includes(pathname)) event.respondWith(door(event));
   if (method !== "GET") return;
-  if (mode === "navigate" && !pathname.startsWith("/api/")) event.respondWith(page(event));
-  else if (PARTS.includes(pathname)) event.respondWith(fetch(event.request).catch(async () => (await caches.match(pathname)) ?? Response.error()));
+  // The scale's page asks for itself anew now and then: what it is given is cached too.
+  if (pathname === SCALE) event.respondWith(mode === "navigate" ? scale(event) : renewed(event));
+  else if (mode === "navigate" && !pathname.startsWith("/api/")) event.respondWith(page(event));
+  else if (PARTS.includes(pathname)) event.respondWith(part(event, pathname));
 });
+
+async function renewed(event) {
+  const response = await fetch(event.request);
+  event.waitUntil(keep(response.clone()).catch(() => {}));
+  return response;
+}

@@ -5,12 +5,13 @@
 
 const QUICK_MS = 5000;
 const PATIENT_MS = 20000;
+const OPEN_MS = 3000;
 const FIRST_PAUSE_MS = 2000;
 const LONGEST_PAUSE_MS = 30000;
 // Below this a phone's clock is right.
-const SKEW_MS = 60_000;
-// The form of an entry. One of a later form is left alone and told of.
-const FORM = 1;
+export const SKEW_MS = 60_000;
+// The version of an entry's shape. One of a later version is left alone and told of.
+const VERSION = 1;
 
 /** A random UUID (RFC 9562, section 5.4). `crypto.randomUUID` is not there over plain HTTP on a farm's own network. */
 export function uuid() {
@@ -21,17 +22,13 @@ export function uuid() {
   return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
 }
 
-/** What the server's clock is ahead of this phone's, in milliseconds; 0 where it is right enough. */
-export const skewOf = (instant) => {
-  const skew = new Date(instant).getTime() - Date.now();
-  return Math.abs(skew) < SKEW_MS ? 0 : skew;
-};
-
-/** Asks the server for its time. Nothing where it does not answer. */
-async function askSkew() {
+/** Asks the service for its time, in milliseconds. Nothing where it does not answer, or something else does. */
+async function askNow(limit) {
   try {
-    const response = await fetch("/assets/icon.svg", { method: "HEAD", cache: "no-store" });
-    return skewOf(response.headers.get("Date"));
+    const asked = { method: "HEAD", cache: "no-store", signal: AbortSignal.timeout(limit) };
+    const response = await fetch("/assets/icon.svg", asked);
+    const now = Date.parse(response.headers.get("Date"));
+    return response.ok && response.headers.has("Service-Worker-Allowed") && Number.isFinite(now) ? now : null;
   } catch {
     return null;
   }
@@ -50,8 +47,8 @@ async function outcome(entry, limit) {
     const detail = answer.errors && answer.errors.length ? answer.errors[0].detail : answer.detail;
     if (response.status === 401) return { is: "signed-out", detail };
     if (response.status === 403) return { is: "not-allowed", detail };
-    // Out of a drawer after months: the service has forgotten its answer, not the entry.
-    if (answer.type === "/problems/already-there" && entry.look) {
+    // Out of a drawer after months the service has forgotten its answer, not the entry; and another page may have set its time right otherwise.
+    if (["/problems/already-there", "/problems/key-reused"].includes(answer.type) && entry.look) {
       const there = await fetch(entry.look, { signal: stop.signal });
       if (there.ok) return { is: "kept", answer: await there.json() };
     }
@@ -67,7 +64,7 @@ async function outcome(entry, limit) {
 /** Whether a row of the database is an entry that can be sent. */
 function isReadable(entry) {
   const sendable = [entry.id, entry.path, entry.body].every((member) => typeof member === "string");
-  return entry.form === FORM && sendable && Number.isFinite(entry.order) && (entry.is === "undo" || Boolean(entry.typed));
+  return entry.version === VERSION && sendable && Number.isFinite(entry.order) && (entry.is === "undo" || Boolean(entry.typed));
 }
 
 const done = (request) => new Promise((resolve, reject) => {
@@ -75,10 +72,15 @@ const done = (request) => new Promise((resolve, reject) => {
   request.onerror = () => reject(request.error);
 });
 
-function open() {
+/** The browser's database. It is not waited for where another page holds it up. */
+async function openDatabase() {
   const request = indexedDB.open("gillbook", 1);
   request.onupgradeneeded = () => request.result.createObjectStore("outbox", { keyPath: ["farm", "id"] });
-  return done(request);
+  const late = new Promise((_, reject) => setTimeout(reject, OPEN_MS, new Error("late")));
+  const database = await Promise.race([done(request), late]);
+  // A page of a later version of the program wants to change it.
+  database.onversionchange = () => database.close();
+  return database;
 }
 
 /** The entries of one farm on this phone. `heard(entry, outcome)` is called whenever one was sent, whatever came of it. */
@@ -92,24 +94,34 @@ export class Outbox {
   // Ids of those that it took, and of what it has and nobody can read.
   #stored = new Set();
   #unreadable = new Set();
+  // When this page made an entry, by a clock that nobody sets.
+  #made = new Map();
   #others = null;
   #sending = false;
   #pause = FIRST_PAUSE_MS;
   #timer = null;
 
-  /** `changed()` is called when another page of this phone has put or dropped something. */
+  /** `changed()` is called when another page of this phone, or the browser itself, has put or dropped something. */
   static async open(farm, heard, changed) {
     const outbox = new Outbox();
     outbox.#farm = farm;
     outbox.#heard = heard;
     outbox.#changed = changed;
     try {
-      outbox.#database = await open();
+      outbox.#database = await openDatabase();
+      outbox.#database.onclose = () => outbox.#lose();
       await outbox.#load();
       outbox.#others = new BroadcastChannel(`gillbook.outbox.${farm}`);
       outbox.#others.onmessage = async () => { await outbox.#load(); outbox.#changed(); };
     } catch { /* switched off or full: `isStored` says so of each entry */ }
     return outbox;
+  }
+
+  /** The browser has cleared its database: what this page knows lives as long as the page. */
+  #lose() {
+    this.#database = null;
+    this.#stored.clear();
+    this.#changed();
   }
 
   /** Takes what the database has; what this page alone knows stays. */
@@ -123,7 +135,7 @@ export class Outbox {
     this.#unreadable = new Set(own.filter((row) => !isReadable(row)).map((row) => row.id));
   }
 
-  /** Does something with the database's rows, and is done when it outlives a battery that is pulled out. False where it cannot be. */
+  /** Does something with the database's rows, and is done when it is written down. False where it cannot be. */
   async #write(change) {
     if (!this.#database) return false;
     try {
@@ -131,7 +143,7 @@ export class Outbox {
         const transaction = this.#database.transaction("outbox", "readwrite", { durability: "strict" });
         transaction.oncomplete = resolve;
         transaction.onabort = () => reject(transaction.error);
-        change(transaction.objectStore("outbox"));
+        change(transaction.objectStore("outbox"), transaction);
       });
       this.#others?.postMessage("changed");
       return true;
@@ -140,22 +152,35 @@ export class Outbox {
     }
   }
 
-  /** Keeps an entry, and says whether it outlives this page. A new one comes after all others, whatever the phone's clock says. */
+  /** Keeps a new entry, and says whether it outlives this page. It comes after all others of this phone, whatever its clock says. */
   async put(entry) {
-    const order = entry.order ?? 1 + Math.max(0, ...[...this.#entries.values()].map((other) => other.order));
-    const row = { ...entry, order, farm: this.#farm, form: FORM };
-    this.#entries.set(entry.id, row);
-    const stored = await this.#write((rows) => rows.put(row));
-    if (stored) this.#stored.add(entry.id);
+    const after = (entries) => 1 + Math.max(0, ...entries.map((other) => other.order || 0));
+    const row = { ...entry, order: after([...this.#entries.values()]), farm: this.#farm, version: VERSION };
+    this.#made.set(row.id, performance.now());
+    this.#entries.set(row.id, row);
+    const stored = await this.#write((rows) => {
+      const all = rows.getAll();
+      all.onsuccess = () => {
+        row.order = after(all.result);
+        rows.put(row);
+      };
+    });
+    if (stored) this.#stored.add(row.id);
     return stored;
   }
 
-  drop(entry) {
-    return this.forget(entry.id);
+  /** Changes an entry that is still there. One that another page has sent and dropped meanwhile stays away. */
+  async #change(entry) {
+    if (!this.#entries.has(entry.id)) return;
+    this.#entries.set(entry.id, entry);
+    await this.#write((rows) => {
+      const there = rows.getKey([this.#farm, entry.id]);
+      there.onsuccess = () => { if (there.result) rows.put(entry); };
+    });
   }
 
-  /** Removes a row by its id, whether or not it can be read. */
-  async forget(id) {
+  /** Removes an entry by its id, whether or not it can be read. */
+  async drop(id) {
     for (const known of [this.#entries, this.#stored, this.#unreadable]) known.delete(id);
     await this.#write((rows) => rows.delete([this.#farm, id]));
   }
@@ -170,45 +195,73 @@ export class Outbox {
     return this.#stored.has(entry.id);
   }
 
-  /** Ids of what is stored and cannot be read. It stays where it is until somebody forgets it. */
+  /** Ids of what is stored and cannot be read. It stays where it is until somebody drops it. */
   unreadable() {
     return [...this.#unreadable];
   }
 
   waiting() { return this.all().filter((entry) => !entry.refused); }
-  refused() { return this.all().filter((entry) => entry.refused); }
 
-  /** What was made while nobody knew the time: set right once the server has said it, and kept so before it is sent. */
-  async #timed(entry) {
+  /** What was made while nobody knew the time: set right once the service has said it, and kept so before it is sent. */
+  async #timed(entry, limit) {
     if (entry.timed) return entry;
-    const skew = await askSkew();
-    if (skew === null) return null;
+    const now = await askNow(limit);
+    if (now === null) return null;
+    const skew = now - Date.now();
     const body = JSON.parse(entry.body);
-    const timed = new Date(new Date(body.weighed_at).getTime() + skew).toISOString();
-    const right = { ...entry, timed: true, body: JSON.stringify({ ...body, weighed_at: timed }), by_phone: body.weighed_at };
-    await this.put(right);
+    let at = Date.parse(body.weighed_at) + (Math.abs(skew) < SKEW_MS ? 0 : skew);
+    // Before the page was made, or after now: the clock itself was set meanwhile.
+    if (at < entry.since - SKEW_MS || at > now + SKEW_MS) {
+      const made = this.#made.get(entry.id);
+      at = made === undefined ? now : now - (performance.now() - made);
+    }
+    const right = { ...entry, timed: true, body: JSON.stringify({ ...body, weighed_at: new Date(at).toISOString() }) };
+    await this.#change(right);
     return right;
   }
 
-  /** Sends what waits, oldest first, until one is not answered. */
+  /** Sends one entry; what came of it. */
+  async #sendOne(entry, limit) {
+    try {
+      const timed = await this.#timed(entry, limit);
+      const what = timed ? await outcome(timed, limit) : { is: "unknown" };
+      if (what.is === "kept") await this.drop(entry.id);
+      if (what.is === "refused") await this.#change({ ...timed, refused: what.detail });
+      return what;
+    } catch (error) {
+      // Whatever it is, it is no reason to send no more.
+      console.error(error);
+      return { is: "unknown" };
+    }
+  }
+
+  async #sendAll(limit) {
+    for (let [entry] = this.waiting(); entry; [entry] = this.waiting()) {
+      const what = await this.#sendOne(entry, limit);
+      this.#heard(entry, what);
+      if (what.is !== "kept" && what.is !== "refused") {
+        this.#timer = setTimeout(() => this.send(false), this.#pause);
+        this.#pause = Math.min(2 * this.#pause, LONGEST_PAUSE_MS);
+        return;
+      }
+      this.#pause = FIRST_PAUSE_MS;
+    }
+  }
+
+  /** Sends what waits, oldest first, until one is not answered. Of several pages one sends at a time, where the browser has locks. */
   async send(quick) {
     if (this.#sending) return;
     this.#sending = true;
     clearTimeout(this.#timer);
+    const all = () => this.#sendAll(quick ? QUICK_MS : PATIENT_MS);
+    // Where another page has the lock it sends this page's entries too. Whether it saw the last of them is asked a little later.
+    const ifFree = (lock) => {
+      if (lock) return all();
+      this.#timer = setTimeout(() => this.send(false), FIRST_PAUSE_MS);
+    };
     try {
-      for (let [entry] = this.waiting(); entry; [entry] = this.waiting()) {
-        const timed = await this.#timed(entry);
-        const what = timed ? await outcome(timed, quick ? QUICK_MS : PATIENT_MS) : { is: "unknown" };
-        if (what.is === "kept") await this.drop(entry);
-        if (what.is === "refused") await this.put({ ...timed, refused: what.detail });
-        this.#heard(entry, what);
-        if (what.is !== "kept" && what.is !== "refused") {
-          this.#timer = setTimeout(() => this.send(false), this.#pause);
-          this.#pause = Math.min(2 * this.#pause, LONGEST_PAUSE_MS);
-          return;
-        }
-        this.#pause = FIRST_PAUSE_MS;
-      }
+      const name = `gillbook.outbox.${this.#farm}`;
+      await (navigator.locks ? navigator.locks.request(name, { ifAvailable: true }, ifFree) : all());
     } finally {
       this.#sending = false;
     }

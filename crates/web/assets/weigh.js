@@ -1,11 +1,13 @@
 // The scale form. A weighing is made once, handed to the outbox and sent from there, so that sending it again counts once.
-import { Outbox, skewOf, uuid } from "./outbox.js";
+import { Outbox, SKEW_MS, uuid } from "./outbox.js";
 
 const REST_MS = 500;
 const SAME_AGAIN_MS = 8000;
 const DRAFT_MS = 15 * 60 * 1000;
 const STALE_MS = 60 * 1000;
 const REFRESH_MS = 10 * 60 * 1000;
+// An answer that took longer says too little of the time.
+const LATE_MS = 5000;
 const MAX_DIGITS = 5;
 const MAX_CRATES = 4;
 const UNSTORED = "This phone cannot keep it: do not close this page until it is sent.";
@@ -23,12 +25,25 @@ let asked = null;
 let shown = 5;
 // Ids that the service has answered with 201 since the page was opened.
 const confirmed = new Set();
-// What the service's clock is ahead of this phone's; nothing on a page that was opened without a connection, which does not know the time.
-const opened = document.documentElement.dataset.kept;
-let skew = opened ? null : skewOf(facts.now);
+// A page that was opened without a connection knows the time of when it was cached, and no later one.
+let isCached = Boolean(document.documentElement.dataset.cached);
+let clock = isCached ? null : clockOf(facts);
 let mayBeCleared = false;
 const outbox = await Outbox.open(facts.farm, heard, list);
 const kg = (g) => (g / 1000).toFixed(2);
+
+/** The service's time beside the phone's two clocks: the one that anybody may set, and the one that runs from when the page was opened. */
+function clockOf({ now }) {
+  const skew = Date.parse(now) - Date.now();
+  return { skew: Math.abs(skew) < SKEW_MS ? 0 : skew, date: Date.now(), running: performance.now() };
+}
+
+/** What the service's clock is ahead of the phone's; nothing where that is not known, or the phone's was set or slept since. */
+function skew() {
+  if (!clock) return null;
+  const apart = Date.now() - clock.date - (performance.now() - clock.running);
+  return Math.abs(apart) < SKEW_MS ? clock.skew : null;
+}
 
 function make(tag, text, more) {
   const element = document.createElement(tag);
@@ -142,6 +157,7 @@ function rest(on) {
 
 function weighing() {
   const id = uuid();
+  const ahead = skew();
   const body = {
     id,
     sources: [{ batch: state.batch.batch, flush: state.flush }],
@@ -150,12 +166,12 @@ function weighing() {
     tare: state.crate && state.crates > 0
       ? { crate: state.crate, crates: state.crates, liner: state.liner ? state.liner_kind : null, wet: state.wet }
       : { tare_g: 0 },
-    weighed_at: new Date(Date.now() + (skew ?? 0)).toISOString(),
+    weighed_at: new Date(Date.now() + (ahead ?? 0)).toISOString(),
     by: facts.by,
   };
   if (state.place) body.place = state.place;
   const typed = { ...state, batch: state.batch.batch };
-  return { id, timed: skew !== null, is: "weighing", path: "/api/weighings", look: `/api/weighings/${id}`, body: JSON.stringify(body), net_g: gross() - tare(), typed };
+  return { id, timed: ahead !== null, since: Date.parse(facts.now), is: "weighing", path: "/api/weighings", look: `/api/weighings/${id}`, body: JSON.stringify(body), net_g: gross() - tare(), typed };
 }
 
 async function keep() {
@@ -177,7 +193,7 @@ async function keep() {
   const left = outbox.all().find((e) => e.id === entry.id);
   if (left && left.refused) {
     // The digits stay, to be corrected.
-    await outbox.drop(entry);
+    await outbox.drop(entry.id);
     last = null;
     list();
     rest(false);
@@ -209,6 +225,8 @@ function signIn(entry) {
 /** What came of an entry that was sent. */
 function heard(entry, what) {
   if (what.is === "kept") confirmed.add(entry.id);
+  // The connection is back: so are the batches of now.
+  if (what.is === "kept" && isCached) { refreshed = 0; refresh(); }
   if (what.is === "kept" && entry.is === "weighing" && !facts.last.some((w) => w.id === what.answer.id)) facts.last.unshift(what.answer);
   if (entry.is === "undo" && (what.is === "kept" || what.type === "/problems/already-reversed")) undone(entry);
   else if (what.is === "refused") say(`Not saved: ${what.detail}`);
@@ -216,7 +234,8 @@ function heard(entry, what) {
   const [lost, link] = signIn(entry);
   if (what.is === "signed-out") say(`You are signed out. ${lost}`, link);
   if (what.is === "not-allowed") say(`The one who is signed in may not weigh. ${lost}`, link);
-  if (what.is === "unknown" && !resting) say(navigator.onLine ? `Not known yet, asking again: ${outbox.waiting().length} on this phone.` : `No connection: ${outbox.waiting().length} kept on this phone, will be sent.`);
+  // What is typed meanwhile, and why it cannot be saved, stays in sight; what waits stands below.
+  if (what.is === "unknown" && !resting && state.digits === "") say(navigator.onLine ? `Not known yet, asking again: ${outbox.waiting().length} on this phone.` : `No connection: ${outbox.waiting().length} kept on this phone, will be sent.`);
   list();
 }
 
@@ -228,7 +247,7 @@ async function persist() {
 }
 
 function undone(entry) {
-  outbox.drop(entry);
+  outbox.drop(entry.id);
   const weighed = facts.last.find((w) => w.id === entry.weighing);
   if (weighed) weighed.reversed_by = entry.id;
 }
@@ -264,7 +283,7 @@ function lineOf(weighed) {
 
 /** Puts a refused weighing back onto the scale, to be corrected. */
 function correct(entry) {
-  outbox.drop(entry);
+  outbox.drop(entry.id);
   const { batch, ...typed } = entry.typed;
   Object.assign(state, typed, { batch: facts.batches.find((b) => b.batch === batch) || null });
   say("");
@@ -277,7 +296,7 @@ function heldLine(entry) {
   const what = entry.is === "undo" ? "undo of " : `${entry.typed.batch} ${entry.typed.grade} `;
   item.append(make("span", `${what}${kg(entry.net_g)} kg${entry.refused ? `. Not saved: ${entry.refused}` : ", not known yet"}`));
   if (entry.refused && entry.is === "weighing") item.append(button("Correct it", () => correct(entry), { className: "link" }));
-  else if (entry.refused) item.append(button("OK", () => { outbox.drop(entry); list(); }, { className: "link" }));
+  else if (entry.refused) item.append(button("OK", () => { outbox.drop(entry.id); list(); }, { className: "link" }));
   return item;
 }
 
@@ -285,7 +304,7 @@ function heldLine(entry) {
 function unreadableLine(id) {
   const item = make("li", "");
   item.append(make("span", "An entry on this phone cannot be read and was not sent. Look below which weighing is missing, and weigh it again."));
-  item.append(button("Remove it", () => { outbox.forget(id); list(); }, { className: "link" }));
+  item.append(button("Remove it", () => { outbox.drop(id); list(); }, { className: "link" }));
   return item;
 }
 
@@ -334,7 +353,7 @@ function batches() {
 
 /** Asks for the batches of now: a page that was left open shows those of yesterday. */
 async function refresh() {
-  if (document.visibilityState !== "visible" || Date.now() - refreshed < STALE_MS) return;
+  if (document.visibilityState !== "visible" || Math.abs(Date.now() - refreshed) < STALE_MS) return;
   refreshed = Date.now();
   try {
     const response = await fetch("/weigh");
@@ -344,7 +363,8 @@ async function refresh() {
       return;
     }
     facts = read(page);
-    skew = skewOf(facts.now);
+    clock = Date.now() - refreshed < LATE_MS ? clockOf(facts) : null;
+    isCached = false;
     $("old").hidden = true;
     if (state.batch) state.batch = facts.batches.find((b) => b.batch === state.batch.batch) || null;
     batches();
@@ -367,7 +387,9 @@ function digit(what) {
 function typed(event) {
   if ($("scale").hidden || event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
   const keys = { Backspace: "back", Delete: "clear", Escape: "clear" };
-  const elsewhere = event.target.closest("a, button") && event.code !== "NumpadEnter";
+  // The batch was chosen, and its button has the focus still: with digits typed, Enter saves.
+  const chose = event.target.id === "source" && gross() > 0;
+  const elsewhere = event.target.closest("a, button") && event.code !== "NumpadEnter" && !chose;
   if (/^[0-9]$/.test(event.key)) digit(event.key);
   else if (keys[event.key]) digit(keys[event.key]);
   else if (event.key === "Enter" && !elsewhere) keep();
@@ -403,9 +425,9 @@ if (navigator.wakeLock) {
 }
 if (navigator.serviceWorker) navigator.serviceWorker.register("/assets/offline.js", { scope: "/" }).catch(() => {});
 else $("plain").hidden = false;
-if (opened) {
+if (isCached) {
   $("old").hidden = false;
-  $("old").textContent = `No connection. Batches and tares are those of ${new Date(facts.now).toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}.`;
+  $("old").textContent = `No connection. Batches and tares are those of ${facts.now_shown}.`;
 }
 restore();
 batches();

@@ -111,7 +111,7 @@ async fn a_fresh_farm_is_told_what_is_missing() -> Result<()> {
     let none = phone.page.find(Locator::Id("none")).await?.text().await?;
     assert_eq!(
         none,
-        "No batch stands in a fruiting room. Move blocks into a fruiting room, then choose their batch here."
+        "No batch stands in a fruiting room. Move blocks into a fruiting room, then choose their batch here. See the batches"
     );
     phone.page.find(Locator::Id("unchoose")).await?.click().await?;
     ensure!(phone.page.find(Locator::Id("keep")).await?.is_displayed().await?);

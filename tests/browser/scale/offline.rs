@@ -17,9 +17,20 @@ use tokio::{
 use super::{Network, all_saved, nets};
 use crate::{Thumb, farm_today, sign_in};
 
-/// A line to the service that can be cut: nothing is taken then, and what was open is gone.
+/// How a line is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Carries {
+    /// Everything.
+    All,
+    /// Nothing is taken, and what was open is gone.
+    Nothing,
+    /// What is sent is taken and never answered.
+    Silence,
+}
+
+/// A line to the service.
 struct Line {
-    cut: watch::Sender<bool>,
+    carries: watch::Sender<Carries>,
     home: String,
     /// What came through it.
     network: Network,
@@ -29,27 +40,33 @@ impl Line {
     async fn to(network: Network, service: SocketAddr) -> Result<Self> {
         let listener = TcpListener::bind("127.0.0.1:0").await?;
         let home = format!("http://{}", listener.local_addr()?);
-        let (cut, is_cut) = watch::channel(false);
+        let (carries, now) = watch::channel(Carries::All);
         tokio::spawn(async move {
             while let Ok((mut near, _)) = listener.accept().await {
-                let mut is_cut = is_cut.clone();
+                let mut now = now.clone();
                 tokio::spawn(async move {
-                    if *is_cut.borrow() {
-                        return Ok(());
-                    }
-                    let mut far = TcpStream::connect(service).await?;
-                    tokio::select! {
-                        carried = copy_bidirectional(&mut near, &mut far) => carried.map(drop),
-                        _ = is_cut.wait_for(|cut| *cut) => Ok(()),
+                    let begun = *now.borrow_and_update();
+                    match begun {
+                        Carries::Nothing => Ok(()),
+                        Carries::Silence => {
+                            now.wait_for(|now| *now != begun).await.map(drop).map_err(std::io::Error::other)
+                        }
+                        Carries::All => {
+                            let mut far = TcpStream::connect(service).await?;
+                            tokio::select! {
+                                carried = copy_bidirectional(&mut near, &mut far) => carried.map(drop),
+                                _ = now.wait_for(|now| *now != begun) => Ok(()),
+                            }
+                        }
                     }
                 });
             }
         });
-        Ok(Self { cut, home, network })
+        Ok(Self { carries, home, network })
     }
 
     fn cut(&self, cut: bool) {
-        self.cut.send_replace(cut);
+        self.carries.send_replace(if cut { Carries::Nothing } else { Carries::All });
     }
 }
 
@@ -162,13 +179,61 @@ async fn two_pages_of_one_phone_send_what_waits_once() -> Result<()> {
     let mut arrived = nets(&farm).await;
     arrived.sort_unstable();
     assert_eq!(arrived, [1348, 1998, 2488]);
+    assert_eq!(line.network.gross(), [3460, 3950, 2810], "one of the pages sends, in order");
+    phone.close().await
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn on_a_line_that_answers_nothing_the_scale_opens_and_does_not_freeze() -> Result<()> {
+    let profile = tempfile::tempdir()?;
+    let (farm, phone, line) = at_a_line(profile.path()).await?;
+    line.carries.send_replace(Carries::Silence);
+    // Nothing comes out of the browser's other caches either.
+    phone.debug("Network.clearBrowserCache", json!({})).await?;
+    phone.page.goto(&format!("{}/weigh", line.home)).await?;
+    phone.page.wait().for_element(Locator::Css("#old:not([hidden])")).await?;
+    let mut thumb = Thumb { phone: &phone, touches: 0 };
+    thumb.take_from("B1").await?;
+    thumb.weigh("346").await?;
+    // The pad lives again while the line is still silent.
+    thumb.touch("#pad:not([data-resting]) [data-digit='5']").await?;
+    phone.page.wait().for_element(Locator::Css("#held-list li")).await?;
+    line.cut(false);
+    all_saved(&phone).await?;
+    assert_eq!(nets(&farm).await, [1998]);
+    phone.close().await
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_clock_that_is_set_meanwhile_gives_no_impossible_time() -> Result<()> {
+    let profile = tempfile::tempdir()?;
+    let (farm, phone, line) = at_a_line(profile.path()).await?;
+    // The battery was out: the phone believes in 2020 until the connection is back and sets its clock.
+    let long_ago = "const Right = Date; window.wrong = Right.now() - Right.UTC(2020, 0, 1);
+        Date = class extends Right {
+            constructor(...given) { given.length ? super(...given) : super(Date.now()); }
+            static now() { return Right.now() - window.wrong; } };";
+    phone.debug("Page.addScriptToEvaluateOnNewDocument", json!({"source": long_ago})).await?;
+    line.cut(true);
+    phone.page.goto(&format!("{}/weigh", line.home)).await?;
+    phone.page.wait().for_element(Locator::Css("#old:not([hidden])")).await?;
+    let mut thumb = Thumb { phone: &phone, touches: 0 };
+    thumb.take_from("B1").await?;
+    thumb.weigh("346").await?;
+    phone.page.wait().for_element(Locator::Css("#held-list li")).await?;
+    phone.page.execute("window.wrong = 0", vec![]).await?;
+    line.cut(false);
+    all_saved(&phone).await?;
+    let kept = farm.get("/api/weighings").await;
+    let at: DateTime<Utc> = kept["rows"][0]["weighed_at"].as_str().context("a time")?.parse()?;
+    ensure!((Utc::now() - at).abs() < TimeDelta::minutes(5), "{kept}");
     phone.close().await
 }
 
 #[tokio::test(flavor = "multi_thread")]
 async fn other_pages_say_where_the_scale_is_and_nothing_stays_of_who_signed_out() -> Result<()> {
     let profile = tempfile::tempdir()?;
-    let (_farm, phone, line) = at_a_line(profile.path()).await?;
+    let (farm, phone, line) = at_a_line(profile.path()).await?;
     line.cut(true);
     phone.page.goto(&format!("{}/stock", line.home)).await?;
     ensure!(text_of(&phone, "main").await?.contains("Weighing goes on without it"));
@@ -179,6 +244,17 @@ async fn other_pages_say_where_the_scale_is_and_nothing_stays_of_who_signed_out(
     phone.page.wait().for_element(Locator::Css("#old[hidden]")).await?;
     phone.page.find(Locator::Css("form[action='/sign-out'] button")).await?.click().await?;
     phone.page.wait().for_element(Locator::Css("[name=sign_in_name]")).await?;
+    line.cut(true);
+    phone.page.goto(&format!("{}/weigh", line.home)).await.ok();
+    let left = phone.page.execute("return document.documentElement.outerHTML", vec![]).await?;
+    ensure!(!left.to_string().contains("facts"), "{left}");
+    // Whoever signs in over somebody else who never signed out does not weigh as them.
+    line.cut(false);
+    sign_in(&phone, &line.home).await?;
+    phone.page.goto(&format!("{}/weigh", line.home)).await?;
+    farm.person("picker").await;
+    phone.page.delete_all_cookies().await?;
+    crate::sign_in_as(&phone, &line.home, &format!("picker{}", farm.id.0)).await?;
     line.cut(true);
     phone.page.goto(&format!("{}/weigh", line.home)).await.ok();
     let left = phone.page.execute("return document.documentElement.outerHTML", vec![]).await?;

@@ -153,8 +153,8 @@ async fn a_stored_entry_that_cannot_be_read_hides_no_other() -> Result<()> {
         opened.onsuccess = () => {
             const change = opened.result.transaction('outbox', 'readwrite');
             const rows = change.objectStore('outbox');
-            rows.put({ farm, id: 'torn', form: 1 });
-            rows.put({ farm, id: 'later', form: 2, order: 9, is: 'weighing', path: '/api/weighings', body: '{}', typed: {} });
+            rows.put({ farm, id: 'torn', version: 1 });
+            rows.put({ farm, id: 'later', version: 2, order: 9, is: 'weighing', path: '/api/weighings', body: '{}', typed: {} });
             change.oncomplete = arguments[0];
         }";
     phone.page.execute_async(spoil, vec![]).await?;

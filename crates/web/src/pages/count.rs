@@ -53,14 +53,14 @@ async fn count_page(app: &App, who: &Authenticated, code: &PlaceCode, typed: &Fo
             let label = format!("{lot}{on_hold}, the book has {} kg", exact_kg(*book));
             fields.extend([
                 Field::hidden(name("lot"), lot.to_string()),
-                Field::new(name("counted_g"), label, Input::Kilograms).beside().offered(exact_kg(*book), "as booked"),
+                Field::new(name("counted_g"), label, Input::Kilograms).offered(exact_kg(*book), "all there"),
                 Field::new(name("found_reason"), format!("{lot}: why there is more"), Input::Text).optional(),
             ]);
         }
         let sheet = Sheet::new(format!("/places/{code}/count"), "Save the count", fields);
         let page =
             ActPage::new(Layout::new(&farm, who, "/stock"), format!("Count {}", place.name), ("/stock", "All stock"))
-                .about("Take the tare off. A lot that you leave empty stays as the book has it.")
+                .about("Take the tare off. Touch “all there” where you looked and the book is right. A lot that you leave empty counts as not looked at.")
                 .or_nothing("The book has nothing there.");
         Ok(if lots.is_empty() { page } else { page.sheet("", sheet) })
     })

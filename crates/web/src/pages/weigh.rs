@@ -9,7 +9,7 @@ use gillbook_core::{
 use gillbook_store::Pagination;
 use serde_json::json;
 
-use super::{Html, Layout};
+use super::{Html, Layout, full_time, zone_of};
 use crate::{App, auth::Authenticated, problem::Problem, read_tx};
 
 #[derive(Template)]
@@ -32,6 +32,7 @@ pub(super) async fn get_weigh(State(app): State<App>, who: Authenticated) -> Res
             "grades": farm.grades,
             "farm": farm.farm_id,
             "now": tx.now(),
+            "now_shown": full_time(tx.now(), zone_of(&farm)),
             "by": who.actor.name,
             "max_gross_g": MAX_GROSS,
             "crates": crates.iter().filter(|c| c.kind == CrateKind::Crate).collect::<Vec<_>>(),
