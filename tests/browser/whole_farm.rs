@@ -179,7 +179,8 @@ impl Lived {
         let lines = [("lines/OYSTER/grams_g", "2"), ("lines/SHII/grams_g", "1.5"), ("lines/MIX/grams_g", "0.5")];
         self.hand.walk(&["/orders", "/orders/new", "/orders/new?customer=PLUM"]).await?;
         self.hand.does("/orders?customer=PLUM", &lines).await?;
-        self.hand.spent("an order of three lines, typed");
+        let typed = self.hand.spent("an order of three lines, typed");
+        ensure!(typed.touches <= 12, "{typed:?}");
         self.hand.walk(&["/orders", "/orders/new", "/orders/new?customer=PLUM"]).await?;
         self.hand.send("/orders?customer=PLUM").await?;
         let known = self.hand.spent("an order of three lines, as usual");

@@ -37,6 +37,8 @@ pub(crate) struct Memo {
     pub(crate) spells: Option<(Vec<String>, Vec<gillbook_core::ledger::warm_spell::Reached>)>,
     /// The farm, likewise only of one snapshot.
     pub(crate) farm: Option<crate::farm::farms::Farm>,
+    /// What was sold in the span that was asked for last, likewise.
+    pub(crate) sales: Option<(Option<gillbook_core::units::calendar::Span>, Vec<crate::selling::sales::SoldRow>)>,
     /// What was read of the air of places, likewise.
     pub(crate) air: crate::cold::air::AirCache,
     pub(crate) one_snapshot: bool,

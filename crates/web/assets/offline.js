@@ -7,8 +7,8 @@ const NO_CONNECTION = "/no-connection";
 const PARTS = ["/assets/gillbook.css", "/assets/weigh.js", "/assets/outbox.js", "/assets/icon.svg"];
 // A signal that is there and carries nothing is waited for so long.
 const PATIENT_MS = 6000;
-// Whoever signs in or out raises it: what is still on its way for the one before is not cached any more.
-let signedIn = 0;
+// How often somebody signed in or out: what is still on its way for the one before is not cached any more.
+let signIns = 0;
 // Pages that came out of the cache: their scripts are those of the same version.
 const cachedPages = new Set();
 
@@ -27,17 +27,17 @@ async function fetched(path) {
 
 /** Caches a page of the scale with the scripts of now: those of another version may not fit it. */
 async function keep(page) {
-  const since = signedIn;
+  const since = signIns;
   const all = [[SCALE, page], ...(await Promise.all([NO_CONNECTION, ...PARTS].map(fetched)))];
   const ours = await Promise.all(all.map(([path, response]) => isOurs(path, response)));
-  if (!ours.every(Boolean) || signedIn !== since) return;
+  if (!ours.every(Boolean) || signIns !== since) return;
   const cache = await caches.open(CACHE);
   await Promise.all(all.map(([path, response]) => cache.put(path, response)));
-  if (signedIn !== since) await caches.delete(CACHE);
+  if (signIns !== since) await caches.delete(CACHE);
 }
 
 async function forget() {
-  signedIn += 1;
+  signIns += 1;
   await caches.delete(CACHE);
 }
 

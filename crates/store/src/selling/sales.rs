@@ -56,8 +56,16 @@ pub(crate) struct SoldRow {
 impl Tx {
     /// Sold rows of a span of time, or all.
     pub(crate) async fn sales(&mut self, span: Option<Span>) -> Result<Vec<SoldRow>> {
+        if let Some((of, rows)) = &self.memo.sales
+            && *of == span
+        {
+            return Ok(rows.clone());
+        }
         let mut rows = self.docket_sales(span).await?;
         rows.extend(self.stall_sales(span).await?);
+        if self.memo.one_snapshot {
+            self.memo.sales = Some((span, rows.clone()));
+        }
         Ok(rows)
     }
 

@@ -26,15 +26,10 @@ pub(super) struct Phones {
 /// A text as a QR code (ISO/IEC 18004) in SVG, black on white with its quiet zone whatever the page's colours are. Empty where it is longer
 /// than a code can be.
 pub(super) fn qr_code(text: &str) -> String {
-    QrCode::new(text).map_or_else(
-        |_| String::new(),
-        |code| {
-            let drawn = code.render::<svg::Color>();
-            let drawn: String = { drawn }.min_dimensions(240, 240).build();
-            // It stands within a page and is no document of its own.
-            drawn.find("<svg").map_or_else(String::new, |begin| drawn[begin..].to_owned())
-        },
-    )
+    let Ok(code) = QrCode::new(text) else { return String::new() };
+    let drawn = code.render::<svg::Color>().min_dimensions(240, 240).build();
+    // It stands within a page and is no document of its own.
+    drawn.find("<svg").map_or_else(String::new, |begin| drawn[begin..].to_owned())
 }
 
 /// Where the farm is, as the request reached it: the service knows no address of its own.
