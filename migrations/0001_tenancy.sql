@@ -81,6 +81,11 @@ create table farm (
     zone              text          not null,
     tax_name          text          not null default 'tax',
     rounding          text          not null default 'half_up',
+    -- Whether the tax of an invoice is rounded once for each rate, or line by line.
+    tax_by            text          not null default 'rate',
+    -- The number under which it is registered for tax, and how it is paid, as invoices print them.
+    tax_number        text          not null default '',
+    payment_details   text          not null default '',
     implied_decimals  boolean       not null default true,
     words             jsonb         not null default '{}',
     version           int           not null default 1,
@@ -93,12 +98,16 @@ create table farm (
     constraint farm_currency_shape check (currency ~ '^[A-Z]{3}$'),
     constraint farm_zone_length check (length(zone) between 1 and 64),
     constraint farm_tax_name_length check (length(tax_name) between 1 and 40),
+    constraint farm_tax_by_known check (tax_by in ('rate', 'line')),
+    constraint farm_tax_number_length check (length(tax_number) <= 60),
+    constraint farm_payment_details_length check (length(payment_details) <= 1000),
     constraint farm_rounding_known check (rounding in ('half_up', 'half_down', 'half_even')),
     constraint farm_words_shape check (jsonb_typeof(words) = 'object'),
     constraint farm_opened_at_range check (opened_at between '2000-01-01Z' and '2200-01-01Z')
 );
 call enable_tenant_rls('farm', across => true);
-grant insert, update (name, address, registration, tax_name, rounding, implied_decimals, words, version) on farm to gillbook_app;
+grant insert, update (name, address, registration, tax_name, rounding, tax_by, tax_number, payment_details, implied_decimals, words, version)
+    on farm to gillbook_app;
 
 -- The farm's own ranked grades: rank 1 is the best. `published_class` is set only where a published standard
 -- covers the species, and is printed only then.

@@ -90,6 +90,9 @@ create table customer (
     min_order_g      int   not null,
     address          text  not null,
     email            text  not null,
+    -- Days from an invoice to the day on which it is due.
+    payment_days     int   not null,
+    tax_number       text  not null,
     version          int   not null default 1,
     constraint customer_pk primary key (farm_id, customer),
     constraint customer_place_fk foreign key (farm_id, customer) references place,
@@ -100,10 +103,13 @@ create table customer (
     constraint customer_over_percent_range check (over_percent between 0 and 50),
     constraint customer_min_order_g_range check (min_order_g between 0 and 1000000),
     constraint customer_address_length check (length(address) <= 1000),
-    constraint customer_email_length check (length(email) <= 254)
+    constraint customer_email_length check (length(email) <= 254),
+    constraint customer_payment_days_range check (payment_days between 0 and 365),
+    constraint customer_tax_number_length check (length(tax_number) <= 60)
 );
 call enable_tenant_rls('customer');
-grant insert, update (name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email, version) on customer to gillbook_app;
+grant insert, update (name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email, payment_days, tax_number, version)
+    on customer to gillbook_app;
 
 create table customer_order (
     farm_id       int         not null,
@@ -437,6 +443,10 @@ begin
             or exists (select from docket d join delivery v using (farm_id, docket) where d.farm_id = a.farm_id and d.act_id = a.reverses
                           and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id))) then
         return 'act_reversal_allowed';
+    elsif a.kind = 'reversal' and exists (
+            select from act o join docket_line_billed b on b.farm_id = o.farm_id and b.docket = o.document and b.grams > 0
+             where o.farm_id = a.farm_id and o.act_id = a.reverses and o.kind in ('dispatch', 'delivery')) then
+        return 'docket_not_invoiced';
     elsif a.kind = 'reversal' and exists (
             (select m.leg, m.lot, m.from_place, m.to_place, m.grams from movement m
               where m.farm_id = a.farm_id and m.act_id = a.act_id

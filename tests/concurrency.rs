@@ -181,3 +181,39 @@ async fn a_transaction_that_is_given_up_while_it_begins_is_not_left_open() -> Re
     }
     Ok(())
 }
+
+/// Thirty-two at once invoice the same dockets, pay and credit: each gram is on one invoice, no number is missing and none comes twice.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn invoices_and_payments_of_many_at_once_have_no_gaps() -> Result<()> {
+    let farm = Farm::new().await?;
+    let mut dockets = Vec::new();
+    for _ in 0..4 {
+        dockets.push(farm.docket_of(1000).await);
+    }
+    let invoices = (0..32).map(|n| {
+        let docket = &dockets[n % 4];
+        farm.post("/api/invoices", json!({"customer": "PLUM", "dockets": [docket]}))
+    });
+    let issued = join_all(invoices).await;
+    assert_eq!(issued.iter().filter(|a| a.status == 201).count(), 4, "each docket once");
+    assert!(
+        issued.iter().all(|a| a.status == 201 || a.status == 422),
+        "{:?}",
+        issued.iter().map(|a| a.status).collect::<Vec<_>>()
+    );
+    // 4 × 18.46 are owed: of 32 payments of 5 all are taken, and what is over is credit.
+    let payments =
+        (0..32).map(|_| farm.post("/api/payments", json!({"customer": "PLUM", "amount": "5", "method": "cash"})));
+    let notes = (0..8).map(|_| {
+        let body = json!({"invoice": "INV-1", "lines": [{"line": 1, "net": "4.00"}], "reason": "Bruised"});
+        farm.post("/api/credit-notes", body)
+    });
+    let (paid, credited) = tokio::join!(join_all(payments), join_all(notes));
+    assert_eq!(paid.iter().filter(|a| a.status == 201).count(), 32);
+    assert_eq!(credited.iter().filter(|a| a.status == 201).count(), 4, "17.50 holds four times 4.00");
+    let account = farm.get("/api/customers/PLUM/statement").await;
+    // 73.84 asked for, 160 paid, four times 4.22 credited.
+    assert_eq!(account["closing_balance"], "-103.04", "{account}");
+    assert_eq!(gillbook_store::check::check(&farm.admin.clone().username("gillbook_audit")).await?, []);
+    Ok(())
+}

@@ -2,6 +2,7 @@
 
 mod everybody;
 mod hand;
+mod money;
 mod pages;
 mod phones;
 mod scale;

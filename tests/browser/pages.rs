@@ -35,12 +35,17 @@ async fn parts_of(farm: &Farm) -> Result<Vec<(&'static str, String)>> {
         ("week", "2026-W19"),
         ("slug", "stale"),
     ];
+    let docket = farm.docket_of(500).await;
+    let invoice = farm.create("/api/invoices", json!({"customer": "PLUM", "dockets": [docket]})).await;
+    let payment = farm.create("/api/payments", json!({"customer": "PLUM", "amount": "5", "method": "cash"})).await;
     let mut parts: Vec<(&str, String)> = fixed.iter().map(|(name, code)| (*name, (*code).to_owned())).collect();
     parts.extend([
         ("token", text(&token, "token_id")?),
         ("act", text(&market_day, "out_act")?),
         ("market_day", text(&market_day, "market_day")?),
         ("person", text(&person, "person_id")?),
+        ("invoice", text(&invoice, "invoice")?),
+        ("payment", text(&payment, "payment")?),
     ]);
     Ok(parts)
 }

@@ -31,6 +31,9 @@ async fn check_finds_each_kind_of_damage() -> Result<()> {
         json!({"reason": "Came back"}),
     )
     .await;
+    let docket = farm.docket_of(200).await;
+    farm.create("/api/invoices", json!({"customer": "PLUM", "dockets": [docket]})).await;
+    farm.create("/api/payments", json!({"customer": "PLUM", "amount": "1", "method": "cash"})).await;
     let audit = farm.admin.clone().username("gillbook_audit");
     assert_eq!(check(&audit).await?, []);
     let mut db = PgConnection::connect_with(&farm.admin).await?;
@@ -48,7 +51,7 @@ async fn check_finds_each_kind_of_damage() -> Result<()> {
         (7, "update lot_link set grams = grams - 1"),
         (8, "delete from movement m using act a where a.act_id = m.act_id and a.kind = 'reversal'"),
         (9, "update movement set to_place = 'HOME' where to_place = 'VAN'"),
-        (10, "update docket set number = 7"),
+        (10, "update docket set number = 7 where order_code = 'O-1'"),
         (11, "update docket_line set grams = grams + 1"),
         (12, "alter table movement no force row level security"),
         (
@@ -57,7 +60,12 @@ async fn check_finds_each_kind_of_damage() -> Result<()> {
         ),
         (16, "update docket_part set grams = grams - 1"),
         (17, "update balance set grams = 0 where place = 'VAN'"),
-        (18, "delete from docket"),
+        (18, "delete from docket where order_code = 'O-1'"),
+        (19, "update invoice set number = 9"),
+        (20, "update invoice_tax set net = net + 1"),
+        (21, "update payment_share set amount = 1000"),
+        (22, "update payment set amount = 0"),
+        (23, "update journal_line set amount = amount + 1"),
     ] {
         // What a superuser can do with every trigger off; taken back after the look.
         run(&mut db, "begin; set local session_replication_role = replica").await?;

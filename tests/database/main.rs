@@ -2,6 +2,7 @@
 
 mod damage;
 mod farms;
+mod invoicing;
 mod posting;
 
 use anyhow::Result;

@@ -5,6 +5,7 @@ mod day_by_hand;
 mod farm_by_hand;
 mod find;
 mod forms;
+mod invoicing;
 mod metrics;
 mod pages;
 mod refusals;

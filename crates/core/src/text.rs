@@ -189,6 +189,10 @@ code!(/// A docket's code.
     DocketCode, "docket", 1..=20);
 code!(/// A market day's code.
     MarketDayCode, "market day", 1..=20);
+code!(/// The code of an invoice or a credit note.
+    InvoiceCode, "invoice", 1..=20);
+code!(/// A payment's code.
+    PaymentCode, "payment", 1..=20);
 
 #[cfg(test)]
 mod tests {

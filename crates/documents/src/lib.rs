@@ -6,7 +6,10 @@
 //! *Invariant:* this crate opens no file, no socket and no database. What stands on a document was put into its values.
 
 pub mod docket;
+pub mod invoice;
 pub mod record;
+pub mod statement;
 mod typesetting;
+pub mod ubl;
 
 pub use typesetting::Error;

@@ -20,7 +20,7 @@ pub struct Finding {
 }
 
 /// Names of the invariants that [`check`] proves.
-pub const INVARIANTS: [&str; 19] = [
+pub const INVARIANTS: [&str; 24] = [
     "a balance is the sum of its movements",
     "no place holds less than nothing",
     "set aside is the sum of its rows",
@@ -40,7 +40,20 @@ pub const INVARIANTS: [&str; 19] = [
     "the lines of a docket are what was handed over",
     "a van holds what is on its open dockets",
     "an act says what it was",
+    "invoices, credit notes and payments have no gaps in their numbers",
+    "an invoice adds up and takes no gram twice",
+    "no more is credited or settled than an invoice asked for",
+    "a customer's credit is not below nothing",
+    "the journal adds up, and to what customers owe",
 ];
+
+/// Proves one invariant by a query of the rows that break it.
+macro_rules! prove_one {
+    ($db:expr, $findings:ident, $n:literal, $sql:literal) => {
+        let rows = sqlx::query!($sql).fetch_all($db).await?;
+        $findings.extend(rows.into_iter().map(|r| Finding { invariant: INVARIANTS[$n], farm: r.farm, row: r.row }))
+    };
+}
 
 /// Proves every invariant. `options` are the audit role's, which sees every farm.
 ///
@@ -51,13 +64,9 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
     use sqlx::Connection;
     let mut db = PgConnection::connect_with(options).await?;
     let mut findings = Vec::new();
-    let mut note = |invariant: &'static str, rows: Vec<(Option<i32>, String)>| {
-        findings.extend(rows.into_iter().map(|(farm, row)| Finding { invariant, farm, row }));
-    };
     macro_rules! prove {
         ($n:literal, $sql:literal) => {
-            let rows = sqlx::query!($sql).fetch_all(&mut db).await?;
-            note(INVARIANTS[$n], rows.into_iter().map(|r| (r.farm, r.row)).collect());
+            prove_one!(&mut db, findings, $n, $sql)
         };
     }
     prove!(
@@ -168,7 +177,7 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
                   case when exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'append_only' and t.tgenabled <> 'D') then 'refused' else 'possible' end) as "row!"
              from pg_class c where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p')
               and c.relname in ('act', 'movement', 'weighing', 'weighing_source', 'lot', 'lot_link', 'lot_event', 'reading', 'docket', 'docket_line', 'docket_spell',
-                                'delivery', 'docket_part', 'excursion_action', 'excursion_action_lot', 'excursion_sign_off', 'excursion_action_sign_off', 'stock_count', 'week_close', 'market_sale', 'batch', 'batch_move', 'batch_loss')
+                                'delivery', 'docket_part', 'excursion_action', 'excursion_action_lot', 'excursion_sign_off', 'excursion_action_sign_off', 'stock_count', 'week_close', 'market_sale', 'invoice', 'invoice_line', 'invoice_tax', 'payment', 'payment_share', 'payment_reversal', 'journal_line', 'batch', 'batch_move', 'batch_loss')
               and not (c.relrowsecurity and c.relforcerowsecurity
                        and exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'append_only' and t.tgenabled <> 'D'))"#
     );
@@ -235,6 +244,57 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
         18,
         r#"select a.farm_id as "farm?", format('act %s, a %s', a.act_id, a.kind) as "row!" from act a where not act_is_documented(a.farm_id, a.act_id, a.kind)"#
     );
+    prove_money(&mut db, &mut findings).await?;
     db.close().await?;
     Ok(findings)
+}
+
+/// Proves the invariants of invoices, payments and the journal.
+async fn prove_money(db: &mut PgConnection, findings: &mut Vec<Finding>) -> Result<()> {
+    macro_rules! prove {
+        ($n:literal, $sql:literal) => {
+            prove_one!(&mut *db, findings, $n, $sql)
+        };
+    }
+    prove!(
+        19,
+        r#"select n.farm_id as "farm?", format('%s: %s of them, the last is number %s, the counter stands at %s', n.kind, count(*), max(n.number), max(c.last)) as "row!"
+             from (select farm_id, kind, number from invoice union all select farm_id, 'payment', number from payment) n
+             left join counter c on c.farm_id = n.farm_id and c.kind = n.kind
+            group by n.farm_id, n.kind having count(*) <> max(n.number) or max(n.number) <> coalesce(max(c.last), 0)"#
+    );
+    prove!(
+        20,
+        r#"select i.farm_id as "farm?", format('%s: %s', i.invoice, invoice_broken(i)) as "row!" from invoice i where invoice_broken(i) is not null
+           union all
+           select b.farm_id, format('docket %s, line %s: %s g on invoices, %s for them', b.docket, b.docket_line, b.grams, b.net)
+             from docket_line_billed b join docket_line l on l.farm_id = b.farm_id and l.docket = b.docket and l.line = b.docket_line
+            where b.grams not between 0 and l.grams or b.net not between 0 and l.amount"#
+    );
+    prove!(
+        21,
+        r#"select s.farm_id as "farm?", format('%s of %s: %s credited, %s paid', s.invoice, s.total, s.credited, s.paid) as "row!"
+             from invoice_settled s where s.credited > s.total or s.paid > s.total"#
+    );
+    prove!(
+        22,
+        r#"select c.farm_id as "farm?", format('customer %s: credit of %s', c.customer, credit_of(c.farm_id, c.customer)) as "row!"
+             from customer c where credit_of(c.farm_id, c.customer) < 0"#
+    );
+    prove!(
+        23,
+        r#"select j.farm_id as "farm?", format('%s adds up to %s', j.document, sum(j.amount)) as "row!"
+             from journal_line j group by j.farm_id, j.document having sum(j.amount) <> 0
+           union all
+           select c.farm_id, format('customer %s: receivables of %s, documents of %s', c.customer, coalesce(j.booked, 0), d.owed)
+             from customer c
+             left join (select farm_id, customer, sum(amount) as booked from journal_line where account = 'receivables' group by 1, 2) j using (farm_id, customer)
+            cross join lateral (
+                  select coalesce((select sum(case kind when 'invoice' then total else -total end) from invoice i
+                                    where i.farm_id = c.farm_id and i.customer = c.customer), 0)
+                       - coalesce((select sum(p.amount) from payment p where p.farm_id = c.farm_id and p.customer = c.customer
+                                      and not exists (select from payment_reversal r where r.farm_id = p.farm_id and r.payment = p.payment)), 0) as owed) d
+            where coalesce(j.booked, 0) <> d.owed"#
+    );
+    Ok(())
 }

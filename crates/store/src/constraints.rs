@@ -14,7 +14,10 @@ use gillbook_core::{
 /// `detail` is what a trigger of ours gives, fields parted by `|`.
 #[must_use]
 pub fn refusal_for(table: &str, constraint: &str, detail: &str) -> Option<Refusal> {
-    with_detail(constraint, detail).or_else(|| named_constraint(constraint)).or_else(|| by_name(table, constraint))
+    with_detail(constraint, detail)
+        .or_else(|| named_constraint(constraint))
+        .or_else(|| money_constraint(constraint))
+        .or_else(|| by_name(table, constraint))
 }
 
 /// Those that say what they found.
@@ -147,6 +150,52 @@ fn named_constraint(constraint: &str) -> Option<Refusal> {
             (RefusalKind::AlreadyThere, "Another one begins at the same instant. Let this one begin later.")
         }
         "set_aside_pk" => (RefusalKind::Invalid, "The same lot stands twice for one order line. Add them up."),
+        _ => return None,
+    };
+    Some(Refusal::new(kind, text))
+}
+
+/// Those of invoices and payments.
+fn money_constraint(constraint: &str) -> Option<Refusal> {
+    let (kind, text) = match constraint {
+        "docket_not_invoiced" => (
+            RefusalKind::NotReversible,
+            "The docket is on an invoice. Credit what is on it first; then it can be taken back.",
+        ),
+        "invoice_adds_up" | "invoice_total_adds_up" | "invoice_has_lines" => {
+            (RefusalKind::Invalid, "The lines, the tax and the total are not of one invoice.")
+        }
+        "invoice_docket_its_own" => {
+            (RefusalKind::Invalid, "A docket of another customer or another tax rate is on it.")
+        }
+        "invoice_currency_its_own" => (RefusalKind::Invalid, "An invoice is in the farm's own currency."),
+        "invoice_days_go_up" => (
+            RefusalKind::Closed,
+            "Another one was issued meanwhile and bears a later day, and days go up with the numbers. Send it again.",
+        ),
+        "invoice_line_once" => (
+            RefusalKind::Closed,
+            "Somebody invoiced or took back some of it meanwhile. Look at what is left to invoice.",
+        ),
+        "credit_note_its_own" => {
+            (RefusalKind::Invalid, "A credit note corrects lines of one invoice, of the same customer.")
+        }
+        "credit_note_within_invoice" => {
+            (RefusalKind::Closed, "More would be credited than the invoice asked for. Look at what is left of it.")
+        }
+        "payment_share_within_invoice" => {
+            (RefusalKind::Closed, "More would be settled than is open. Look at what is open and enter it again.")
+        }
+        "payment_covers_shares" => {
+            (RefusalKind::Invalid, "The payment settles more than came and the customer's credit together.")
+        }
+        "payment_reversal_pk" => {
+            (RefusalKind::AlreadyReversed, "This payment is taken back already. Nothing is left to do.")
+        }
+        "payment_reversal_credit_left" => (
+            RefusalKind::NotReversible,
+            "What was over of this payment has settled another invoice since. Take that payment back first.",
+        ),
         _ => return None,
     };
     Some(Refusal::new(kind, text))

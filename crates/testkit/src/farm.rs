@@ -327,4 +327,14 @@ impl Farm {
     pub async fn lot_of(&self, net_g: i64) -> String {
         self.create("/api/weighings", Self::weighing(net_g)).await["lot"].as_str().unwrap_or_default().to_owned()
     }
+
+    /// Weighs so many grams of OY, and has PLUM fetch them. Returns the docket.
+    pub async fn docket_of(&self, grams_g: i64) -> String {
+        self.lot_of(grams_g).await;
+        let order = json!({"customer": "PLUM", "delivery_day": self.now().date_naive(), "lines": [{"product": "OY", "grams_g": grams_g}]});
+        let order = self.create("/api/orders", order).await["order"].clone();
+        let path = format!("/api/orders/{}/set-aside", order.as_str().unwrap_or_default());
+        self.ask(&self.owner, "PUT", &path, &[], Some(json!({}))).await.expect(200);
+        self.create("/api/dockets", json!({"order": order})).await["docket"].as_str().unwrap_or_default().to_owned()
+    }
 }

@@ -63,7 +63,7 @@ Role {
     Driver = "driver",
     /// Reads the records.
     Verifier = "verifier",
-    /// Reads sales and weeks.
+    /// Writes invoices and payments, reads sales and weeks.
     Bookkeeper = "bookkeeper",
 });
 

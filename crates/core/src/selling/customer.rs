@@ -35,6 +35,10 @@ pub struct Customer {
     pub address: String,
     /// E-mail.
     pub email: String,
+    /// Days from an invoice to the day on which it is due.
+    pub payment_days: i32,
+    /// The number under which it is registered for tax; empty where there is none.
+    pub tax_number: String,
     /// Goes up with every change.
     pub version: i32,
 }
@@ -71,6 +75,13 @@ pub struct NewCustomer {
     /// E-mail.
     #[serde(default)]
     pub email: Text<0, 254>,
+    /// Days from an invoice to the day on which it is due; fourteen unless said.
+    #[serde(default = "fortnight")]
+    #[schema(minimum = 0, maximum = 365)]
+    pub payment_days: i32,
+    /// The number under which it is registered for tax.
+    #[serde(default)]
+    pub tax_number: Text<0, 60>,
 }
 
 /// Per cent, as a JSON number.
@@ -101,6 +112,15 @@ pub struct CustomerChange {
     pub address: Option<Note>,
     /// E-mail.
     pub email: Option<Text<0, 254>>,
+    /// Days from an invoice to the day on which it is due. Invoices that are issued keep theirs.
+    #[schema(minimum = 0, maximum = 365)]
+    pub payment_days: Option<i32>,
+    /// The number under which it is registered for tax; empty where there is none.
+    pub tax_number: Option<Text<0, 60>>,
+}
+
+const fn fortnight() -> i32 {
+    14
 }
 
 const fn ten() -> Decimal {

@@ -219,13 +219,13 @@ pub(super) fn set_up() -> Vec<(&'static str, Value)> {
     for (code, name, _, least) in RESTAURANTS {
         posts.push((
             "/api/customers",
-            json!({"customer": code, "name": name, "kind": "restaurant", "price_list": "TABLE", "least_days": least}),
+            json!({"customer": code, "name": name, "kind": "restaurant", "price_list": "TABLE", "least_days": least, "address": "Market Street\nLower Fell", "payment_days": 14}),
         ));
     }
     for (code, name) in SHOPS {
         posts.push((
             "/api/customers",
-            json!({"customer": code, "name": name, "kind": "shop", "price_list": "SHOP", "least_days": 3}),
+            json!({"customer": code, "name": name, "kind": "shop", "price_list": "SHOP", "least_days": 3, "address": "Fell Road 12\nLower Fell", "payment_days": 30}),
         ));
     }
     posts.push((
@@ -241,5 +241,5 @@ pub(super) fn best_before() -> Value {
     let mut rules: Vec<Value> =
         days.iter().map(|(p, d)| json!({"product": p, "packaging": "open", "days": d})).collect();
     rules.push(json!({"product": "OYP", "packaging": "vented", "days": 9}));
-    json!({"address": "Hollow Lane 4, Lower Fell", "best_before": rules})
+    json!({"address": "Hollow Lane 4, Lower Fell", "tax_number": "LF 40 118 27", "payment_details": "Lower Fell Savings Bank\nAccount 00 4711 02, Lantern Hollow Mushrooms", "best_before": rules})
 }

@@ -7,6 +7,7 @@ use gillbook_core::{
     kinds::Packaging,
     ledger::entry::BUILT_IN_PLACES,
     refusal::{FieldErrors, Refusal, RefusalKind},
+    selling::tax::TaxBy,
     text::{GradeCode, Line, Note, ProductCode, Short, Text},
     units::money::{CurrencyRules, Rounding},
 };
@@ -14,7 +15,11 @@ use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
 use utoipa::ToSchema;
 
-use crate::{Actor, Error, FarmId, FarmSettings, Result, Store, Tx, farm::people::NewPerson, transaction};
+use crate::{
+    Actor, Error, FarmId, Result, Store, Tx,
+    farm::{people::NewPerson, settings::settings_of},
+    transaction,
+};
 
 /// A grade of the farm's own ranked list.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -62,6 +67,12 @@ pub struct Farm {
     pub tax_name: String,
     /// How halves of a cent are rounded.
     pub rounding: Rounding,
+    /// Whether the tax of an invoice is rounded once for each rate, or line by line.
+    pub tax_by: TaxBy,
+    /// The number under which it is registered for tax, as invoices print it; empty where there is none.
+    pub tax_number: String,
+    /// How it is paid, as invoices print it: an account, a name.
+    pub payment_details: String,
     /// Whether 234 on the phone form means 2.34 kg.
     pub implied_decimals: bool,
     /// Words that differ by region: `docket`, `verifier`, `plan`.
@@ -79,6 +90,12 @@ impl Farm {
     #[must_use]
     pub fn word<'a>(&'a self, word: &'a str) -> &'a str {
         self.words.get(word).map_or(word, String::as_str)
+    }
+
+    /// Whether an invoice can say where the farm is and how it is paid.
+    #[must_use]
+    pub fn is_ready_for_invoices(&self) -> bool {
+        !self.address.is_empty() && !self.payment_details.is_empty()
     }
 
     /// What documents print under the farm's name: address and registration.
@@ -105,6 +122,12 @@ pub struct FarmChange {
     pub tax_name: Option<Short>,
     /// How halves of a cent are rounded.
     pub rounding: Option<Rounding>,
+    /// Whether the tax of an invoice is rounded once for each rate, or line by line. Invoices that are issued keep their tax.
+    pub tax_by: Option<TaxBy>,
+    /// The number under which it is registered for tax; empty where there is none.
+    pub tax_number: Option<Text<0, 60>>,
+    /// How it is paid: an account, a name.
+    pub payment_details: Option<Note>,
     /// Whether 234 on the phone form means 2.34 kg.
     pub implied_decimals: Option<bool>,
     /// Words that differ by region: `docket`, `verifier`, `plan`.
@@ -210,8 +233,8 @@ impl Tx {
             return Ok(farm.clone());
         }
         let f = sqlx::query!(
-            r#"select name, address, registration, currency, zone, tax_name, rounding as "rounding: Rounding", implied_decimals,
-                      words as "words: Json<BTreeMap<String, String>>", version,
+            r#"select name, address, registration, currency, zone, tax_name, rounding as "rounding: Rounding", tax_by as "tax_by: TaxBy", tax_number, payment_details,
+                      implied_decimals, words as "words: Json<BTreeMap<String, String>>", version,
                       coalesce((select jsonb_agg(jsonb_build_object('grade', g.grade, 'rank', g.rank, 'name', g.name, 'published_class', g.published_class)
                                                  order by g.rank)
                                   from grade g where g.farm_id = $1), '[]') as "grades!: Json<Vec<Grade>>",
@@ -237,6 +260,9 @@ impl Tx {
             zone: f.zone,
             tax_name: f.tax_name,
             rounding: f.rounding,
+            tax_by: f.tax_by,
+            tax_number: f.tax_number,
+            payment_details: f.payment_details,
             implied_decimals: f.implied_decimals,
             words: f.words.0,
             grades: f.grades.0,
@@ -247,26 +273,6 @@ impl Tx {
             self.memo.farm = Some(farm.clone());
         }
         Ok(farm)
-    }
-
-    /// The farm's zone and coinage.
-    ///
-    /// # Errors
-    /// When the database fails.
-    #[tracing::instrument(level = "debug", name = "store.farm.farm_settings", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn farm_settings(&mut self) -> Result<FarmSettings> {
-        if let Some(settings) = self.memo.settings {
-            return Ok(settings);
-        }
-        let f = sqlx::query!(
-            r#"select currency, zone, rounding as "rounding: Rounding" from farm where farm_id = $1"#,
-            self.farm.0
-        )
-        .fetch_one(&mut *self.db)
-        .await?;
-        let settings = settings_of(&f.zone, &f.currency, f.rounding)?;
-        self.memo.settings = Some(settings);
-        Ok(settings)
     }
 
     /// Changes settings. `read_version` is the version that the change was made from.
@@ -290,11 +296,15 @@ impl Tx {
             ensure_version(farm.version, read_version)?;
             return Ok(farm);
         }
+        if let Some(rounding) = change.rounding {
+            self.ensure_rounding_stays(rounding).await?;
+        }
         let words = change.words.as_ref().map(Json);
         let done = sqlx::query!(
             "update farm set name = coalesce($3, name), address = coalesce($4, address), tax_name = coalesce($5, tax_name),
                     rounding = coalesce($6, rounding), implied_decimals = coalesce($7, implied_decimals),
-                    words = words || coalesce($8, '{}'::jsonb), registration = coalesce($9, registration), version = version + 1
+                    words = words || coalesce($8, '{}'::jsonb), registration = coalesce($9, registration),
+                    tax_by = coalesce($10, tax_by), tax_number = coalesce($11, tax_number), payment_details = coalesce($12, payment_details), version = version + 1
               where farm_id = $1 and version = $2",
             self.farm.0,
             read_version,
@@ -304,7 +314,10 @@ impl Tx {
             change.rounding.map(Rounding::as_str),
             change.implied_decimals,
             words as _,
-            change.registration.as_ref().map(Text::as_str)
+            change.registration.as_ref().map(Text::as_str),
+            change.tax_by.map(TaxBy::as_str),
+            change.tax_number.as_ref().map(Text::as_str),
+            change.payment_details.as_ref().map(Note::as_str)
         )
         .execute(&mut *self.db)
         .await?;
@@ -336,13 +349,6 @@ impl Tx {
         }
         self.farm().await
     }
-}
-
-fn settings_of(zone: &str, currency: &str, rounding: Rounding) -> Result<FarmSettings> {
-    let zone = zone.parse().map_err(|_| Error::Stored(format!("{zone} is no time zone")))?;
-    let coinage =
-        CurrencyRules::new(currency, rounding).ok_or_else(|| Error::Stored(format!("{currency} is no currency")))?;
-    Ok(FarmSettings { zone, coinage })
 }
 
 /// Turns "no row had that version" into a refusal.

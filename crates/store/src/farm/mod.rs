@@ -4,4 +4,5 @@ pub mod farms;
 pub mod people;
 pub mod readiness;
 pub mod sessions;
+mod settings;
 pub mod tokens;

@@ -1,6 +1,7 @@
 //! What the book adds up to: today, the week, risk and earnings.
 
 pub mod earnings;
+pub mod journal;
 pub mod record;
 pub mod record_parts;
 pub mod risk;

@@ -41,8 +41,9 @@ impl Tx {
         .execute(&mut *self.db)
         .await?;
         sqlx::query!(
-            "insert into customer (farm_id, customer, name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+            "insert into customer (farm_id, customer, name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email,
+                                   payment_days, tax_number)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
             self.farm.0,
             new.customer.as_str(),
             new.name.as_str(),
@@ -53,7 +54,9 @@ impl Tx {
             new.over_percent,
             least_weight(new.min_order_g),
             new.address.as_str(),
-            new.email.as_str()
+            new.email.as_str(),
+            new.payment_days,
+            new.tax_number.as_str()
         )
         .execute(&mut *self.db)
         .await?;
@@ -82,7 +85,8 @@ impl Tx {
         let done = sqlx::query!(
             "update customer set name = coalesce($4, name), price_list = coalesce($5, price_list), least_days = coalesce($6, least_days),
                     freshest = coalesce($7, freshest), address = coalesce($8, address), email = coalesce($9, email), kind = coalesce($10, kind),
-                    over_percent = coalesce($11, over_percent), min_order_g = coalesce($12, min_order_g), version = version + 1
+                    over_percent = coalesce($11, over_percent), min_order_g = coalesce($12, min_order_g),
+                    payment_days = coalesce($13, payment_days), tax_number = coalesce($14, tax_number), version = version + 1
               where farm_id = $1 and customer = $2 and version = $3",
             self.farm.0,
             code.as_str(),
@@ -95,7 +99,9 @@ impl Tx {
             change.email.as_ref().map(Text::as_str),
             change.kind.map(CustomerKind::as_str),
             change.over_percent.map(|p| p.0),
-            change.min_order_g.map(least_weight)
+            change.min_order_g.map(least_weight),
+            change.payment_days,
+            change.tax_number.as_ref().map(Text::as_str)
         )
         .execute(&mut *self.db)
         .await?;
@@ -127,7 +133,7 @@ impl Tx {
     async fn customers_where(&mut self, only: Option<&CustomerCode>, page: &Pagination) -> Result<Vec<Customer>> {
         let rows = sqlx::query!(
             r#"select customer as "customer: CustomerCode", name, kind as "kind: CustomerKind", price_list as "price_list: PriceListCode", least_days,
-                      freshest, over_percent, min_order_g, address, email, version
+                      freshest, over_percent, min_order_g, address, email, payment_days, tax_number, version
                  from customer where farm_id = $1 and ($2::text is null or customer = $2) and ($3::text is null or customer > $3)
                 order by customer limit $4"#,
             self.farm.0,
@@ -150,6 +156,8 @@ impl Tx {
                 min_order_g: Grams(r.min_order_g.into()),
                 address: r.address,
                 email: r.email,
+                payment_days: r.payment_days,
+                tax_number: r.tax_number,
                 version: r.version,
             })
             .collect())

@@ -1,14 +1,18 @@
 //! Products, customers, orders, dockets and market days.
 
+pub(crate) mod billable;
 pub mod customers;
 pub mod deliveries;
 mod dispatch;
 pub mod dockets;
+pub mod invoices;
 pub(crate) mod kept;
 pub mod market;
 pub(crate) mod market_takings;
 pub mod orders;
+pub mod payments;
 pub mod products;
+pub mod receivables;
 mod reversal;
 pub(crate) mod sales;
 pub mod set_aside;

@@ -68,8 +68,9 @@ pub struct Rule {
 }
 
 impl Rule {
-    /// Whether somebody is let through, and if not, why. What only the owner may do they do by a sign-in of their own: initials on a
-    /// phone that several people use authorise nothing, and a phone that is left lying changes no limit, price or person.
+    /// Whether somebody is let through, and if not, why. What only the owner may do, or only the owner and the bookkeeper,
+    /// they do by a sign-in of their own: initials on a phone that several people use authorise nothing, and a phone that is left lying
+    /// changes no limit, price or person and issues no invoice.
     ///
     /// # Errors
     /// What stands in their way.
@@ -77,8 +78,9 @@ impl Rule {
         if !self.allows.permits(session.standing) {
             return Err(Barrier::Role);
         }
-        let owners_act = self.method != "GET" && matches!(self.allows, Access::Some { roles: [Role::Owner], .. });
-        if owners_act && session.actor.with == SignedWith::SharedPhone {
+        let is_their_own =
+            matches!(self.allows, Access::Some { roles: [Role::Owner] | [Role::Owner, Role::Bookkeeper], .. });
+        if self.method != "GET" && is_their_own && session.actor.with == SignedWith::SharedPhone {
             return Err(Barrier::SharedPhone);
         }
         Ok(())

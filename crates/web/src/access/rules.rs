@@ -25,7 +25,7 @@ const ANY_READER: Access =
     Access::Some { roles: &[Owner, Picker, Driver, Verifier, Bookkeeper], reader: true, probe: false };
 /// Reads money.
 const FINANCE: Access = Access::Some { roles: &[Owner, Bookkeeper], reader: true, probe: false };
-/// Sees the pages of weeks and prices.
+/// Sees the pages of weeks, prices and money, and writes invoices and payments.
 const BOOKS: Access = people(&[Owner, Bookkeeper]);
 /// Takes goods to the market or reads what came of it.
 const MARKET: Access = people(&[Owner, Picker, Driver, Bookkeeper]);
@@ -147,6 +147,22 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/api/dockets/{docket}/pdf", ANY_READER),
     rule("POST", "/api/dockets/{docket}/delivery", DRIVER),
     rule("POST", "/api/dockets/{docket}/returns", STOCK_AND_DRIVER),
+    rule("GET", "/api/invoices", FINANCE),
+    rule("POST", "/api/invoices", BOOKS),
+    rule("GET", "/api/invoices/{invoice}", FINANCE),
+    rule("GET", "/api/invoices/{invoice}/pdf", FINANCE),
+    rule("GET", "/api/invoices/{invoice}/ubl", FINANCE),
+    rule("POST", "/api/credit-notes", BOOKS),
+    rule("GET", "/api/payments", FINANCE),
+    rule("POST", "/api/payments", BOOKS),
+    rule("GET", "/api/payments/{payment}", FINANCE),
+    rule("POST", "/api/payments/{payment}/reversal", BOOKS),
+    rule("GET", "/api/receivables", FINANCE),
+    rule("GET", "/api/customers/{customer}/to-invoice", FINANCE),
+    rule("GET", "/api/customers/{customer}/statement", FINANCE),
+    rule("GET", "/api/customers/{customer}/statement/pdf", FINANCE),
+    rule("GET", "/api/reports/journal", FINANCE),
+    rule("GET", "/api/reports/journal/csv", FINANCE),
     rule("GET", "/api/market-days", FINANCE),
     rule("POST", "/api/market-days", STOCK_AND_DRIVER),
     rule("GET", "/api/market-days/{market_day}", FINANCE),
@@ -194,6 +210,17 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/orders/{order}/dispatch", STOCK_AND_DRIVER),
     rule("GET", "/dockets/{docket}", ANY_PERSON),
     rule("POST", "/dockets/{docket}/delivery", DRIVER),
+    rule("GET", "/money", BOOKS),
+    rule("GET", "/customers/{customer}/account", BOOKS),
+    rule("POST", "/customers/{customer}/invoice", BOOKS),
+    rule("POST", "/customers/{customer}/payment", BOOKS),
+    rule("GET", "/invoices", BOOKS),
+    rule("GET", "/invoices/{invoice}", BOOKS),
+    rule("GET", "/invoices/{invoice}/credit", BOOKS),
+    rule("POST", "/invoices/{invoice}/credit", BOOKS),
+    rule("GET", "/payments", BOOKS),
+    rule("GET", "/payments/{payment}", BOOKS),
+    rule("POST", "/payments/{payment}/reversal", BOOKS),
     rule("GET", "/week", BOOKS),
     rule("GET", "/blocks", BOOKS),
     rule("GET", "/weeks/{week}/close", OWNER),

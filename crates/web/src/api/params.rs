@@ -3,8 +3,8 @@
 
 use gillbook_core::{
     text::{
-        BatchCode, CrateCode, CustomerCode, DocketCode, HouseCheckCode, LotCode, MarketDayCode, OrderCode, PlaceCode,
-        ProductCode, RoomCode, StrainCode,
+        BatchCode, CrateCode, CustomerCode, DocketCode, HouseCheckCode, InvoiceCode, LotCode, MarketDayCode, OrderCode,
+        PaymentCode, PlaceCode, ProductCode, RoomCode, StrainCode,
     },
     units::calendar::IsoWeek,
 };
@@ -86,6 +86,14 @@ pub(super) struct ExcursionPath {
     excursion: Uuid,
 }
 
+/// The invoice's or credit note's code.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Path)]
+pub(super) struct InvoicePath {
+    /// The invoice's or credit note's code
+    invoice: InvoiceCode,
+}
+
 /// The lot's code.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Path)]
@@ -124,6 +132,14 @@ pub(super) struct OrderPath {
 pub(super) struct PersonPath {
     /// The person's id
     person: Uuid,
+}
+
+/// The payment's code.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Path)]
+pub(super) struct PaymentPath {
+    /// The payment's code
+    payment: PaymentCode,
 }
 
 /// The place's code.

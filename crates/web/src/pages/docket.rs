@@ -9,7 +9,7 @@ use gillbook_core::{
         delivery::NewDelivery,
         docket::{Docket, DocketLine, DocketStatus, packs_of},
     },
-    text::DocketCode,
+    text::{DocketCode, InvoiceCode},
 };
 use gillbook_documents::docket as paper;
 use gillbook_store::farm::farms::Farm;
@@ -50,6 +50,8 @@ pub(super) struct DocketPage {
     /// The form of the hand-over, while it is to come.
     hand_over: Option<Sheet>,
     can_return: bool,
+    /// Invoices that it is on; nothing for who does not see them.
+    invoices: Option<Vec<InvoiceCode>>,
     /// Lots of which something was refused at the door: it is in the van still.
     refused: Vec<String>,
 }
@@ -140,7 +142,13 @@ async fn docket_page(
         let zone = zone_of(&farm);
         let docket = tx.docket(code).await?;
         let head = Layout::new(&farm, who, "/orders");
+        let invoices = if head.may("GET", "/invoices/{invoice}") && docket.status == DocketStatus::Delivered {
+            Some(tx.invoices_of(code).await?)
+        } else {
+            None
+        };
         Ok(DocketPage {
+            invoices,
             day: full_day(docket.delivery_day),
             word: farm.word("docket").to_owned(),
             status: match (&docket.status, &docket.delivery) {

@@ -13,13 +13,16 @@ mod entries;
 mod excursion;
 mod find;
 mod fridge;
+mod invoices;
 mod lot;
 mod market;
+mod money;
 mod moves;
 mod notices;
 mod order_forms;
 mod orders;
 mod packing;
+mod payments;
 mod phones;
 mod record;
 mod record_sheet;
@@ -58,6 +61,8 @@ use uuid::Uuid;
 
 pub(crate) use self::{
     docket::docket_pdf,
+    invoices::invoice_pdf,
+    money::{journal_csv, statement_pdf},
     record::{record_csv, record_of, record_pdf},
     week_sales::sales_csv,
 };
@@ -176,6 +181,7 @@ impl Layout {
             ("/stock", "Stock"),
             ("/checks", "Checks"),
             ("/week", "Week"),
+            ("/money", "Money"),
             ("/blocks", "Blocks"),
             ("/settings", "Settings"),
         ];
@@ -308,9 +314,19 @@ fn as_money(mut price: Decimal, decimals: u32) -> String {
     price.to_string()
 }
 
+/// A sum of money as it is stored, with its thousands parted.
+fn amount(sum: Decimal) -> String {
+    thousands(&sum.to_string())
+}
+
+/// The farm's coinage, which was checked when the farm was opened.
+fn coinage_of(farm: &Farm) -> Option<CurrencyRules> {
+    CurrencyRules::new(&farm.currency, farm.rounding)
+}
+
 /// A price of the farm, with its currency: `14.50 EUR`.
 fn price(amount: Decimal, farm: &Farm) -> String {
-    let places = CurrencyRules::new(&farm.currency, farm.rounding).map_or(0, CurrencyRules::places);
+    let places = coinage_of(farm).map_or(0, CurrencyRules::places);
     format!("{} {}", as_money(amount, places), farm.currency)
 }
 

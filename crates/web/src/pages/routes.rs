@@ -9,8 +9,8 @@ use axum::{
 use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
-    batches, blocks, by_hand, checks, count, desk, docket, entries, excursion, find, fridge, lot, market, moves,
-    notices, order_forms, orders, packing, phones, record,
+    batches, blocks, by_hand, checks, count, desk, docket, entries, excursion, find, fridge, invoices, lot, market,
+    money, moves, notices, order_forms, orders, packing, payments, phones, record,
     resource::{self, Addable, Changeable, Resource},
     returns, set_aside, settings, setup, stock, today, week, week_close, weigh,
 };
@@ -144,6 +144,17 @@ fn selling(pages: Pages) -> Pages {
         .post("/orders/{order}/dispatch", orders::post_dispatch)
         .get("/dockets/{docket}", docket::get_docket)
         .post("/dockets/{docket}/delivery", docket::post_delivery)
+        .get("/money", money::get_money)
+        .get("/customers/{customer}/account", money::get_account)
+        .post("/customers/{customer}/invoice", money::post_invoice)
+        .post("/customers/{customer}/payment", money::post_payment)
+        .get("/invoices", resource::get_list::<invoices::Invoices>)
+        .get("/invoices/{invoice}", invoices::get_invoice)
+        .get("/invoices/{invoice}/credit", invoices::get_credit)
+        .post("/invoices/{invoice}/credit", invoices::post_credit)
+        .get("/payments", resource::get_list::<payments::Payments>)
+        .get("/payments/{payment}", payments::get_payment)
+        .post("/payments/{payment}/reversal", payments::post_reversal)
         .get("/week", week::get_week)
         .get("/weeks/{week}/close", week_close::get_close)
         .post("/weeks/{week}/close", week_close::post_close)

@@ -46,6 +46,7 @@ fn about_farm(farm: &Farm) -> Sheet {
         ("half_down", "Down, as 0.125 to 0.12"),
         ("half_even", "To the even cent"),
     ];
+    let tax_by = [("rate", "Once for each rate"), ("line", "Line by line")];
     let fields = vec![
         Field::version(farm.version),
         Field::new("name", "Name", Input::Text),
@@ -53,6 +54,11 @@ fn about_farm(farm: &Farm) -> Sheet {
         Field::new("registration", "Registered as a food business under", Input::Text).or_blank(),
         Field::new("tax_name", "What tax is called", Input::Text),
         Field::new("rounding", "Half a cent is rounded", Input::Touch).of_words(&roundings),
+        Field::new("tax_by", "Tax of an invoice is rounded", Input::Touch).of_words(&tax_by),
+        Field::new("tax_number", "Your tax number, as on invoices", Input::Text).or_blank(),
+        Field::new("payment_details", "How you are paid, as on invoices", Input::Lines)
+            .hint("bank, account, name")
+            .or_blank(),
         Field::new("implied_decimals", "234 on the scale's page means 2.34 kg", Input::Tick),
     ];
     Sheet::new("/settings/farm", "Save", fields).filled(farm)

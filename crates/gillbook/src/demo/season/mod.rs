@@ -1,6 +1,7 @@
 //! The season, day by day, as the people on the farm live it.
 
 mod growing;
+mod money;
 mod selling;
 
 use std::sync::Arc;
@@ -27,6 +28,8 @@ pub(super) const PROBE: &str = "urn:dev:ow:28ff641e0116035c";
 #[derive(Debug)]
 pub(super) struct Season {
     pub(super) rng: ChaCha8Rng,
+    /// Chance of the office, apart from that of the farm: what is paid when changes no gram.
+    paperwork: ChaCha8Rng,
     clock: Arc<ManualClock>,
     first: NaiveDate,
     until: DateTime<Utc>,
@@ -59,6 +62,7 @@ impl Season {
             read_until: day_begins(first, ZONE),
             gap_day: first + Days::new(38),
             rng,
+            paperwork: ChaCha8Rng::seed_from_u64(seed.wrapping_add(1)),
             clock,
             first,
             until,
@@ -204,6 +208,13 @@ impl Season {
         }
         if self.at(day, 16, 45) {
             self.deal_with_spells(client).await?;
+        }
+        if self.at(day, 17, 0) {
+            self.look_at_the_bank(client, day).await?;
+        }
+        if weekday == Weekday::Mon && self.at(day, 17, 10) {
+            self.make_good(client).await?;
+            self.invoice(client).await?;
         }
         if weekday == Weekday::Sun && self.at(day, 19, 0) {
             self.count(client).await?;

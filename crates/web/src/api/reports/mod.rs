@@ -1,6 +1,7 @@
 //! Reports.
 
 mod books;
+mod journal;
 mod search;
 
 use utoipa_axum::router::OpenApiRouter;
@@ -9,5 +10,5 @@ use crate::App;
 
 /// The routes of the subject.
 pub(super) fn router() -> OpenApiRouter<App> {
-    OpenApiRouter::new().merge(books::router()).merge(search::router())
+    OpenApiRouter::new().merge(books::router()).merge(journal::router()).merge(search::router())
 }

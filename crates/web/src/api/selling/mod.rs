@@ -2,9 +2,12 @@
 
 mod customers;
 mod dockets;
+mod invoices;
 mod market;
 mod orders;
+mod payments;
 mod products;
+mod receivables;
 
 use utoipa_axum::router::OpenApiRouter;
 
@@ -18,4 +21,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .merge(orders::router())
         .merge(dockets::router())
         .merge(market::router())
+        .merge(invoices::router())
+        .merge(payments::router())
+        .merge(receivables::router())
 }

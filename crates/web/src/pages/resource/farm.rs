@@ -81,7 +81,7 @@ impl Resource for People {
             ("picker", "Picker: weighs, packs, counts, sets aside"),
             ("driver", "Driver: takes crates out and hands them over"),
             ("verifier", &verifier),
-            ("bookkeeper", "Bookkeeper: reads sales and weeks"),
+            ("bookkeeper", "Bookkeeper: invoices, payments, sales and weeks"),
         ];
         Ok(vec![
             Field::new("name", "Name", Input::Text),

@@ -81,6 +81,8 @@ impl Resource for Customers {
             Field::new("price_list", "Price list", Input::Choice).of(price_lists(tx).await?),
             Field::new("address", "Address", Input::Lines).or_blank(),
             Field::new("email", "E-mail", Input::Text).or_blank(),
+            Field::new("payment_days", "Days to pay an invoice", Input::Whole).with("14"),
+            Field::new("tax_number", "Tax number", Input::Text).or_blank(),
             Field::new("least_days", "Days that must be left when it arrives", Input::Whole).with("0"),
             Field::new("freshest", "Wants the freshest, not the oldest that will do", Input::Tick),
             Field::new("over_percent", "May be this much over the order, %", Input::Number).with("10"),
@@ -93,7 +95,12 @@ impl Resource for Customers {
     }
 
     async fn more(_: &mut Tx, _: &Farm, customer: &Customer, page: ActPage) -> StoreResult<ActPage> {
-        Ok(page.link(format!("/orders/new?customer={}", customer.customer), "Take an order"))
+        let page = page.link(format!("/orders/new?customer={}", customer.customer), "Take an order");
+        Ok(if page.head.may("GET", "/customers/{customer}/account") {
+            page.link(format!("/customers/{}/account", customer.customer), "Invoices and payments")
+        } else {
+            page
+        })
     }
 }
 

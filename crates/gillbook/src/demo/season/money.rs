@@ -1,0 +1,72 @@
+//! The season's paperwork: invoices on Mondays, payments when customers feel like it, a credit note now and then.
+
+use super::Season;
+use crate::demo::client::Client;
+use anyhow::Result;
+use chrono::NaiveDate;
+use rand::RngExt;
+use serde_json::{Value, json};
+
+/// Pays when reminded, and no earlier.
+const SLOW_PAYER: &str = "QUINCE";
+
+impl Season {
+    async fn write(&mut self, client: &Client, path: &str, body: Value) -> Result<Value> {
+        let key = uuid::Builder::from_random_bytes(self.paperwork.random()).into_uuid();
+        client.post(path, key, body).await
+    }
+
+    /// Invoices what was delivered in the week before, one invoice a customer.
+    pub(super) async fn invoice(&mut self, client: &Client) -> Result<()> {
+        let owed = client.get("/api/receivables").await?;
+        for row in rows(&owed) {
+            let customer = text(row, "customer");
+            let lines = client.get(&format!("/api/customers/{customer}/to-invoice")).await?;
+            let open = rows(&lines).filter(|l| l["kept_g"].as_i64() > l["billed_g"].as_i64());
+            let mut dockets: Vec<&str> = open.map(|l| text(l, "docket")).collect();
+            dockets.dedup();
+            if !dockets.is_empty() {
+                self.write(client, "/api/invoices", json!({"customer": customer, "dockets": dockets})).await?;
+            }
+        }
+        Ok(())
+    }
+
+    /// What came to the bank today: most pay all that is open within a week of its day, one pays a part, one pays late.
+    pub(super) async fn look_at_the_bank(&mut self, client: &Client, day: NaiveDate) -> Result<()> {
+        let owed = client.get("/api/receivables").await?;
+        for row in rows(&owed) {
+            let customer = text(row, "customer");
+            let (open, overdue) = (text(row, "open"), text(row, "overdue"));
+            let wanted = if customer == SLOW_PAYER { overdue } else { open };
+            let in_part = self.paperwork.random_bool(0.1);
+            if !wanted.chars().any(|c| matches!(c, '1'..='9')) || !self.paperwork.random_bool(0.15) {
+                continue;
+            }
+            let amount = if in_part { "50.00" } else { wanted };
+            let body = json!({"customer": customer, "amount": amount, "method": "bank_transfer", "reference": format!("Transfer {day}")});
+            self.write(client, "/api/payments", body).await?;
+        }
+        Ok(())
+    }
+
+    /// A customer says that some of the tenth invoice was bruised, and something is taken off it.
+    pub(super) async fn make_good(&mut self, client: &Client) -> Result<()> {
+        let latest = client.get("/api/invoices?limit=30").await?;
+        let Some(tenth) = rows(&latest).find(|i| i["invoice"] == "INV-10" && i["credit_notes"] == json!([])) else {
+            return Ok(());
+        };
+        let body =
+            json!({"invoice": tenth["invoice"], "lines": [{"line": 1, "net": "3.00"}], "reason": "Caps were bruised"});
+        self.write(client, "/api/credit-notes", body).await?;
+        Ok(())
+    }
+}
+
+fn rows(list: &Value) -> impl Iterator<Item = &Value> {
+    list["rows"].as_array().into_iter().flatten()
+}
+
+fn text<'a>(row: &'a Value, member: &str) -> &'a str {
+    row[member].as_str().unwrap_or_default()
+}
