@@ -217,3 +217,32 @@ async fn invoices_and_payments_of_many_at_once_have_no_gaps() -> Result<()> {
     assert_eq!(gillbook_store::check::check(&farm.admin.clone().username("gillbook_audit")).await?, []);
     Ok(())
 }
+
+/// Runs that invoice everybody and people who invoice one customer, all at once: nobody waits for ever, and each docket is on one invoice.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn everybody_and_each_are_invoiced_at_once() -> Result<()> {
+    let farm = Farm::new().await?;
+    for code in ["CAFE", "INN"] {
+        let customer = json!({"customer": code, "name": code, "kind": "shop", "price_list": "TABLE"});
+        farm.create("/api/customers", customer).await;
+    }
+    let mut dockets = Vec::new();
+    for customer in ["PLUM", "CAFE", "INN", "PLUM", "CAFE", "INN"] {
+        dockets.push((customer, farm.docket_for(customer, 1000).await));
+    }
+    let singles = (0..24).map(|n| {
+        let (customer, docket) = &dockets[n % 6];
+        farm.post("/api/invoices", json!({"customer": customer, "dockets": [docket]}))
+    });
+    let runs = (0..6).map(|_| farm.post("/api/invoice-runs", json!({})));
+    let (singles, runs) = tokio::join!(join_all(singles), join_all(runs));
+    for answer in singles.iter().chain(&runs) {
+        assert!(matches!(answer.status, 201 | 422), "{} {}", answer.status, answer.text);
+    }
+    let issued = farm.get("/api/invoices?limit=100").await;
+    let lines: usize =
+        issued["rows"].as_array().into_iter().flatten().filter_map(|i| i["lines"].as_array()).map(Vec::len).sum();
+    assert_eq!(lines, 6, "{issued}");
+    assert_eq!(gillbook_store::check::check(&farm.admin.clone().username("gillbook_audit")).await?, []);
+    Ok(())
+}

@@ -57,6 +57,7 @@ const SAID: &[(&str, &str)] = &[
     ("/orders/{order}/dispatch", "Sent out."),
     ("/dockets/{docket}/delivery", "Hand-over written down."),
     ("/dockets/{docket}/return", "Return written down. It counts as waste."),
+    ("/money/invoices", "Invoices issued."),
     ("/customers/{customer}/invoice", "Invoice issued."),
     ("/customers/{customer}/payment", "Payment written down."),
     ("/invoices/{invoice}/credit", "Credit note issued."),

@@ -66,3 +66,17 @@ async fn an_invoice_a_payment_and_a_credit_note_are_written_on_pages() -> Result
     ensure!(page(&farm, "/payments/P-1").await?.contains("Bounced"));
     Ok(())
 }
+
+#[tokio::test]
+async fn everybody_is_invoiced_with_one_button() -> Result<()> {
+    let farm = Farm::new().await?;
+    ensure!(!page(&farm, "/money").await?.contains("one invoice a customer"), "nothing waits yet");
+    farm.docket_of(1000).await;
+    ensure!(page(&farm, "/money").await?.contains("one invoice a customer"));
+    let slip = send(&farm, "/money/invoices", Uuid::new_v4(), &[("until", "2026-05-01")]).await?;
+    ensure!(slip.status == 422 && slip.text.contains("id=\"until-wrong\""), "{}", slip.text);
+    let run = send(&farm, "/money/invoices", Uuid::new_v4(), &[("until", "2026-05-04")]).await?;
+    ensure!(run.status == 303 && run.headers["location"] == "/invoices", "{}", run.text);
+    ensure!(page(&farm, "/invoices").await?.contains("INV-1, PLUM"));
+    Ok(())
+}

@@ -217,3 +217,27 @@ async fn the_rule_of_rounding_stays_once_goods_went_out() -> Result<()> {
     ensure!(refused.status == 422 && refused.text.contains("It stays"), "{}", refused.text);
     Ok(())
 }
+
+#[tokio::test]
+async fn a_run_invoices_everybody_of_what_they_had_by_a_day() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.create("/api/customers", json!({"customer": "CAFE", "name": "Café", "kind": "shop", "price_list": "TABLE"}))
+        .await;
+    let first = farm.docket_for("PLUM", 1000).await;
+    let cafe = farm.docket_for("CAFE", 2000).await;
+    farm.pass(TimeDelta::days(1));
+    let later = farm.docket_for("PLUM", 3000).await;
+    let run = farm.create("/api/invoice-runs", json!({"until": "2026-05-04"})).await;
+    // 17.50 and 35.00, each with its 5.5 per cent (0.9625, 1.925).
+    ensure!(run == json!({"invoices": ["INV-1", "INV-2"], "total": "55.39"}), "{run}");
+    let docket_of =
+        async |invoice: &str| farm.get(&format!("/api/invoices/{invoice}")).await["lines"][0]["docket"].clone();
+    ensure!((docket_of("INV-1").await, docket_of("INV-2").await) == (json!(cafe), json!(first)), "by customer");
+    let again = farm.post("/api/invoice-runs", json!({"until": "2026-05-04"})).await;
+    ensure!(again.status == 422 && again.text.contains("waits for an invoice"), "{}", again.text);
+    let early = farm.post("/api/invoice-runs", json!({"until": "2026-06-04"})).await;
+    ensure!(early.status == 422 && early.text.contains("still to come"), "{}", early.text);
+    farm.create("/api/invoice-runs", json!({})).await;
+    ensure!(docket_of("INV-3").await == json!(later));
+    Ok(())
+}

@@ -9,6 +9,7 @@ pub mod dispatch;
 pub mod docket;
 pub mod earnings;
 pub mod invoice;
+pub mod invoice_run;
 pub mod journal;
 pub mod market;
 pub mod order;

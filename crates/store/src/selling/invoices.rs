@@ -6,9 +6,11 @@ use chrono::NaiveDate;
 use gillbook_core::{
     refusal::Refusal,
     selling::{
+        billable::BillableLine,
         credit_note::{CreditFacts, NewCreditNote, draw_up_credit},
         customer::Customer,
         invoice::{Invoice, InvoiceFacts, InvoiceKind, InvoiceLine, InvoicePlan, NewInvoice, Party, draw_up},
+        invoice_run::{InvoiceRun, NewInvoiceRun, plan_run},
         tax::TaxTotal,
     },
     text::{CustomerCode, DocketCode, InvoiceCode, OrderCode, PaymentCode},
@@ -48,6 +50,46 @@ impl Tx {
             "buyer_name": customer.name, "buyer_address": customer.address, "buyer_tax_number": customer.tax_number,
         });
         self.post_invoice(head, &customer.customer, &plan).await
+    }
+
+    /// Issues an invoice to each customer of what was handed over until a day and no invoice has.
+    ///
+    /// # Errors
+    /// As [`plan_run`] and [`draw_up`] decide; then none is issued.
+    #[tracing::instrument(level = "debug", name = "store.selling.run_invoices", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn run_invoices(&mut self, new: &NewInvoiceRun) -> Result<InvoiceRun> {
+        let today = self.farm_day().await?;
+        let planned = plan_run(new, &self.unbilled_pairs().await?, today)?;
+        // All of them before the first number is taken: whoever issues one alone locks the customer first, and then waits for the number.
+        let customers: BTreeSet<String> = planned.iter().map(|i| i.customer.to_string()).collect();
+        self.lock_accounts(&customers.into_iter().collect::<Vec<_>>()).await?;
+        self.lock_orders_of(&planned.iter().flat_map(|i| &i.dockets).collect()).await?;
+        // Planned again behind the locks, for the same customers.
+        let mut run = InvoiceRun { invoices: Vec::new(), total: Decimal::ZERO };
+        let locked: BTreeSet<CustomerCode> = planned.into_iter().map(|i| i.customer).collect();
+        for invoice in plan_run(new, &self.unbilled_pairs().await?, today)? {
+            if locked.contains(&invoice.customer) {
+                let issued = self.issue_invoice(&invoice).await?;
+                run.total += issued.total;
+                run.invoices.push(issued.invoice);
+            }
+        }
+        Ok(run)
+    }
+
+    async fn unbilled_pairs(&mut self) -> Result<Vec<(CustomerCode, BillableLine)>> {
+        Ok(self.unbilled(None).await?.into_iter().map(|b| (b.customer, b.line)).collect())
+    }
+
+    async fn lock_accounts(&mut self, customers: &[String]) -> Result<()> {
+        sqlx::query!(
+            "select from customer where farm_id = $1 and customer = any ($2) order by customer for no key update",
+            self.farm.0,
+            customers
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
     }
 
     /// Issues a credit note for an invoice.
@@ -121,13 +163,7 @@ impl Tx {
 
     /// Locks a customer's account: invoices, credit notes and payments of one customer are decided on one after another.
     pub(crate) async fn lock_account(&mut self, customer: &CustomerCode) -> Result<Customer> {
-        sqlx::query!(
-            "select from customer where farm_id = $1 and customer = $2 for no key update",
-            self.farm.0,
-            customer.as_str()
-        )
-        .execute(&mut *self.db)
-        .await?;
+        self.lock_accounts(&[customer.to_string()]).await?;
         self.customer(customer).await
     }
 

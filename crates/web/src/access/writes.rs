@@ -25,6 +25,7 @@ pub const WRITES: &[(&str, &str, DoneOn)] = &[
     ("POST", "/api/customers", Page("/customers/new", "/customers")),
     ("PATCH", "/api/customers/{customer}", Page("/customers/{customer}", "/customers/{customer}")),
     ("POST", "/api/invoices", Page("/customers/{customer}/account", "/customers/{customer}/invoice")),
+    ("POST", "/api/invoice-runs", Page("/money", "/money/invoices")),
     ("POST", "/api/credit-notes", Page("/invoices/{invoice}/credit", "/invoices/{invoice}/credit")),
     ("POST", "/api/payments", Page("/customers/{customer}/account", "/customers/{customer}/payment")),
     ("POST", "/api/payments/{payment}/reversal", Page("/payments/{payment}", "/payments/{payment}/reversal")),

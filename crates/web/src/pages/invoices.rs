@@ -68,6 +68,9 @@ fn status(i: &Invoice) -> String {
         _ if !i.open.is_zero() && (i.paid + i.credited).is_zero() => "open".into(),
         _ if !i.open.is_zero() => format!("{} open", amount(i.open)),
         _ if i.paid.is_zero() && !i.credited.is_zero() => "credited".into(),
+        _ if i.paid + i.credited > i.total => {
+            format!("paid, {} of it to their credit", amount(i.paid + i.credited - i.total))
+        }
         _ => "paid".into(),
     }
 }

@@ -8,6 +8,7 @@ use gillbook_core::{
         billable::BillableLine,
         customer::Customer,
         invoice::NewInvoice,
+        invoice_run::NewInvoiceRun,
         journal::JournalLine,
         payment::NewPayment,
         receivables::{Receivable, Statement, StatementKind},
@@ -20,7 +21,7 @@ use rust_decimal::Decimal;
 
 use super::{
     Html, Layout,
-    act::{ActPage, first},
+    act::{ActPage, answer, first},
     amount, coinage_of, count, date,
     sheet::{Field, FormFields, Input, Sheet},
 };
@@ -43,8 +44,8 @@ pub(super) struct MoneyPage {
     overdue: Option<String>,
     to_invoice: Option<String>,
     rows: Vec<Row>,
-    /// Whom to invoice or to remind next: the code, and what to do.
-    next: Option<(String, String)>,
+    /// The form that invoices everybody, where something waits.
+    run: Option<Sheet>,
     /// The months of the journal: words, first and last day.
     months: Vec<(String, NaiveDate, NaiveDate)>,
 }
@@ -58,7 +59,7 @@ struct Row {
     credit: String,
 }
 
-pub(super) async fn get_money(State(app): State<App>, who: Authenticated) -> Result<Html<MoneyPage>, Problem> {
+async fn money_page(app: &App, who: &Authenticated, refused: Option<Sheet>) -> Result<MoneyPage, Problem> {
     let (farm, today, owed) = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         Ok((farm, tx.farm_day().await?, tx.receivables().await?))
@@ -70,13 +71,13 @@ pub(super) async fn get_money(State(app): State<App>, who: Authenticated) -> Res
         let sum: Decimal = owed.iter().map(of).sum();
         coinage.map_or(sum, |c| c.round(sum))
     };
-    let to_invoice = owed.iter().filter(|r| r.not_invoiced_net > Decimal::ZERO).max_by_key(|r| r.not_invoiced_net);
-    Ok(Html(MoneyPage {
-        head: Layout::new(&farm, &who, "/money"),
+    let waits = owed.iter().any(|r| r.not_invoiced_net > Decimal::ZERO);
+    Ok(MoneyPage {
+        head: Layout::new(&farm, who, "/money"),
         open: amount(sum(|r| r.open)),
         overdue: shown(sum(|r| r.overdue)),
         to_invoice: shown(sum(|r| r.not_invoiced_net)),
-        next: to_invoice.map(|r| (r.customer.to_string(), format!("Invoice {}", r.name))),
+        run: refused.or_else(|| waits.then(|| run_sheet(today))),
         rows: owed
             .iter()
             .map(|r| Row {
@@ -90,7 +91,29 @@ pub(super) async fn get_money(State(app): State<App>, who: Authenticated) -> Res
             .collect(),
         months: months(today),
         currency: farm.currency,
-    }))
+    })
+}
+
+/// The form that invoices everybody.
+fn run_sheet(today: NaiveDate) -> Sheet {
+    let until = Field::new("until", "Delivered up to", Input::Day).with(today.to_string());
+    Sheet::new("/money/invoices", "Invoice all of it, one invoice a customer", vec![until])
+}
+
+pub(super) async fn get_money(State(app): State<App>, who: Authenticated) -> Result<Html<MoneyPage>, Problem> {
+    Ok(Html(money_page(&app, &who, None).await?))
+}
+
+pub(super) async fn post_invoices(
+    State(app): State<App>,
+    who: Authenticated,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let act = async |new: NewInvoiceRun| create_tx!(app, who, &form.once, |tx| tx.run_invoices(&new).await);
+    let today = read_tx!(app, who, |tx| tx.farm_day().await)?;
+    let done = run_sheet(today).submit(&form, act).await;
+    let again = async |refused| money_page(&app, &who, Some(refused)).await;
+    Ok(answer(done, |_| "/invoices".to_owned(), again).await)
 }
 
 /// This month so far and the one before.

@@ -73,7 +73,14 @@ async fn payment_page(app: &App, who: &Authenticated, code: &PaymentCode) -> Res
         let mut page =
             ActPage::new(Layout::new(&farm, who, "/money"), format!("Payment {code}"), (&account, "The account"))
                 .detail("From", customer.name)
-                .detail("Amount", format!("{}, {}", money(payment.amount), how(payment.method)))
+                .detail(
+                    "Amount",
+                    if payment.amount.is_zero() {
+                        "nothing: their credit was used".to_owned()
+                    } else {
+                        format!("{}, {}", money(payment.amount), how(payment.method))
+                    },
+                )
                 .detail("Date", date(payment.paid_on));
         if !payment.reference.is_empty() {
             page = page.detail("Reference", payment.reference.clone());

@@ -145,6 +145,7 @@ fn selling(pages: Pages) -> Pages {
         .get("/dockets/{docket}", docket::get_docket)
         .post("/dockets/{docket}/delivery", docket::post_delivery)
         .get("/money", money::get_money)
+        .post("/money/invoices", money::post_invoices)
         .get("/customers/{customer}/account", money::get_account)
         .post("/customers/{customer}/invoice", money::post_invoice)
         .post("/customers/{customer}/payment", money::post_payment)

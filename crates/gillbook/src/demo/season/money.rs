@@ -2,7 +2,7 @@
 
 use super::Season;
 use crate::demo::client::Client;
-use anyhow::Result;
+use anyhow::{Context, Result};
 use chrono::NaiveDate;
 use rand::RngExt;
 use serde_json::{Value, json};
@@ -19,15 +19,8 @@ impl Season {
     /// Invoices what was delivered in the week before, one invoice a customer.
     pub(super) async fn invoice(&mut self, client: &Client) -> Result<()> {
         let owed = client.get("/api/receivables").await?;
-        for row in rows(&owed) {
-            let customer = text(row, "customer");
-            let lines = client.get(&format!("/api/customers/{customer}/to-invoice")).await?;
-            let open = rows(&lines).filter(|l| l["kept_g"].as_i64() > l["billed_g"].as_i64());
-            let mut dockets: Vec<&str> = open.map(|l| text(l, "docket")).collect();
-            dockets.dedup();
-            if !dockets.is_empty() {
-                self.write(client, "/api/invoices", json!({"customer": customer, "dockets": dockets})).await?;
-            }
+        if rows(&owed).any(|row| is_above_zero(text(row, "not_invoiced_net"))) {
+            self.write(client, "/api/invoice-runs", json!({})).await?;
         }
         Ok(())
     }
@@ -40,7 +33,7 @@ impl Season {
             let (open, overdue) = (text(row, "open"), text(row, "overdue"));
             let wanted = if customer == SLOW_PAYER { overdue } else { open };
             let in_part = self.paperwork.random_bool(0.1);
-            if !wanted.chars().any(|c| matches!(c, '1'..='9')) || !self.paperwork.random_bool(0.15) {
+            if !is_above_zero(wanted) || !self.paperwork.random_bool(0.15) {
                 continue;
             }
             let amount = if in_part { "50.00" } else { wanted };
@@ -50,14 +43,16 @@ impl Season {
         Ok(())
     }
 
-    /// A customer says that some of the tenth invoice was bruised, and something is taken off it.
+    /// A customer says that some of the tenth invoice was bruised, and something is taken off its largest line.
     pub(super) async fn make_good(&mut self, client: &Client) -> Result<()> {
         let latest = client.get("/api/invoices?limit=30").await?;
         let Some(tenth) = rows(&latest).find(|i| i["invoice"] == "INV-10" && i["credit_notes"] == json!([])) else {
             return Ok(());
         };
-        let body =
-            json!({"invoice": tenth["invoice"], "lines": [{"line": 1, "net": "3.00"}], "reason": "Caps were bruised"});
+        let lines = tenth["lines"].as_array().context("an invoice has lines")?;
+        let largest = lines.iter().max_by_key(|l| l["grams_g"].as_i64()).context("an invoice has a line")?;
+        let taken_off = json!([{"line": largest["line"], "net": "0.50"}]);
+        let body = json!({"invoice": tenth["invoice"], "lines": taken_off, "reason": "Caps were bruised"});
         self.write(client, "/api/credit-notes", body).await?;
         Ok(())
     }
@@ -69,4 +64,9 @@ fn rows(list: &Value) -> impl Iterator<Item = &Value> {
 
 fn text<'a>(row: &'a Value, member: &str) -> &'a str {
     row[member].as_str().unwrap_or_default()
+}
+
+/// Whether an amount is, as the interface writes it.
+fn is_above_zero(amount: &str) -> bool {
+    !amount.starts_with('-') && amount.chars().any(|c| matches!(c, '1'..='9'))
 }

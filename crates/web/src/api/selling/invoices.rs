@@ -6,6 +6,7 @@ use gillbook_core::{
     selling::{
         credit_note::NewCreditNote,
         invoice::{Invoice, NewInvoice},
+        invoice_run::{InvoiceRun, NewInvoiceRun},
     },
     text::{CustomerCode, InvoiceCode},
 };
@@ -32,6 +33,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .routes(routes!(get_invoice))
         .routes(routes!(get_invoice_pdf))
         .routes(routes!(get_invoice_ubl))
+        .routes(routes!(post_invoice_runs))
         .routes(routes!(post_credit_notes))
 }
 
@@ -75,6 +77,22 @@ async fn post_invoices(
     new: IdempotentJson<NewInvoice>,
 ) -> Result<Created, Problem> {
     Ok(Created(create_tx!(app, who, &new.once, |tx| tx.issue_invoice(&new.value).await)?))
+}
+
+/// Invoices everybody: what each customer had until a day and no invoice has taken, one invoice a customer (several where more than a hundred
+/// dockets wait). All are issued, or none.
+#[utoipa::path(
+    post, path = "/api/invoice-runs", tag = "selling",
+    request_body = NewInvoiceRun,
+    params(IdempotencyKeyHeader),
+    responses((status = 201, description = "Issued", body = InvoiceRun), Problems),
+)]
+async fn post_invoice_runs(
+    State(app): State<App>,
+    who: Authenticated,
+    new: IdempotentJson<NewInvoiceRun>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.run_invoices(&new.value).await)?))
 }
 
 /// One invoice or credit note.
