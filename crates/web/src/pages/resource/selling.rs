@@ -81,7 +81,7 @@ impl Resource for Customers {
             Field::new("price_list", "Price list", Input::Choice).of(price_lists(tx).await?),
             Field::new("address", "Address", Input::Lines).or_blank(),
             Field::new("email", "E-mail", Input::Text).or_blank(),
-            Field::new("payment_days", "Days to pay an invoice", Input::Whole).with("14"),
+            Field::new("payment_days", "Days to pay an invoice", Input::Whole).with("14").optional(),
             Field::new("tax_number", "Tax number", Input::Text).or_blank(),
             Field::new("least_days", "Days that must be left when it arrives", Input::Whole).with("0"),
             Field::new("freshest", "Wants the freshest, not the oldest that will do", Input::Tick),
