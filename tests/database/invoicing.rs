@@ -143,7 +143,7 @@ async fn a_document_adds_up_or_is_not_there() -> Result<()> {
         let refused = call(&mut db, "post_payment", n, &document).await.expect_err(broken).to_string();
         assert!(refused.contains(broken), "{broken}: {refused}");
     }
-    // Of another farm nothing is written, whoever asks for it.
+    // Nothing is written to another farm.
     for (function, document) in [("post_invoice", &invoice), ("post_payment", &payment)] {
         assert!(call(&mut db, function, other.id.0, document).await.is_err(), "{function}");
     }

@@ -41,7 +41,7 @@ struct Row {
 }
 
 impl Tx {
-    /// Lines of some dockets, whoever they went to; none of a docket that is void.
+    /// Lines of some dockets of any customer; none of a docket that is void.
     pub(crate) async fn billable_of(&mut self, dockets: &BTreeSet<&DocketCode>) -> Result<Vec<Billable>> {
         let dockets: Vec<String> = dockets.iter().map(ToString::to_string).collect();
         let rows = sqlx::query_as!(

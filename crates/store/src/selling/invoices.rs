@@ -60,7 +60,7 @@ impl Tx {
     pub async fn run_invoices(&mut self, new: &NewInvoiceRun) -> Result<InvoiceRun> {
         let today = self.farm_day().await?;
         let planned = plan_run(new, &self.unbilled_pairs().await?, today)?;
-        // All of them before the first number is taken: whoever issues one alone locks the customer first, and then waits for the number.
+        // All of them before the first number is taken: one who issues a single invoice locks the customer first, and then waits for the number.
         let customers: BTreeSet<String> = planned.iter().map(|i| i.customer.to_string()).collect();
         self.lock_accounts(&customers.into_iter().collect::<Vec<_>>()).await?;
         self.lock_orders_of(&planned.iter().flat_map(|i| &i.dockets).collect()).await?;
