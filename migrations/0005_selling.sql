@@ -111,25 +111,102 @@ call enable_tenant_rls('customer');
 grant insert, update (name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email, payment_days, tax_number, version)
     on customer to gillbook_app;
 
+-- What a customer takes again and again: days by a recurrence rule (RFC 5545), until further notice where there is no last day.
+create table standing_order (
+    farm_id         int  not null,
+    standing_order  text not null,
+    customer        text not null,
+    from_day        date not null,
+    until_day       date,
+    rule            text not null,
+    closed_day      text not null,
+    note            text not null,
+    version         int  not null default 1,
+    constraint standing_order_pk primary key (farm_id, standing_order),
+    constraint standing_order_customer_fk foreign key (farm_id, customer) references customer,
+    constraint standing_order_from_day_range check (from_day between '2000-01-01' and '2200-01-01'),
+    constraint standing_order_until_day_range check (until_day between '2000-01-01' and '2200-01-01'),
+    constraint standing_order_rule_length check (length(rule) between 1 and 200),
+    constraint standing_order_closed_day_known check (closed_day in ('skip', 'day_before', 'day_after')),
+    constraint standing_order_note_length check (length(note) <= 2000)
+);
+call enable_tenant_rls('standing_order');
+grant insert, update (until_day, rule, closed_day, note, version) on standing_order to gillbook_app;
+
+-- Grams of what is sold loose, packs of what is sold in packs, whose weight is that of the day on which an order is made.
+create table standing_order_line (
+    farm_id         int    not null,
+    standing_order  text   not null,
+    line            int    not null,
+    product         text   not null,
+    grams           bigint,
+    packs           int,
+    constraint standing_order_line_pk primary key (farm_id, standing_order, line),
+    constraint standing_order_line_order_fk foreign key (farm_id, standing_order) references standing_order,
+    constraint standing_order_line_product_fk foreign key (farm_id, product) references product,
+    constraint standing_order_line_line_range check (line between 1 and 100),
+    constraint standing_order_line_grams_range check (grams between 1 and 10000000),
+    constraint standing_order_line_packs_range check (packs between 1 and 100000),
+    constraint standing_order_line_one_of check ((grams is null) <> (packs is null))
+);
+call enable_tenant_rls('standing_order_line');
+grant insert, delete on standing_order_line to gillbook_app;
+
+-- Days on which a standing order rests, both included.
+create table standing_order_pause (
+    farm_id         int  not null,
+    standing_order  text not null,
+    from_day        date not null,
+    until_day       date not null,
+    reason          text not null,
+    constraint standing_order_pause_pk primary key (farm_id, standing_order, from_day, until_day),
+    constraint standing_order_pause_order_fk foreign key (farm_id, standing_order) references standing_order,
+    constraint standing_order_pause_until_day_range check (until_day >= from_day and until_day <= '2200-01-01'),
+    constraint standing_order_pause_reason_length check (length(reason) <= 200)
+);
+call enable_tenant_rls('standing_order_pause');
+grant insert, delete on standing_order_pause to gillbook_app;
+
+-- Days on which the farm delivers nothing.
+create table closed_day (
+    farm_id  int  not null,
+    day      date not null,
+    name     text not null,
+    constraint closed_day_pk primary key (farm_id, day),
+    constraint closed_day_farm_fk foreign key (farm_id) references farm,
+    constraint closed_day_day_range check (day between '2000-01-01' and '2200-01-01'),
+    constraint closed_day_name_length check (length(name) between 1 and 100)
+);
+call enable_tenant_rls('closed_day');
+grant insert, delete on closed_day to gillbook_app;
+
 create table customer_order (
-    farm_id       int         not null,
-    order_code    text        not null,
-    customer      text        not null,
-    delivery_day  date        not null,
-    status        text        not null,
-    note          text        not null,
-    placed_at     timestamptz not null,
-    version       int         not null default 1,
+    farm_id           int         not null,
+    order_code        text        not null,
+    customer          text        not null,
+    delivery_day      date        not null,
+    status            text        not null,
+    note              text        not null,
+    placed_at         timestamptz not null,
+    -- The standing order that it was made of, the day of its rule, and whether it follows it still: not once a person has changed it.
+    standing_order    text,
+    standing_day      date,
+    follows_standing  boolean     not null default false,
+    version           int         not null default 1,
     constraint customer_order_pk primary key (farm_id, order_code),
     constraint customer_order_customer_fk foreign key (farm_id, customer) references customer,
     constraint customer_order_delivery_day_range check (delivery_day between '2000-01-01' and '2200-01-01'),
     constraint customer_order_status_known check (status in ('draft', 'confirmed', 'dispatched', 'delivered', 'cancelled')),
-    constraint customer_order_note_length check (length(note) <= 2000)
+    constraint customer_order_note_length check (length(note) <= 2000),
+    constraint customer_order_standing_order_fk foreign key (farm_id, standing_order) references standing_order,
+    constraint customer_order_standing_day_needed check ((standing_order is null) = (standing_day is null)),
+    constraint customer_order_follows_standing_needed check (standing_order is not null or not follows_standing),
+    constraint customer_order_standing_key unique (farm_id, standing_order, standing_day)
 );
 create index customer_order_by_day on customer_order (farm_id, delivery_day, order_code);
 create index customer_order_by_customer on customer_order (farm_id, customer, delivery_day);
 call enable_tenant_rls('customer_order');
-grant insert, update (delivery_day, status, note, version) on customer_order to gillbook_app;
+grant insert, update (delivery_day, status, note, follows_standing, version) on customer_order to gillbook_app;
 
 create table order_line (
     farm_id     int    not null,
@@ -169,7 +246,7 @@ grant insert, delete on set_aside to gillbook_app;
 
 -- Orders with their lines and what is set aside for each. What is short follows from that and is left to the program.
 create view order_with_lines with (security_invoker) as
-    select o.farm_id, o.order_code, o.customer, c.name as customer_name, o.delivery_day, o.status, o.placed_at, o.note, o.version,
+    select o.farm_id, o.order_code, o.customer, c.name as customer_name, o.delivery_day, o.status, o.placed_at, o.note, o.version, o.standing_order,
            coalesce((select jsonb_agg(jsonb_build_object('line', l.line, 'product', l.product, 'name', p.name, 'grams_g', l.grams, 'packs', l.packs,
                             'short_g', 0, 'set_aside', coalesce(
                                 (select jsonb_agg(jsonb_build_object('lot', s.lot, 'place', s.place, 'grams_g', s.grams, 'reason', s.reason)

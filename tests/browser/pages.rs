@@ -37,6 +37,10 @@ async fn parts_of(farm: &Farm) -> Result<Vec<(&'static str, String)>> {
     ];
     let docket = farm.docket_of(500).await;
     let invoice = farm.create("/api/invoices", json!({"customer": "PLUM", "dockets": [docket]})).await;
+    let standing = json!({"customer": "PLUM", "from": farm.now().date_naive(), "weekdays": ["tuesday", "friday"], "lines": [{"product": "OY", "grams_g": 2000}]});
+    let standing = farm.create("/api/standing-orders", standing).await;
+    let closed_day = (farm.now() + TimeDelta::days(3)).date_naive();
+    farm.create("/api/closed-days", json!({"day": closed_day, "name": "Fair"})).await;
     let payment = farm.create("/api/payments", json!({"customer": "PLUM", "amount": "5", "method": "cash"})).await;
     let mut parts: Vec<(&str, String)> = fixed.iter().map(|(name, code)| (*name, (*code).to_owned())).collect();
     parts.extend([
@@ -46,13 +50,15 @@ async fn parts_of(farm: &Farm) -> Result<Vec<(&'static str, String)>> {
         ("person", text(&person, "person_id")?),
         ("invoice", text(&invoice, "invoice")?),
         ("payment", text(&payment, "payment")?),
+        ("standing_order", text(&standing, "standing_order")?),
+        ("day", closed_day.to_string()),
     ]);
     Ok(parts)
 }
 
 /// The address of every page, with something that is there in each.
 fn every_page(known: &[(&str, String)]) -> Result<Vec<String>> {
-    let mut pages = vec!["/orders/new?customer=PLUM".to_owned()];
+    let mut pages = vec!["/orders/new?customer=PLUM".to_owned(), "/standing-orders/new?customer=PLUM".to_owned()];
     for rule in RULES.iter().filter(|rule| rule.method == "GET" && !rule.path.starts_with("/api")) {
         // Files are no pages, and nobody is signed in at the door.
         if matches!(rule.path, "/assets/{file}" | "/sign-in" | "/setup") {

@@ -10,5 +10,6 @@ mod metrics;
 mod pages;
 mod refusals;
 mod setup;
+mod standing_orders;
 mod statements;
 mod week;

@@ -185,6 +185,8 @@ impl CustomerCode {
 
 code!(/// An order's code.
     OrderCode, "order", 1..=20);
+code!(/// A standing order's code.
+    StandingOrderCode, "standing order", 1..=20);
 code!(/// A docket's code.
     DocketCode, "docket", 1..=20);
 code!(/// A market day's code.

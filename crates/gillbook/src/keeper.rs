@@ -21,6 +21,8 @@ const NO_DATA_INTERVAL: Duration = Duration::from_secs(20);
 /// How far ahead partitions are made.
 const PARTITION_LEAD: TimeDelta = TimeDelta::days(40);
 
+/// How often standing orders are looked at: their orders are made two weeks ahead.
+const STANDING_ORDERS_INTERVAL: Duration = Duration::from_hours(1);
 /// How often tries to sign in are forgotten.
 const TIDY_TRIES: Duration = Duration::from_mins(1);
 /// How often answers to old requests are forgotten.
@@ -42,6 +44,19 @@ pub async fn run_pruning(app: App, store: Store, clock: Clock) {
         match store.prune_idempotency(clock()).await {
             Ok(rows) => tracing::debug!(rows, "answers to old requests are forgotten"),
             Err(error) => tracing::warn!(%error, "answers to old requests could not be forgotten"),
+        }
+    }
+}
+
+/// Makes the orders of standing orders as their days come near, for good. Failures are logged and tried again.
+pub async fn run_standing_orders(store: Store, clock: Clock) {
+    let mut look = interval(STANDING_ORDERS_INTERVAL);
+    look.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    loop {
+        look.tick().await;
+        match store.make_standing_orders(clock()).await {
+            Ok(farms) => tracing::debug!(farms, "standing orders are followed"),
+            Err(error) => tracing::warn!(%error, "standing orders could not be followed"),
         }
     }
 }

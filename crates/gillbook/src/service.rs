@@ -10,7 +10,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::{
     database::{Database, Open},
-    keeper::{run_evaluator, run_pruning},
+    keeper::{run_evaluator, run_pruning, run_standing_orders},
     listen::{ListenAddr, Listener, listen},
     notices::{Mail, Sender, run_outbox},
     serve::{allow_open_files, serve, stop_on_signal},
@@ -56,6 +56,7 @@ async fn serve_with(
     let mut keepers = JoinSet::new();
     keepers.spawn(run_evaluator(store.clone(), clock.clone()));
     keepers.spawn(run_pruning(app.clone(), store.clone(), clock.clone()));
+    keepers.spawn(run_standing_orders(store.clone(), clock.clone()));
     keepers.spawn(run_outbox(sender, store.clone(), clock));
     println!("Gillbook is at {}", listener.place()?.over(scheme));
     let listener = match tls {

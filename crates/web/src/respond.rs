@@ -5,7 +5,7 @@ use axum::{
     http::{HeaderName, HeaderValue, StatusCode, Uri, header},
     response::{IntoResponse, Response},
 };
-use gillbook_core::selling::{customer::Customer, order::Order, product::Product};
+use gillbook_core::selling::{customer::Customer, order::Order, product::Product, standing_order::StandingOrder};
 use gillbook_store::{
     cold::places::Place,
     farm::farms::Farm,
@@ -84,7 +84,7 @@ macro_rules! has_version {
     };
 }
 
-has_version!(Farm, Strain, Room, Crate, Place, Customer, Order, Product);
+has_version!(Farm, Strain, Room, Crate, Place, Customer, Order, StandingOrder, Product);
 
 impl<T: Serialize + HasVersion> IntoResponse for Versioned<T> {
     fn into_response(self) -> Response {

@@ -171,6 +171,64 @@ OrderStatus {
     Cancelled = "cancelled",
 });
 
+string_enum!(/// A day of the week.
+Weekday {
+    /// Monday.
+    Monday = "monday",
+    /// Tuesday.
+    Tuesday = "tuesday",
+    /// Wednesday.
+    Wednesday = "wednesday",
+    /// Thursday.
+    Thursday = "thursday",
+    /// Friday.
+    Friday = "friday",
+    /// Saturday.
+    Saturday = "saturday",
+    /// Sunday.
+    Sunday = "sunday",
+});
+
+impl Weekday {
+    /// As RFC 5545 writes it.
+    #[must_use]
+    pub const fn ical(self) -> &'static str {
+        match self {
+            Self::Monday => "MO",
+            Self::Tuesday => "TU",
+            Self::Wednesday => "WE",
+            Self::Thursday => "TH",
+            Self::Friday => "FR",
+            Self::Saturday => "SA",
+            Self::Sunday => "SU",
+        }
+    }
+}
+
+impl From<chrono::Weekday> for Weekday {
+    fn from(day: chrono::Weekday) -> Self {
+        match day {
+            chrono::Weekday::Mon => Self::Monday,
+            chrono::Weekday::Tue => Self::Tuesday,
+            chrono::Weekday::Wed => Self::Wednesday,
+            chrono::Weekday::Thu => Self::Thursday,
+            chrono::Weekday::Fri => Self::Friday,
+            chrono::Weekday::Sat => Self::Saturday,
+            chrono::Weekday::Sun => Self::Sunday,
+        }
+    }
+}
+
+string_enum!(/// What becomes of a standing delivery on a day on which the farm is closed.
+ClosedDayRule {
+    /// There is none.
+    Skip = "skip",
+    /// It goes out on the last open day before.
+    DayBefore = "day_before",
+    /// It goes out on the first open day after.
+    DayAfter = "day_after",
+});
+
 string_enum!(/// A market day's state.
 MarketDayStatus {
     /// The stall is out.

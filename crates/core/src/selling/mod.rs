@@ -19,6 +19,7 @@ pub mod product;
 pub mod receivables;
 pub mod risk;
 pub mod set_aside;
+pub mod standing_order;
 pub mod takings;
 pub mod tax;
 pub mod usual;

@@ -10,7 +10,7 @@ use super::{customer::Customer, product::Product, set_aside::SetAside};
 use crate::{
     kinds::OrderStatus,
     refusal::{Refusal, RefusalKind},
-    text::{CustomerCode, LotCode, Note, OrderCode, ProductCode},
+    text::{CustomerCode, LotCode, Note, OrderCode, ProductCode, StandingOrderCode},
     units::{calendar::Day, quantity::Grams},
 };
 
@@ -74,7 +74,7 @@ pub struct OrderChange {
 }
 
 /// A line as it is written down.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
 pub struct PlannedLine {
     /// The product.
     pub product: ProductCode,
@@ -122,6 +122,8 @@ pub struct Order {
     pub placed_at: DateTime<Utc>,
     /// Anything worth knowing.
     pub note: String,
+    /// The standing order that it was made of.
+    pub standing_order: Option<StandingOrderCode>,
     /// What is wanted.
     pub lines: Vec<OrderLine>,
     /// Goes up with every change.

@@ -3,3 +3,4 @@
 pub mod calendar;
 pub mod money;
 pub mod quantity;
+pub mod recurrence;

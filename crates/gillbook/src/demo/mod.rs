@@ -35,7 +35,7 @@ use uuid::Uuid;
 
 use crate::{
     database::{Database, Open},
-    keeper::run_evaluator,
+    keeper::{run_evaluator, run_standing_orders},
     listen::{ListenAddr, listen},
     serve::{serve, stop_on_signal},
     service::serve_over,
@@ -185,9 +185,12 @@ async fn live_and_serve(
             setting::PEOPLE.map(|p| format!("{} ({})", p.3, p.2)).join(", ")
         );
         println!("Stop with Ctrl-C.");
-        let keeper = tokio::spawn(run_evaluator(store.clone(), told));
+        let keepers = [
+            tokio::spawn(run_evaluator(store.clone(), told.clone())),
+            tokio::spawn(run_standing_orders(store.clone(), told)),
+        ];
         serve_over(open, listen(&ListenAddr::Address(options.listen)).await?, &app, stop).await?;
-        keeper.abort();
+        keepers.iter().for_each(tokio::task::JoinHandle::abort);
     }
     store.close().await;
     Ok(())

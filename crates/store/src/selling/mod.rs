@@ -1,10 +1,12 @@
 //! Products, customers, orders, dockets and market days.
 
 pub(crate) mod billable;
+pub mod closed_days;
 pub mod customers;
 pub mod deliveries;
 mod dispatch;
 pub mod dockets;
+mod following;
 pub mod invoices;
 pub(crate) mod kept;
 pub mod market;
@@ -17,4 +19,5 @@ mod reversal;
 pub(crate) mod sales;
 pub mod set_aside;
 pub mod shortage;
+pub mod standing_orders;
 mod terms;

@@ -14,7 +14,7 @@ use gillbook_core::{
         },
         usual::{ORDERS_LOOKED_AT, PastLine},
     },
-    text::{CustomerCode, LotCode, Note, OrderCode, ProductCode},
+    text::{CustomerCode, LotCode, Note, OrderCode, ProductCode, StandingOrderCode},
     units::calendar::day_of,
 };
 use sqlx::types::Json;
@@ -35,28 +35,16 @@ impl Tx {
         ensure_day_to_come(new.delivery_day.0, today, new.past_day)?;
         let lines = self.order_lines(&customer, &new.lines).await?;
         let status = if new.draft { OrderStatus::Draft } else { OrderStatus::Confirmed };
-        let (products, grams, packs) = columns(&lines);
-        let order = sqlx::query_scalar!(
-            r#"with numbered as (select format('O-%s', next_code_number($1, 'order')) as code),
-                    placed as (
-                        insert into customer_order (farm_id, order_code, customer, delivery_day, status, note, placed_at)
-                        select $1, code, $2, $3, $4, $5, $6 from numbered),
-                    lines as (
-                        insert into order_line (farm_id, order_code, line, product, grams, packs)
-                        select $1, code, n::int, p, g, k from numbered, unnest($7::text[], $8::bigint[], $9::int[]) with ordinality as u(p, g, k, n))
-               select code as "code!: OrderCode" from numbered"#,
-            self.farm.0,
-            new.customer.as_str(),
-            new.delivery_day.0,
-            status.as_str(),
-            new.note.as_str(),
-            self.now,
-            &products,
-            &grams,
-            &packs as &[Option<i32>]
-        )
-        .fetch_one(&mut *self.db)
-        .await?;
+        let order = self
+            .insert_order(&OrderRow {
+                customer: &new.customer,
+                delivery_day: new.delivery_day.0,
+                status,
+                note: new.note.as_str(),
+                lines: &lines,
+                made_of: None,
+            })
+            .await?;
         let lines = (1..).zip(lines).map(|(line, l)| OrderLine {
             line,
             product: l.product,
@@ -74,19 +62,57 @@ impl Tx {
             status,
             placed_at: self.now,
             note: new.note.to_string(),
+            standing_order: None,
             lines: lines.collect(),
             version: 1,
         })
     }
 
+    /// Writes an order with its lines, and gives it its number.
+    pub(super) async fn insert_order(&mut self, new: &OrderRow<'_>) -> Result<OrderCode> {
+        let (products, grams, packs) = columns(new.lines);
+        Ok(sqlx::query_scalar!(
+            r#"with numbered as (select format('O-%s', next_code_number($1, 'order')) as code),
+                    placed as (
+                        insert into customer_order (farm_id, order_code, customer, delivery_day, status, note, placed_at, standing_order, standing_day,
+                                                    follows_standing)
+                        select $1, code, $2, $3, $4, $5, $6, $10::text, $11::date, $10 is not null from numbered),
+                    lines as (
+                        insert into order_line (farm_id, order_code, line, product, grams, packs)
+                        select $1, code, n::int, p, g, k from numbered, unnest($7::text[], $8::bigint[], $9::int[]) with ordinality as u(p, g, k, n))
+               select code as "code!: OrderCode" from numbered"#,
+            self.farm.0,
+            new.customer.as_str(),
+            new.delivery_day,
+            new.status.as_str(),
+            new.note,
+            self.now,
+            &products,
+            &grams,
+            &packs as &[Option<i32>],
+            new.made_of.map(|(standing_order, _)| standing_order.as_str()),
+            new.made_of.map(|(_, day)| day)
+        )
+        .fetch_one(&mut *self.db)
+        .await?)
+    }
+
     /// Decides on the lines of an order, by the products that they name.
-    async fn order_lines(&mut self, customer: &Customer, lines: &[NewOrderLine]) -> Result<Vec<PlannedLine>> {
+    pub(super) async fn order_lines(
+        &mut self,
+        customer: &Customer,
+        lines: &[NewOrderLine],
+    ) -> Result<Vec<PlannedLine>> {
         let codes: Vec<ProductCode> = lines.iter().take(MAX_LINES).map(|l| l.product.clone()).collect();
         let products = self.products_named(&codes).await?;
         Ok(plan_lines(lines, &products, customer)?)
     }
 
-    async fn insert_lines(&mut self, code: &OrderCode, lines: &[PlannedLine]) -> Result<()> {
+    /// Puts lines in place of an order's. Nothing may be set aside for it.
+    pub(super) async fn replace_lines(&mut self, code: &OrderCode, lines: &[PlannedLine]) -> Result<()> {
+        sqlx::query!("delete from order_line where farm_id = $1 and order_code = $2", self.farm.0, code.as_str())
+            .execute(&mut *self.db)
+            .await?;
         let (products, grams, packs) = columns(lines);
         sqlx::query!(
             "insert into order_line (farm_id, order_code, line, product, grams, packs)
@@ -130,16 +156,14 @@ impl Tx {
             let customer = self.customer(&order.customer).await?;
             let lines = self.order_lines(&customer, lines).await?;
             self.release_set_aside(code).await?;
-            sqlx::query!("delete from order_line where farm_id = $1 and order_code = $2", self.farm.0, code.as_str())
-                .execute(&mut *self.db)
-                .await?;
-            self.insert_lines(code, &lines).await?;
+            self.replace_lines(code, &lines).await?;
         }
         if status == OrderStatus::Cancelled {
             self.release_set_aside(code).await?;
         }
         sqlx::query!(
-            "update customer_order set status = $3, delivery_day = coalesce($4, delivery_day), note = coalesce($5, note), version = version + 1
+            "update customer_order set status = $3, delivery_day = coalesce($4, delivery_day), note = coalesce($5, note), follows_standing = false,
+                    version = version + 1
               where farm_id = $1 and order_code = $2",
             self.farm.0,
             code.as_str(),
@@ -255,7 +279,7 @@ impl Tx {
         let rows = sqlx::query!(
             r#"select o.order_code as "order!: OrderCode", o.customer as "customer!: CustomerCode", o.customer_name as "customer_name!",
                       o.delivery_day as "delivery_day!", o.status as "status!: OrderStatus", o.placed_at as "placed_at!", o.note as "note!",
-                      o.version as "version!", o.lines as "lines!: Json<Vec<OrderLine>>"
+                      o.version as "version!", o.standing_order as "standing_order: StandingOrderCode", o.lines as "lines!: Json<Vec<OrderLine>>"
                  from order_with_lines o
                 where o.farm_id = $1 and ($2::text is null or o.order_code = $2)
                   and ((($3::date is null or o.delivery_day >= $3) and ($4::date is null or o.delivery_day <= $4))
@@ -283,10 +307,23 @@ impl Tx {
             status: r.status,
             placed_at: r.placed_at,
             note: r.note,
+            standing_order: r.standing_order,
             version: r.version,
         });
         Ok(orders.collect())
     }
+}
+
+/// An order to be written.
+#[derive(Debug)]
+pub(super) struct OrderRow<'a> {
+    pub customer: &'a CustomerCode,
+    pub delivery_day: NaiveDate,
+    pub status: OrderStatus,
+    pub note: &'a str,
+    pub lines: &'a [PlannedLine],
+    /// The standing order that it is made of, and the day of its rule.
+    pub made_of: Option<(&'a StandingOrderCode, NaiveDate)>,
 }
 
 /// Which orders are read.

@@ -4,9 +4,9 @@
 use gillbook_core::{
     text::{
         BatchCode, CrateCode, CustomerCode, DocketCode, HouseCheckCode, InvoiceCode, LotCode, MarketDayCode, OrderCode,
-        PaymentCode, PlaceCode, ProductCode, RoomCode, StrainCode,
+        PaymentCode, PlaceCode, ProductCode, RoomCode, StandingOrderCode, StrainCode,
     },
-    units::calendar::IsoWeek,
+    units::calendar::{Day, IsoWeek},
 };
 use utoipa::IntoParams;
 use uuid::Uuid;
@@ -124,6 +124,22 @@ pub(super) struct NoticeToPath {
 pub(super) struct OrderPath {
     /// The order's code
     order: OrderCode,
+}
+
+/// The standing order's code.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Path)]
+pub(super) struct StandingOrderPath {
+    /// The standing order's code
+    standing_order: StandingOrderCode,
+}
+
+/// The closed day.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Path)]
+pub(super) struct ClosedDayPath {
+    /// The closed day
+    day: Day,
 }
 
 /// The person's id.

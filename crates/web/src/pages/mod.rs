@@ -33,6 +33,7 @@ mod set_aside;
 mod settings;
 mod setup;
 mod sheet;
+mod standing_orders;
 mod stock;
 mod today;
 mod typed;

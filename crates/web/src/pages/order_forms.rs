@@ -38,21 +38,21 @@ use crate::{
 /// The customer whose order is taken.
 #[derive(Debug, Clone, Default, Deserialize)]
 pub(super) struct CustomerQuery {
-    customer: Option<CustomerCode>,
+    pub customer: Option<CustomerCode>,
 }
 
 /// What a row of an order is filled in with.
-struct Row {
+pub(super) struct Row {
     /// Its name on the page.
-    name: String,
-    product: ProductCode,
-    grams_g: Grams,
-    packs: Option<i32>,
+    pub name: String,
+    pub product: ProductCode,
+    pub grams_g: Grams,
+    pub packs: Option<i32>,
 }
 
 /// The rows that are filled in, then one for each other product, those first that were ordered before: tapped and typed, never looked for in
 /// a list.
-fn line_fields(products: &[Product], filled: &[Row], known: &BTreeSet<ProductCode>) -> Vec<Field> {
+pub(super) fn line_fields(products: &[Product], filled: &[Row], known: &BTreeSet<ProductCode>) -> Vec<Field> {
     let of_row = |row: &Row| {
         let product = products.iter().find(|p| p.product == row.product)?;
         Some(line_field(&row.name, product, Some((row.grams_g, row.packs))))

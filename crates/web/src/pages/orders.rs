@@ -57,6 +57,8 @@ struct OrderRow {
     aside: String,
     short: bool,
     warm: bool,
+    /// Made of a standing order.
+    standing: bool,
     status: &'static str,
 }
 
@@ -110,6 +112,7 @@ pub(super) async fn get_orders(State(app): State<App>, who: Authenticated) -> Re
                     aside: if open { kg(aside(o)) } else { String::new() },
                     short: open && aside(o) < ordered(o),
                     warm: o.lines.iter().flat_map(|l| &l.set_aside).any(|s| s.warm_spell.is_some()),
+                    standing: o.standing_order.is_some(),
                     status: status_word(o.status),
                 });
             }

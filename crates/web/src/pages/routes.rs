@@ -12,7 +12,7 @@ use super::{
     batches, blocks, by_hand, checks, count, desk, docket, entries, excursion, find, fridge, invoices, lot, market,
     money, moves, notices, order_forms, orders, packing, payments, phones, record,
     resource::{self, Addable, Changeable, Resource},
-    returns, set_aside, settings, setup, stock, today, week, week_close, weigh,
+    returns, set_aside, settings, setup, standing_orders, stock, today, week, week_close, weigh,
 };
 use crate::App;
 
@@ -142,6 +142,18 @@ fn selling(pages: Pages) -> Pages {
         .post("/orders/{order}/cancel", order_forms::post_cancel)
         .post("/orders/{order}/set-aside", orders::post_set_aside)
         .post("/orders/{order}/dispatch", orders::post_dispatch)
+        .get("/standing-orders", resource::get_list::<standing_orders::StandingOrders>)
+        .post("/standing-orders", standing_orders::post_new)
+        .get("/standing-orders/new", standing_orders::get_new)
+        .get("/standing-orders/{standing_order}", standing_orders::get_one)
+        .post("/standing-orders/{standing_order}/days", standing_orders::post_days)
+        .post("/standing-orders/{standing_order}/lines", standing_orders::post_lines)
+        .post("/standing-orders/{standing_order}/pause", standing_orders::post_pause)
+        .post("/standing-orders/{standing_order}/resume", standing_orders::post_resume)
+        .post("/standing-orders/{standing_order}/end", standing_orders::post_end)
+        .resource::<resource::ClosedDays>("{day}")
+        .added::<resource::ClosedDays>()
+        .post("/closed-days/{day}/remove", resource::post_closed_day_removal)
         .get("/dockets/{docket}", docket::get_docket)
         .post("/dockets/{docket}/delivery", docket::post_delivery)
         .get("/money", money::get_money)

@@ -8,10 +8,11 @@ use super::{
     act::{ActPage, first},
     market::MarketDays,
     resource::{
-        Cooks, Crates, Customers, People, Places, PriceLists, Probes, Products, Recipes, Resource, Rooms, Strains,
-        Tokens,
+        ClosedDays, Cooks, Crates, Customers, People, Places, PriceLists, Probes, Products, Recipes, Resource, Rooms,
+        Strains, Tokens,
     },
     sheet::{Field, FormFields, Input, Sheet},
+    standing_orders::StandingOrders,
 };
 use crate::{App, auth::Authenticated, create_tx, extract::KeyedForm, problem::Problem, read_tx};
 
@@ -19,7 +20,7 @@ use crate::{App, auth::Authenticated, create_tx, extract::KeyedForm, problem::Pr
 const NEW_GRADES: usize = 2;
 
 /// Pages of what the farm is made of.
-const LISTS: [(&str, &str); 18] = [
+const LISTS: [(&str, &str); 20] = [
     ("/start", "Getting started: what is still missing"),
     (Strains::PATH, Strains::TITLE),
     ("/strains/examples", "Strains to begin with"),
@@ -33,6 +34,8 @@ const LISTS: [(&str, &str); 18] = [
     (PriceLists::PATH, PriceLists::TITLE),
     (Customers::PATH, Customers::TITLE),
     (MarketDays::PATH, MarketDays::TITLE),
+    (StandingOrders::PATH, StandingOrders::TITLE),
+    (ClosedDays::PATH, ClosedDays::TITLE),
     (People::PATH, People::TITLE),
     (Tokens::PATH, Tokens::TITLE),
     ("/phones", "Open Gillbook on a phone"),

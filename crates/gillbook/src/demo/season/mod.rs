@@ -143,7 +143,8 @@ impl Season {
         }
         self.clock.set(self.until);
         self.hand_in_late(&probe).await?;
-        self.post_readings(&probe, self.until).await
+        self.post_readings(&probe, self.until).await?;
+        self.take_standing_orders(client).await
     }
 
     async fn set_up(&mut self, client: &Client) -> Result<()> {

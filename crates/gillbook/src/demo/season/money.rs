@@ -1,9 +1,9 @@
-//! The season's paperwork: invoices on Mondays, payments when customers feel like it, a credit note now and then.
+//! The season's paperwork: invoices on Mondays, payments when customers feel like it, a credit note now and then, and standing orders for the weeks to come.
 
 use super::Season;
-use crate::demo::client::Client;
+use crate::demo::{client::Client, setting::ZONE};
 use anyhow::{Context, Result};
-use chrono::NaiveDate;
+use chrono::{Days, NaiveDate};
 use rand::RngExt;
 use serde_json::{Value, json};
 
@@ -39,6 +39,23 @@ impl Season {
             let amount = if in_part { "50.00" } else { wanted };
             let body = json!({"customer": customer, "amount": amount, "method": "bank_transfer", "reference": format!("Transfer {day}")});
             self.write(client, "/api/payments", body).await?;
+        }
+        Ok(())
+    }
+
+    /// Two customers settle on the same every week from the day after the season's last.
+    pub(super) async fn take_standing_orders(&mut self, client: &Client) -> Result<()> {
+        let from = self.clock.now().with_timezone(&ZONE).date_naive() + Days::new(1);
+        let quince = json!({
+            "customer": SLOW_PAYER, "from": from, "weekdays": ["tuesday", "friday"], "note": "By the kitchen door",
+            "lines": [{"product": "OY", "grams_g": 2500}, {"product": "SH", "grams_g": 1000}],
+        });
+        let first_monday = json!({
+            "customer": "GREENBOX", "from": from, "rule": "FREQ=MONTHLY;BYDAY=1MO", "closed_day": "day_after",
+            "lines": [{"product": "OYP", "packs": 20}],
+        });
+        for body in [quince, first_monday] {
+            self.write(client, "/api/standing-orders", body).await?;
         }
         Ok(())
     }

@@ -8,6 +8,7 @@ mod orders;
 mod payments;
 mod products;
 mod receivables;
+mod standing_orders;
 
 use utoipa_axum::router::OpenApiRouter;
 
@@ -19,6 +20,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .merge(products::router())
         .merge(customers::router())
         .merge(orders::router())
+        .merge(standing_orders::router())
         .merge(dockets::router())
         .merge(market::router())
         .merge(invoices::router())

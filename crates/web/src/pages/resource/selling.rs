@@ -6,7 +6,9 @@ use gillbook_core::{
     selling::{
         customer::{Customer, CustomerChange, NewCustomer},
         product::{NewProduct, Price, PriceList, Product, ProductChange},
+        standing_order::ClosedDay,
     },
+    units::calendar::Day,
 };
 use gillbook_store::{
     Pagination, Result as StoreResult, Tx,
@@ -18,11 +20,11 @@ use super::{
     super::{
         ALL,
         act::ActPage,
-        count, full_time, price as price_of,
+        count, full_day, full_time, price as price_of,
         sheet::{Field, FormFields, Input, Sheet},
         zone_of,
     },
-    Addable, Changeable, Resource, address, answered, choice, item_page,
+    Addable, Changeable, Nothing, Resource, address, answered, choice, item_page,
 };
 use crate::{
     App,
@@ -307,4 +309,63 @@ impl Addable for PriceLists {
         tx.add_price_list(new).await?;
         Ok(answered(new))
     }
+}
+
+pub(in crate::pages) struct ClosedDays;
+
+impl Resource for ClosedDays {
+    const PATH: &'static str = "/closed-days";
+    const TITLE: &'static str = "Days when we are closed";
+    const ADD: &'static str = "Add a closed day";
+    const CODE: &'static str = "day";
+    const SETTLED: &'static [&'static str] = &["day", "name"];
+    type Item = ClosedDay;
+
+    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<ClosedDay>> {
+        // Those that are past say nothing any more.
+        let today = tx.farm_day().await?;
+        tx.closed_days(Some(today), page).await
+    }
+
+    fn code(closed: &ClosedDay) -> String {
+        closed.day.0.to_string()
+    }
+
+    fn line(closed: &ClosedDay) -> (String, String) {
+        (full_day(closed.day.0), closed.name.to_string())
+    }
+
+    async fn fields(_: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
+        Ok(vec![
+            Field::new("day", "Day", Input::Day),
+            Field::new("name", "What it is called", Input::Text).hint("such as Christmas Day"),
+        ])
+    }
+
+    async fn more(_: &mut Tx, _: &Farm, closed: &ClosedDay, page: ActPage) -> StoreResult<ActPage> {
+        if !page.head.may("POST", "/closed-days/{day}/remove") {
+            return Ok(page);
+        }
+        let action = format!("{}/remove", address::<Self>(&Self::code(closed)));
+        Ok(page.sheet("", Sheet::new(action, "We deliver that day after all", Vec::new())))
+    }
+}
+
+impl Addable for ClosedDays {
+    type New = ClosedDay;
+
+    async fn add(tx: &mut Tx, new: &ClosedDay) -> StoreResult<Value> {
+        Ok(answered(&tx.add_closed_day(new).await?))
+    }
+}
+
+pub(in crate::pages) async fn post_closed_day_removal(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<Day>,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let (page, _) = item_page::<ClosedDays>(&app, &who, &code.0.to_string()).await?;
+    let act = async |_: Nothing| create_tx!(app, who, &form.once, |tx| tx.remove_closed_day(code.0).await);
+    page.take("/remove", &form, act, |_| ClosedDays::PATH.to_owned()).await
 }

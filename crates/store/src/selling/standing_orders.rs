@@ -1,0 +1,337 @@
+//! Standing orders, and the orders that are made of them.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::NaiveDate;
+use gillbook_core::{
+    kinds::ClosedDayRule,
+    refusal::Refusal,
+    selling::{
+        customer::Customer,
+        order::{NewOrderLine, PlannedLine, plan_lines},
+        product::Product,
+        standing_order::{
+            MadeOrder, NewStandingOrder, Pause, Schedule, StandingOrder, StandingOrderChange, StandingOrderLine,
+            days_to_come, ensure_days, ensure_first_day, ensure_pause, rule_given,
+        },
+    },
+    text::{Note, ProductCode, StandingOrderCode},
+    units::recurrence::Recurrence,
+};
+use sqlx::types::Json;
+
+use crate::{
+    Pagination, Result, Tx,
+    error::{Error, OrMissing},
+    farm::farms::ensure_version,
+    heads::Heads,
+};
+
+/// A standing order as it is stored, with what its orders are decided on.
+pub(super) struct Facts {
+    pub standing_order: StandingOrderCode,
+    pub customer: Customer,
+    from: NaiveDate,
+    until: Option<NaiveDate>,
+    rule: Recurrence,
+    closed_day: ClosedDayRule,
+    lines: Vec<StandingOrderLine>,
+    pub note: String,
+    pauses: Vec<Pause>,
+    pub made: Vec<MadeOrder>,
+    version: i32,
+}
+
+impl Facts {
+    pub(super) fn deliveries(&self, today: NaiveDate, closed: &BTreeSet<NaiveDate>) -> BTreeMap<NaiveDate, NaiveDate> {
+        let Self { rule, from, until, closed_day, pauses, .. } = self;
+        Schedule { rule, from: *from, until: *until, closed_day: *closed_day, pauses, closed }.deliveries(today)
+    }
+
+    pub(super) fn planned(&self, products: &BTreeMap<ProductCode, Product>) -> Result<Vec<PlannedLine>, Refusal> {
+        let lines: Vec<NewOrderLine> = self.lines.iter().map(StandingOrderLine::wanted).collect();
+        plan_lines(&lines, products, &self.customer)
+    }
+
+    fn answer(
+        self,
+        today: NaiveDate,
+        closed: &BTreeSet<NaiveDate>,
+        products: &BTreeMap<ProductCode, Product>,
+    ) -> StandingOrder {
+        StandingOrder {
+            next: days_to_come(&self.deliveries(today, closed), &self.made),
+            cannot: self.planned(products).err().map(|refusal| refusal.detail),
+            standing_order: self.standing_order,
+            customer: self.customer.customer,
+            customer_name: self.customer.name,
+            from: self.from,
+            until: self.until,
+            rule: self.rule,
+            closed_day: self.closed_day,
+            lines: self.lines,
+            note: self.note,
+            pauses: self.pauses,
+            version: self.version,
+        }
+    }
+}
+
+impl Tx {
+    /// Writes down a standing order, and makes the orders of the coming days.
+    ///
+    /// # Errors
+    /// Names the line that cannot be, or the days that never come.
+    #[tracing::instrument(level = "debug", name = "store.selling.place_standing_order", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn place_standing_order(&mut self, new: &NewStandingOrder) -> Result<StandingOrder> {
+        let customer = self.customer(&new.customer).await.or_missing(|| {
+            Refusal::field("/customer", format!("There is no customer {} on this farm. Check the code.", new.customer))
+        })?;
+        let today = self.farm_day().await?;
+        let rule = rule_given(&new.weekdays, new.every_weeks, new.rule.as_ref())?
+            .ok_or_else(|| Refusal::field("/weekdays", "Choose the weekdays on which they take it."))?;
+        let (from, until) = (new.from.0, new.until.map(|day| day.0));
+        ensure_first_day(from, today)?;
+        ensure_days(&rule, from, until)?;
+        self.order_lines(&customer, &new.lines).await?;
+        let code = sqlx::query_scalar!(
+            r#"insert into standing_order (farm_id, standing_order, customer, from_day, until_day, rule, closed_day, note)
+               values ($1, format('SO-%s', next_code_number($1, 'standing_order')), $2, $3, $4, $5, $6, $7)
+               returning standing_order as "code: StandingOrderCode""#,
+            self.farm.0,
+            new.customer.as_str(),
+            from,
+            until,
+            rule.as_str(),
+            new.closed_day.unwrap_or(ClosedDayRule::Skip).as_str(),
+            new.note.as_str()
+        )
+        .fetch_one(&mut *self.db)
+        .await?;
+        self.insert_standing_lines(&code, &new.lines).await?;
+        self.follow_standing_order(&code).await?;
+        self.standing_order(&code).await
+    }
+
+    /// Changes a standing order. Orders of today and later that follow it are changed with it.
+    ///
+    /// # Errors
+    /// Refuses a stale version, lines that cannot be, and days that never come.
+    #[tracing::instrument(level = "debug", name = "store.selling.change_standing_order", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn change_standing_order(
+        &mut self,
+        code: &StandingOrderCode,
+        change: &StandingOrderChange,
+        read_version: i32,
+    ) -> Result<StandingOrder> {
+        self.lock_standing_order(code).await?;
+        let now = self.standing_facts(Some(code), &Pagination { after: None, limit: 1 }).await?.pop();
+        let now = now.ok_or_else(|| Refusal::not_found(StandingOrderCode::NOUN, code))?;
+        ensure_version(now.version, read_version)?;
+        let rule = rule_given(&change.weekdays, change.every_weeks, change.rule.as_ref())?;
+        let until = change.until.map(|day| day.0);
+        if rule.is_some() {
+            ensure_days(rule.as_ref().unwrap_or(&now.rule), now.from, until.or(now.until))?;
+        }
+        if let Some(lines) = &change.lines {
+            self.order_lines(&now.customer, lines).await?;
+            sqlx::query!(
+                "delete from standing_order_line where farm_id = $1 and standing_order = $2",
+                self.farm.0,
+                code.as_str()
+            )
+            .execute(&mut *self.db)
+            .await?;
+            self.insert_standing_lines(code, lines).await?;
+        }
+        sqlx::query!(
+            "update standing_order set until_day = coalesce($3, until_day), rule = coalesce($4, rule), closed_day = coalesce($5, closed_day),
+                    note = coalesce($6, note), version = version + 1
+              where farm_id = $1 and standing_order = $2",
+            self.farm.0,
+            code.as_str(),
+            until,
+            rule.as_ref().map(Recurrence::as_str),
+            change.closed_day.map(ClosedDayRule::as_str),
+            change.note.as_ref().map(Note::as_str)
+        )
+        .execute(&mut *self.db)
+        .await?;
+        self.follow_standing_order(code).await?;
+        self.standing_order(code).await
+    }
+
+    /// Lets a standing order rest for some days. Orders of those days that follow it are called off.
+    ///
+    /// # Errors
+    /// Refuses days that are over.
+    #[tracing::instrument(level = "debug", name = "store.selling.pause_standing_order", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn pause_standing_order(&mut self, code: &StandingOrderCode, pause: &Pause) -> Result<StandingOrder> {
+        self.lock_standing_order(code).await?;
+        ensure_pause(pause, self.standing_order(code).await?.pauses.len(), self.farm_day().await?)?;
+        sqlx::query!(
+            "insert into standing_order_pause (farm_id, standing_order, from_day, until_day, reason) values ($1, $2, $3, $4, $5)
+                 on conflict do nothing",
+            self.farm.0,
+            code.as_str(),
+            pause.from.0,
+            pause.until.0,
+            pause.reason.as_str()
+        )
+        .execute(&mut *self.db)
+        .await?;
+        self.follow_standing_order(code).await?;
+        self.standing_order(code).await
+    }
+
+    /// Takes back the pauses of a standing order that are not over. Orders that were called off for them are confirmed again.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.selling.resume_standing_order", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn resume_standing_order(&mut self, code: &StandingOrderCode) -> Result<StandingOrder> {
+        self.lock_standing_order(code).await?;
+        let today = self.farm_day().await?;
+        sqlx::query!(
+            "delete from standing_order_pause where farm_id = $1 and standing_order = $2 and until_day >= $3",
+            self.farm.0,
+            code.as_str(),
+            today
+        )
+        .execute(&mut *self.db)
+        .await?;
+        self.follow_standing_order(code).await?;
+        self.standing_order(code).await
+    }
+
+    /// One standing order.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.selling.standing_order", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn standing_order(&mut self, code: &StandingOrderCode) -> Result<StandingOrder> {
+        self.standing_orders_where(Some(code), &Pagination { after: None, limit: 1 })
+            .await?
+            .pop()
+            .ok_or_else(|| Refusal::not_found(StandingOrderCode::NOUN, code).into())
+    }
+
+    /// Standing orders, by the number in their code.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.standing_orders", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn standing_orders(&mut self, page: &Pagination) -> Result<Vec<StandingOrder>> {
+        self.standing_orders_where(None, page).await
+    }
+
+    /// Locks a standing order against whatever else follows or changes it: behind the farm's weeks, before the heads of its orders.
+    pub(super) async fn lock_standing_order(&mut self, code: &StandingOrderCode) -> Result<()> {
+        self.lock(&Heads::default()).await?;
+        sqlx::query!(
+            r#"select 1 as "found!" from standing_order where farm_id = $1 and standing_order = $2 for update"#,
+            self.farm.0,
+            code.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?
+        .map(drop)
+        .ok_or_else(|| Refusal::not_found(StandingOrderCode::NOUN, code).into())
+    }
+
+    async fn insert_standing_lines(&mut self, code: &StandingOrderCode, lines: &[NewOrderLine]) -> Result<()> {
+        let products: Vec<String> = lines.iter().map(|l| l.product.to_string()).collect();
+        let grams: Vec<Option<i64>> = lines.iter().map(|l| l.grams_g.map(|g| g.0)).collect();
+        let packs: Vec<Option<i32>> = lines.iter().map(|l| l.packs).collect();
+        sqlx::query!(
+            "insert into standing_order_line (farm_id, standing_order, line, product, grams, packs)
+             select $1, $2, n::int, p, g, k from unnest($3::text[], $4::bigint[], $5::int[]) with ordinality as u(p, g, k, n)",
+            self.farm.0,
+            code.as_str(),
+            &products,
+            &grams as &[Option<i64>],
+            &packs as &[Option<i32>]
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(())
+    }
+
+    pub(super) async fn products_of(&mut self, standing: &[Facts]) -> Result<BTreeMap<ProductCode, Product>> {
+        let codes: BTreeSet<ProductCode> =
+            standing.iter().flat_map(|s| &s.lines).map(|line| line.product.clone()).collect();
+        self.products_named(&codes.into_iter().collect::<Vec<_>>()).await
+    }
+
+    async fn standing_orders_where(
+        &mut self,
+        only: Option<&StandingOrderCode>,
+        page: &Pagination,
+    ) -> Result<Vec<StandingOrder>> {
+        let today = self.farm_day().await?;
+        let standing = self.standing_facts(only, page).await?;
+        let closed = self.closed_days_ahead(today).await?;
+        let products = self.products_of(&standing).await?;
+        Ok(standing.into_iter().map(|facts| facts.answer(today, &closed, &products)).collect())
+    }
+
+    /// Standing orders with the orders of today's and later days of their rules.
+    pub(super) async fn standing_facts(
+        &mut self,
+        only: Option<&StandingOrderCode>,
+        page: &Pagination,
+    ) -> Result<Vec<Facts>> {
+        let today = self.farm_day().await?;
+        let rows = sqlx::query!(
+            r#"select s.standing_order as "code: StandingOrderCode", s.from_day, s.until_day, s.rule, s.closed_day as "closed_day: ClosedDayRule",
+                      s.note, s.version, to_jsonb(c) as "customer!: Json<Customer>",
+                      (select jsonb_agg(jsonb_build_object('product', l.product, 'name', p.name, 'grams_g', l.grams, 'packs', l.packs) order by l.line)
+                         from standing_order_line l join product p using (farm_id, product)
+                        where l.farm_id = $1 and l.standing_order = s.standing_order) as "lines!: Json<Vec<StandingOrderLine>>",
+                      coalesce((select jsonb_agg(jsonb_build_object('from', x.from_day, 'until', x.until_day, 'reason', x.reason)
+                                                 order by x.from_day, x.until_day)
+                                  from standing_order_pause x
+                                 where x.farm_id = $1 and x.standing_order = s.standing_order and x.until_day >= $5), '[]')
+                          as "pauses!: Json<Vec<Pause>>",
+                      coalesce((select jsonb_agg(jsonb_build_object('order', o.order_code, 'day', o.standing_day, 'delivery_day', o.delivery_day,
+                                                   'status', o.status, 'note', o.note,
+                                                   -- What went out, is set aside or was to go out by now is a person's.
+                                                   'follows', o.follows_standing and o.status in ('confirmed', 'cancelled') and o.delivery_day >= $5
+                                                       and not exists (select from set_aside a where a.farm_id = $1 and a.order_code = o.order_code),
+                                                   'lines', (select coalesce(jsonb_agg(jsonb_build_object('product', l.product, 'name', p.name,
+                                                                      'grams_g', l.grams, 'packs', l.packs) order by l.line), '[]')
+                                                               from order_line l join product p using (farm_id, product)
+                                                              where l.farm_id = $1 and l.order_code = o.order_code)) order by o.standing_day)
+                                  from customer_order o
+                                 where o.farm_id = $1 and o.standing_order = s.standing_order and o.standing_day >= $5), '[]')
+                          as "made!: Json<Vec<MadeOrder>>"
+                 from standing_order s join customer c using (farm_id, customer)
+                where s.farm_id = $1 and ($2::text is null or s.standing_order = $2)
+                  and ($3::text is null or (length(s.standing_order), s.standing_order) > (length($3), $3))
+                order by length(s.standing_order), s.standing_order limit $4"#,
+            self.farm.0,
+            only.map(StandingOrderCode::as_str),
+            page.after,
+            page.limit,
+            today
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let facts = rows.into_iter().map(|r| {
+            Ok(Facts {
+                standing_order: r.code,
+                customer: r.customer.0,
+                from: r.from_day,
+                until: r.until_day,
+                rule: r.rule.parse().map_err(Error::stored)?,
+                closed_day: r.closed_day,
+                lines: r.lines.0,
+                note: r.note,
+                pauses: r.pauses.0,
+                made: r.made.0,
+                version: r.version,
+            })
+        });
+        facts.collect()
+    }
+}
