@@ -66,7 +66,7 @@ create table token (
     constraint token_secret_hash_key unique (farm_id, secret_hash),
     constraint token_probe_fk foreign key (farm_id, probe_id) references probe,
     constraint token_name_length check (length(name) between 1 and 200),
-    constraint token_scope_known check (scope in ('readings', 'read')),
+    constraint token_scope_known check (scope in ('readings', 'read', 'calendar')),
     constraint token_probe_needed check ((scope = 'readings') = (probe_id is not null)),
     constraint token_secret_hash_length check (length(secret_hash) = 32),
     constraint token_ends_at_range check (ends_at > made_at)

@@ -119,7 +119,7 @@ create table standing_order (
     from_day        date not null,
     until_day       date,
     rule            text not null,
-    closed_day      text not null,
+    on_closed_day   text not null,
     note            text not null,
     version         int  not null default 1,
     constraint standing_order_pk primary key (farm_id, standing_order),
@@ -127,11 +127,11 @@ create table standing_order (
     constraint standing_order_from_day_range check (from_day between '2000-01-01' and '2200-01-01'),
     constraint standing_order_until_day_range check (until_day between '2000-01-01' and '2200-01-01'),
     constraint standing_order_rule_length check (length(rule) between 1 and 200),
-    constraint standing_order_closed_day_known check (closed_day in ('skip', 'day_before', 'day_after')),
+    constraint standing_order_on_closed_day_known check (on_closed_day in ('skip', 'day_before', 'day_after')),
     constraint standing_order_note_length check (length(note) <= 2000)
 );
 call enable_tenant_rls('standing_order');
-grant insert, update (until_day, rule, closed_day, note, version) on standing_order to gillbook_app;
+grant insert, update (until_day, rule, on_closed_day, note, version) on standing_order to gillbook_app;
 
 -- Grams of what is sold loose, packs of what is sold in packs, whose weight is that of the day on which an order is made.
 create table standing_order_line (
@@ -165,7 +165,7 @@ create table standing_order_pause (
     constraint standing_order_pause_reason_length check (length(reason) <= 200)
 );
 call enable_tenant_rls('standing_order_pause');
-grant insert, delete on standing_order_pause to gillbook_app;
+grant insert, update (until_day, reason), delete on standing_order_pause to gillbook_app;
 
 -- Days on which the farm delivers nothing.
 create table closed_day (
@@ -179,6 +179,18 @@ create table closed_day (
 );
 call enable_tenant_rls('closed_day');
 grant insert, delete on closed_day to gillbook_app;
+
+-- What is delivered on which day stands on the closed days of the farm: everything that makes orders of standing orders holds this together,
+-- a change of the closed days holds it alone, as a new row has no lock of its own.
+create function lock_closed_days(farm int, alone boolean) returns void
+    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
+begin
+    if alone then
+        perform pg_advisory_xact_lock(hashtextextended('closed days', farm));
+    else
+        perform pg_advisory_xact_lock_shared(hashtextextended('closed days', farm));
+    end if;
+end $$;
 
 create table customer_order (
     farm_id           int         not null,
@@ -199,6 +211,7 @@ create table customer_order (
     constraint customer_order_status_known check (status in ('draft', 'confirmed', 'dispatched', 'delivered', 'cancelled')),
     constraint customer_order_note_length check (length(note) <= 2000),
     constraint customer_order_standing_order_fk foreign key (farm_id, standing_order) references standing_order,
+    constraint customer_order_standing_day_range check (standing_day between '2000-01-01' and '2200-01-01'),
     constraint customer_order_standing_day_needed check ((standing_order is null) = (standing_day is null)),
     constraint customer_order_follows_standing_needed check (standing_order is not null or not follows_standing),
     constraint customer_order_standing_key unique (farm_id, standing_order, standing_day)
@@ -752,6 +765,10 @@ create function replace_set_aside(farm int, ordered text, lines int[], lots text
     language plpgsql set search_path = pg_catalog, public, pg_temp as $$
 begin
     delete from set_aside s where s.farm_id = farm and s.order_code = ordered;
+    -- An order that lots are set aside for is that person's, whatever the standing order says later.
+    if cardinality(lots) > 0 then
+        update customer_order o set follows_standing = false where o.farm_id = farm and o.order_code = ordered and o.follows_standing;
+    end if;
     insert into set_aside (farm_id, order_code, line, lot, place, grams, reason)
     select farm, ordered, n, l, p, g, why from unnest(lines, lots, places, amounts) as u(n, l, p, g);
 end $$;

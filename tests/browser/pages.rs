@@ -61,7 +61,7 @@ fn every_page(known: &[(&str, String)]) -> Result<Vec<String>> {
     let mut pages = vec!["/orders/new?customer=PLUM".to_owned(), "/standing-orders/new?customer=PLUM".to_owned()];
     for rule in RULES.iter().filter(|rule| rule.method == "GET" && !rule.path.starts_with("/api")) {
         // Files are no pages, and nobody is signed in at the door.
-        if matches!(rule.path, "/assets/{file}" | "/sign-in" | "/setup") {
+        if matches!(rule.path, "/assets/{file}" | "/sign-in" | "/setup" | "/calendar/{secret}") {
             continue;
         }
         let path =

@@ -38,6 +38,11 @@ pub const MAX_HASHES: usize = 2;
 /// Passphrases that are hashed or wait for it.
 pub const MAX_HASHES_WAITING: usize = 16;
 
+/// Rules of standing orders that are held against the calendar at once. One that has no day takes half a second.
+pub const MAX_RULE_CHECKS: usize = 1;
+/// Rules that are checked or wait for it.
+pub const MAX_RULE_CHECKS_WAITING: usize = 16;
+
 /// Documents that are set at once.
 pub const MAX_DOCUMENTS: usize = 2;
 /// Documents that are set or wait for it.
@@ -106,6 +111,8 @@ fn rows() -> Vec<Row> {
         ),
         ("passphrases hashed at once", MAX_HASHES.to_string(), "the next wait"),
         ("passphrases hashed or waiting", MAX_HASHES_WAITING.to_string(), "503 `unavailable`, Retry-After"),
+        ("rules of standing orders checked at once", MAX_RULE_CHECKS.to_string(), "the next wait"),
+        ("rules checked or waiting", MAX_RULE_CHECKS_WAITING.to_string(), "503 `unavailable`, Retry-After"),
         ("documents (PDF) made at once", MAX_DOCUMENTS.to_string(), "the next wait"),
         ("documents made or waiting", MAX_DOCUMENTS_WAITING.to_string(), "503 `unavailable`, Retry-After"),
         ("posts of readings waiting", MAX_POSTS_WAITING.to_string(), "503 `unavailable`, Retry-After"),

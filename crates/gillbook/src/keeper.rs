@@ -1,4 +1,4 @@
-//! What is done without being asked: stores are judged as readings arrive, silence is noticed, partitions are made ahead.
+//! What is done without being asked: stores are judged as readings arrive, silence is noticed, partitions are made ahead, and so are the orders of standing orders.
 
 use std::time::{Duration, Instant};
 
@@ -55,8 +55,8 @@ pub async fn run_standing_orders(store: Store, clock: Clock) {
     loop {
         look.tick().await;
         match store.make_standing_orders(clock()).await {
-            Ok(farms) => tracing::debug!(farms, "standing orders are followed"),
-            Err(error) => tracing::warn!(%error, "standing orders could not be followed"),
+            Ok(standing_orders) => tracing::debug!(standing_orders, "orders are made ahead"),
+            Err(error) => tracing::warn!(%error, "orders could not be made ahead"),
         }
     }
 }

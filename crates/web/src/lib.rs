@@ -217,13 +217,19 @@ pub fn router(app: App) -> Router {
                 .layer(middleware::from_fn(request_id::answer))
                 .layer(count)
                 .layer(TraceLayer::new_for_http().make_span_with(|request: &axum::extract::Request| {
-                    tracing::debug_span!("request", method = %request.method(), path = request.uri().path(), request_id = ?request_id::current())
+                    tracing::debug_span!("request", method = %request.method(), path = path_to_log(request), request_id = ?request_id::current())
                 }))
                 .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| Problem::broken().into_response()))
                 .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, MAX_REQUEST_TIME))
                 .layer(RequestBodyTimeoutLayer::new(MAX_BODY_WAIT))
                 .layer(DefaultBodyLimit::max(MAX_BODY_BYTES)),
         )
+}
+
+/// The path of a request, but for a secret that stands in it.
+fn path_to_log(request: &axum::extract::Request) -> &str {
+    let path = request.uri().path();
+    if path.starts_with("/calendar/") { "/calendar/{secret}" } else { path }
 }
 
 fn header_layer(name: &'static str, value: &'static str) -> SetResponseHeaderLayer<HeaderValue> {

@@ -23,7 +23,7 @@ async fn a_standing_order_is_taken_changed_rested_and_ended_on_pages() -> Result
         ("customer", "PLUM"),
         ("every_weeks", "1"),
         ("from", "2026-05-05"),
-        ("closed_day", "skip"),
+        ("on_closed_day", "skip"),
         line,
         ("lines/OY/grams_g", "2,5"),
     ];
@@ -48,7 +48,7 @@ async fn a_standing_order_is_taken_changed_rested_and_ended_on_pages() -> Result
     let more = send(&farm, "/standing-orders/SO-1/lines", Uuid::new_v4(), &more).await?;
     ensure!(more.status == 303, "{}", more.text);
     ensure!(orders(&farm).await.iter().all(|(_, kg, _)| *kg == 4), "{:?}", orders(&farm).await);
-    let days = [version("2"), ("weekdays", "tuesday"), ("every_weeks", "1"), ("closed_day", "day_before")];
+    let days = [version("2"), ("weekdays", "tuesday"), ("every_weeks", "1"), ("on_closed_day", "day_before")];
     ensure!(send(&farm, "/standing-orders/SO-1/days", Uuid::new_v4(), &days).await?.status == 303);
     ensure!(confirmed(&farm).await == ["05", "12"]);
     let rest = [("from", "2026-05-11"), ("until", "2026-05-13"), ("reason", "Their holiday")];
@@ -63,7 +63,7 @@ async fn a_standing_order_is_taken_changed_rested_and_ended_on_pages() -> Result
     ensure!(confirmed(&farm).await == ["05", "11"]);
     ensure!(send(&farm, "/closed-days/2026-05-12/remove", Uuid::new_v4(), &[]).await?.status == 303);
     ensure!(confirmed(&farm).await == ["05", "12"]);
-    let end = [version("3"), ("until", "2026-05-05")];
+    let end = [version("5"), ("until", "2026-05-05")];
     ensure!(send(&farm, "/standing-orders/SO-1/end", Uuid::new_v4(), &end).await?.status == 303);
     ensure!(confirmed(&farm).await == ["05"]);
     Ok(())

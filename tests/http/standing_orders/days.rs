@@ -22,7 +22,7 @@ fn rule(rng: &mut impl Rng) -> String {
     };
     let mut number = |from: i32, until: i32| rng.random_range(from..until);
     if number(0, 3) > 0 {
-        let nth = matches!(freq, "MONTHLY") && number(0, 2) == 0;
+        let nth = matches!(freq, "MONTHLY" | "YEARLY") && number(0, 2) == 0;
         let day = |number: &mut dyn FnMut(i32, i32) -> i32| {
             let name = WEEKDAYS[usize::try_from(number(0, 7)).unwrap_or(0)];
             if nth {

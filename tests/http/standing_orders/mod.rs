@@ -1,6 +1,7 @@
 //! What customers take again and again, and the orders that are made of it. A farm begins on a Monday, the fourth of May 2026.
 
 mod by_hand;
+mod calendar;
 mod days;
 mod following;
 
@@ -58,7 +59,7 @@ async fn what_cannot_be_is_refused_with_its_field_and_leaves_nothing() -> Result
         (json!({"weekdays": [], "rule": "FREQ=SECONDLY"}), "/rule"),
         (json!({"weekdays": [], "rule": "FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30"}), "/rule"),
         (json!({"weekdays": [], "rule": "FREQ=DAILY;UNTIL=20270101T000000Z"}), "/rule"),
-        (json!({"closed_day": "never"}), "/closed_day"),
+        (json!({"on_closed_day": "never"}), "/on_closed_day"),
         (json!({"lines": []}), "/lines"),
         (json!({"lines": [{"product": "NONE", "grams_g": 1}]}), "/lines/0/product"),
         (json!({"lines": [{"product": "OY", "packs": 1}]}), "/lines/0/packs"),

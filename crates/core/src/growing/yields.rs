@@ -1,5 +1,7 @@
 //! What substrate yields.
 
+use chrono::{Days, NaiveDate};
+
 use crate::units::quantity::Grams;
 
 /// Biological efficiency in per cent: fresh weight before cutting ÷ dry substrate weight × 100.
@@ -32,6 +34,24 @@ pub fn likely_flush(last_flush: Option<(i32, i64)>, interval_days: i32, flushes:
         None => 1,
         Some((flush, days_since_its_first)) if days_since_its_first * 2 < i64::from(interval_days) => flush,
         Some((flush, _)) => (flush + 1).min(flushes.max(flush)),
+    }
+}
+
+/// The day on which the next flush is due that has not begun: the first so many days after the batch was made, each other an interval after
+/// the one before it began. `None` when the strain's flushes have all been.
+#[must_use]
+pub fn next_flush(
+    made_on: NaiveDate,
+    days_to_first: i32,
+    last_flush: Option<(i32, NaiveDate)>,
+    interval_days: i32,
+    flushes: i32,
+) -> Option<(i32, NaiveDate)> {
+    let after = |day: NaiveDate, days: i32| day.checked_add_days(Days::new(u64::try_from(days).ok()?));
+    match last_flush {
+        None => Some((1, after(made_on, days_to_first)?)),
+        Some((flush, _)) if flush >= flushes => None,
+        Some((flush, began_on)) => Some((flush + 1, after(began_on, interval_days)?)),
     }
 }
 
@@ -68,5 +88,14 @@ mod tests {
         assert_eq!(likely_flush(Some((1, 3)), 10, 2), 1);
         assert_eq!(likely_flush(Some((1, 9)), 10, 2), 2);
         assert_eq!(likely_flush(Some((2, 9)), 10, 2), 2);
+    }
+
+    #[test]
+    fn the_next_flush_is_due_after_what_the_strain_takes() {
+        let day = |text: &str| text.parse::<NaiveDate>().unwrap();
+        let next = |last| next_flush(day("2026-02-20"), 16, last, 11, 2);
+        assert_eq!(next(None), Some((1, day("2026-03-08"))));
+        assert_eq!(next(Some((1, day("2026-03-10")))), Some((2, day("2026-03-21"))));
+        assert_eq!(next(Some((2, day("2026-03-21")))), None);
     }
 }

@@ -73,6 +73,8 @@ Scope {
     Readings = "readings",
     /// Read what a bookkeeper may read.
     Read = "read",
+    /// Read the calendar of deliveries and harvests by its address, nothing else.
+    Calendar = "calendar",
 });
 
 string_enum!(/// How a lot is packaged. It decides shelf life, and whether warmth is a matter of safety or of quality.
@@ -219,8 +221,22 @@ impl From<chrono::Weekday> for Weekday {
     }
 }
 
+impl From<Weekday> for chrono::Weekday {
+    fn from(day: Weekday) -> Self {
+        match day {
+            Weekday::Monday => Self::Mon,
+            Weekday::Tuesday => Self::Tue,
+            Weekday::Wednesday => Self::Wed,
+            Weekday::Thursday => Self::Thu,
+            Weekday::Friday => Self::Fri,
+            Weekday::Saturday => Self::Sat,
+            Weekday::Sunday => Self::Sun,
+        }
+    }
+}
+
 string_enum!(/// What becomes of a standing delivery on a day on which the farm is closed.
-ClosedDayRule {
+ClosedDayPolicy {
     /// There is none.
     Skip = "skip",
     /// It goes out on the last open day before.

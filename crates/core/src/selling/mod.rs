@@ -20,6 +20,7 @@ pub mod receivables;
 pub mod risk;
 pub mod set_aside;
 pub mod standing_order;
+pub mod standing_schedule;
 pub mod takings;
 pub mod tax;
 pub mod usual;

@@ -1,29 +1,27 @@
 //! Standing orders: what a customer takes again and again, and which orders are made of it.
 //!
 //! A rule gives days. A day on which the farm is closed is left out or moved, a day within a pause is left out, and of the days up to a
-//! horizon each becomes an order of its own. Such an order follows the standing order until somebody changes it or sets lots aside for it:
-//! from then on it is that person's, whatever the standing order says later.
-
-use std::collections::{BTreeMap, BTreeSet};
+//! horizon each becomes an order of its own. Such an order follows the standing order until somebody changes it or sets lots aside for it: from then on it is that
+//! person's, whatever the standing order says later.
 
 use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use super::order::{NewOrderLine, PlannedLine};
+use super::order::NewOrderLine;
 use crate::{
-    kinds::{ClosedDayRule, OrderStatus, Weekday},
+    kinds::{ClosedDayPolicy, OrderStatus, Weekday},
     refusal::Refusal,
     text::{CustomerCode, Note, OrderCode, ProductCode, StandingOrderCode, Text},
     units::{calendar::Day, quantity::Grams, recurrence::Recurrence},
 };
 
-/// How many days ahead orders are made: two weeks, within which a grower can still harvest for them (common practice).
-pub const HORIZON: Days = Days::new(14);
-/// How far a delivery is moved from a closed day before it is left out.
-const MAX_MOVE_DAYS: u64 = 7;
 /// How far ahead a standing order may begin.
 const MAX_LEAD: Days = Days::new(366);
+/// How far ahead a closed day is written down.
+const MAX_CLOSED_LEAD: Days = Days::new(3 * 366);
+/// A rule that has no day for so long is taken for a mistake.
+const FIRST_DAY_WITHIN: Days = Days::new(731);
 /// The most weeks from one delivery to the next.
 const MAX_WEEKS: u16 = 52;
 /// The most pauses of a standing order.
@@ -35,7 +33,7 @@ pub const MAX_PAUSES: usize = 50;
 pub struct NewStandingOrder {
     /// The customer.
     pub customer: CustomerCode,
-    /// The first day that it holds, today or later; the weeks of `every_weeks` are counted from its week.
+    /// The first day that it holds, today or later; the weeks of `every_weeks` are counted from the first of the weekdays that comes.
     pub from: Day,
     /// The last day that it holds; until further notice where none.
     pub until: Option<Day>,
@@ -48,7 +46,7 @@ pub struct NewStandingOrder {
     /// A rule for anything else, such as the first Monday of a month: `FREQ=MONTHLY;BYDAY=1MO`.
     pub rule: Option<Recurrence>,
     /// What becomes of a day on which the farm is closed: skipped unless said.
-    pub closed_day: Option<ClosedDayRule>,
+    pub on_closed_day: Option<ClosedDayPolicy>,
     /// What is wanted each time.
     #[schema(min_items = 1, max_items = 100)]
     pub lines: Vec<NewOrderLine>,
@@ -58,28 +56,32 @@ pub struct NewStandingOrder {
 }
 
 /// Changes of a standing order. Orders that were made of it and not touched follow.
-#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct StandingOrderChange {
-    /// The last day that it holds.
+    /// The last day that it holds: what comes after it is called off. Yesterday ends it at once.
     pub until: Option<Day>,
-    /// The weekdays on which they take it.
+    /// Takes the last day back.
+    #[serde(default)]
+    pub until_further_notice: bool,
+    /// The weekdays on which they take it, with `every_weeks` or for every week.
     #[serde(default)]
     pub weekdays: Vec<Weekday>,
-    /// Every how many weeks, counted from the week in which the standing order began.
+    /// Every how many weeks, counted from the week in which the standing order began. Takes `weekdays`.
     #[schema(minimum = 1, maximum = 52)]
     pub every_weeks: Option<u16>,
     /// A rule in place of weekdays.
     pub rule: Option<Recurrence>,
     /// What becomes of a day on which the farm is closed.
-    pub closed_day: Option<ClosedDayRule>,
+    pub on_closed_day: Option<ClosedDayPolicy>,
     /// Lines that take the place of the old ones.
+    #[schema(min_items = 1, max_items = 100)]
     pub lines: Option<Vec<NewOrderLine>>,
     /// Anything worth knowing.
     pub note: Option<Note>,
 }
 
-/// Days on which nothing is delivered.
+/// Days on which a standing order pauses.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Pause {
@@ -151,20 +153,20 @@ pub struct StandingOrder {
     pub from: NaiveDate,
     /// The last day that it holds; until further notice where none.
     pub until: Option<NaiveDate>,
-    /// Its days.
+    /// The rule that gives its days, counted from `from`.
     pub rule: Recurrence,
     /// What becomes of a day on which the farm is closed.
-    pub closed_day: ClosedDayRule,
+    pub on_closed_day: ClosedDayPolicy,
     /// What is wanted each time.
     pub lines: Vec<StandingOrderLine>,
     /// Anything worth knowing.
     pub note: String,
     /// Pauses that are not over, by their first day.
     pub pauses: Vec<Pause>,
-    /// The days of the next two weeks, and orders made for them.
+    /// The days of the next two weeks and the orders made for them, called off ones too.
     pub next: Vec<StandingDay>,
     /// Why no order can be made of it as it stands.
-    pub cannot: Option<String>,
+    pub blocked_by: Option<String>,
     /// Goes up with every change.
     pub version: i32,
 }
@@ -192,33 +194,75 @@ pub fn rule_given(
     }
 }
 
+/// The day from which the days of a rule are counted: of weekdays the first that comes, so that every second week begins with it and not with a
+/// week that is nearly over.
+#[must_use]
+pub fn first_delivery(rule: &Recurrence, from: NaiveDate) -> NaiveDate {
+    let weekly = rule.as_weekly().map(|(days, _)| Recurrence::weekly(&days, 1));
+    weekly.and_then(|weekly| weekly.days(from, from, from + Days::new(6)).first().copied()).unwrap_or(from)
+}
+
+/// The last day that a change gives.
+///
+/// # Errors
+/// Refuses a day before yesterday, and a last day beside none.
+pub fn last_day_given(change: &StandingOrderChange, today: NaiveDate) -> Result<Option<NaiveDate>, Refusal> {
+    match change.until {
+        Some(_) if change.until_further_notice => {
+            Err(Refusal::field("/until", "Give a last day, or say that there is none, not both."))
+        }
+        Some(Day(until)) if until < today - Days::new(1) => {
+            Err(Refusal::field("/until", format!("{until} is past. Give yesterday to end it at once, or a later day.")))
+        }
+        until => Ok(until.map(|day| day.0)),
+    }
+}
+
 /// Refuses to begin on a day that is past or more than a year ahead.
 ///
 /// # Errors
 /// Names the day.
 pub fn ensure_first_day(from: NaiveDate, today: NaiveDate) -> Result<(), Refusal> {
-    if (today..=today + MAX_LEAD).contains(&from) {
-        return Ok(());
-    }
-    Err(Refusal::field("/from", format!("{from} is past or more than a year ahead. Check the date.")))
+    ensure_ahead("/from", from, today, MAX_LEAD, "a year")
 }
 
-/// Refuses days that are the wrong way round, or none at all.
+/// Refuses a closed day that is past or more than three years ahead, which is a slip of the finger.
+///
+/// # Errors
+/// Names the day.
+pub fn ensure_closed_day(day: NaiveDate, today: NaiveDate) -> Result<(), Refusal> {
+    ensure_ahead("/day", day, today, MAX_CLOSED_LEAD, "three years")
+}
+
+fn ensure_ahead(field: &str, day: NaiveDate, today: NaiveDate, lead: Days, lead_words: &str) -> Result<(), Refusal> {
+    if day < today {
+        return Err(Refusal::field(field, format!("{day} is past. Check the date.")));
+    }
+    if day > today + lead {
+        return Err(Refusal::field(field, format!("{day} is more than {lead_words} ahead. Check the date.")));
+    }
+    Ok(())
+}
+
+/// Refuses a rule that has no day from `earliest` to the last day, within two years.
 ///
 /// # Errors
 /// Names the field.
-pub fn ensure_days(rule: &Recurrence, from: NaiveDate, until: Option<NaiveDate>) -> Result<(), Refusal> {
-    if until.is_some_and(|until| until < from) {
+pub fn ensure_days(
+    rule: &Recurrence,
+    from: NaiveDate,
+    until: Option<NaiveDate>,
+    earliest: NaiveDate,
+) -> Result<(), Refusal> {
+    if until.is_some_and(|until| until < earliest) {
         return Err(Refusal::field("/until", "The last day is before the first. Check the dates."));
     }
-    if !rule.ever_occurs(from) {
-        return Err(Refusal::field(
-            "/rule",
-            "These days never come, not within two years of the first. Choose other days.",
-        ));
+    if !rule.occurs(from, earliest, earliest + FIRST_DAY_WITHIN) {
+        let never = "These days never come, not within two years. Choose other days.";
+        return Err(Refusal::field("/rule", never));
     }
     match until {
-        Some(until) if rule.days(from, from, until).is_empty() => {
+        Some(until) if !rule.occurs(from, earliest, until) => {
             Err(Refusal::field("/until", "No day of it comes before the last day. Choose a later one, or other days."))
         }
         _ => Ok(()),
@@ -245,130 +289,10 @@ pub fn ensure_pause(pause: &Pause, others: usize, today: NaiveDate) -> Result<()
     Ok(())
 }
 
-/// What days a standing order has.
-#[derive(Debug, Clone, Copy)]
-pub struct Schedule<'a> {
-    /// The rule.
-    pub rule: &'a Recurrence,
-    /// Its first day.
-    pub from: NaiveDate,
-    /// Its last day.
-    pub until: Option<NaiveDate>,
-    /// What becomes of a closed day.
-    pub closed_day: ClosedDayRule,
-    /// Its pauses.
-    pub pauses: &'a [Pause],
-    /// Days on which the farm is closed.
-    pub closed: &'a BTreeSet<NaiveDate>,
-}
-
-impl Schedule<'_> {
-    /// The days of the rule from today to the horizon, each with the day on which it is delivered, which is never past.
-    #[must_use]
-    pub fn deliveries(&self, today: NaiveDate) -> BTreeMap<NaiveDate, NaiveDate> {
-        let horizon = today + HORIZON;
-        let last = self.until.map_or(horizon, |until| until.min(horizon));
-        let is_paused = |day: &NaiveDate| self.pauses.iter().any(|p| (p.from.0..=p.until.0).contains(day));
-        let days = self.rule.days(self.from, today, last).into_iter().filter(|day| !is_paused(day));
-        days.filter_map(|day| Some((day, self.delivered_on(day).filter(|moved| *moved >= today)?))).collect()
-    }
-
-    fn delivered_on(&self, day: NaiveDate) -> Option<NaiveDate> {
-        let is_open = |day: &NaiveDate| !self.closed.contains(day);
-        let mut moves = 0..=MAX_MOVE_DAYS;
-        match self.closed_day {
-            ClosedDayRule::Skip => Some(day).filter(is_open),
-            ClosedDayRule::DayBefore => moves.map(|n| day - Days::new(n)).find(is_open),
-            ClosedDayRule::DayAfter => moves.find_map(|n| Some(day + Days::new(n)).filter(is_open)),
-        }
-    }
-}
-
-/// An order that was made of a standing order.
-#[derive(Debug, Clone, Deserialize)]
-pub struct MadeOrder {
-    /// Its code.
-    pub order: OrderCode,
-    /// The day of the rule that it was made for.
-    pub day: NaiveDate,
-    /// The day on which it is wanted.
-    pub delivery_day: NaiveDate,
-    /// Where it stands.
-    pub status: OrderStatus,
-    /// Whether nobody has changed it or set anything aside for it.
-    pub follows: bool,
-    /// Its note.
-    pub note: String,
-    /// Its lines.
-    pub lines: Vec<PlannedLine>,
-}
-
-/// The days to come, with the orders of those for which one was made.
-#[must_use]
-pub fn days_to_come(deliveries: &BTreeMap<NaiveDate, NaiveDate>, made: &[MadeOrder]) -> Vec<StandingDay> {
-    let unmade = |(&day, &delivery_day): (&NaiveDate, &NaiveDate)| {
-        (day, StandingDay { day, delivery_day, order: None, status: None, follows: true })
-    };
-    let mut days: BTreeMap<NaiveDate, StandingDay> = deliveries.iter().map(unmade).collect();
-    days.extend(made.iter().map(|m| {
-        let MadeOrder { day, delivery_day, follows, .. } = *m;
-        (day, StandingDay { day, delivery_day, order: Some(m.order.clone()), status: Some(m.status), follows })
-    }));
-    days.into_values().collect()
-}
-
-/// What is to be done so that the orders are those of the standing order.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Step {
-    /// An order is made for a day of the rule.
-    Make {
-        /// The day of the rule.
-        day: NaiveDate,
-        /// The day on which it is delivered.
-        delivery_day: NaiveDate,
-    },
-    /// An order that follows takes day, note and lines of the standing order, and is confirmed where it was called off.
-    Renew {
-        /// The order.
-        order: OrderCode,
-        /// The day on which it is delivered.
-        delivery_day: NaiveDate,
-    },
-    /// An order that follows is called off.
-    Cancel {
-        /// The order.
-        order: OrderCode,
-    },
-}
-
-/// What is to be done. `made` are the orders of the days from today on; without `lines`, because they cannot be ordered as they stand, no
-/// order is made or renewed.
-#[must_use]
-pub fn reconcile(
-    deliveries: &BTreeMap<NaiveDate, NaiveDate>,
-    lines: Option<&[PlannedLine]>,
-    note: &str,
-    made: &[MadeOrder],
-) -> Vec<Step> {
-    let known: BTreeSet<NaiveDate> = made.iter().map(|m| m.day).collect();
-    let makes = deliveries.iter().filter(|(day, _)| lines.is_some() && !known.contains(*day));
-    let makes = makes.map(|(&day, &delivery_day)| Step::Make { day, delivery_day });
-    let changes = made.iter().filter(|m| m.follows).filter_map(|m| match (deliveries.get(&m.day), lines) {
-        (None, _) => (m.status != OrderStatus::Cancelled).then(|| Step::Cancel { order: m.order.clone() }),
-        (Some(_), None) => None,
-        (Some(&delivery_day), Some(lines)) => {
-            let is_same = m.status == OrderStatus::Confirmed
-                && m.delivery_day == delivery_day
-                && m.note == note
-                && m.lines == lines;
-            (!is_same).then(|| Step::Renew { order: m.order.clone(), delivery_day })
-        }
-    });
-    makes.chain(changes).collect()
-}
-
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeSet;
+
     use super::*;
 
     fn day(text: &str) -> NaiveDate {
@@ -384,103 +308,30 @@ mod tests {
         "FREQ=WEEKLY;BYDAY=MO,TH".parse().unwrap()
     }
 
-    fn delivered(closed_day: ClosedDayRule, closed: &[&str], pauses: &[Pause], until: Option<&str>) -> Vec<(u32, u32)> {
-        use chrono::Datelike;
-        let closed = closed.iter().map(|d| day(d)).collect();
-        let rule = rule();
-        let until = until.map(day);
-        let schedule = Schedule { rule: &rule, from: day("01"), until, closed_day, pauses, closed: &closed };
-        schedule.deliveries(day("02")).into_iter().map(|(d, on)| (d.day(), on.day())).collect()
+    #[test]
+    fn every_second_week_begins_with_the_first_day_that_comes() {
+        let second = Recurrence::weekly(&BTreeSet::from([Weekday::Wednesday]), 2);
+        // A Saturday, the week of which is nearly over.
+        let from = first_delivery(&second, "2026-11-28".parse().unwrap());
+        assert_eq!(second.days(from, from, day("20")), [day("02"), day("16")]);
+        let monthly: Recurrence = "FREQ=MONTHLY;BYDAY=1MO".parse().unwrap();
+        assert_eq!(first_delivery(&monthly, day("03")), day("03"));
     }
 
     #[test]
-    fn the_days_of_two_weeks_are_delivered() {
-        assert_eq!(delivered(ClosedDayRule::Skip, &[], &[], None), [(3, 3), (7, 7), (10, 10), (14, 14)]);
-        assert_eq!(delivered(ClosedDayRule::Skip, &[], &[], Some("09")), [(3, 3), (7, 7)]);
-    }
-
-    #[test]
-    fn a_closed_day_is_left_out_or_moved_past_all_that_are_closed() {
-        let closed = ["06", "07", "08"];
-        assert_eq!(delivered(ClosedDayRule::Skip, &closed, &[], None), [(3, 3), (10, 10), (14, 14)]);
-        assert_eq!(delivered(ClosedDayRule::DayBefore, &closed, &[], None), [(3, 3), (7, 5), (10, 10), (14, 14)]);
-        assert_eq!(delivered(ClosedDayRule::DayAfter, &closed, &[], None), [(3, 3), (7, 9), (10, 10), (14, 14)]);
-    }
-
-    #[test]
-    fn a_delivery_is_not_moved_into_the_past_nor_for_more_than_a_week() {
-        assert_eq!(
-            delivered(ClosedDayRule::DayBefore, &["02", "03"], &[], None),
-            [(7, 7), (10, 10), (14, 14)],
-            "the third would go out on the first, which is past"
-        );
-        let closed: Vec<String> = (7..=16).map(|d| format!("{d:02}")).collect();
-        let closed: Vec<&str> = closed.iter().map(String::as_str).collect();
-        assert_eq!(delivered(ClosedDayRule::DayAfter, &closed, &[], None), [(3, 3), (10, 17), (14, 17)]);
-    }
-
-    #[test]
-    fn a_pause_holds_from_its_first_day_to_its_last() {
-        let pauses = [pause("07", "10")];
-        assert_eq!(delivered(ClosedDayRule::Skip, &[], &pauses, None), [(3, 3), (14, 14)]);
-    }
-
-    fn line(kg: i64) -> PlannedLine {
-        PlannedLine { product: "OY".parse().unwrap(), name: "Oyster".into(), grams_g: Grams(kg * 1000), packs: None }
-    }
-
-    fn made(order: &str, on: &str) -> MadeOrder {
-        MadeOrder {
-            order: order.parse().unwrap(),
-            day: day(on),
-            delivery_day: day(on),
-            status: OrderStatus::Confirmed,
-            follows: true,
-            note: String::new(),
-            lines: vec![line(3)],
-        }
-    }
-
-    fn wanted(days: &[&str]) -> BTreeMap<NaiveDate, NaiveDate> {
-        days.iter().map(|d| (day(d), day(d))).collect()
-    }
-
-    #[test]
-    fn each_day_has_one_order_however_often_it_is_asked() {
-        let days = wanted(&["03", "07"]);
-        let lines = [line(3)];
-        let steps = reconcile(&days, Some(&lines), "", &[made("O-1", "03")]);
-        assert_eq!(steps, [Step::Make { day: day("07"), delivery_day: day("07") }]);
-        assert_eq!(reconcile(&days, Some(&lines), "", &[made("O-1", "03"), made("O-2", "07")]), []);
-    }
-
-    #[test]
-    fn an_order_that_follows_is_renewed_and_one_that_was_touched_is_left() {
-        let touched = MadeOrder { follows: false, ..made("O-1", "03") };
-        let steps = reconcile(&wanted(&["03", "07"]), Some(&[line(4)]), "", &[touched, made("O-2", "07")]);
-        assert_eq!(steps, [Step::Renew { order: "O-2".parse().unwrap(), delivery_day: day("07") }]);
-    }
-
-    #[test]
-    fn a_day_that_is_no_longer_there_is_called_off_once_and_comes_back() {
-        let order: OrderCode = "O-1".parse().unwrap();
-        let lines = [line(3)];
-        assert_eq!(
-            reconcile(&wanted(&[]), Some(&lines), "", &[made("O-1", "03")]),
-            [Step::Cancel { order: order.clone() }]
-        );
-        let cancelled = MadeOrder { status: OrderStatus::Cancelled, ..made("O-1", "03") };
-        assert_eq!(reconcile(&wanted(&[]), Some(&lines), "", std::slice::from_ref(&cancelled)), []);
-        assert_eq!(
-            reconcile(&wanted(&["03"]), Some(&lines), "", &[cancelled]),
-            [Step::Renew { order, delivery_day: day("03") }]
-        );
-    }
-
-    #[test]
-    fn what_cannot_be_ordered_makes_nothing_but_is_still_called_off() {
-        let steps = reconcile(&wanted(&["03"]), None, "", &[made("O-1", "03"), made("O-2", "07")]);
-        assert_eq!(steps, [Step::Cancel { order: "O-2".parse().unwrap() }]);
+    fn a_last_day_is_yesterday_or_later() {
+        let given = |until: &str| {
+            let change = StandingOrderChange { until: Some(Day(day(until))), ..StandingOrderChange::default() };
+            last_day_given(&change, day("05"))
+        };
+        assert_eq!(given("04").unwrap(), Some(day("04")));
+        assert!(given("03").unwrap_err().detail.contains("is past"));
+        let both = StandingOrderChange {
+            until: Some(Day(day("09"))),
+            until_further_notice: true,
+            ..StandingOrderChange::default()
+        };
+        assert_eq!(last_day_given(&both, day("05")).unwrap_err().faults[0].pointer, "/until");
     }
 
     #[test]
@@ -500,7 +351,7 @@ mod tests {
     #[test]
     fn days_that_cannot_be_are_refused() {
         let blamed = |rule: &str, until: Option<&str>| {
-            let days = ensure_days(&rule.parse().unwrap(), day("02"), until.map(day));
+            let days = ensure_days(&rule.parse().unwrap(), day("02"), until.map(day), day("02"));
             days.err().map(|r| r.faults[0].pointer.clone())
         };
         let weekly = "FREQ=WEEKLY;BYDAY=MO";
@@ -510,9 +361,18 @@ mod tests {
         assert_eq!(blamed(weekly, Some("06")).as_deref(), Some("/until"));
         assert_eq!(blamed("FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30", None).as_deref(), Some("/rule"));
         assert!(ensure_first_day(day("02"), day("02")).is_ok());
-        for wrong in [day("01"), day("02") + Days::new(367)] {
-            assert_eq!(ensure_first_day(wrong, day("02")).unwrap_err().faults[0].pointer, "/from");
+        let threes = "FREQ=WEEKLY;COUNT=3".parse().unwrap();
+        assert_eq!(
+            ensure_days(&threes, day("01"), None, day("23")).unwrap_err().faults[0].pointer,
+            "/rule",
+            "all were"
+        );
+        for (wrong, said) in [(day("01"), "is past"), (day("02") + Days::new(367), "more than a year")] {
+            let refusal = ensure_first_day(wrong, day("02")).unwrap_err();
+            assert!(refusal.faults[0].pointer == "/from" && refusal.detail.contains(said), "{refusal:?}");
         }
+        assert!(ensure_closed_day(day("02") + MAX_CLOSED_LEAD, day("02")).is_ok());
+        assert!(ensure_closed_day(day("03") + MAX_CLOSED_LEAD, day("02")).is_err());
     }
 
     #[test]

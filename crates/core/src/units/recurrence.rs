@@ -4,7 +4,7 @@
 
 use std::{collections::BTreeSet, fmt, str::FromStr};
 
-use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta};
+use chrono::{DateTime, NaiveDate, NaiveTime};
 use rrule::{Frequency, NWeekday, RRule, Tz, Unvalidated};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use utoipa::openapi::{ObjectBuilder, RefOr, Schema, schema::Type};
@@ -15,64 +15,71 @@ use crate::kinds::Weekday;
 pub const MAX_LETTERS: usize = 200;
 /// The most days that one question is answered with: ten years of every day.
 const MAX_DAYS: u16 = 3660;
-/// A rule that has no day for so long after its first is taken for a mistake.
-const MAX_GAP: TimeDelta = TimeDelta::days(731);
-
 /// A recurrence rule, such as `FREQ=WEEKLY;BYDAY=TU,FR`.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Recurrence(String);
+#[derive(Debug, Clone, PartialEq)]
+pub struct Recurrence {
+    /// As it was written.
+    text: String,
+    rule: RRule<Unvalidated>,
+}
+
+impl Eq for Recurrence {}
 
 impl Recurrence {
-    /// The rule of some weekdays of every `every` weeks.
+    /// The rule of some weekdays of every `every` weeks, both at least one.
     #[must_use]
     pub fn weekly(weekdays: &BTreeSet<Weekday>, every: u16) -> Self {
         let days: Vec<&str> = weekdays.iter().map(|day| day.ical()).collect();
         let interval = if every == 1 { String::new() } else { format!("INTERVAL={every};") };
-        Self(format!("FREQ=WEEKLY;{interval}BYDAY={}", days.join(",")))
+        let by_weekday = weekdays.iter().map(|day| NWeekday::Every((*day).into())).collect();
+        Self {
+            text: format!("FREQ=WEEKLY;{interval}BYDAY={}", days.join(",")),
+            rule: RRule::new(Frequency::Weekly).interval(every).by_weekday(by_weekday),
+        }
     }
 
     /// As it is written down.
     #[must_use]
     pub fn as_str(&self) -> &str {
-        &self.0
+        &self.text
     }
 
     /// The weekdays and every how many weeks, where the rule says no more than that.
     #[must_use]
     pub fn as_weekly(&self) -> Option<(BTreeSet<Weekday>, u16)> {
-        let rule = self.rule().ok()?;
         let every_one = |day: &NWeekday| match day {
-            NWeekday::Every(day) => Some(*day),
+            NWeekday::Every(day) => Some(Weekday::from(*day)),
             NWeekday::Nth(..) => None,
         };
-        let mut days = rule.get_by_weekday().iter().map(every_one).collect::<Option<Vec<_>>>()?;
-        days.sort_by_key(chrono::Weekday::num_days_from_monday);
-        let every = rule.get_interval();
-        let weekdays: BTreeSet<Weekday> = days.iter().copied().map(Weekday::from).collect();
-        let plain = Self::weekly(&weekdays, every).rule().ok()?;
-        (rule.by_weekday(days.into_iter().map(NWeekday::Every).collect()) == plain).then_some((weekdays, every))
+        let weekdays = self.rule.get_by_weekday().iter().map(every_one).collect::<Option<BTreeSet<_>>>()?;
+        let every = self.rule.get_interval();
+        // In the order of the week, which the rule need not have.
+        let plain = Self::weekly(&weekdays, every).rule;
+        let ours = self.rule.clone().by_weekday(plain.get_by_weekday().to_vec());
+        (!weekdays.is_empty() && ours == plain).then_some((weekdays, every))
     }
 
-    /// Its days from `first` to `last`, both included, counted from the day on which it begins.
+    /// Its days from `first` to `last`, both included, counted from the day on which it begins: at most ten years of every day.
     #[must_use]
     pub fn days(&self, begins: NaiveDate, first: NaiveDate, last: NaiveDate) -> Vec<NaiveDate> {
+        self.first_days(begins, first, last, MAX_DAYS)
+    }
+
+    /// Whether it has a day from `first` to `last`, both included.
+    #[must_use]
+    pub fn occurs(&self, begins: NaiveDate, first: NaiveDate, last: NaiveDate) -> bool {
+        !self.first_days(begins, first, last, 1).is_empty()
+    }
+
+    fn first_days(&self, begins: NaiveDate, first: NaiveDate, last: NaiveDate, most: u16) -> Vec<NaiveDate> {
         let first = first.max(begins);
-        let Some(set) = self.rule().ok().and_then(|rule| rule.build(midnight(begins)).ok()) else { return Vec::new() };
+        // Only UNTIL is held against the day on which a rule begins, and a rule here has none.
+        let Ok(set) = self.rule.clone().build(midnight(begins)) else { return Vec::new() };
         if first > last {
             return Vec::new();
         }
-        let found = set.after(midnight(first)).before(midnight(last)).all(MAX_DAYS);
+        let found = set.after(midnight(first)).before(midnight(last)).all(most);
         found.dates.into_iter().map(|at| at.date_naive()).collect()
-    }
-
-    /// Whether it has a day within two years from when it begins.
-    #[must_use]
-    pub fn ever_occurs(&self, begins: NaiveDate) -> bool {
-        !self.days(begins, begins, begins + MAX_GAP).is_empty()
-    }
-
-    fn rule(&self) -> Result<RRule<Unvalidated>, rrule::RRuleError> {
-        self.0.parse()
     }
 }
 
@@ -94,7 +101,7 @@ impl FromStr for Recurrence {
             return Err(format!("A rule is one line of names, figures, commas and semicolons. {example}"));
         }
         let rule: RRule<Unvalidated> =
-            text.parse().map_err(|error| format!("This is no rule for days that come again: {error}. {example}"))?;
+            text.parse().map_err(|_| format!("This is no rule for days that come again. {example}"))?;
         if !matches!(rule.get_freq(), Frequency::Daily | Frequency::Weekly | Frequency::Monthly | Frequency::Yearly) {
             return Err(format!("A rule is of days: DAILY, WEEKLY, MONTHLY or YEARLY. {example}"));
         }
@@ -107,21 +114,43 @@ impl FromStr for Recurrence {
         if rule.get_until().is_some() {
             return Err("Give the last day beside the rule and not in it: leave UNTIL out.".to_owned());
         }
-        let begins = NaiveDate::from_ymd_opt(2024, 1, 1).unwrap_or_default();
-        rule.validate(midnight(begins)).map_err(|error| format!("This rule cannot be followed: {error}. {example}"))?;
-        Ok(Self(text))
+        // What the crate lets through and the standard does not (RFC 5545 §3.3.10).
+        let has_zero = rule.get_by_month_day().contains(&0)
+            || rule.get_by_year_day().contains(&0)
+            || rule.get_by_week_no().contains(&0)
+            || rule.get_by_set_pos().contains(&0)
+            || text.split([',', '=']).any(|part| part.trim_start_matches(['+', '-']).starts_with('0'));
+        if has_zero || rule.get_count() == Some(0) {
+            return Err("Days, weeks, places and COUNT are counted from 1, or from -1 backwards.".to_owned());
+        }
+        let is_numbered = |day: &NWeekday| matches!(day, NWeekday::Nth(..));
+        let takes_numbers = matches!(rule.get_freq(), Frequency::Monthly)
+            || matches!(rule.get_freq(), Frequency::Yearly) && rule.get_by_week_no().is_empty();
+        if rule.get_by_weekday().iter().any(is_numbered) && !takes_numbers {
+            return Err("A weekday takes a number, such as 1MO, only by the month or the year.".to_owned());
+        }
+        let has_days = !rule.get_by_weekday().is_empty() || !rule.get_by_month_day().is_empty();
+        let has_parts = has_days
+            || [!rule.get_by_month().is_empty(), !rule.get_by_year_day().is_empty(), !rule.get_by_week_no().is_empty()]
+                .contains(&true);
+        if !rule.get_by_set_pos().is_empty() && !has_parts {
+            return Err("BYSETPOS chooses among days: give them, such as BYDAY=MO,TU.".to_owned());
+        }
+        let checked = rule.clone().validate(midnight(NaiveDate::default()));
+        checked.map_err(|_| format!("A part of this rule is out of its range or does not go with FREQ. {example}"))?;
+        Ok(Self { text, rule })
     }
 }
 
 impl fmt::Display for Recurrence {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.0)
+        f.write_str(&self.text)
     }
 }
 
 impl Serialize for Recurrence {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        s.serialize_str(&self.0)
+        s.serialize_str(&self.text)
     }
 }
 
@@ -152,6 +181,8 @@ impl utoipa::ToSchema for Recurrence {
 
 #[cfg(test)]
 mod tests {
+    use chrono::TimeDelta;
+
     use super::*;
 
     fn day(text: &str) -> NaiveDate {
@@ -196,6 +227,13 @@ mod tests {
             "FREQ=WEEKLY;BYHOUR=9",
             "FREQ=WEEKLY;BYMONTH=13",
             "FREQ=WEEKLY;INTERVAL=0",
+            "FREQ=WEEKLY;BYDAY=1MO",
+            "FREQ=DAILY;BYDAY=-1FR",
+            "FREQ=YEARLY;BYWEEKNO=3;BYDAY=1MO",
+            "FREQ=WEEKLY;BYSETPOS=1",
+            "FREQ=DAILY;BYMONTHDAY=0",
+            "FREQ=MONTHLY;BYDAY=0MO",
+            "FREQ=DAILY;COUNT=0",
             "FREQ=WEEKLY;UNTIL=20261224T000000Z",
             "FREQ=WEEKLY\nRRULE:FREQ=DAILY",
         ] {
@@ -208,9 +246,10 @@ mod tests {
     #[test]
     fn a_rule_without_a_day_is_known() {
         let never: Recurrence = "FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30".parse().unwrap();
-        assert!(!never.ever_occurs(day("2026-11-28")));
+        assert!(!never.occurs(day("2026-11-28"), day("2026-11-28"), day("2030-01-01")));
         let weekly: Recurrence = "FREQ=WEEKLY;BYDAY=MO".parse().unwrap();
-        assert!(weekly.ever_occurs(day("2026-11-28")));
+        assert!(weekly.occurs(day("2026-11-28"), day("2026-11-28"), day("2026-11-30")));
+        assert!(!weekly.occurs(day("2026-11-28"), day("2026-11-28"), day("2026-11-29")));
     }
 
     #[test]

@@ -25,11 +25,15 @@ use std::{
 use anyhow::{Context, Result, bail};
 use chrono::{DateTime, TimeDelta, Timelike, Utc};
 use gillbook_core::{kinds::Role, text::Text};
-use gillbook_store::farm::{
-    farms::NewFarm,
-    people::{NewPerson, Passphrase},
+use gillbook_store::{
+    Store,
+    farm::{
+        farms::NewFarm,
+        people::{NewPerson, Passphrase},
+    },
 };
 use gillbook_web::{App, Clock, Settings};
+use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
@@ -185,15 +189,17 @@ async fn live_and_serve(
             setting::PEOPLE.map(|p| format!("{} ({})", p.3, p.2)).join(", ")
         );
         println!("Stop with Ctrl-C.");
-        let keepers = [
-            tokio::spawn(run_evaluator(store.clone(), told.clone())),
-            tokio::spawn(run_standing_orders(store.clone(), told)),
-        ];
+        let keepers = keep(&store, told);
         serve_over(open, listen(&ListenAddr::Address(options.listen)).await?, &app, stop).await?;
-        keepers.iter().for_each(tokio::task::JoinHandle::abort);
+        keepers.iter().for_each(JoinHandle::abort);
     }
     store.close().await;
     Ok(())
+}
+
+/// Starts what is done without being asked.
+fn keep(store: &Store, clock: Clock) -> [JoinHandle<()>; 2] {
+    [tokio::spawn(run_evaluator(store.clone(), clock.clone())), tokio::spawn(run_standing_orders(store.clone(), clock))]
 }
 
 fn text<const MIN: usize, const MAX: usize>(text: &str) -> Result<Text<MIN, MAX>> {

@@ -36,6 +36,8 @@ pub enum Principal {
     Reader,
     /// A token that posts the readings of one probe.
     Probe(i32),
+    /// A calendar's address.
+    Calendar,
 }
 
 /// Somebody signed in.
@@ -210,6 +212,7 @@ impl Store {
                         name: t.name,
                         standing: match (t.scope, t.probe_id) {
                             (Scope::Readings, Some(probe)) => Principal::Probe(probe),
+                            (Scope::Calendar, _) => Principal::Calendar,
                             _ => Principal::Reader,
                         },
                     },

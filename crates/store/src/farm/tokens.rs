@@ -68,10 +68,10 @@ impl Tx {
             (Scope::Readings, None) => {
                 return Err(Refusal::field("/probe", "A token that posts readings needs the name of its probe.").into());
             }
-            (Scope::Read, Some(_)) => {
+            (Scope::Read | Scope::Calendar, Some(_)) => {
                 return Err(Refusal::field("/probe", "A token that reads has no probe. Leave it out.").into());
             }
-            (Scope::Read, None) => None,
+            (Scope::Read | Scope::Calendar, None) => None,
         };
         let days = new.days.unwrap_or(TOKEN_DAYS);
         if !(1..=3650).contains(&days) {

@@ -2,18 +2,18 @@
 
 use std::collections::BTreeSet;
 
-use chrono::{Days, NaiveDate};
+use chrono::NaiveDate;
 use gillbook_core::{
     refusal::{Refusal, RefusalKind},
-    selling::standing_order::{ClosedDay, HORIZON},
+    selling::{
+        standing_order::{ClosedDay, ensure_closed_day},
+        standing_schedule::{HORIZON, MAX_MOVE},
+    },
     text::Text,
     units::calendar::Day,
 };
 
-use crate::{Pagination, Result, Tx};
-
-/// A day that is farther off is a slip of the finger.
-const MAX_LEAD: Days = Days::new(3 * 366);
+use crate::{Pagination, Result, Tx, heads::Heads};
 
 impl Tx {
     /// Writes down a day on which nothing is delivered. Orders that follow standing orders go with it.
@@ -22,14 +22,9 @@ impl Tx {
     /// Refuses a day that is past, far ahead, or there already.
     #[tracing::instrument(level = "debug", name = "store.selling.add_closed_day", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_closed_day(&mut self, new: &ClosedDay) -> Result<ClosedDay> {
-        let (day, today) = (new.day.0, self.farm_day().await?);
-        if day < today || day > today + MAX_LEAD {
-            return Err(Refusal::field(
-                "/day",
-                format!("{day} is past or more than three years ahead. Check the date."),
-            )
-            .into());
-        }
+        let day = new.day.0;
+        ensure_closed_day(day, self.farm_day().await?)?;
+        self.lock_closed_days(true).await?;
         let done = sqlx::query!(
             "insert into closed_day (farm_id, day, name) values ($1, $2, $3) on conflict do nothing",
             self.farm.0,
@@ -43,7 +38,7 @@ impl Tx {
                 .at("/day")
                 .into());
         }
-        self.follow_standing_orders().await?;
+        self.update_orders_of(None).await?;
         Ok(new.clone())
     }
 
@@ -53,13 +48,22 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.selling.remove_closed_day", skip_all, fields(farm_id = self.farm.0))]
     pub async fn remove_closed_day(&mut self, day: NaiveDate) -> Result<()> {
+        self.lock_closed_days(true).await?;
         let done = sqlx::query!("delete from closed_day where farm_id = $1 and day = $2", self.farm.0, day)
             .execute(&mut *self.db)
             .await?;
         if done.rows_affected() == 0 {
             return Err(Refusal::not_found("closed day", day).into());
         }
-        self.follow_standing_orders().await
+        self.update_orders_of(None).await?;
+        Ok(())
+    }
+
+    /// Holds the closed days as they are until the transaction ends: together with others that make orders by them, or alone to change them.
+    pub(super) async fn lock_closed_days(&mut self, alone: bool) -> Result<()> {
+        self.lock(&Heads::default()).await?;
+        sqlx::query!("select lock_closed_days($1, $2)", self.farm.0, alone).execute(&mut *self.db).await?;
+        Ok(())
     }
 
     /// Closed days from a day on, by day.
@@ -84,13 +88,11 @@ impl Tx {
 
     /// The closed days that the deliveries of the coming days are moved past.
     pub(super) async fn closed_days_ahead(&mut self, today: NaiveDate) -> Result<BTreeSet<NaiveDate>> {
-        // A delivery is moved for a week at the most.
-        let (from, until) = (today - Days::new(7), today + HORIZON + Days::new(7));
         let days = sqlx::query_scalar!(
             "select day from closed_day where farm_id = $1 and day between $2 and $3",
             self.farm.0,
-            from,
-            until
+            today,
+            today + HORIZON + MAX_MOVE
         )
         .fetch_all(&mut *self.db)
         .await?;

@@ -5,7 +5,8 @@ use gillbook_core::{
     kinds::OrderStatus,
     selling::{
         order::PlannedLine,
-        standing_order::{Step, reconcile},
+        standing_order::StandingOrder,
+        standing_schedule::{Step, plan_orders},
     },
     text::{OrderCode, StandingOrderCode},
 };
@@ -13,65 +14,66 @@ use gillbook_core::{
 use crate::{
     Actor, FarmId, Pagination, Result, Store, Tx,
     heads::Heads,
-    selling::{orders::OrderRow, standing_orders::Facts},
+    selling::{
+        orders::OrderRow,
+        standing_orders::{Facts, MAX_STANDING_ORDERS},
+    },
     transaction,
 };
 
 impl Store {
-    /// Makes the orders of every farm's standing orders up to the horizon. Returns of how many farms it could.
+    /// Makes the orders of every farm's standing orders up to the horizon. Returns how many standing orders were looked at.
     ///
     /// # Errors
-    /// When the database fails. What fails of one farm is logged, and the others have theirs.
+    /// When the database fails. What fails of one standing order is logged, and the others have theirs.
     #[tracing::instrument(level = "debug", name = "store.selling.make_standing_orders", skip_all)]
     pub async fn make_standing_orders(&self, now: DateTime<Utc>) -> Result<usize> {
-        let mut made = 0;
+        let mut looked_at = 0;
         for farm in self.farms_with_people().await? {
-            match self.make_standing_orders_of(farm, now).await {
-                Ok(()) => made += 1,
-                Err(error) => tracing::warn!(farm_id = farm.0, %error, "standing orders could not be made"),
-            }
+            looked_at += self.make_standing_orders_of(farm, now).await?;
         }
-        Ok(made)
+        Ok(looked_at)
     }
 
-    async fn make_standing_orders_of(&self, farm: FarmId, now: DateTime<Utc>) -> Result<()> {
+    async fn make_standing_orders_of(&self, farm: FarmId, now: DateTime<Utc>) -> Result<usize> {
         let signed = Actor::program(farm, "standing orders");
-        let codes = transaction!(read, self, &signed, now, |tx| tx.standing_order_codes().await)?;
-        for code in codes {
-            transaction!(write, self, &signed, now, |tx| tx.follow_standing_order(&code).await)?;
+        let codes = transaction!(read, self, &signed, now, |tx| tx.active_standing_orders().await)?;
+        for code in &codes {
+            let updated = transaction!(write, self, &signed, now, |tx| tx.update_orders_of(Some(code)).await);
+            if let Err(error) = updated {
+                tracing::warn!(farm_id = farm.0, %code, %error, "orders of a standing order could not be made");
+            }
         }
-        Ok(())
+        Ok(codes.len())
     }
 }
 
 impl Tx {
-    /// Follows every standing order of the farm that has not ended.
-    pub(super) async fn follow_standing_orders(&mut self) -> Result<()> {
-        for code in self.standing_order_codes().await? {
-            self.follow_standing_order(&code).await?;
-        }
-        Ok(())
-    }
-
-    /// Makes the orders that a standing order asks for and that are not there, and changes those that follow it.
-    pub(super) async fn follow_standing_order(&mut self, code: &StandingOrderCode) -> Result<()> {
-        self.lock_standing_order(code).await?;
-        let one = Pagination { after: None, limit: 1 };
-        let today = self.farm_day().await?;
-        let made = self.standing_facts(Some(code), &one).await?.pop().map(|facts| facts.made).unwrap_or_default();
-        let orders: Vec<OrderCode> = made.into_iter().map(|m| m.order).collect();
+    /// Makes the orders that one standing order, or every one of the farm, asks for and that are not there, and changes those that follow it.
+    /// Gives the standing orders as they are then. All are locked at once, then all of their orders, so that two of these wait for each other.
+    pub(super) async fn update_orders_of(&mut self, only: Option<&StandingOrderCode>) -> Result<Vec<StandingOrder>> {
+        self.lock_standing_orders(only).await?;
+        let all = Pagination { after: None, limit: MAX_STANDING_ORDERS };
+        let found = self.standing_facts(only, &all).await?;
+        let orders: Vec<OrderCode> = found.into_iter().flat_map(|facts| facts.made).map(|m| m.order).collect();
         self.lock(&Heads { orders: &orders, ..Heads::default() }).await?;
         // Behind the locks: what somebody did to an order meanwhile is seen.
-        let Some(facts) = self.standing_facts(Some(code), &one).await?.pop() else { return Ok(()) };
+        let found = self.standing_facts(only, &all).await?;
+        let today = self.farm_day().await?;
         let closed = self.closed_days_ahead(today).await?;
-        let products = self.products_of(std::slice::from_ref(&facts)).await?;
-        let planned = facts.planned(&products).ok();
-        let steps = reconcile(&facts.deliveries(today, &closed), planned.as_deref(), &facts.note, &facts.made);
-        let lines = planned.unwrap_or_default();
-        for step in steps {
-            self.take_step(&facts, &lines, &step).await?;
+        let products = self.products_of(&found).await?;
+        let mut are_changed = false;
+        for facts in &found {
+            let lines = facts.planned(&products).ok();
+            let deliveries = facts.deliveries(today, &closed);
+            let steps = plan_orders(&deliveries, lines.as_deref(), &facts.note, &facts.made);
+            are_changed |= !steps.is_empty();
+            for step in steps {
+                self.take_step(facts, lines.as_deref().unwrap_or_default(), &step).await?;
+            }
         }
-        Ok(())
+        let found = if are_changed { self.standing_facts(only, &all).await? } else { found };
+        Ok(found.into_iter().map(|facts| facts.answer(today, &closed, &products)).collect())
     }
 
     async fn take_step(&mut self, facts: &Facts, lines: &[PlannedLine], step: &Step) -> Result<()> {
@@ -108,13 +110,13 @@ impl Tx {
         Ok(())
     }
 
-    /// Those that have not ended, in one order for everybody.
-    async fn standing_order_codes(&mut self) -> Result<Vec<StandingOrderCode>> {
+    /// Those that have not ended or have orders ahead.
+    async fn active_standing_orders(&mut self) -> Result<Vec<StandingOrderCode>> {
         let today = self.farm_day().await?;
         Ok(sqlx::query_scalar!(
             r#"select s.standing_order as "code: StandingOrderCode" from standing_order s
                 where s.farm_id = $1 and (s.until_day is null or s.until_day >= $2
-                      or exists (select from customer_order o where o.farm_id = $1 and o.standing_order = s.standing_order and o.standing_day >= $2))
+                      or exists (select from customer_order o where o.farm_id = $1 and o.standing_order = s.standing_order and o.delivery_day >= $2))
                 order by s.standing_order"#,
             self.farm.0,
             today

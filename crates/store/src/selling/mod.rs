@@ -12,6 +12,7 @@ pub(crate) mod kept;
 pub mod market;
 pub(crate) mod market_takings;
 pub mod orders;
+mod pauses;
 pub mod payments;
 pub mod products;
 pub mod receivables;

@@ -4,16 +4,18 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveDate;
 use gillbook_core::{
-    kinds::ClosedDayRule,
+    kinds::ClosedDayPolicy,
+    limits::{MAX_RULE_CHECKS, MAX_RULE_CHECKS_WAITING},
     refusal::Refusal,
     selling::{
         customer::Customer,
         order::{NewOrderLine, PlannedLine, plan_lines},
         product::Product,
         standing_order::{
-            MadeOrder, NewStandingOrder, Pause, Schedule, StandingOrder, StandingOrderChange, StandingOrderLine,
-            days_to_come, ensure_days, ensure_first_day, ensure_pause, rule_given,
+            NewStandingOrder, Pause, StandingOrder, StandingOrderChange, StandingOrderLine, ensure_days,
+            ensure_first_day, first_delivery, last_day_given, rule_given,
         },
+        standing_schedule::{MAX_MOVE, MadeOrder, Schedule, days_to_come},
     },
     text::{Note, ProductCode, StandingOrderCode},
     units::recurrence::Recurrence,
@@ -22,10 +24,17 @@ use sqlx::types::Json;
 
 use crate::{
     Pagination, Result, Tx,
+    bounded::BoundedWork,
     error::{Error, OrMissing},
     farm::farms::ensure_version,
     heads::Heads,
 };
+
+/// The most standing orders of a farm whose orders are made.
+pub(super) const MAX_STANDING_ORDERS: i64 = 10_000;
+const ONE: Pagination = Pagination { after: None, limit: 1 };
+
+static CHECKING: BoundedWork = BoundedWork::new(MAX_RULE_CHECKS, MAX_RULE_CHECKS_WAITING);
 
 /// A standing order as it is stored, with what its orders are decided on.
 pub(super) struct Facts {
@@ -34,7 +43,7 @@ pub(super) struct Facts {
     from: NaiveDate,
     until: Option<NaiveDate>,
     rule: Recurrence,
-    closed_day: ClosedDayRule,
+    on_closed_day: ClosedDayPolicy,
     lines: Vec<StandingOrderLine>,
     pub note: String,
     pauses: Vec<Pause>,
@@ -44,8 +53,8 @@ pub(super) struct Facts {
 
 impl Facts {
     pub(super) fn deliveries(&self, today: NaiveDate, closed: &BTreeSet<NaiveDate>) -> BTreeMap<NaiveDate, NaiveDate> {
-        let Self { rule, from, until, closed_day, pauses, .. } = self;
-        Schedule { rule, from: *from, until: *until, closed_day: *closed_day, pauses, closed }.deliveries(today)
+        let Self { rule, from, until, on_closed_day, pauses, .. } = self;
+        Schedule { rule, from: *from, until: *until, on_closed_day: *on_closed_day, pauses, closed }.deliveries(today)
     }
 
     pub(super) fn planned(&self, products: &BTreeMap<ProductCode, Product>) -> Result<Vec<PlannedLine>, Refusal> {
@@ -53,28 +62,39 @@ impl Facts {
         plan_lines(&lines, products, &self.customer)
     }
 
-    fn answer(
+    pub(super) fn answer(
         self,
         today: NaiveDate,
         closed: &BTreeSet<NaiveDate>,
         products: &BTreeMap<ProductCode, Product>,
     ) -> StandingOrder {
         StandingOrder {
-            next: days_to_come(&self.deliveries(today, closed), &self.made),
-            cannot: self.planned(products).err().map(|refusal| refusal.detail),
+            next: days_to_come(&self.deliveries(today, closed), &self.made, today),
+            blocked_by: self.planned(products).err().map(|refusal| refusal.detail),
             standing_order: self.standing_order,
             customer: self.customer.customer,
             customer_name: self.customer.name,
             from: self.from,
             until: self.until,
             rule: self.rule,
-            closed_day: self.closed_day,
+            on_closed_day: self.on_closed_day,
             lines: self.lines,
             note: self.note,
             pauses: self.pauses,
             version: self.version,
         }
     }
+}
+
+/// Refuses a rule without days, see [`ensure_days`]: to find that a rule has none takes half a second.
+async fn ensure_occurs(
+    rule: &Recurrence,
+    from: NaiveDate,
+    until: Option<NaiveDate>,
+    earliest: NaiveDate,
+) -> Result<()> {
+    let rule = rule.clone();
+    Ok(CHECKING.run(move || ensure_days(&rule, from, until, earliest)).await??)
 }
 
 impl Tx {
@@ -90,12 +110,14 @@ impl Tx {
         let today = self.farm_day().await?;
         let rule = rule_given(&new.weekdays, new.every_weeks, new.rule.as_ref())?
             .ok_or_else(|| Refusal::field("/weekdays", "Choose the weekdays on which they take it."))?;
-        let (from, until) = (new.from.0, new.until.map(|day| day.0));
-        ensure_first_day(from, today)?;
-        ensure_days(&rule, from, until)?;
+        ensure_first_day(new.from.0, today)?;
+        let (from, until) = (first_delivery(&rule, new.from.0), new.until.map(|day| day.0));
+        ensure_occurs(&rule, from, until, from).await?;
+        // Whether they can be: what they weigh is worked out for each order.
         self.order_lines(&customer, &new.lines).await?;
+        self.lock_closed_days(false).await?;
         let code = sqlx::query_scalar!(
-            r#"insert into standing_order (farm_id, standing_order, customer, from_day, until_day, rule, closed_day, note)
+            r#"insert into standing_order (farm_id, standing_order, customer, from_day, until_day, rule, on_closed_day, note)
                values ($1, format('SO-%s', next_code_number($1, 'standing_order')), $2, $3, $4, $5, $6, $7)
                returning standing_order as "code: StandingOrderCode""#,
             self.farm.0,
@@ -103,14 +125,13 @@ impl Tx {
             from,
             until,
             rule.as_str(),
-            new.closed_day.unwrap_or(ClosedDayRule::Skip).as_str(),
+            new.on_closed_day.unwrap_or(ClosedDayPolicy::Skip).as_str(),
             new.note.as_str()
         )
         .fetch_one(&mut *self.db)
         .await?;
         self.insert_standing_lines(&code, &new.lines).await?;
-        self.follow_standing_order(&code).await?;
-        self.standing_order(&code).await
+        self.updated(&code).await
     }
 
     /// Changes a standing order. Orders of today and later that follow it are changed with it.
@@ -124,14 +145,20 @@ impl Tx {
         change: &StandingOrderChange,
         read_version: i32,
     ) -> Result<StandingOrder> {
-        self.lock_standing_order(code).await?;
-        let now = self.standing_facts(Some(code), &Pagination { after: None, limit: 1 }).await?.pop();
+        self.lock_standing_orders(Some(code)).await?;
+        let now = self.standing_facts(Some(code), &ONE).await?.pop();
         let now = now.ok_or_else(|| Refusal::not_found(StandingOrderCode::NOUN, code))?;
         ensure_version(now.version, read_version)?;
-        let rule = rule_given(&change.weekdays, change.every_weeks, change.rule.as_ref())?;
-        let until = change.until.map(|day| day.0);
-        if rule.is_some() {
-            ensure_days(rule.as_ref().unwrap_or(&now.rule), now.from, until.or(now.until))?;
+        if *change == StandingOrderChange::default() {
+            return self.standing_order(code).await;
+        }
+        let today = self.farm_day().await?;
+        let until = last_day_given(change, today)?;
+        if let Some(rule) = rule_given(&change.weekdays, change.every_weeks, change.rule.as_ref())? {
+            let last = if change.until_further_notice { None } else { until.or(now.until) };
+            // Of one that has ended, the days are for when it goes on.
+            ensure_occurs(&rule, now.from, last.filter(|last| *last >= today), today.max(now.from)).await?;
+            self.replace_rule(code, &rule).await?;
         }
         if let Some(lines) = &change.lines {
             self.order_lines(&now.customer, lines).await?;
@@ -145,63 +172,37 @@ impl Tx {
             self.insert_standing_lines(code, lines).await?;
         }
         sqlx::query!(
-            "update standing_order set until_day = coalesce($3, until_day), rule = coalesce($4, rule), closed_day = coalesce($5, closed_day),
-                    note = coalesce($6, note), version = version + 1
+            "update standing_order set until_day = case when not $6 then coalesce($3, until_day) end, on_closed_day = coalesce($4, on_closed_day),
+                    note = coalesce($5, note), version = version + 1
               where farm_id = $1 and standing_order = $2",
             self.farm.0,
             code.as_str(),
             until,
-            rule.as_ref().map(Recurrence::as_str),
-            change.closed_day.map(ClosedDayRule::as_str),
-            change.note.as_ref().map(Note::as_str)
+            change.on_closed_day.map(ClosedDayPolicy::as_str),
+            change.note.as_ref().map(Note::as_str),
+            change.until_further_notice
         )
         .execute(&mut *self.db)
         .await?;
-        self.follow_standing_order(code).await?;
-        self.standing_order(code).await
+        self.updated(code).await
     }
 
-    /// Lets a standing order rest for some days. Orders of those days that follow it are called off.
-    ///
-    /// # Errors
-    /// Refuses days that are over.
-    #[tracing::instrument(level = "debug", name = "store.selling.pause_standing_order", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn pause_standing_order(&mut self, code: &StandingOrderCode, pause: &Pause) -> Result<StandingOrder> {
-        self.lock_standing_order(code).await?;
-        ensure_pause(pause, self.standing_order(code).await?.pauses.len(), self.farm_day().await?)?;
+    async fn replace_rule(&mut self, code: &StandingOrderCode, rule: &Recurrence) -> Result<()> {
         sqlx::query!(
-            "insert into standing_order_pause (farm_id, standing_order, from_day, until_day, reason) values ($1, $2, $3, $4, $5)
-                 on conflict do nothing",
+            "update standing_order set rule = $3 where farm_id = $1 and standing_order = $2",
             self.farm.0,
             code.as_str(),
-            pause.from.0,
-            pause.until.0,
-            pause.reason.as_str()
+            rule.as_str()
         )
         .execute(&mut *self.db)
         .await?;
-        self.follow_standing_order(code).await?;
-        self.standing_order(code).await
+        Ok(())
     }
 
-    /// Takes back the pauses of a standing order that are not over. Orders that were called off for them are confirmed again.
-    ///
-    /// # Errors
-    /// Refuses one that is not there.
-    #[tracing::instrument(level = "debug", name = "store.selling.resume_standing_order", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn resume_standing_order(&mut self, code: &StandingOrderCode) -> Result<StandingOrder> {
-        self.lock_standing_order(code).await?;
-        let today = self.farm_day().await?;
-        sqlx::query!(
-            "delete from standing_order_pause where farm_id = $1 and standing_order = $2 and until_day >= $3",
-            self.farm.0,
-            code.as_str(),
-            today
-        )
-        .execute(&mut *self.db)
-        .await?;
-        self.follow_standing_order(code).await?;
-        self.standing_order(code).await
+    /// The standing order, with its orders as they are after a change of it.
+    pub(super) async fn updated(&mut self, code: &StandingOrderCode) -> Result<StandingOrder> {
+        let updated = self.update_orders_of(Some(code)).await?.pop();
+        Ok(updated.ok_or_else(|| Refusal::not_found(StandingOrderCode::NOUN, code))?)
     }
 
     /// One standing order.
@@ -210,7 +211,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.selling.standing_order", skip_all, fields(farm_id = self.farm.0))]
     pub async fn standing_order(&mut self, code: &StandingOrderCode) -> Result<StandingOrder> {
-        self.standing_orders_where(Some(code), &Pagination { after: None, limit: 1 })
+        self.standing_orders_where(Some(code), &ONE)
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(StandingOrderCode::NOUN, code).into())
@@ -225,18 +226,26 @@ impl Tx {
         self.standing_orders_where(None, page).await
     }
 
-    /// Locks a standing order against whatever else follows or changes it: behind the farm's weeks, before the heads of its orders.
-    pub(super) async fn lock_standing_order(&mut self, code: &StandingOrderCode) -> Result<()> {
+    /// Locks one standing order, or all of the farm, against whatever else changes them or makes orders of them: behind the farm's weeks and its
+    /// closed days, before the heads of the orders.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    pub(super) async fn lock_standing_orders(&mut self, only: Option<&StandingOrderCode>) -> Result<()> {
         self.lock(&Heads::default()).await?;
-        sqlx::query!(
-            r#"select 1 as "found!" from standing_order where farm_id = $1 and standing_order = $2 for update"#,
+        self.lock_closed_days(false).await?;
+        let locked = sqlx::query!(
+            r#"select 1 as "found!" from standing_order where farm_id = $1 and ($2::text is null or standing_order = $2)
+                order by standing_order for update"#,
             self.farm.0,
-            code.as_str()
+            only.map(StandingOrderCode::as_str)
         )
-        .fetch_optional(&mut *self.db)
-        .await?
-        .map(drop)
-        .ok_or_else(|| Refusal::not_found(StandingOrderCode::NOUN, code).into())
+        .fetch_all(&mut *self.db)
+        .await?;
+        match only {
+            Some(code) if locked.is_empty() => Err(Refusal::not_found(StandingOrderCode::NOUN, code).into()),
+            _ => Ok(()),
+        }
     }
 
     async fn insert_standing_lines(&mut self, code: &StandingOrderCode, lines: &[NewOrderLine]) -> Result<()> {
@@ -275,7 +284,7 @@ impl Tx {
         Ok(standing.into_iter().map(|facts| facts.answer(today, &closed, &products)).collect())
     }
 
-    /// Standing orders with the orders of today's and later days of their rules.
+    /// Standing orders with the orders of the days of their rules that may still be delivered.
     pub(super) async fn standing_facts(
         &mut self,
         only: Option<&StandingOrderCode>,
@@ -283,7 +292,7 @@ impl Tx {
     ) -> Result<Vec<Facts>> {
         let today = self.farm_day().await?;
         let rows = sqlx::query!(
-            r#"select s.standing_order as "code: StandingOrderCode", s.from_day, s.until_day, s.rule, s.closed_day as "closed_day: ClosedDayRule",
+            r#"select s.standing_order as "code: StandingOrderCode", s.from_day, s.until_day, s.rule, s.on_closed_day as "on_closed_day: ClosedDayPolicy",
                       s.note, s.version, to_jsonb(c) as "customer!: Json<Customer>",
                       (select jsonb_agg(jsonb_build_object('product', l.product, 'name', p.name, 'grams_g', l.grams, 'packs', l.packs) order by l.line)
                          from standing_order_line l join product p using (farm_id, product)
@@ -295,15 +304,14 @@ impl Tx {
                           as "pauses!: Json<Vec<Pause>>",
                       coalesce((select jsonb_agg(jsonb_build_object('order', o.order_code, 'day', o.standing_day, 'delivery_day', o.delivery_day,
                                                    'status', o.status, 'note', o.note,
-                                                   -- What went out, is set aside or was to go out by now is a person's.
-                                                   'follows', o.follows_standing and o.status in ('confirmed', 'cancelled') and o.delivery_day >= $5
-                                                       and not exists (select from set_aside a where a.farm_id = $1 and a.order_code = o.order_code),
+                                                   -- What went out or was to go out by now is not changed any more.
+                                                   'follows', o.follows_standing and o.status in ('confirmed', 'cancelled') and o.delivery_day >= $5,
                                                    'lines', (select coalesce(jsonb_agg(jsonb_build_object('product', l.product, 'name', p.name,
                                                                       'grams_g', l.grams, 'packs', l.packs) order by l.line), '[]')
                                                                from order_line l join product p using (farm_id, product)
                                                               where l.farm_id = $1 and l.order_code = o.order_code)) order by o.standing_day)
                                   from customer_order o
-                                 where o.farm_id = $1 and o.standing_order = s.standing_order and o.standing_day >= $5), '[]')
+                                 where o.farm_id = $1 and o.standing_order = s.standing_order and o.standing_day >= $6), '[]')
                           as "made!: Json<Vec<MadeOrder>>"
                  from standing_order s join customer c using (farm_id, customer)
                 where s.farm_id = $1 and ($2::text is null or s.standing_order = $2)
@@ -313,7 +321,8 @@ impl Tx {
             only.map(StandingOrderCode::as_str),
             page.after,
             page.limit,
-            today
+            today,
+            today - MAX_MOVE
         )
         .fetch_all(&mut *self.db)
         .await?;
@@ -324,7 +333,7 @@ impl Tx {
                 from: r.from_day,
                 until: r.until_day,
                 rule: r.rule.parse().map_err(Error::stored)?,
-                closed_day: r.closed_day,
+                on_closed_day: r.on_closed_day,
                 lines: r.lines.0,
                 note: r.note,
                 pauses: r.pauses.0,

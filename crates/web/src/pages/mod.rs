@@ -5,6 +5,7 @@ mod act;
 mod batches;
 mod blocks;
 mod by_hand;
+mod calendar;
 mod checks;
 mod count;
 mod desk;
@@ -111,7 +112,7 @@ impl Layout {
     fn new(farm: &Farm, who: &Authenticated, here: &'static str) -> Self {
         let role = match who.standing {
             Principal::Person(role) => Some(role),
-            Principal::Reader | Principal::Probe(_) => None,
+            Principal::Reader | Principal::Probe(_) | Principal::Calendar => None,
         };
         Self {
             farm: farm.name.clone(),

@@ -169,9 +169,12 @@ async fn change_page(app: &App, who: &Authenticated, code: &OrderCode) -> Result
         let farm = tx.farm().await?;
         let order = tx.order(code).await?;
         let back = format!("/orders/{code}");
+        let only = order.standing_order.as_ref().map_or_else(String::new, |standing| {
+            format!(" It is of standing order {standing}: what is changed here is changed for this day only.")
+        });
         let page =
             ActPage::new(Layout::new(&farm, who, "/orders"), order.customer_name.clone(), (&back, "Back to the order"))
-                .about(format!("Order {code} for {}.", full_day(order.delivery_day)))
+                .about(format!("Order {code} for {}.{only}", full_day(order.delivery_day)))
                 .or_nothing("It has gone out or was called off, and is not changed any more.");
         if !matches!(order.status, OrderStatus::Draft | OrderStatus::Confirmed) {
             return Ok(page);

@@ -97,7 +97,9 @@ pub(super) async fn get_orders(State(app): State<App>, who: Authenticated) -> Re
             .find(|o| o.status == OrderStatus::Confirmed && head.may("POST", "/orders/{order}/set-aside"))
             .map(|o| (o.order.to_string(), format!("{}, {}", o.customer_name, full_day(o.delivery_day))));
         let mut days: Vec<OrderDay> = Vec::new();
-        for o in &orders {
+        // What a pause or an end called off is seen with the standing order.
+        let is_shown = |o: &&Order| o.status != OrderStatus::Cancelled || o.standing_order.is_none();
+        for o in orders.iter().filter(is_shown) {
             let day = full_day(o.delivery_day);
             if days.last().is_none_or(|d| d.day != day) {
                 days.push(OrderDay { day, overdue: false, orders: Vec::new() });

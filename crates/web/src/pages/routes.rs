@@ -9,8 +9,8 @@ use axum::{
 use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
-    batches, blocks, by_hand, checks, count, desk, docket, entries, excursion, find, fridge, invoices, lot, market,
-    money, moves, notices, order_forms, orders, packing, payments, phones, record,
+    batches, blocks, by_hand, calendar, checks, count, desk, docket, entries, excursion, find, fridge, invoices, lot,
+    market, money, moves, notices, order_forms, orders, packing, payments, phones, record,
     resource::{self, Addable, Changeable, Resource},
     returns, set_aside, settings, setup, standing_orders, stock, today, week, week_close, weigh,
 };
@@ -65,6 +65,7 @@ fn day(pages: Pages) -> Pages {
         .get("/food-safety", desk::get_food_safety)
         .get("/problems/{slug}", desk::get_problem)
         .get("/no-connection", desk::get_no_connection)
+        .get("/calendar/{secret}", calendar::get_calendar)
         .get("/assets/{file}", desk::get_asset)
         .get("/find", find::get_find)
         .get("/phones", phones::get_phones)
@@ -151,6 +152,7 @@ fn selling(pages: Pages) -> Pages {
         .post("/standing-orders/{standing_order}/pause", standing_orders::post_pause)
         .post("/standing-orders/{standing_order}/resume", standing_orders::post_resume)
         .post("/standing-orders/{standing_order}/end", standing_orders::post_end)
+        .post("/standing-orders/{standing_order}/go-on", standing_orders::post_go_on)
         .resource::<resource::ClosedDays>("{day}")
         .added::<resource::ClosedDays>()
         .post("/closed-days/{day}/remove", resource::post_closed_day_removal)

@@ -6,7 +6,7 @@ use axum::{extract::State, response::Response};
 use chrono::{Days, NaiveDate};
 use gillbook_core::{
     Grams,
-    kinds::{ClosedDayRule, Weekday},
+    kinds::{ClosedDayPolicy, OrderStatus, Weekday},
     refusal::Refusal,
     selling::{
         order::NewOrderLine,
@@ -59,10 +59,14 @@ impl Resource for StandingOrders {
 
     fn line(s: &StandingOrder) -> (String, String) {
         let days = days_in_words(&s.rule);
-        let next = s.next.first().map_or_else(
-            || "nothing in the next two weeks".to_owned(),
-            |next| format!("next on {}", full_day(next.delivery_day)),
-        );
+        let is_coming = |next: &&StandingDay| next.status != Some(OrderStatus::Cancelled);
+        let next = match s.next.iter().find(is_coming) {
+            Some(next) => format!("next on {}", full_day(next.delivery_day)),
+            None => s.until.map_or_else(
+                || "nothing in the next two weeks".to_owned(),
+                |until| format!("last day {}", full_day(until)),
+            ),
+        };
         (s.customer_name.clone(), format!("{days}; {next}"))
     }
 
@@ -82,7 +86,7 @@ const WEEKDAYS: [(&str, &str); 7] = [
 ];
 
 const CLOSED_DAYS: [(&str, &str); 3] =
-    [("skip", "Leave it out"), ("day_before", "Deliver before"), ("day_after", "Deliver after")];
+    [("skip", "Leave it out"), ("day_before", "The open day before"), ("day_after", "The open day after")];
 
 fn weekday(day: Weekday) -> &'static str {
     WEEKDAYS.iter().find(|(word, _)| *word == day.as_str()).map_or(day.as_str(), |(_, name)| name)
@@ -121,7 +125,7 @@ fn day_fields(standing: Option<&StandingOrder>) -> Vec<Field> {
         None => (BTreeSet::new(), "1".to_owned()),
     };
     let days: Vec<&str> = days.into_iter().map(Weekday::as_str).collect();
-    let closed = standing.map_or(ClosedDayRule::Skip, |s| s.closed_day);
+    let closed = standing.map_or(ClosedDayPolicy::Skip, |s| s.on_closed_day);
     let fields = [
         Field::new("weekdays", "On which days", Input::Several).of_words(&WEEKDAYS).with(days.join("\n")),
         Field::new("every_weeks", "Every how many weeks", Input::Whole).with(weeks).hint("1 is every week"),
@@ -130,7 +134,7 @@ fn day_fields(standing: Option<&StandingOrder>) -> Vec<Field> {
     let is_kept = matches!(weekly, Some(None));
     let mut fields: Vec<Field> = fields.into_iter().map(|f| if is_kept { f.optional() } else { f }).collect();
     fields.push(
-        Field::new("closed_day", "When we are closed that day", Input::Touch)
+        Field::new("on_closed_day", "When we are closed that day", Input::Touch)
             .of_words(&CLOSED_DAYS)
             .with(closed.as_str()),
     );
@@ -220,24 +224,31 @@ fn change_sheets(standing: &StandingOrder, products: &[Product], today: NaiveDat
     let mut fields = vec![version()];
     fields.extend(line_fields(products, &filled, &BTreeSet::new()));
     fields.push(Field::new("note", "Note", Input::Text).or_blank().with(standing.note.clone()));
-    let lines = Sheet::new(path("lines"), "Save the lines", fields);
+    let lines = Sheet::new(path("lines"), "Save the amounts", fields);
     let fields = vec![
         Field::new("from", "From", Input::Day).half(),
         Field::new("until", "To", Input::Day).half(),
         Field::new("reason", "Why", Input::Text).hint("their holiday").optional(),
     ];
-    let pause = Sheet::new(path("pause"), "Let it rest", fields);
+    let pause = Sheet::new(path("pause"), "Pause it", fields);
     let fields = vec![version(), Field::new("until", "Last day", Input::Day).with(today.to_string())];
     let end = Sheet::new(path("end"), "End it", fields);
     let mut sheets = vec![
-        ("Other days", days),
-        ("Other lines, from now on", lines),
-        ("A rest: orders of those days are called off", pause),
+        ("Change the days", days),
+        ("How much, from now on", lines),
+        ("A pause: orders of those days are called off, but for those changed for one day only", pause),
     ];
     if !standing.pauses.is_empty() {
-        sheets.push(("No rest: orders of those days come back", Sheet::new(path("resume"), "Go on", Vec::new())));
+        sheets.push((
+            "No pause any more: orders of those days come back",
+            Sheet::new(path("resume"), "Resume", Vec::new()),
+        ));
     }
-    sheets.push(("End it: orders after the last day are called off", end));
+    if standing.until.is_some() {
+        let fields = vec![version(), Field::hidden("until_further_notice", "true")];
+        sheets.push(("No last day", Sheet::new(path("go-on"), "Until further notice", fields)));
+    }
+    sheets.push(("End it: orders after the last day are called off, but for those changed for one day only", end));
     sheets
 }
 
@@ -247,7 +258,8 @@ fn with_day(page: ActPage, next: &StandingDay) -> ActPage {
     let moved = if next.delivery_day == next.day { "" } else { ", moved" };
     match (&next.order, next.status) {
         (Some(order), Some(status)) => {
-            let own = if next.follows { "" } else { ", by itself" };
+            let is_own = !next.follows && status == OrderStatus::Confirmed;
+            let own = if is_own { ", changed for this day only" } else { "" };
             page.link(format!("/orders/{order}"), format!("{day}{moved}: order {order}, {}{own}", status_word(status)))
         }
         _ => page.detail("Still to be made", format!("{day}{moved}")),
@@ -269,12 +281,17 @@ async fn one_page(app: &App, who: &Authenticated, code: &StandingOrderCode) -> R
         }
         for pause in &standing.pauses {
             let why = if pause.reason.as_str().is_empty() { String::new() } else { format!(": {}", pause.reason) };
-            page = page.detail("Rests", format!("{} to {}{why}", date(pause.from.0), date(pause.until.0)));
+            page = page.detail("Paused", format!("{} to {}{why}", date(pause.from.0), date(pause.until.0)));
         }
-        if let Some(why) = &standing.cannot {
+        if !standing.note.is_empty() {
+            page = page.detail("Note", standing.note.clone());
+        }
+        let closed = CLOSED_DAYS.iter().find(|(word, _)| *word == standing.on_closed_day.as_str());
+        page = page.detail("When we are closed", closed.map_or("", |(_, words)| words));
+        if let Some(why) = &standing.blocked_by {
             page = page.detail("No order can be made", why.clone());
         }
-        page = standing.next.iter().fold(page, with_day);
+        page = standing.next.iter().fold(page, with_day).link("/closed-days", "Days when we are closed");
         if !page.head.may("POST", "/standing-orders/{standing_order}/lines") {
             return Ok(page);
         }
@@ -331,6 +348,15 @@ pub(super) async fn post_end(
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
     changed(&app, &who, &code, &form, "/end").await
+}
+
+pub(super) async fn post_go_on(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<StandingOrderCode>,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    changed(&app, &who, &code, &form, "/go-on").await
 }
 
 pub(super) async fn post_pause(

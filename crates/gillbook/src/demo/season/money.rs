@@ -51,7 +51,7 @@ impl Season {
             "lines": [{"product": "OY", "grams_g": 2500}, {"product": "SH", "grams_g": 1000}],
         });
         let first_monday = json!({
-            "customer": "GREENBOX", "from": from, "rule": "FREQ=MONTHLY;BYDAY=1MO", "closed_day": "day_after",
+            "customer": "GREENBOX", "from": from, "rule": "FREQ=MONTHLY;BYDAY=1MO", "on_closed_day": "day_after",
             "lines": [{"product": "OYP", "packs": 20}],
         });
         for body in [quince, first_monday] {

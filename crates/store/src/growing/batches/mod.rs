@@ -6,7 +6,7 @@ pub use moves::{BatchLoss, BatchMove, NewBatchLoss, NewBatchMove};
 
 use chrono::NaiveDate;
 use gillbook_core::{
-    growing::yields::likely_flush,
+    growing::yields::{likely_flush, next_flush},
     kinds::BatchOrigin,
     refusal::{Refusal, RefusalKind},
     text::{BatchCode, CookCode, RecipeCode, RoomCode, StrainCode, Text},
@@ -88,6 +88,8 @@ pub struct InFruit {
     pub likely_flush: i32,
     /// Whether a flush is due by the strain's own rhythm.
     pub due: bool,
+    /// The next flush that has not begun and the day on which it is due; none after the last.
+    pub next_flush: Option<(i32, NaiveDate)>,
 }
 
 impl Tx {
@@ -223,7 +225,9 @@ impl Tx {
                     // A flush is picked over a few days; the next is due an interval later.
                     Some((_, days)) => days <= 3 || days >= i64::from(r.flush_interval_days) - 2,
                 };
+                let began = r.flush.zip(r.first_day);
                 InFruit {
+                    next_flush: next_flush(r.made_on, r.days_to_first_flush, began, r.flush_interval_days, r.flushes),
                     likely_flush: likely_flush(last, r.flush_interval_days, r.flushes),
                     batch: r.batch,
                     strain: r.strain,

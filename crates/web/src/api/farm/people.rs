@@ -127,6 +127,7 @@ async fn get_me(who: Authenticated) -> Json<Me> {
             Principal::Person(role) => role.to_string(),
             Principal::Reader => "reader".into(),
             Principal::Probe(_) => "probe".into(),
+            Principal::Calendar => "calendar".into(),
         },
         shared_phone: who.actor.with == SignedWith::SharedPhone,
     })

@@ -6,6 +6,7 @@ use axum::{
     http::HeaderMap,
     response::{IntoResponse, Response},
 };
+use gillbook_core::kinds::Scope;
 use gillbook_store::{
     Pagination, Result as StoreResult, Tx,
     farm::{
@@ -153,7 +154,11 @@ impl Resource for Tokens {
 
     async fn fields(tx: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
         let probes = tx.probes(&ALL).await?.into_iter().map(|p| choice(&p.probe, &p.probe));
-        let scopes = [("readings", "Post the readings of one probe"), ("read", "Read what a bookkeeper may read")];
+        let scopes = [
+            ("readings", "Post the readings of one probe"),
+            ("read", "Read what a bookkeeper may read"),
+            ("calendar", "Show deliveries and harvests in a calendar"),
+        ];
         Ok(vec![
             Field::new("name", "What it is for", Input::Text),
             Field::new("scope", "What it may do", Input::Touch).of_words(&scopes),
@@ -182,9 +187,9 @@ struct MadePage {
     head: Layout,
     token: Token,
     secret: String,
-    /// Where the board sends its readings.
+    /// Where the board sends its readings; of a calendar, where it is.
     address: String,
-    /// The secret as a code to scan.
+    /// The secret, or the calendar's address, as a code to scan.
     code: String,
 }
 
@@ -197,7 +202,7 @@ pub(super) async fn made_page(
     action: &str,
     form: &KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    let address = format!("{}/api/readings", home_of(app, headers));
+    let home = home_of(app, headers);
     let head = page.head.clone();
     let mut made = None;
     let act = async |new: NewToken| {
@@ -211,7 +216,12 @@ pub(super) async fn made_page(
     let done = page.sheet_for(action)?.submit(form, act).await;
     match made {
         Some((token, secret)) => {
-            let code = qr_code(&secret);
+            let (address, code) = if token.scope == Scope::Calendar {
+                let address = format!("{home}/calendar/{secret}.ics");
+                (address.clone(), qr_code(&address))
+            } else {
+                (format!("{home}/api/readings"), qr_code(&secret))
+            };
             Ok(Html(MadePage { head, token, secret, address, code }).into_response())
         }
         None => Ok(answer(done, |_| Tokens::PATH.to_owned(), async |refused| Ok(page.with_refused(refused))).await),
