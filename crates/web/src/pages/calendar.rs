@@ -50,7 +50,8 @@ fn harvest(batch: &InFruit, now: DateTime<Utc>) -> Option<Event> {
 
 fn event(id: &str, day: NaiveDate, now: DateTime<Utc>) -> Event {
     let mut event = Event::new();
-    event.uid(&format!("{id}@gillbook")).timestamp(now).all_day(day);
+    // Without an end it lasts the day (RFC 5545 §3.6.1); one that ends on the day on which it starts would last no time.
+    event.uid(&format!("{id}@gillbook")).timestamp(now).starts(day);
     event
 }
 
@@ -75,7 +76,10 @@ pub(super) async fn get_calendar(
         let orders = tx.orders(Some(today - BACK), Some(today + AHEAD), None, &page).await?;
         Ok((tx.farm().await?.name, orders, tx.in_fruit().await?))
     })?;
-    let mut calendar = Calendar::new();
+    let mut calendar = Calendar::empty();
+    calendar
+        .append_property(("VERSION", "2.0"))
+        .append_property(("PRODID", "-//Gillbook//Deliveries and harvests//EN"));
     calendar.name(&name);
     let is_shown = |order: &&Order| !matches!(order.status, OrderStatus::Draft | OrderStatus::Cancelled);
     calendar.extend(orders.iter().filter(is_shown).map(|order| delivery(order, now)));
