@@ -147,7 +147,7 @@ create table standing_order_line (
     constraint standing_order_line_line_range check (line between 1 and 100),
     constraint standing_order_line_grams_range check (grams between 1 and 10000000),
     constraint standing_order_line_packs_range check (packs between 1 and 100000),
-    constraint standing_order_line_one_of check ((grams is null) <> (packs is null))
+    constraint standing_order_line_packs_needed check ((grams is null) <> (packs is null))
 );
 call enable_tenant_rls('standing_order_line');
 grant insert, delete on standing_order_line to gillbook_app;

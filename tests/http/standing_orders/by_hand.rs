@@ -40,7 +40,7 @@ async fn a_standing_order_is_taken_changed_rested_and_ended_on_pages() -> Result
     let one = page(&farm, "/standing-orders/SO-1").await?;
     ensure!(one.contains("every Tuesday and Friday") && one.contains("2.500 kg"), "{one}");
     ensure!(one.contains("/orders/O-1\">Tue\u{a0}5\u{a0}May\u{a0}2026: order O-1, confirmed"), "{one}");
-    ensure!(page(&farm, "/orders").await?.contains("confirmed, standing"));
+    ensure!(page(&farm, "/orders").await?.contains("confirmed<br>standing"));
     ensure!(page(&farm, "/orders/O-1").await?.contains("/standing-orders/SO-1"));
     ensure!(page(&farm, "/standing-orders?q=plum").await?.contains("every Tuesday and Friday; next on"));
     let version = |n| ("version", n);

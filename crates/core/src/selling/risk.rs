@@ -14,6 +14,9 @@ use crate::{
 pub struct Stock {
     /// What, where and how much; `free` counts what is set aside too, and `expires_on` is the last day that it can be sold on.
     pub candidate: AvailableLot,
+    /// The day that the days which customers ask for are counted to, as when lots are set aside. The last day may be sooner, where the life of
+    /// the lot is nearly used.
+    pub best_before: NaiveDate,
     /// Nothing goes out of a lot on hold.
     pub on_hold: bool,
 }
@@ -81,14 +84,14 @@ impl Row {
         if candidate.free <= Grams::ZERO || !demand.need.takes_but_for_grade(&candidate.goods) {
             return;
         }
-        let expires_on = candidate.expires_on;
+        let (is_over, is_too_old) = (candidate.expires_on < day, self.stock.best_before < needed_until);
         if !demand.need.takes(&candidate.goods) {
-            if expires_on >= needed_until {
+            if !is_over && !is_too_old {
                 self.turned_down(Reason::Grade(n));
             }
-        } else if expires_on < day {
+        } else if is_over {
             self.turned_down(Reason::AfterLastDay(n));
-        } else if expires_on < needed_until {
+        } else if is_too_old {
             self.turned_down(Reason::TooFewDays(n));
         }
     }
@@ -123,12 +126,13 @@ pub fn at_risk(stock: &[Stock], demand: &[Demand]) -> Vec<AtRisk> {
     turn.sort_by_key(|n| demand[*n].wish.delivery_day);
     for n in turn {
         let d = &demand[n];
-        let fitting: Vec<AvailableLot> = rows
-            .iter()
-            .filter(|r| !r.stock.on_hold && d.need.takes(&r.stock.candidate.goods))
-            .map(|r| r.stock.candidate.clone())
-            .collect();
-        let (taken, short) = allocate(&d.wish, &fitting);
+        let needed_until = d.wish.delivery_day + Days::new(u64::from(d.wish.least_days));
+        let fits = |s: &Stock| !s.on_hold && s.best_before >= needed_until && d.need.takes(&s.candidate.goods);
+        let fitting: Vec<AvailableLot> =
+            rows.iter().filter(|r| fits(&r.stock)).map(|r| r.stock.candidate.clone()).collect();
+        // What is left of a life has to last until it is handed over; the days after that are those of the best-before day.
+        let wish = LineDemand { least_days: 0, ..d.wish.clone() };
+        let (taken, short) = allocate(&wish, &fitting);
         for t in taken {
             if let Some(at) = find(&mut rows, &t) {
                 rows[at].stock.candidate.free -= t.grams;
@@ -195,6 +199,7 @@ mod tests {
                 harvest_day: day(0),
                 goods,
             },
+            best_before: day(expires),
             on_hold: false,
         }
     }
@@ -245,6 +250,19 @@ mod tests {
         let far = order("OY", 1000, 4);
         assert_eq!(told(&at_risk(&fridge, &[far.clone(), picky])), [("L1", 570, Reason::TooFewDays(1))]);
         assert_eq!(told(&at_risk(&fridge, &[far])), [("L1", 570, Reason::AfterLastDay(0))]);
+    }
+
+    #[test]
+    fn days_that_are_asked_for_are_those_of_the_best_before_day() {
+        // Its life is used up a day before its best-before day.
+        let mut worn = stock(1, "OY", 570, 3);
+        worn.best_before = day(4);
+        let mut asked = order("OY", 500, 2);
+        asked.wish.least_days = 2;
+        assert_eq!(told(&at_risk(std::slice::from_ref(&worn), &[asked.clone()])), [("L1", 70, Reason::NotOrdered)]);
+        asked.wish.least_days = 3;
+        assert_eq!(told(&at_risk(std::slice::from_ref(&worn), &[asked])), [("L1", 570, Reason::TooFewDays(0))]);
+        assert_eq!(told(&at_risk(&[worn], &[order("OY", 500, 4)])), [("L1", 570, Reason::AfterLastDay(0))]);
     }
 
     #[test]

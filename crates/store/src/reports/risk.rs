@@ -131,8 +131,10 @@ impl Tx {
         for lot in lots {
             for at in lot.places.iter().filter(|p| matches!(p.kind, PlaceKind::Fridge | PlaceKind::Shelf)) {
                 let life_ends = at.life.map(|l| day_of(ends_at(self.now, l.days_left_low), settings.zone).max(today));
-                let (expires_on, ends_by) = last_day(last_days.get(&lot.lot).copied(), life_ends);
-                stock.push(in_stock(lot, at, expires_on, ranks.get(&lot.grade).copied().unwrap_or(i32::MAX)));
+                let best_before = last_days.get(&lot.lot).copied();
+                let (expires_on, ends_by) = last_day(best_before, life_ends);
+                let days = (best_before.unwrap_or(expires_on), expires_on);
+                stock.push(in_stock(lot, at, days, ranks.get(&lot.grade).copied().unwrap_or(i32::MAX)));
                 there.push((lot, at, ends_by));
             }
         }
@@ -238,7 +240,7 @@ impl Tx {
     }
 }
 
-fn in_stock(lot: &LotState, at: &LotAt, expires_on: NaiveDate, grade_rank: i32) -> Stock {
+fn in_stock(lot: &LotState, at: &LotAt, (best_before, expires_on): (NaiveDate, NaiveDate), grade_rank: i32) -> Stock {
     let goods = Goods { strain: lot.strain.clone(), grade_rank, form: lot.form, packaging: lot.packaging };
     Stock {
         candidate: AvailableLot {
@@ -249,6 +251,7 @@ fn in_stock(lot: &LotState, at: &LotAt, expires_on: NaiveDate, grade_rank: i32) 
             harvest_day: lot.harvest_day,
             goods,
         },
+        best_before,
         on_hold: lot.on_hold(),
     }
 }
