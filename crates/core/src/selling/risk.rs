@@ -131,7 +131,7 @@ pub fn at_risk(stock: &[Stock], demand: &[Demand]) -> Vec<AtRisk> {
         let fitting: Vec<AvailableLot> =
             rows.iter().filter(|r| fits(&r.stock)).map(|r| r.stock.candidate.clone()).collect();
         // What is left of a life has to last until it is handed over; the days after that are those of the best-before day.
-        let wish = LineDemand { least_days: 0, ..d.wish.clone() };
+        let wish = LineDemand { least_days: 0, ..d.wish };
         let (taken, short) = allocate(&wish, &fitting);
         for t in taken {
             if let Some(at) = find(&mut rows, &t) {
