@@ -90,9 +90,14 @@ async fn no_act_asks_more_than_it_needs() -> Result<()> {
     }
     farm.create("/api/dockets", json!({"order": many, "van": "VAN"})).await;
     count("a dispatch of twelve lines", 6);
-    for (path, max) in
-        [("/", 27), ("/weigh", 6), ("/stock", 10), ("/orders", 4), ("/fridge", 14), ("/week", 21), ("/blocks", 8)]
-    {
+    let standing = json!({"customer": "PLUM", "from": "2026-05-05", "weekdays": ["tuesday", "friday"], "lines": [{"product": "OY", "grams_g": 500}]});
+    farm.create("/api/standing-orders", standing).await;
+    count("a standing order with four orders", 18);
+    farm.create("/api/standing-orders/SO-1/pauses", json!({"from": "2026-05-08", "until": "2026-05-09"})).await;
+    count("a pause of one order", 19);
+    let pages =
+        [("/", 27), ("/weigh", 6), ("/stock", 10), ("/orders", 4), ("/fridge", 14), ("/week", 21), ("/blocks", 8)];
+    for (path, max) in pages.into_iter().chain([("/standing-orders", 4), ("/standing-orders/SO-1", 5)]) {
         let page = farm.raw("GET", path, &[], Vec::new()).await;
         ensure!(page.status == 200, "{path}: {}", page.status);
         count(path, max);

@@ -54,11 +54,13 @@ impl Tx {
     pub(super) async fn update_orders_of(&mut self, only: Option<&StandingOrderCode>) -> Result<Vec<StandingOrder>> {
         self.lock_standing_orders(only).await?;
         let all = Pagination { after: None, limit: MAX_STANDING_ORDERS };
-        let found = self.standing_facts(only, &all).await?;
-        let orders: Vec<OrderCode> = found.into_iter().flat_map(|facts| facts.made).map(|m| m.order).collect();
-        self.lock(&Heads { orders: &orders, ..Heads::default() }).await?;
-        // Behind the locks: what somebody did to an order meanwhile is seen.
-        let found = self.standing_facts(only, &all).await?;
+        let mut found = self.standing_facts(only, &all).await?;
+        let orders: Vec<OrderCode> = found.iter().flat_map(|facts| &facts.made).map(|m| m.order.clone()).collect();
+        if !orders.is_empty() {
+            self.lock(&Heads { orders: &orders, ..Heads::default() }).await?;
+            // Behind the locks: what somebody did to an order meanwhile is seen.
+            found = self.standing_facts(only, &all).await?;
+        }
         let today = self.farm_day().await?;
         let closed = self.closed_days_ahead(today).await?;
         let products = self.products_of(&found).await?;

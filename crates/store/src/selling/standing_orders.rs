@@ -27,7 +27,6 @@ use crate::{
     bounded::BoundedWork,
     error::{Error, OrMissing},
     farm::farms::ensure_version,
-    heads::Heads,
 };
 
 /// The most standing orders of a farm whose orders are made.
@@ -232,7 +231,6 @@ impl Tx {
     /// # Errors
     /// Refuses one that is not there.
     pub(super) async fn lock_standing_orders(&mut self, only: Option<&StandingOrderCode>) -> Result<()> {
-        self.lock(&Heads::default()).await?;
         self.lock_closed_days(false).await?;
         let locked = sqlx::query!(
             r#"select 1 as "found!" from standing_order where farm_id = $1 and ($2::text is null or standing_order = $2)

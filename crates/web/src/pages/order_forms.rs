@@ -16,6 +16,7 @@ use gillbook_core::{
     text::{CustomerCode, OrderCode, ProductCode},
     units::calendar::day_of,
 };
+use gillbook_store::{Result as StoreResult, Tx};
 use serde::Deserialize;
 use serde_json::Value;
 
@@ -75,34 +76,43 @@ fn line_field(row: &str, product: &Product, now: Option<(Grams, Option<i32>)>) -
     [Field::hidden(name("product"), product.product.to_string()), amount.beside()]
 }
 
+/// Asks who it is for: a link for each customer to the form at an address.
+pub(super) async fn choose_customer(tx: &mut Tx, page: ActPage, form: &str) -> StoreResult<ActPage> {
+    let page = page.about("Who is it for?").or_nothing("There is no customer yet.");
+    let customers = tx.customers(&ALL).await?;
+    Ok(customers.into_iter().fold(page, |page, c| {
+        page.link(format!("{form}?customer={}", c.customer), format!("{} ({})", c.name, c.customer))
+    }))
+}
+
+/// The lines of a form with what a customer usually takes filled in, and what is said of that.
+pub(super) async fn usual_fields(tx: &mut Tx, customer: &CustomerCode) -> StoreResult<(Vec<Field>, &'static str)> {
+    let past = tx.past_lines(customer).await?;
+    let products = tx.products(&ALL).await?;
+    let usual: Vec<Row> = usual_lines(&past)
+        .into_values()
+        .map(|l| Row { name: l.product.to_string(), product: l.product, grams_g: l.grams_g, packs: l.packs })
+        .collect();
+    let known = past.into_iter().map(|line| line.product).collect();
+    let about = if usual.is_empty() { "" } else { "What they usually take is filled in." };
+    Ok((line_fields(&products, &usual, &known), about))
+}
+
 async fn new_order_page(app: &App, who: &Authenticated, query: &CustomerQuery) -> Result<ActPage, Problem> {
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let tomorrow = day_of(tx.now(), zone_of(&farm)) + Days::new(1);
         let page = ActPage::new(Layout::new(&farm, who, "/orders"), "New order", ("/orders", "All orders"));
-        let Some(code) = &query.customer else {
-            let customers = tx.customers(&ALL).await?;
-            let page = page.about("Who is it for?").or_nothing("There is no customer yet.");
-            return Ok(customers.into_iter().fold(page, |page, c| {
-                page.link(format!("/orders/new?customer={}", c.customer), format!("{} ({})", c.name, c.customer))
-            }));
-        };
+        let Some(code) = &query.customer else { return choose_customer(tx, page, "/orders/new").await };
         let customer = tx.customer(code).await?;
-        let past = tx.past_lines(code).await?;
-        let products = tx.products(&ALL).await?;
-        let usual: Vec<Row> = usual_lines(&past)
-            .into_values()
-            .map(|l| Row { name: l.product.to_string(), product: l.product, grams_g: l.grams_g, packs: l.packs })
-            .collect();
-        let known = past.into_iter().map(|line| line.product).collect();
+        let (lines, about) = usual_fields(tx, code).await?;
         let mut fields = vec![
             Field::hidden("customer", code.to_string()),
             Field::new("delivery_day", "Delivery day", Input::Day).with(tomorrow.to_string()),
         ];
-        fields.extend(line_fields(&products, &usual, &known));
+        fields.extend(lines);
         fields.push(Field::new("draft", "A draft: not promised yet", Input::Tick));
         fields.push(Field::new("note", "Note", Input::Text).optional());
-        let about = if usual.is_empty() { "" } else { "What they usually take is filled in." };
         let action = format!("/orders?customer={code}");
         Ok(ActPage { title: customer.name, ..page }
             .about(about)

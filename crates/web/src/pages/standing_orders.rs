@@ -12,7 +12,6 @@ use gillbook_core::{
         order::NewOrderLine,
         product::Product,
         standing_order::{NewStandingOrder, Pause, StandingDay, StandingOrder, StandingOrderChange, StandingOrderLine},
-        usual::usual_lines,
     },
     text::StandingOrderCode,
     units::recurrence::Recurrence,
@@ -24,7 +23,7 @@ use super::{
     ALL, Html, Layout,
     act::{ActPage, first},
     date, exact_kg, full_day,
-    order_forms::{CustomerQuery, Row, line_fields},
+    order_forms::{CustomerQuery, Row, choose_customer, line_fields, usual_fields},
     orders::status_word,
     resource::{Nothing, Resource},
     sheet::{Field, FormFields, Input, Sheet},
@@ -147,31 +146,17 @@ async fn new_page(app: &App, who: &Authenticated, query: &CustomerQuery) -> Resu
         let tomorrow = tx.farm_day().await? + Days::new(1);
         let back = (StandingOrders::PATH, StandingOrders::TITLE);
         let page = ActPage::new(Layout::new(&farm, who, "/orders"), StandingOrders::ADD, back);
-        let Some(code) = &query.customer else {
-            let customers = tx.customers(&ALL).await?;
-            let page = page.about("Who is it for?").or_nothing("There is no customer yet.");
-            return Ok(customers.into_iter().fold(page, |page, c| {
-                let address = format!("/standing-orders/new?customer={}", c.customer);
-                page.link(address, format!("{} ({})", c.name, c.customer))
-            }));
-        };
+        let Some(code) = &query.customer else { return choose_customer(tx, page, "/standing-orders/new").await };
         let customer = tx.customer(code).await?;
-        let past = tx.past_lines(code).await?;
-        let products = tx.products(&ALL).await?;
-        let usual: Vec<Row> = usual_lines(&past)
-            .into_values()
-            .map(|l| Row { name: l.product.to_string(), product: l.product, grams_g: l.grams_g, packs: l.packs })
-            .collect();
-        let known = past.into_iter().map(|line| line.product).collect();
+        let (lines, about) = usual_fields(tx, code).await?;
         let mut fields = vec![Field::hidden("customer", code.to_string())];
         fields.extend(day_fields(None));
         fields.extend([
             Field::new("from", "From", Input::Day).with(tomorrow.to_string()).half(),
             Field::new("until", "Last day", Input::Day).hint("empty: until further notice").optional().half(),
         ]);
-        fields.extend(line_fields(&products, &usual, &known));
+        fields.extend(lines);
         fields.push(Field::new("note", "Note", Input::Text).hint("stands on each order").optional());
-        let about = if usual.is_empty() { "" } else { "What they usually take is filled in." };
         let action = format!("{}?customer={code}", StandingOrders::PATH);
         Ok(ActPage { title: customer.name, ..page }
             .about(about)
