@@ -93,6 +93,12 @@ create table customer (
     -- Days from an invoice to the day on which it is due.
     payment_days     int   not null,
     tax_number       text  not null,
+    -- It orders until a time of a day so many days before the delivery, and takes deliveries between two times: hours and minutes, or blank.
+    order_by_days    int   not null,
+    order_by_time    text  not null,
+    deliver_from     text  not null,
+    deliver_until    text  not null,
+    substitutes      boolean not null,
     version          int   not null default 1,
     constraint customer_pk primary key (farm_id, customer),
     constraint customer_place_fk foreign key (farm_id, customer) references place,
@@ -105,10 +111,16 @@ create table customer (
     constraint customer_address_length check (length(address) <= 1000),
     constraint customer_email_length check (length(email) <= 254),
     constraint customer_payment_days_range check (payment_days between 0 and 365),
-    constraint customer_tax_number_length check (length(tax_number) <= 60)
+    constraint customer_tax_number_length check (length(tax_number) <= 60),
+    constraint customer_order_by_days_range check (order_by_days between 0 and 30),
+    constraint customer_order_by_time_shape check (order_by_time ~ '^(([01][0-9]|2[0-3]):[0-5][0-9])?$'),
+    constraint customer_deliver_from_shape check (deliver_from ~ '^(([01][0-9]|2[0-3]):[0-5][0-9])?$'),
+    constraint customer_deliver_until_shape check (deliver_until ~ '^(([01][0-9]|2[0-3]):[0-5][0-9])?$'),
+    constraint customer_deliver_until_range check (deliver_from = '' or deliver_until = '' or deliver_from < deliver_until)
 );
 call enable_tenant_rls('customer');
-grant insert, update (name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email, payment_days, tax_number, version)
+grant insert, update (name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email, payment_days, tax_number, order_by_days,
+                      order_by_time, deliver_from, deliver_until, substitutes, version)
     on customer to gillbook_app;
 
 -- What a customer takes again and again: days by a recurrence rule (RFC 5545), until further notice where there is no last day.
@@ -199,6 +211,8 @@ create table customer_order (
     delivery_day      date        not null,
     status            text        not null,
     note              text        not null,
+    -- The number that the customer knows it by.
+    reference         text        not null,
     placed_at         timestamptz not null,
     -- The standing order that it was made of, the day of its rule, and whether it follows it still: not once a person has changed it.
     standing_order    text,
@@ -210,6 +224,7 @@ create table customer_order (
     constraint customer_order_delivery_day_range check (delivery_day between '2000-01-01' and '2200-01-01'),
     constraint customer_order_status_known check (status in ('draft', 'confirmed', 'dispatched', 'delivered', 'cancelled')),
     constraint customer_order_note_length check (length(note) <= 2000),
+    constraint customer_order_reference_length check (length(reference) <= 60),
     constraint customer_order_standing_order_fk foreign key (farm_id, standing_order) references standing_order,
     constraint customer_order_standing_day_range check (standing_day between '2000-01-01' and '2200-01-01'),
     constraint customer_order_standing_day_needed check ((standing_order is null) = (standing_day is null)),
@@ -219,7 +234,7 @@ create table customer_order (
 create index customer_order_by_day on customer_order (farm_id, delivery_day, order_code);
 create index customer_order_by_customer on customer_order (farm_id, customer, delivery_day);
 call enable_tenant_rls('customer_order');
-grant insert, update (delivery_day, status, note, follows_standing, version) on customer_order to gillbook_app;
+grant insert, update (delivery_day, status, note, reference, follows_standing, version) on customer_order to gillbook_app;
 
 create table order_line (
     farm_id     int    not null,
@@ -259,7 +274,7 @@ grant insert, delete on set_aside to gillbook_app;
 
 -- Orders with their lines and what is set aside for each. What is short follows from that and is left to the program.
 create view order_with_lines with (security_invoker) as
-    select o.farm_id, o.order_code, o.customer, c.name as customer_name, o.delivery_day, o.status, o.placed_at, o.note, o.version, o.standing_order,
+    select o.farm_id, o.order_code, o.customer, c.name as customer_name, o.delivery_day, o.status, o.placed_at, o.note, o.reference, o.version, o.standing_order,
            coalesce((select jsonb_agg(jsonb_build_object('line', l.line, 'product', l.product, 'name', p.name, 'grams_g', l.grams, 'packs', l.packs,
                             'short_g', 0, 'set_aside', coalesce(
                                 (select jsonb_agg(jsonb_build_object('lot', s.lot, 'place', s.place, 'grams_g', s.grams, 'reason', s.reason)

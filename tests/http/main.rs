@@ -1,5 +1,6 @@
 //! What people do, at the HTTP surface.
 
+mod availability;
 mod bodies;
 mod day_by_hand;
 mod farm_by_hand;

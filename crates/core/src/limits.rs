@@ -43,6 +43,11 @@ pub const MAX_RULE_CHECKS: usize = 1;
 /// Rules that are checked or wait for it.
 pub const MAX_RULE_CHECKS_WAITING: usize = 16;
 
+/// Simulations of what can be promised that run at once.
+pub const MAX_SIMULATIONS: usize = 2;
+/// Simulations that run or wait for it.
+pub const MAX_SIMULATIONS_WAITING: usize = 16;
+
 /// Documents that are set at once.
 pub const MAX_DOCUMENTS: usize = 2;
 /// Documents that are set or wait for it.
@@ -113,6 +118,8 @@ fn rows() -> Vec<Row> {
         ("passphrases hashed or waiting", MAX_HASHES_WAITING.to_string(), "503 `unavailable`, Retry-After"),
         ("rules of standing orders checked at once", MAX_RULE_CHECKS.to_string(), "the next wait"),
         ("rules checked or waiting", MAX_RULE_CHECKS_WAITING.to_string(), "503 `unavailable`, Retry-After"),
+        ("simulations of what can be promised at once", MAX_SIMULATIONS.to_string(), "the next wait"),
+        ("simulations run or waiting", MAX_SIMULATIONS_WAITING.to_string(), "503 `unavailable`, Retry-After"),
         ("documents (PDF) made at once", MAX_DOCUMENTS.to_string(), "the next wait"),
         ("documents made or waiting", MAX_DOCUMENTS_WAITING.to_string(), "503 `unavailable`, Retry-After"),
         ("posts of readings waiting", MAX_POSTS_WAITING.to_string(), "503 `unavailable`, Retry-After"),

@@ -69,6 +69,8 @@ pub struct Docket {
     pub docket: String,
     /// The order.
     pub order: String,
+    /// The number that the customer knows it by; empty where they gave none.
+    pub reference: String,
     /// Name of the customer.
     pub customer: String,
     /// Address of the customer.
@@ -122,6 +124,7 @@ mod tests {
             word: "Docket".into(),
             docket: "D-12".into(),
             order: "O-30".into(),
+            reference: "PO 4711/26".into(),
             customer: "Гриб & Лес #1 *Bistro*".into(),
             address: "Street $2".into(),
             delivery_day: "Fri 9 Oct 2026".into(),

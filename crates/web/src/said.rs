@@ -51,7 +51,7 @@ const SAID: &[(&str, &str)] = &[
     ("/orders/{order}/set-aside/chosen", "Set aside as you chose."),
     ("/orders/{order}/set-aside/release", "Released. Nothing is set aside for this order now."),
     ("/orders/{order}/confirm", "Order confirmed."),
-    ("/orders/{order}/day", "Day and note saved."),
+    ("/orders/{order}/day", "Day, order number and note saved."),
     ("/orders/{order}/lines", "Order changed."),
     ("/orders/{order}/cancel", "Order cancelled."),
     ("/orders/{order}/dispatch", "Sent out."),

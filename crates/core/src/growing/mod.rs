@@ -1,4 +1,5 @@
 //! Blocks and what they yield.
 
 pub mod examples;
+pub mod forecast;
 pub mod yields;

@@ -173,6 +173,18 @@ OrderStatus {
     Cancelled = "cancelled",
 });
 
+string_enum!(/// What a promise rests on, the surest first.
+PromiseBasis {
+    /// All of it is in stock.
+    InStock = "in_stock",
+    /// The rest comes with the harvest, also where that is poor.
+    Expected = "expected",
+    /// The rest comes only with a good harvest.
+    GoodHarvest = "good_harvest",
+    /// It is not enough even with a good harvest.
+    Short = "short",
+});
+
 string_enum!(/// A day of the week.
 Weekday {
     /// Monday.

@@ -1,7 +1,7 @@
 //! Which lots fill an order line: first-expiring-first, as the Australian Cold Chain Guidelines (2017) name it. Where the dates are
 //! equal the lowest grade that will do goes first, so that the better ones are left for who asks for them; then the earlier harvest.
 
-use std::cmp::Reverse;
+use std::cmp::{Ordering, Reverse};
 
 use chrono::{Days, NaiveDate};
 use rust_decimal::{Decimal, prelude::ToPrimitive};
@@ -42,9 +42,17 @@ impl Need {
     /// Whether goods will do, but for their grade.
     #[must_use]
     pub fn takes_but_for_grade(&self, goods: &Goods) -> bool {
-        self.strains.contains(&goods.strain)
-            && self.form == goods.form
-            && self.packaging.is_none_or(|p| p == goods.packaging)
+        self.takes_kind(goods) && self.packaging.is_none_or(|p| p == goods.packaging)
+    }
+
+    /// Whether goods that are not packed yet will do.
+    #[must_use]
+    pub fn takes_once_packed(&self, goods: &Goods) -> bool {
+        self.takes_kind(goods) && goods.grade_rank <= self.least_rank
+    }
+
+    fn takes_kind(&self, goods: &Goods) -> bool {
+        self.strains.contains(&goods.strain) && self.form == goods.form
     }
 
     /// Whether goods will do.
@@ -69,6 +77,12 @@ pub struct AvailableLot {
     pub harvest_day: NaiveDate,
     /// What it is.
     pub goods: Goods,
+}
+
+impl AvailableLot {
+    pub(super) fn freshness(&self) -> Freshness {
+        Freshness { expires_on: self.expires_on, harvest_day: self.harvest_day, grade_rank: self.goods.grade_rank }
+    }
 }
 
 /// What is asked for.
@@ -106,27 +120,50 @@ pub fn best_before(harvest_day: NaiveDate, days: Option<i32>) -> NaiveDate {
     harvest_day + Days::new(days.and_then(|d| u64::try_from(d).ok()).unwrap_or(DEFAULT_SHELF_DAYS))
 }
 
+/// What decides which of two lots is taken first.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Freshness {
+    pub expires_on: NaiveDate,
+    pub harvest_day: NaiveDate,
+    pub grade_rank: i32,
+}
+
+impl LineDemand {
+    /// The last day that goods must keep to.
+    pub(super) fn needed_until(&self) -> NaiveDate {
+        self.delivery_day + Days::new(u64::from(self.least_days))
+    }
+
+    /// Which of two lots is taken first.
+    pub(super) fn order_of(&self, a: Freshness, b: Freshness) -> Ordering {
+        let key = |f: Freshness| (f.expires_on, Reverse(f.grade_rank), f.harvest_day);
+        let first_expiring = key(a).cmp(&key(b));
+        if self.freshest { b.harvest_day.cmp(&a.harvest_day).then(first_expiring) } else { first_expiring }
+    }
+
+    /// What is taken of free grams while some are short: whole packs where packs are asked for.
+    pub(super) fn take(&self, free: Grams, short: Grams) -> Grams {
+        let grams = free.min(short).max(Grams::ZERO);
+        self.pack.map_or(grams, |pack| Grams(grams.0 / pack.0 * pack.0))
+    }
+}
+
 /// Fills a wish from candidates. Returns what is taken and what is short.
 ///
 /// Never takes more than is free, never a lot with too few days left, and only whole packs where packs are asked for. Whether the
 /// candidates are what is wanted is [`Need::takes`]'s to say.
 #[must_use]
 pub fn allocate(wish: &LineDemand, candidates: &[AvailableLot]) -> (Vec<Taken>, Grams) {
-    let needed_until = wish.delivery_day + Days::new(u64::from(wish.least_days));
+    let needed_until = wish.needed_until();
     let mut good: Vec<&AvailableLot> =
         candidates.iter().filter(|c| c.free > Grams::ZERO && c.expires_on >= needed_until).collect();
     good.sort_by(|a, b| {
-        let key = |c: &AvailableLot| (c.expires_on, Reverse(c.goods.grade_rank), c.harvest_day);
-        let first_expiring = key(a).cmp(&key(b)).then_with(|| (&a.lot, &a.place).cmp(&(&b.lot, &b.place)));
-        if wish.freshest { b.harvest_day.cmp(&a.harvest_day).then(first_expiring) } else { first_expiring }
+        wish.order_of(a.freshness(), b.freshness()).then_with(|| (&a.lot, &a.place).cmp(&(&b.lot, &b.place)))
     });
     let mut short = wish.grams;
     let mut taken = Vec::new();
     for c in good {
-        let mut grams = c.free.min(short);
-        if let Some(pack) = wish.pack {
-            grams = Grams(grams.0 / pack.0 * pack.0);
-        }
+        let grams = wish.take(c.free, short);
         if grams > Grams::ZERO {
             taken.push(Taken { lot: c.lot.clone(), place: c.place.clone(), grams });
             short -= grams;

@@ -1,13 +1,16 @@
 //! Who buys, and on what terms.
 
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use chrono_tz::Tz;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
     kinds::CustomerKind,
+    refusal::Refusal,
     text::{CustomerCode, Line, Note, PriceListCode, Text},
-    units::quantity::Grams,
+    units::{calendar::at_clock, clock::ClockTime, quantity::Grams},
 };
 
 /// A customer.
@@ -39,6 +42,16 @@ pub struct Customer {
     pub payment_days: i32,
     /// The number under which it is registered for tax; empty where there is none.
     pub tax_number: String,
+    /// Days before the delivery by which it orders; counts with `order_by_time`.
+    pub order_by_days: i32,
+    /// The time of that day by which it orders.
+    pub order_by_time: ClockTime,
+    /// Takes deliveries from this time.
+    pub deliver_from: ClockTime,
+    /// Takes deliveries until this time.
+    pub deliver_until: ClockTime,
+    /// Whether something else may be offered where what it ordered is short.
+    pub substitutes: bool,
     /// Goes up with every change.
     pub version: i32,
 }
@@ -82,6 +95,31 @@ pub struct NewCustomer {
     /// The number under which it is registered for tax.
     #[serde(default)]
     pub tax_number: Text<0, 60>,
+    /// Days before the delivery by which it orders; counts with `order_by_time`. The day before unless said.
+    #[serde(default = "day_before")]
+    #[schema(minimum = 0, maximum = 30)]
+    pub order_by_days: i32,
+    /// The time of that day by which it orders; blank where it may order at any time.
+    #[serde(default)]
+    pub order_by_time: ClockTime,
+    /// Takes deliveries from this time.
+    #[serde(default)]
+    pub deliver_from: ClockTime,
+    /// Takes deliveries until this time.
+    #[serde(default)]
+    pub deliver_until: ClockTime,
+    /// Whether something else may be offered where what it ordered is short.
+    #[serde(default)]
+    pub substitutes: bool,
+}
+
+impl Customer {
+    /// The instant by which it orders for a day. `None` where it may order at any time.
+    #[must_use]
+    pub fn order_by(&self, delivery_day: NaiveDate, zone: Tz) -> Option<DateTime<Utc>> {
+        let day = delivery_day.checked_sub_days(Days::new(self.order_by_days.unsigned_abs().into()))?;
+        self.order_by_time.0.map(|time| at_clock(day, time, zone))
+    }
 }
 
 /// Per cent, as a JSON number.
@@ -117,6 +155,35 @@ pub struct CustomerChange {
     pub payment_days: Option<i32>,
     /// The number under which it is registered for tax; empty where there is none.
     pub tax_number: Option<Text<0, 60>>,
+    /// Days before the delivery by which it orders.
+    #[schema(minimum = 0, maximum = 30)]
+    pub order_by_days: Option<i32>,
+    /// The time of that day by which it orders; blank where it may order at any time.
+    pub order_by_time: Option<ClockTime>,
+    /// Takes deliveries from this time.
+    pub deliver_from: Option<ClockTime>,
+    /// Takes deliveries until this time.
+    pub deliver_until: Option<ClockTime>,
+    /// Whether something else may be offered where what it ordered is short.
+    pub substitutes: Option<bool>,
+}
+
+/// Refuses a delivery window that ends before it begins.
+///
+/// # Errors
+/// Names its end.
+pub fn ensure_window(from: ClockTime, until: ClockTime) -> Result<(), Refusal> {
+    match (from.0, until.0) {
+        (Some(begins), Some(ends)) if ends <= begins => Err(Refusal::field(
+            "/deliver_until",
+            format!("Deliveries until {until} end before they begin, at {from}. Give a later time."),
+        )),
+        _ => Ok(()),
+    }
+}
+
+const fn day_before() -> i32 {
+    1
 }
 
 const fn fortnight() -> i32 {
@@ -125,4 +192,38 @@ const fn fortnight() -> i32 {
 
 const fn ten() -> Decimal {
     Decimal::TEN
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+    use crate::selling::examples::{customer, day};
+
+    #[test]
+    fn orders_come_in_by_a_time_of_a_day_before() {
+        let ordering = |time: &str| customer(json!({"order_by_days": 2, "order_by_time": time}));
+        let zone = chrono_tz::Europe::Rome;
+        assert_eq!(
+            ordering("16:00").order_by(day(8), zone).unwrap(),
+            "2026-05-06T16:00:00+02:00".parse::<DateTime<Utc>>().unwrap()
+        );
+        assert_eq!(ordering("").order_by(day(8), zone), None);
+        // The clocks skip 02:30 on 29 March 2026.
+        let skipped = NaiveDate::from_ymd_opt(2026, 3, 31).unwrap();
+        assert_eq!(
+            ordering("02:30").order_by(skipped, zone).unwrap(),
+            "2026-03-29T03:00:00+02:00".parse::<DateTime<Utc>>().unwrap()
+        );
+    }
+
+    #[test]
+    fn a_delivery_window_ends_after_it_begins() {
+        let window = |from: &str, until: &str| ensure_window(from.parse().unwrap(), until.parse().unwrap());
+        for (from, until) in [("07:00", "10:00"), ("", "10:00"), ("07:00", ""), ("", "")] {
+            assert!(window(from, until).is_ok(), "{from}–{until}");
+        }
+        assert_eq!(window("10:00", "10:00").unwrap_err().faults[0].pointer, "/deliver_until");
+    }
 }

@@ -252,7 +252,7 @@ mod tests {
             "crates_out": 0, "crates_back": 0, "done_by": "AB",
         });
         let body = json!({
-            "docket": "D-1", "order": "O-1", "customer": "CAFE", "customer_name": "The café", "address": "",
+            "docket": "D-1", "order": "O-1", "reference": "", "customer": "CAFE", "customer_name": "The café", "address": "",
             "act_id": "00000000-0000-4000-8000-000000000001", "van": "VAN", "delivery_day": "2026-05-05",
             "dispatched_at": "2026-05-05T07:00:00Z", "status": status, "lines": [line(1, "OY-1", 1000, 900), line(2, "OY-2", 500, 500)],
             "ordered": [], "sent_net": "20", "net": "20", "currency": "EUR", "caution": "",

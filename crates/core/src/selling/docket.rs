@@ -138,6 +138,8 @@ pub struct Docket {
     pub docket: DocketCode,
     /// The order.
     pub order: OrderCode,
+    /// The number that the customer knows the order by; empty where they gave none.
+    pub reference: String,
     /// The customer.
     pub customer: CustomerCode,
     /// Name of the customer when it went out.

@@ -1,6 +1,7 @@
 //! What is sold first, what is promised, and what it brings.
 
 pub mod allocation;
+pub mod availability;
 pub mod billable;
 pub mod credit_note;
 pub mod customer;
@@ -19,6 +20,7 @@ pub mod product;
 pub mod receivables;
 pub mod risk;
 pub mod set_aside;
+pub mod simulation;
 pub mod standing_order;
 pub mod standing_schedule;
 pub mod takings;
@@ -62,7 +64,8 @@ pub(crate) mod examples {
     pub fn customer(changes: Value) -> Customer {
         let body = json!({
             "customer": "CAFE", "name": "The café", "kind": "restaurant", "price_list": "STD", "least_days": 0, "freshest": false,
-            "over_percent": 10.0, "min_order_g": 0, "address": "", "email": "", "payment_days": 14, "tax_number": "", "version": 1,
+            "over_percent": 10.0, "min_order_g": 0, "address": "", "email": "", "payment_days": 14, "tax_number": "",
+            "order_by_days": 1, "order_by_time": "", "deliver_from": "", "deliver_until": "", "substitutes": false, "version": 1,
         });
         changed(body, changes)
     }

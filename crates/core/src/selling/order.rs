@@ -10,7 +10,7 @@ use super::{customer::Customer, product::Product, set_aside::SetAside};
 use crate::{
     kinds::OrderStatus,
     refusal::{Refusal, RefusalKind},
-    text::{CustomerCode, LotCode, Note, OrderCode, ProductCode, StandingOrderCode},
+    text::{CustomerCode, LotCode, Note, OrderCode, ProductCode, StandingOrderCode, Text},
     units::{calendar::Day, quantity::Grams},
 };
 
@@ -51,6 +51,9 @@ pub struct NewOrder {
     /// Promised at once, or a draft.
     #[serde(default)]
     pub draft: bool,
+    /// The number that the customer knows it by.
+    #[serde(default)]
+    pub reference: Text<0, 60>,
     /// Anything worth knowing.
     #[serde(default)]
     pub note: Note,
@@ -69,6 +72,8 @@ pub struct OrderChange {
     pub status: Option<OrderStatus>,
     /// Lines that take the place of the old ones. What was set aside is released.
     pub lines: Option<Vec<NewOrderLine>>,
+    /// The number that the customer knows it by.
+    pub reference: Option<Text<0, 60>>,
     /// Anything worth knowing.
     pub note: Option<Note>,
 }
@@ -122,6 +127,8 @@ pub struct Order {
     pub placed_at: DateTime<Utc>,
     /// Anything worth knowing.
     pub note: String,
+    /// The number that the customer knows it by; empty where they gave none.
+    pub reference: String,
     /// The standing order that it was made of.
     pub standing_order: Option<StandingOrderCode>,
     /// What is wanted.

@@ -3,34 +3,11 @@
 
 use chrono::{Days, NaiveDate};
 
+use super::simulation::{Demand, Simulation, Stock};
 use crate::{
-    selling::allocation::{AvailableLot, LineDemand, Need, Taken, allocate},
     text::{LotCode, PlaceCode},
     units::quantity::Grams,
 };
-
-/// Grams of a lot in a store.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Stock {
-    /// What, where and how much; `free` counts what is set aside too, and `expires_on` is the last day that it can be sold on.
-    pub candidate: AvailableLot,
-    /// The day that the days which customers ask for are counted to, as when lots are set aside. The last day may be sooner, where the life of
-    /// the lot is nearly used.
-    pub best_before: NaiveDate,
-    /// Nothing goes out of a lot on hold.
-    pub on_hold: bool,
-}
-
-/// What is ordered for a day.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Demand {
-    /// What will do.
-    pub need: Need,
-    /// What is wished beyond what is set aside.
-    pub wish: LineDemand,
-    /// What is set aside for it.
-    pub set_aside: Vec<Taken>,
-}
 
 /// Why no order takes grams, the nearest reason first. A demand is named by its place among those given.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -64,94 +41,52 @@ pub struct AtRisk {
     pub reason: Reason,
 }
 
-/// Stock, and what has become of it in the simulation.
-struct Row {
-    stock: Stock,
-    /// Set aside for an order after its last day.
-    too_long: Grams,
-    reason: Reason,
-}
-
-impl Row {
-    fn turned_down(&mut self, reason: Reason) {
-        self.reason = self.reason.min(reason);
+/// Why a demand that is still short leaves what is free of a lot.
+fn why_left(n: usize, demand: &Demand, stock: &Stock) -> Option<Reason> {
+    let (candidate, day) = (&stock.candidate, demand.wish.delivery_day);
+    let (is_over, is_too_old) = (candidate.expires_on < day, stock.best_before < demand.wish.needed_until());
+    if !demand.need.takes_but_for_grade(&candidate.goods) {
+        return None;
     }
-
-    /// Notes why a demand that is still short leaves it.
-    fn look_at(&mut self, n: usize, demand: &Demand) {
-        let (candidate, day) = (&self.stock.candidate, demand.wish.delivery_day);
-        let needed_until = day + Days::new(u64::from(demand.wish.least_days));
-        if candidate.free <= Grams::ZERO || !demand.need.takes_but_for_grade(&candidate.goods) {
-            return;
-        }
-        let (is_over, is_too_old) = (candidate.expires_on < day, self.stock.best_before < needed_until);
-        if !demand.need.takes(&candidate.goods) {
-            if !is_over && !is_too_old {
-                self.turned_down(Reason::Grade(n));
-            }
-        } else if is_over {
-            self.turned_down(Reason::AfterLastDay(n));
-        } else if is_too_old {
-            self.turned_down(Reason::TooFewDays(n));
-        }
+    if !demand.need.takes(&candidate.goods) {
+        return (!is_over && !is_too_old).then_some(Reason::Grade(n));
+    }
+    match (is_over, is_too_old) {
+        (true, _) => Some(Reason::AfterLastDay(n)),
+        (_, true) => Some(Reason::TooFewDays(n)),
+        _ => None,
     }
 }
 
 /// Simulates dispatch and returns all stock that keeps grams without an order, soonest first.
 #[must_use]
 pub fn at_risk(stock: &[Stock], demand: &[Demand]) -> Vec<AtRisk> {
-    let mut rows: Vec<Row> = stock
+    let simulation = Simulation::new(stock, &[], demand);
+    let mut reasons: Vec<Reason> =
+        stock.iter().map(|s| if s.on_hold { Reason::OnHold } else { Reason::NotOrdered }).collect();
+    let mut too_long = vec![Grams::ZERO; stock.len()];
+    for (n, at, grams) in simulation.set_aside() {
+        if stock[at].candidate.expires_on < demand[n].wish.delivery_day {
+            too_long[at] += grams;
+            reasons[at] = reasons[at].min(Reason::SetAsideTooLong(n));
+        }
+    }
+    let left = simulation.run(|n, free| {
+        for (at, s) in stock.iter().enumerate().filter(|(at, _)| free[*at] > Grams::ZERO) {
+            if let Some(reason) = why_left(n, &demand[n], s) {
+                reasons[at] = reasons[at].min(reason);
+            }
+        }
+    });
+    let mut risk: Vec<AtRisk> = stock
         .iter()
-        .map(|s| Row {
-            stock: s.clone(),
-            too_long: Grams::ZERO,
-            reason: if s.on_hold { Reason::OnHold } else { Reason::NotOrdered },
-        })
-        .collect();
-    let find = |rows: &mut Vec<Row>, t: &Taken| {
-        rows.iter().position(|r| r.stock.candidate.lot == t.lot && r.stock.candidate.place == t.place)
-    };
-    for (n, d) in demand.iter().enumerate() {
-        for aside in &d.set_aside {
-            let Some(at) = find(&mut rows, aside).filter(|at| !rows[*at].stock.on_hold) else { continue };
-            let row = &mut rows[at];
-            row.stock.candidate.free -= aside.grams;
-            if row.stock.candidate.expires_on < d.wish.delivery_day {
-                row.too_long += aside.grams;
-                row.turned_down(Reason::SetAsideTooLong(n));
-            }
-        }
-    }
-    let mut turn: Vec<usize> = (0..demand.len()).collect();
-    turn.sort_by_key(|n| demand[*n].wish.delivery_day);
-    for n in turn {
-        let d = &demand[n];
-        let needed_until = d.wish.delivery_day + Days::new(u64::from(d.wish.least_days));
-        let fits = |s: &Stock| !s.on_hold && s.best_before >= needed_until && d.need.takes(&s.candidate.goods);
-        let fitting: Vec<AvailableLot> =
-            rows.iter().filter(|r| fits(&r.stock)).map(|r| r.stock.candidate.clone()).collect();
-        // What is left of a life has to last until it is handed over; the days after that are those of the best-before day.
-        let wish = LineDemand { least_days: 0, ..d.wish };
-        let (taken, short) = allocate(&wish, &fitting);
-        for t in taken {
-            if let Some(at) = find(&mut rows, &t) {
-                rows[at].stock.candidate.free -= t.grams;
-            }
-        }
-        if short > Grams::ZERO {
-            for row in &mut rows {
-                row.look_at(n, d);
-            }
-        }
-    }
-    let mut risk: Vec<AtRisk> = rows
-        .into_iter()
-        .map(|r| AtRisk {
-            grams: r.stock.candidate.free.max(Grams::ZERO) + r.too_long,
-            last_day: r.stock.candidate.expires_on,
-            lot: r.stock.candidate.lot,
-            place: r.stock.candidate.place,
-            reason: r.reason,
+        .enumerate()
+        .map(|(at, s)| AtRisk {
+            lot: s.candidate.lot.clone(),
+            place: s.candidate.place.clone(),
+            grams: left.free[at].max(Grams::ZERO) + too_long[at],
+            last_day: s.candidate.expires_on,
+            reason: reasons[at],
         })
         .filter(|r| r.grams > Grams::ZERO)
         .collect();
@@ -180,7 +115,7 @@ mod tests {
     use super::*;
     use crate::{
         kinds::{Form, Packaging},
-        selling::allocation::Goods,
+        selling::allocation::{AvailableLot, Goods, LineDemand, Need, Taken},
     };
 
     fn day(n: u64) -> NaiveDate {

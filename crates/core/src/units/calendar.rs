@@ -38,6 +38,12 @@ fn first_instant(mut local: NaiveDateTime, zone: Tz) -> DateTime<Utc> {
     }
 }
 
+/// The instant at which the clocks of a zone show a time of a day, or when they have next moved on past one that they skip.
+#[must_use]
+pub fn at_clock(day: NaiveDate, time: NaiveTime, zone: Tz) -> DateTime<Utc> {
+    first_instant(day.and_time(time), zone)
+}
+
 /// The same weekday and clock time a week earlier.
 #[must_use]
 pub fn week_earlier(at: DateTime<Utc>, zone: Tz) -> DateTime<Utc> {

@@ -3,6 +3,7 @@
 pub mod batches;
 pub mod cooks;
 pub mod crate_kinds;
+mod flushes;
 pub mod recipes;
 pub mod rooms;
 pub mod strains;

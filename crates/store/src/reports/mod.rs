@@ -1,11 +1,13 @@
 //! What the book adds up to: today, the week, risk and earnings.
 
+pub mod availability;
 pub mod earnings;
 pub mod journal;
 pub mod record;
 pub mod record_parts;
 pub mod risk;
 mod search;
+mod supply;
 pub mod today;
 pub mod week;
 pub mod week_counts;

@@ -2,28 +2,25 @@
 
 use std::borrow::Cow;
 
-use std::collections::BTreeMap;
-
 use chrono::{Days, NaiveDate};
 use gillbook_core::{
     Grams,
     cold::{CAUTION, shelf_life::LifeLeft},
-    kinds::{Form, OrderStatus, Packaging, PlaceKind},
     selling::{
-        allocation::{AvailableLot, Goods, LineDemand, Need, Taken},
-        risk::{Demand, Reason, Stock, at_risk, urgency},
+        risk::{Reason, at_risk, urgency},
+        simulation::{Demand, Stock},
     },
-    text::{GradeCode, LotCode, OrderCode, PlaceCode, ProductCode, StrainCode},
+    text::{LotCode, PlaceCode, StrainCode},
     units::calendar::day_of,
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
-use sqlx::types::Json;
 use utoipa::ToSchema;
 
 use crate::{
     Result, Tx,
-    ledger::{life::ends_at, lot_state::LotState, lots::LotAt},
+    ledger::lot_state::LotState,
+    reports::supply::{GoodsIn, Ordered},
 };
 
 /// How far ahead a last day is still told of, in days.
@@ -91,21 +88,6 @@ pub struct ShelfLife {
     pub caution: Cow<'static, str>,
 }
 
-/// An order's line as the simulation sees it, and what is said of it.
-struct Ordered {
-    demand: Demand,
-    customer: String,
-    least_grade: GradeCode,
-}
-
-/// The last day of grams, and what it follows from.
-fn last_day(best_before: Option<NaiveDate>, life_ends: Option<NaiveDate>) -> (NaiveDate, EndsBy) {
-    match (best_before.unwrap_or(NaiveDate::MAX), life_ends) {
-        (by_rule, Some(ends)) if ends < by_rule => (ends, EndsBy::ShelfLife),
-        (by_rule, _) => (by_rule, EndsBy::BestBefore),
-    }
-}
-
 impl Tx {
     /// What must be sold first: dispatch simulated over all that is ordered and has not gone out, overdue or far off.
     ///
@@ -121,30 +103,17 @@ impl Tx {
     pub(crate) async fn shelf_life_of(&mut self, states: &[LotState]) -> Result<ShelfLife> {
         let settings = self.farm_settings().await?;
         let today = day_of(self.now, settings.zone);
-        // Dried goods spoil by their own best-before day or not at all.
-        let lots = states.iter().filter(|l| l.form == Form::Fresh || l.best_before.is_some());
-        let last_days = self.last_days(states).await?;
-        let ranks: BTreeMap<GradeCode, i32> =
-            self.farm().await?.grades.into_iter().map(|g| (g.grade, g.rank)).collect();
-        let mut there: Vec<(&LotState, &LotAt, EndsBy)> = Vec::new();
-        let mut stock: Vec<Stock> = Vec::new();
-        for lot in lots {
-            for at in lot.places.iter().filter(|p| matches!(p.kind, PlaceKind::Fridge | PlaceKind::Shelf)) {
-                let life_ends = at.life.map(|l| day_of(ends_at(self.now, l.days_left_low), settings.zone).max(today));
-                let best_before = last_days.get(&lot.lot).copied();
-                let (expires_on, ends_by) = last_day(best_before, life_ends);
-                let days = (best_before.unwrap_or(expires_on), expires_on);
-                stock.push(in_stock(lot, at, days, ranks.get(&lot.grade).copied().unwrap_or(i32::MAX)));
-                there.push((lot, at, ends_by));
-            }
-        }
-        let ordered = self.ordered(today).await?;
+        let there = self.goods_in(states).await?;
+        let stock: Vec<Stock> = there.iter().map(|g| g.stock.clone()).collect();
+        let ordered = self.ordered(today, None).await?;
         let demand: Vec<Demand> = ordered.iter().map(|o| o.demand.clone()).collect();
         let price = self.mean_prices(self.now).await?;
         let mut rows = Vec::new();
         for risk in at_risk(&stock, &demand) {
-            let found = there.iter().find(|(lot, at, _)| lot.lot == risk.lot && at.place == risk.place);
-            let Some((lot, at, ends_by)) = found.filter(|_| risk.last_day <= today + Days::new(HORIZON_DAYS)) else {
+            let found = there.iter().find(|g| g.lot.lot == risk.lot && g.at.place == risk.place);
+            let Some(GoodsIn { lot, at, ends_by, .. }) =
+                found.filter(|_| risk.last_day <= today + Days::new(HORIZON_DAYS))
+            else {
                 continue;
             };
             rows.push(RiskRow {
@@ -171,88 +140,6 @@ impl Tx {
             currency: self.farm_settings().await?.coinage.currency().to_owned(),
             caution: CAUTION.into(),
         })
-    }
-
-    /// The last day of each lot by the farm's own rule: the lot's best-before day where it was packed, else the shortest rule of the
-    /// products that it could be sold as. Dried lots without a best-before day have none.
-    ///
-    /// # Errors
-    /// When the database fails.
-    #[tracing::instrument(level = "debug", name = "store.reports.last_days", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn last_days(&mut self, lots: &[LotState]) -> Result<BTreeMap<LotCode, NaiveDate>> {
-        let rules = sqlx::query!(
-            r#"select s.strain as "strain: StrainCode", b.packaging as "packaging: gillbook_core::kinds::Packaging", min(b.days) as "days!"
-                 from (select distinct on (product, packaging) product, packaging, days from best_before_rule
-                        where farm_id = $1 and effective_from <= $2 order by product, packaging, effective_from desc) b
-                 join product_strain s on s.farm_id = $1 and s.product = b.product group by s.strain, b.packaging"#,
-            self.farm.0,
-            self.now
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        Ok(lots
-            .iter()
-            .filter(|l| l.form == Form::Fresh || l.best_before.is_some())
-            .map(|lot| {
-                let by_rule = || {
-                    let days =
-                        rules.iter().find(|r| r.strain == lot.strain && r.packaging == lot.packaging).map(|r| r.days);
-                    gillbook_core::selling::allocation::best_before(lot.harvest_day, days)
-                };
-                (lot.lot.clone(), lot.best_before.unwrap_or_else(by_rule))
-            })
-            .collect())
-    }
-
-    /// The lines of all orders that have not gone out, with what is set aside for them. A draft promises only what is set aside for it.
-    async fn ordered(&mut self, today: NaiveDate) -> Result<Vec<Ordered>> {
-        let rows = sqlx::query!(
-            r#"select o.order_code as "order: OrderCode", l.line, o.delivery_day, o.status as "status: OrderStatus", c.name, c.least_days, c.freshest,
-                      l.grams as "grams: Grams", p.product as "product: ProductCode", p.pack_g, p.form as "form: Form",
-                      p.packaging as "packaging: Packaging", p.least_grade as "least_grade: GradeCode", g.rank,
-                      array(select s.strain from product_strain s where s.farm_id = $1 and s.product = p.product) as "strains!: Vec<StrainCode>",
-                      coalesce((select jsonb_agg(jsonb_build_object('lot', s.lot, 'place', s.place, 'grams', s.grams))
-                                  from set_aside s where s.farm_id = $1 and s.order_code = l.order_code and s.line = l.line), '[]') as "set_aside!: Json<Vec<Taken>>"
-                 from customer_order o join order_line l using (farm_id, order_code) join customer c using (farm_id, customer)
-                 join product p using (farm_id, product) join grade g on g.farm_id = p.farm_id and g.grade = p.least_grade
-                where o.farm_id = $1 and o.status in ('draft', 'confirmed') order by o.delivery_day, o.order_code, l.line"#,
-            self.farm.0
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
-        Ok(rows
-            .into_iter()
-            .map(|r| {
-                let set_aside = r.set_aside.0;
-                let promised: Grams = set_aside.iter().map(|t| t.grams).sum();
-                let open = if r.status == OrderStatus::Confirmed { r.grams - promised } else { Grams::ZERO };
-                let need = Need { strains: r.strains, least_rank: r.rank, form: r.form, packaging: r.packaging };
-                let wish = LineDemand {
-                    grams: open.max(Grams::ZERO),
-                    pack: r.pack_g.map(|g| Grams(g.into())),
-                    delivery_day: r.delivery_day.max(today),
-                    least_days: r.least_days.unsigned_abs(),
-                    freshest: r.freshest,
-                };
-                Ordered { demand: Demand { need, wish, set_aside }, customer: r.name, least_grade: r.least_grade }
-            })
-            .collect())
-    }
-}
-
-fn in_stock(lot: &LotState, at: &LotAt, (best_before, expires_on): (NaiveDate, NaiveDate), grade_rank: i32) -> Stock {
-    let goods = Goods { strain: lot.strain.clone(), grade_rank, form: lot.form, packaging: lot.packaging };
-    Stock {
-        candidate: AvailableLot {
-            lot: lot.lot.clone(),
-            place: at.place.clone(),
-            free: at.grams_g,
-            expires_on,
-            harvest_day: lot.harvest_day,
-            goods,
-        },
-        best_before,
-        on_hold: lot.on_hold(),
     }
 }
 
@@ -294,19 +181,5 @@ fn remedy(last_day: NaiveDate, today: NaiveDate, ends_by: EndsBy, on_hold: bool)
         "Offer it today, dry it, or give it away."
     } else {
         "Offer it with the next orders, or take it to the market."
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_lot_ends_on_the_earlier_of_its_day_and_its_life() {
-        let day = |n: u32| NaiveDate::from_ymd_opt(2026, 5, n).unwrap();
-        assert_eq!(last_day(Some(day(4)), Some(day(3))), (day(3), EndsBy::ShelfLife));
-        assert_eq!(last_day(Some(day(3)), Some(day(3))), (day(3), EndsBy::BestBefore));
-        assert_eq!(last_day(Some(day(2)), None), (day(2), EndsBy::BestBefore));
-        assert_eq!(last_day(None, Some(day(9))), (day(9), EndsBy::ShelfLife));
     }
 }

@@ -87,7 +87,7 @@ impl Tx {
     }
 
     /// The closed days that the deliveries of the coming days are moved past.
-    pub(super) async fn closed_days_ahead(&mut self, today: NaiveDate) -> Result<BTreeSet<NaiveDate>> {
+    pub(crate) async fn closed_days_ahead(&mut self, today: NaiveDate) -> Result<BTreeSet<NaiveDate>> {
         let days = sqlx::query_scalar!(
             "select day from closed_day where farm_id = $1 and day between $2 and $3",
             self.farm.0,

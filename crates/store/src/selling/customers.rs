@@ -4,10 +4,12 @@ use gillbook_core::{
     Grams,
     kinds::CustomerKind,
     refusal::Refusal,
-    selling::customer::{Customer, CustomerChange, NewCustomer},
+    selling::customer::{Customer, CustomerChange, NewCustomer, ensure_window},
     text::{CustomerCode, Line, Note, PriceListCode, Text},
+    units::clock::ClockTime,
 };
 use rust_decimal::Decimal;
+use sqlx::types::Json;
 
 use crate::{
     Pagination, Result, Tx,
@@ -32,6 +34,7 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.selling.add_customer", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_customer(&mut self, new: &NewCustomer) -> Result<Customer> {
         check_over_percent(new.over_percent)?;
+        ensure_window(new.deliver_from, new.deliver_until)?;
         sqlx::query!(
             "insert into place (farm_id, place, name, kind) values ($1, $2, $3, 'customer')",
             self.farm.0,
@@ -42,8 +45,8 @@ impl Tx {
         .await?;
         sqlx::query!(
             "insert into customer (farm_id, customer, name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email,
-                                   payment_days, tax_number)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
+                                   payment_days, tax_number, order_by_days, order_by_time, deliver_from, deliver_until, substitutes)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18)",
             self.farm.0,
             new.customer.as_str(),
             new.name.as_str(),
@@ -56,7 +59,12 @@ impl Tx {
             new.address.as_str(),
             new.email.as_str(),
             new.payment_days,
-            new.tax_number.as_str()
+            new.tax_number.as_str(),
+            new.order_by_days,
+            new.order_by_time.to_string(),
+            new.deliver_from.to_string(),
+            new.deliver_until.to_string(),
+            new.substitutes
         )
         .execute(&mut *self.db)
         .await?;
@@ -82,11 +90,19 @@ impl Tx {
         if let Some(percent) = change.over_percent {
             check_over_percent(percent.0)?;
         }
+        ensure_window(
+            change.deliver_from.unwrap_or(customer.deliver_from),
+            change.deliver_until.unwrap_or(customer.deliver_until),
+        )?;
+        let time = |time: Option<ClockTime>| time.map(|time| time.to_string());
         let done = sqlx::query!(
             "update customer set name = coalesce($4, name), price_list = coalesce($5, price_list), least_days = coalesce($6, least_days),
                     freshest = coalesce($7, freshest), address = coalesce($8, address), email = coalesce($9, email), kind = coalesce($10, kind),
                     over_percent = coalesce($11, over_percent), min_order_g = coalesce($12, min_order_g),
-                    payment_days = coalesce($13, payment_days), tax_number = coalesce($14, tax_number), version = version + 1
+                    payment_days = coalesce($13, payment_days), tax_number = coalesce($14, tax_number),
+                    order_by_days = coalesce($15, order_by_days), order_by_time = coalesce($16, order_by_time),
+                    deliver_from = coalesce($17, deliver_from), deliver_until = coalesce($18, deliver_until),
+                    substitutes = coalesce($19, substitutes), version = version + 1
               where farm_id = $1 and customer = $2 and version = $3",
             self.farm.0,
             code.as_str(),
@@ -101,7 +117,12 @@ impl Tx {
             change.over_percent.map(|p| p.0),
             change.min_order_g.map(least_weight),
             change.payment_days,
-            change.tax_number.as_ref().map(Text::as_str)
+            change.tax_number.as_ref().map(Text::as_str),
+            change.order_by_days,
+            time(change.order_by_time),
+            time(change.deliver_from),
+            time(change.deliver_until),
+            change.substitutes
         )
         .execute(&mut *self.db)
         .await?;
@@ -131,11 +152,10 @@ impl Tx {
     }
 
     async fn customers_where(&mut self, only: Option<&CustomerCode>, page: &Pagination) -> Result<Vec<Customer>> {
-        let rows = sqlx::query!(
-            r#"select customer as "customer: CustomerCode", name, kind as "kind: CustomerKind", price_list as "price_list: PriceListCode", least_days,
-                      freshest, over_percent, min_order_g, address, email, payment_days, tax_number, version
-                 from customer where farm_id = $1 and ($2::text is null or customer = $2) and ($3::text is null or customer > $3)
-                order by customer limit $4"#,
+        let rows = sqlx::query_scalar!(
+            r#"select to_jsonb(c) as "customer!: Json<Customer>" from customer c
+                where c.farm_id = $1 and ($2::text is null or c.customer = $2) and ($3::text is null or c.customer > $3)
+                order by c.customer limit $4"#,
             self.farm.0,
             only.map(CustomerCode::as_str),
             page.after,
@@ -143,23 +163,6 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        Ok(rows
-            .into_iter()
-            .map(|r| Customer {
-                customer: r.customer,
-                name: r.name,
-                kind: r.kind,
-                price_list: r.price_list,
-                least_days: r.least_days,
-                freshest: r.freshest,
-                over_percent: r.over_percent,
-                min_order_g: Grams(r.min_order_g.into()),
-                address: r.address,
-                email: r.email,
-                payment_days: r.payment_days,
-                tax_number: r.tax_number,
-                version: r.version,
-            })
-            .collect())
+        Ok(rows.into_iter().map(|customer| customer.0).collect())
     }
 }

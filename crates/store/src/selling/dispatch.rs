@@ -57,6 +57,7 @@ impl Tx {
             docket: code.parse().map_err(crate::Error::Stored)?,
             ordered: ordered_lines(&order),
             order: order.order,
+            reference: order.reference,
             customer: order.customer,
             customer_name: order.customer_name,
             address: terms.customer.address,

@@ -59,12 +59,12 @@ impl Tx {
         page: &Pagination,
     ) -> Result<Vec<Docket>> {
         let rows = sqlx::query!(
-            r#"select d.docket as "docket: DocketCode", d.order_code as "order: OrderCode", d.customer as "customer: CustomerCode", d.customer_name, d.address,
+            r#"select d.docket as "docket: DocketCode", d.order_code as "order: OrderCode", o.reference, d.customer as "customer: CustomerCode", d.customer_name, d.address,
                       d.act_id, d.van as "van: PlaceCode", d.delivery_day, d.dispatched_at, d.currency,
                       exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id) as "void!",
                       v.act_id as "delivery_act?", v.taken_by as "taken_by?", v.temperature_c as "temperature_c?", v.crates_out as "crates_out?",
                       v.crates_back as "crates_back?", a.happened_at as "delivered_at?", a.done_by as "delivered_by?"
-                 from docket d
+                 from docket d join customer_order o using (farm_id, order_code)
                  left join (delivery v join act a using (farm_id, act_id)) on v.farm_id = d.farm_id and v.docket = d.docket
                       and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id)
                 where d.farm_id = $1 and ($2::text is null or d.docket = $2) and ($3::date is null or d.delivery_day = $3)
@@ -149,6 +149,7 @@ impl Tx {
                     net: Decimal::ZERO,
                     ordered,
                     order: r.order,
+                    reference: r.reference,
                     customer: r.customer,
                     customer_name: r.customer_name,
                     address: r.address,

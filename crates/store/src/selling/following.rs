@@ -86,6 +86,7 @@ impl Tx {
                     delivery_day: *delivery_day,
                     status: OrderStatus::Confirmed,
                     note: &facts.note,
+                    reference: "",
                     lines,
                     made_of: Some((&facts.standing_order, *day)),
                 };

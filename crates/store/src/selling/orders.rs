@@ -14,7 +14,7 @@ use gillbook_core::{
         },
         usual::{ORDERS_LOOKED_AT, PastLine},
     },
-    text::{CustomerCode, LotCode, Note, OrderCode, ProductCode, StandingOrderCode},
+    text::{CustomerCode, LotCode, Note, OrderCode, ProductCode, StandingOrderCode, Text},
     units::calendar::day_of,
 };
 use sqlx::types::Json;
@@ -41,6 +41,7 @@ impl Tx {
                 delivery_day: new.delivery_day.0,
                 status,
                 note: new.note.as_str(),
+                reference: new.reference.as_str(),
                 lines: &lines,
                 made_of: None,
             })
@@ -62,6 +63,7 @@ impl Tx {
             status,
             placed_at: self.now,
             note: new.note.to_string(),
+            reference: new.reference.to_string(),
             standing_order: None,
             lines: lines.collect(),
             version: 1,
@@ -75,8 +77,8 @@ impl Tx {
             r#"with numbered as (select format('O-%s', next_code_number($1, 'order')) as code),
                     placed as (
                         insert into customer_order (farm_id, order_code, customer, delivery_day, status, note, placed_at, standing_order, standing_day,
-                                                    follows_standing)
-                        select $1, code, $2, $3, $4, $5, $6, $10::text, $11::date, $10 is not null from numbered),
+                                                    follows_standing, reference)
+                        select $1, code, $2, $3, $4, $5, $6, $10::text, $11::date, $10 is not null, $12 from numbered),
                     lines as (
                         insert into order_line (farm_id, order_code, line, product, grams, packs)
                         select $1, code, n::int, p, g, k from numbered, unnest($7::text[], $8::bigint[], $9::int[]) with ordinality as u(p, g, k, n))
@@ -91,7 +93,8 @@ impl Tx {
             &grams,
             &packs as &[Option<i32>],
             new.made_of.map(|(standing_order, _)| standing_order.as_str()),
-            new.made_of.map(|(_, day)| day)
+            new.made_of.map(|(_, day)| day),
+            new.reference
         )
         .fetch_one(&mut *self.db)
         .await?)
@@ -162,14 +165,15 @@ impl Tx {
             self.release_set_aside(code).await?;
         }
         sqlx::query!(
-            "update customer_order set status = $3, delivery_day = coalesce($4, delivery_day), note = coalesce($5, note), follows_standing = false,
-                    version = version + 1
+            "update customer_order set status = $3, delivery_day = coalesce($4, delivery_day), note = coalesce($5, note), reference = coalesce($6, reference),
+                    follows_standing = false, version = version + 1
               where farm_id = $1 and order_code = $2",
             self.farm.0,
             code.as_str(),
             status.as_str(),
             change.delivery_day.map(|d| d.0),
-            change.note.as_ref().map(Note::as_str)
+            change.note.as_ref().map(Note::as_str),
+            change.reference.as_ref().map(Text::as_str)
         )
         .execute(&mut *self.db)
         .await?;
@@ -279,7 +283,7 @@ impl Tx {
         let rows = sqlx::query!(
             r#"select o.order_code as "order!: OrderCode", o.customer as "customer!: CustomerCode", o.customer_name as "customer_name!",
                       o.delivery_day as "delivery_day!", o.status as "status!: OrderStatus", o.placed_at as "placed_at!", o.note as "note!",
-                      o.version as "version!", o.standing_order as "standing_order: StandingOrderCode", o.lines as "lines!: Json<Vec<OrderLine>>"
+                      o.reference as "reference!", o.version as "version!", o.standing_order as "standing_order: StandingOrderCode", o.lines as "lines!: Json<Vec<OrderLine>>"
                  from order_with_lines o
                 where o.farm_id = $1 and ($2::text is null or o.order_code = $2)
                   and ((($3::date is null or o.delivery_day >= $3) and ($4::date is null or o.delivery_day <= $4))
@@ -307,6 +311,7 @@ impl Tx {
             status: r.status,
             placed_at: r.placed_at,
             note: r.note,
+            reference: r.reference,
             standing_order: r.standing_order,
             version: r.version,
         });
@@ -321,6 +326,7 @@ pub(super) struct OrderRow<'a> {
     pub delivery_day: NaiveDate,
     pub status: OrderStatus,
     pub note: &'a str,
+    pub reference: &'a str,
     pub lines: &'a [PlannedLine],
     /// The standing order that it is made of, and the day of its rule.
     pub made_of: Option<(&'a StandingOrderCode, NaiveDate)>,

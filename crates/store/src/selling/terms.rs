@@ -64,7 +64,8 @@ impl Tx {
     ) -> Result<OrderTerms> {
         let row = sqlx::query!(
             r#"select o.customer_name as "customer_name!", o.delivery_day as "delivery_day!", o.status as "status!: OrderStatus",
-                      o.placed_at as "placed_at!", o.note as "note!", o.version as "version!", o.standing_order as "standing_order: StandingOrderCode", o.lines as "lines!: Json<Vec<OrderLine>>",
+                      o.placed_at as "placed_at!", o.note as "note!", o.reference as "reference!", o.version as "version!",
+                      o.standing_order as "standing_order: StandingOrderCode", o.lines as "lines!: Json<Vec<OrderLine>>",
                       to_jsonb(c) as "customer!: Json<Customer>",
                       (select kind from place where farm_id = $1 and place = $3) as "van: PlaceKind",
                       coalesce((select jsonb_object_agg(p.product, jsonb_build_object(
@@ -107,6 +108,7 @@ impl Tx {
             status: row.status,
             placed_at: row.placed_at,
             note: row.note,
+            reference: row.reference,
             standing_order: row.standing_order,
             lines: with_short(row.lines.0),
             version: row.version,

@@ -104,6 +104,12 @@ pub fn rule_of(method: &str, path: &str) -> Option<&'static Rule> {
     BY_ROUTE.get(&(method, path)).copied()
 }
 
+/// Whether prices are told to a person or a program that asks for something else.
+#[must_use]
+pub fn sees_prices(standing: Principal) -> bool {
+    rule_of("GET", "/api/prices").is_some_and(|rule| rule.allows.permits(standing))
+}
+
 /// The method and route by which an act of a kind is entered.
 const fn entered_at(kind: ActKind) -> (&'static str, &'static str) {
     match kind {

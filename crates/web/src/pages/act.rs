@@ -24,6 +24,8 @@ pub(super) struct ActPage {
     pub details: Vec<(String, String)>,
     /// The forms, each with its heading.
     pub sheets: Vec<(String, Sheet)>,
+    /// The same page of something else, such as of another day: address and words.
+    pub choices: Vec<(String, String)>,
     /// What stands in their place where there is none.
     pub nothing: &'static str,
     /// Other ways on: address and words.
@@ -41,6 +43,7 @@ impl ActPage {
             about: String::new(),
             details: Vec::new(),
             sheets: Vec::new(),
+            choices: Vec::new(),
             nothing: "",
             links: Vec::new(),
             back: (back.0.into(), back.1.into()),

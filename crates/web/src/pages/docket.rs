@@ -242,6 +242,7 @@ pub(crate) async fn docket_pdf(farm: Farm, docket: Docket) -> Result<Vec<u8>, Pr
         word: word.chars().take(1).flat_map(char::to_uppercase).chain(word.chars().skip(1)).collect(),
         docket: docket.docket.to_string(),
         order: docket.order.to_string(),
+        reference: docket.reference,
         customer: docket.customer_name,
         address: docket.address,
         delivery_day: docket.delivery_day.format("%a %-d %b %Y").to_string(),

@@ -2,6 +2,7 @@
 //! renders a template.
 
 mod act;
+mod availability;
 mod batches;
 mod blocks;
 mod by_hand;
@@ -62,6 +63,7 @@ use rust_decimal::{Decimal, RoundingStrategy};
 use uuid::Uuid;
 
 pub(crate) use self::{
+    availability::availability_text,
     docket::docket_pdf,
     invoices::invoice_pdf,
     money::{journal_csv, statement_pdf},

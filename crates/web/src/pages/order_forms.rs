@@ -1,6 +1,6 @@
 //! An order taken, changed, promised, called off: who wants what, and when?
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use axum::{extract::State, response::Response};
 use chrono::Days;
@@ -14,7 +14,7 @@ use gillbook_core::{
         usual::usual_lines,
     },
     text::{CustomerCode, OrderCode, ProductCode},
-    units::calendar::day_of,
+    units::calendar::{Day, day_of},
 };
 use gillbook_store::{Result as StoreResult, Tx};
 use serde::Deserialize;
@@ -23,6 +23,7 @@ use serde_json::Value;
 use super::{
     ALL, Html, Layout,
     act::{ActPage, first},
+    availability::{DayAsked, day_asked},
     exact_kg, full_day,
     sheet::{Field, FormFields, Input, Sheet},
     zone_of,
@@ -40,6 +41,8 @@ use crate::{
 #[derive(Debug, Clone, Default, Deserialize)]
 pub(super) struct CustomerQuery {
     pub customer: Option<CustomerCode>,
+    /// The day that it is for.
+    pub delivery_day: Option<Day>,
 }
 
 /// What a row of an order is filled in with.
@@ -98,7 +101,25 @@ pub(super) async fn usual_fields(tx: &mut Tx, customer: &CustomerCode) -> StoreR
     Ok((line_fields(&products, &usual, &known), about))
 }
 
-async fn new_order_page(app: &App, who: &Authenticated, query: &CustomerQuery) -> Result<ActPage, Problem> {
+/// The fields of lines with what is left of each product on the day beside them.
+fn with_left(mut lines: Vec<Field>, left: &BTreeMap<ProductCode, String>) -> Vec<Field> {
+    // A line is the product and the amount behind it.
+    for pair in lines.chunks_mut(2) {
+        if let [product, amount] = pair {
+            let found = left.iter().find(|(code, _)| code.as_str() == product.value);
+            amount.hint = found.map_or_else(|| "none left".to_owned(), |(_, left)| left.clone());
+        }
+    }
+    lines
+}
+
+/// The form of an order. What is left on the day is said where it is seen first.
+async fn new_order_page(
+    app: &App,
+    who: &Authenticated,
+    query: &CustomerQuery,
+    asked: Option<DayAsked>,
+) -> Result<ActPage, Problem> {
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let tomorrow = day_of(tx.now(), zone_of(&farm)) + Days::new(1);
@@ -106,16 +127,28 @@ async fn new_order_page(app: &App, who: &Authenticated, query: &CustomerQuery) -
         let Some(code) = &query.customer else { return choose_customer(tx, page, "/orders/new").await };
         let customer = tx.customer(code).await?;
         let (lines, about) = usual_fields(tx, code).await?;
+        let day = asked.as_ref().map_or(tomorrow, |asked| asked.day);
         let mut fields = vec![
             Field::hidden("customer", code.to_string()),
-            Field::new("delivery_day", "Delivery day", Input::Day).with(tomorrow.to_string()),
+            Field::new("delivery_day", "Delivery day", Input::Day).with(day.to_string()),
         ];
-        fields.extend(lines);
+        fields.extend(match &asked {
+            Some(asked) if !asked.left.is_empty() => with_left(lines, &asked.left),
+            _ => lines,
+        });
         fields.push(Field::new("draft", "A draft: not promised yet", Input::Tick));
+        fields.push(Field::new("reference", "Their order number", Input::Text).optional());
         fields.push(Field::new("note", "Note", Input::Text).optional());
         let action = format!("/orders?customer={code}");
-        Ok(ActPage { title: customer.name, ..page }
-            .about(about)
+        let mut page = ActPage { title: customer.name, ..page };
+        let mut sentences = vec![about.to_owned()];
+        if let Some(asked) = &asked {
+            sentences.extend(asked.about.iter().cloned());
+            page.choices.clone_from(&asked.others);
+        }
+        sentences.retain(|sentence| !sentence.is_empty());
+        Ok(page
+            .about(sentences.join(" "))
             .sheet("", Sheet::new(action, "Save the order", fields))
             .link("/orders/new", "Another customer"))
     })
@@ -126,7 +159,11 @@ pub(super) async fn get_new_order(
     who: Authenticated,
     Query(query): Query<CustomerQuery>,
 ) -> Result<Html<ActPage>, Problem> {
-    first(new_order_page(&app, &who, &query).await)
+    let asked = match &query.customer {
+        Some(customer) => Some(day_asked(&app, &who, customer, query.delivery_day).await?),
+        None => None,
+    };
+    first(new_order_page(&app, &who, &query, asked).await)
 }
 
 pub(super) async fn post_order(
@@ -140,7 +177,7 @@ pub(super) async fn post_order(
     };
     let on = |order: &Value| order["order"].as_str().map_or("/orders".into(), |o| format!("/orders/{o}"));
     let act = async |new: NewOrder| create_tx!(app, who, &form.once, |tx| tx.place_order(&new).await);
-    new_order_page(&app, &who, &query).await?.take(&format!("customer={customer}"), &form, act, on).await
+    new_order_page(&app, &who, &query, None).await?.take(&format!("customer={customer}"), &form, act, on).await
 }
 
 /// What can still be done with an order: each of its own, so that a new note releases nothing that is set aside.
@@ -155,9 +192,10 @@ fn change_sheets(order: &Order, products: &[Product]) -> Vec<(&'static str, Shee
     let fields = vec![
         version(),
         Field::new("delivery_day", "Delivery day", Input::Day).with(order.delivery_day.to_string()),
+        Field::new("reference", "Their order number", Input::Text).or_blank().with(order.reference.clone()),
         Field::new("note", "Note", Input::Text).or_blank().with(order.note.clone()),
     ];
-    sheets.push(("Another day, another note", Sheet::new(path("day"), "Save the day and note", fields)));
+    sheets.push(("Another day, order number or note", Sheet::new(path("day"), "Save day, number and note", fields)));
     // By the line and not by the product, which an order may have twice.
     let now = |l: &OrderLine| Row {
         name: format!("line-{}", l.line),

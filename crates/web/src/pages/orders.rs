@@ -12,6 +12,7 @@ use gillbook_core::{
     ledger::warm_spell::WarmSpell,
     refusal::Refusal,
     selling::{
+        customer::Customer,
         dispatch::NewDocket,
         docket::{Docket, DocketLine},
         order::Order,
@@ -20,11 +21,11 @@ use gillbook_core::{
     text::{OrderCode, PlaceCode},
     units::calendar::day_of,
 };
-use gillbook_store::{Pagination, selling::shortage::Shortage};
+use gillbook_store::{Pagination, reports::availability::work_out_promise, selling::shortage::Shortage};
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Html, Layout, count, full_day, kg, rerender_form, zone_of};
+use super::{Html, Layout, availability::promise_words, count, full_day, kg, rerender_form, zone_of};
 use crate::{
     App,
     auth::Authenticated,
@@ -138,6 +139,10 @@ pub(super) struct OrderPage {
     status: &'static str,
     /// What is short of the order, in kilograms.
     short_kg: String,
+    /// What its promise rests on, a sentence each; nothing once all of it is set aside.
+    promise: Vec<String>,
+    /// When the customer takes deliveries.
+    window: String,
     anything: bool,
     /// Whether sending it out takes an own sign-in, and this is a shared phone.
     signs_in: bool,
@@ -198,9 +203,10 @@ async fn order_page(
     code: &OrderCode,
     wrong: Option<String>,
 ) -> Result<OrderPage, Problem> {
-    read_tx!(app, who, |tx| {
+    let (page, zone, facts) = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
         let order = tx.order(code).await?;
+        let customer = tx.customer(&order.customer).await?;
         let places = tx.places(&Pagination { after: None, limit: 500 }).await?;
         let mut dockets = Vec::new();
         for docket in tx.dockets_of(code).await? {
@@ -209,8 +215,15 @@ async fn order_page(
         let open = is_open(&order);
         let reasons = if open { tx.shortages(&order).await? } else { vec![None; order.lines.len()] };
         let head = Layout::new(&farm, who, "/orders");
-        Ok(OrderPage {
+        let facts = if open && order.lines.iter().any(|l| l.short_g > Grams::ZERO) {
+            Some(tx.promise_facts(Some(&order.customer), Some(code)).await?)
+        } else {
+            None
+        };
+        let page = OrderPage {
             head,
+            promise: Vec::new(),
+            window: window(&customer),
             status: status_word(order.status),
             day: full_day(order.delivery_day),
             word: farm.word("docket").to_owned(),
@@ -246,8 +259,23 @@ async fn order_page(
             key: super::new_key(),
             wrong: wrong.clone(),
             order,
-        })
-    })
+        };
+        Ok((page, zone_of(&farm), facts))
+    })?;
+    let Some(facts) = facts else { return Ok(page) };
+    let promise = work_out_promise(facts, page.order.clone()).await?;
+    Ok(OrderPage { promise: promise_words(&promise, zone), ..page })
+}
+
+/// When a customer takes deliveries, in words.
+fn window(customer: &Customer) -> String {
+    let Customer { deliver_from, deliver_until, .. } = customer;
+    match (deliver_from.0, deliver_until.0) {
+        (Some(_), Some(_)) => format!("They take deliveries from {deliver_from} to {deliver_until}."),
+        (Some(_), None) => format!("They take deliveries from {deliver_from} on."),
+        (None, Some(_)) => format!("They take deliveries until {deliver_until}."),
+        (None, None) => String::new(),
+    }
 }
 
 /// Why a line is short, in words.

@@ -9,8 +9,8 @@ use axum::{
 use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
-    batches, blocks, by_hand, calendar, checks, count, desk, docket, entries, excursion, find, fridge, invoices, lot,
-    market, money, moves, notices, order_forms, orders, packing, payments, phones, record,
+    availability, batches, blocks, by_hand, calendar, checks, count, desk, docket, entries, excursion, find, fridge,
+    invoices, lot, market, money, moves, notices, order_forms, orders, packing, payments, phones, record,
     resource::{self, Addable, Changeable, Resource},
     returns, set_aside, settings, setup, standing_orders, stock, today, week, week_close, weigh,
 };
@@ -132,6 +132,7 @@ fn selling(pages: Pages) -> Pages {
         .changed::<resource::Products>("{product}")
         .resource::<resource::PriceLists>("{price_list}")
         .added::<resource::PriceLists>()
+        .get("/availability", availability::get_availability)
         .get("/orders", orders::get_orders)
         .post("/orders", order_forms::post_order)
         .get("/orders/new", order_forms::get_new_order)

@@ -1,5 +1,6 @@
 //! Products, customers, orders, dockets and market days.
 
+mod availability;
 mod customers;
 mod dockets;
 mod invoices;
@@ -20,6 +21,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .merge(products::router())
         .merge(customers::router())
         .merge(orders::router())
+        .merge(availability::router())
         .merge(standing_orders::router())
         .merge(dockets::router())
         .merge(market::router())

@@ -89,6 +89,14 @@ impl Resource for Customers {
             Field::new("freshest", "Wants the freshest, not the oldest that will do", Input::Tick),
             Field::new("over_percent", "May be this much over the order, %", Input::Number).with("10"),
             Field::new("min_order_g", "Smallest order, kg", Input::Kilograms).with("0"),
+            Field::new("order_by_time", "Orders by this time", Input::Clock)
+                .hint("blank: at any time")
+                .or_blank()
+                .half(),
+            Field::new("order_by_days", "So many days before", Input::Whole).with("1").half(),
+            Field::new("deliver_from", "Takes deliveries from", Input::Clock).or_blank().half(),
+            Field::new("deliver_until", "Takes deliveries until", Input::Clock).or_blank().half(),
+            Field::new("substitutes", "Takes something else where we are short", Input::Tick),
         ])
     }
 

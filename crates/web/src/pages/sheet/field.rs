@@ -31,6 +31,8 @@ pub(in crate::pages) enum Input {
     Amount,
     /// A day.
     Day,
+    /// A time of day.
+    Clock,
     /// A day and a time of the farm's zone; an instant in the body.
     Moment(Tz),
     /// Yes or no.
@@ -203,6 +205,7 @@ impl Field {
     pub(super) fn kind(&self) -> &'static str {
         match self.input {
             Input::Day => "date",
+            Input::Clock => "time",
             Input::Moment(_) => "datetime-local",
             Input::Secret => "password",
             _ => "text",

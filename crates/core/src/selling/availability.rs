@@ -1,0 +1,417 @@
+//! What can still be promised for a day: of what is in stock and of what is expected from the rooms, beside all that is promised already.
+//!
+//! Dispatch is simulated three times: over the stock alone, and over the stock with the harvest at its lower and at its upper quartile.
+
+use std::{
+    borrow::Cow,
+    collections::{BTreeMap, BTreeSet},
+};
+
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use chrono_tz::Tz;
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use super::{
+    allocation::{Goods, LineDemand, Need, best_before},
+    customer::Customer,
+    order::Order,
+    product::{Price, Product},
+    simulation::{Coming, Demand, Simulation, Stock},
+};
+use crate::{
+    cold::CAUTION,
+    growing::forecast::ExpectedPick,
+    kinds::{Form, Packaging, PriceUnit, PromiseBasis},
+    refusal::Refusal,
+    text::{CustomerCode, GradeCode, OrderCode, ProductCode, StrainCode},
+    units::{
+        calendar::{Day, day_begins},
+        quantity::{Grams, share_by_largest_remainder},
+    },
+};
+
+/// The most days that are told of at once; standing orders make orders no farther ahead.
+pub const MAX_DAYS: u64 = 14;
+/// The days that are told of where none are named.
+const USUAL_DAYS: u64 = 7;
+/// The most products that are offered in place of one that is short.
+const MAX_INSTEAD: usize = 3;
+
+/// Grams that can be had for a day.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Obtainable {
+    /// Of what is in stock.
+    pub in_stock_g: Grams,
+    /// With the harvest that is expected at its lower quartile; at least `in_stock_g`.
+    pub low_g: Grams,
+    /// With the harvest that is expected at its upper quartile; at least `low_g`.
+    pub high_g: Grams,
+}
+
+impl Obtainable {
+    fn of(figures: [Grams; 3]) -> Self {
+        let [in_stock_g, low, high] = figures;
+        let low_g = low.max(in_stock_g);
+        Self { in_stock_g, low_g, high_g: high.max(low_g) }
+    }
+
+    /// What a promise of so much rests on.
+    #[must_use]
+    pub fn basis(&self, asked: Grams) -> PromiseBasis {
+        match asked {
+            g if g <= self.in_stock_g => PromiseBasis::InStock,
+            g if g <= self.low_g => PromiseBasis::Expected,
+            g if g <= self.high_g => PromiseBasis::GoodHarvest,
+            _ => PromiseBasis::Short,
+        }
+    }
+}
+
+/// What of a product can still be promised for a day.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct AvailableProduct {
+    /// The product.
+    pub product: ProductCode,
+    /// Its name.
+    pub name: String,
+    /// Grams of a pack; none of what is sold loose.
+    pub pack_g: Option<i32>,
+    /// How much.
+    #[serde(flatten)]
+    pub obtainable: Obtainable,
+    /// The price of a unit without tax that the customer has on that day, in the farm's currency. None where no customer is named.
+    #[schema(value_type = Option<String>)]
+    pub price: Option<Decimal>,
+    /// What the price is for.
+    pub unit: Option<PriceUnit>,
+}
+
+/// What can still be promised for a day.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct AvailableDay {
+    /// The day.
+    pub day: NaiveDate,
+    /// Whether the farm is closed on it; nothing can be promised then.
+    pub closed: bool,
+    /// By when the customer orders for it.
+    pub order_by: Option<DateTime<Utc>>,
+    /// What there is, by product; what there is none of is left out.
+    pub products: Vec<AvailableProduct>,
+}
+
+/// What can still be promised, day by day.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct Availability {
+    /// The customer that is asked for.
+    pub customer: Option<CustomerCode>,
+    /// ISO 4217 letters.
+    pub currency: String,
+    /// Day by day.
+    pub days: Vec<AvailableDay>,
+    /// Strains in fruit of which too few flushes are known to expect anything of a harvest.
+    pub no_forecast: BTreeSet<StrainCode>,
+    /// The usual caution.
+    pub caution: Cow<'static, str>,
+}
+
+impl Availability {
+    /// The same without prices, for who may not see them.
+    #[must_use]
+    pub fn without_prices(mut self) -> Self {
+        for product in self.days.iter_mut().flat_map(|day| &mut day.products) {
+            (product.price, product.unit) = (None, None);
+        }
+        self
+    }
+}
+
+/// A product that can be had in place of one that is short.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Instead {
+    /// The product.
+    pub product: ProductCode,
+    /// Its name.
+    pub name: String,
+    /// How much of it, also with a poor harvest.
+    pub grams_g: Grams,
+}
+
+/// What of a line of an order can be had.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct PromisedLine {
+    /// Its number.
+    pub line: i32,
+    /// The product.
+    pub product: ProductCode,
+    /// Its name.
+    pub name: String,
+    /// How much is ordered.
+    pub grams_g: Grams,
+    /// How much of that can be had, what is set aside for it included.
+    #[serde(flatten)]
+    pub obtainable: Obtainable,
+    /// What the promise rests on.
+    pub basis: PromiseBasis,
+    /// What can be had instead, where it is short and the customer takes something else.
+    pub instead: Vec<Instead>,
+}
+
+/// Whether an order can be filled.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct OrderPromise {
+    /// The order.
+    pub order: OrderCode,
+    /// The day it is wanted.
+    pub delivery_day: NaiveDate,
+    /// The weakest of its lines.
+    pub basis: PromiseBasis,
+    /// By when it had to be ordered.
+    pub order_by: Option<DateTime<Utc>>,
+    /// Whether it was placed after that.
+    pub late: bool,
+    /// Whether the farm is closed on its day.
+    pub closed: bool,
+    /// Line by line.
+    pub lines: Vec<PromisedLine>,
+    /// Strains of it of which too few flushes are known to expect anything of a harvest.
+    pub no_forecast: Vec<StrainCode>,
+}
+
+/// What a flush of a strain is expected to give.
+#[derive(Debug, Clone, Copy)]
+pub struct ExpectedHarvest<'a> {
+    /// The strain.
+    pub strain: &'a StrainCode,
+    /// What is expected, day by day.
+    pub picks: &'a [ExpectedPick],
+    /// The ranks of the grades that its harvests had before, and how many grams of each.
+    pub grades: &'a [(i32, Grams)],
+    /// Days from harvest that it keeps by the farm's rule.
+    pub keeps_days: Option<i32>,
+}
+
+/// What is promised, and what can be promised by.
+#[derive(Debug, Clone)]
+pub struct PromiseFacts {
+    /// The day that it is on the farm.
+    pub today: NaiveDate,
+    /// The instant that prices of today are of.
+    pub now: DateTime<Utc>,
+    /// The farm's zone.
+    pub zone: Tz,
+    /// ISO 4217 letters.
+    pub currency: String,
+    /// What is in the stores.
+    pub stock: Vec<Stock>,
+    /// What is coming at the lower quartile.
+    pub low: Vec<Coming>,
+    /// What is coming at the upper quartile.
+    pub high: Vec<Coming>,
+    /// What is ordered and has not gone out.
+    pub demand: Vec<Demand>,
+    /// The orders and lines that the demand is of, in its order.
+    pub lines: Vec<(OrderCode, i32)>,
+    /// What is sold.
+    pub products: Vec<Product>,
+    /// How good each grade is; 1 is the best.
+    pub ranks: BTreeMap<GradeCode, i32>,
+    /// The customer that is asked for.
+    pub customer: Option<Customer>,
+    /// The prices of the customer's list, those that begin later included.
+    pub prices: Vec<Price>,
+    /// Days on which the farm is closed.
+    pub closed_days: BTreeSet<NaiveDate>,
+    /// Strains in fruit of which too few flushes are known to expect anything.
+    pub no_forecast: BTreeSet<StrainCode>,
+}
+
+/// What is coming of a harvest, by grades as they were before. It can go out the day after it is picked.
+#[must_use]
+pub fn coming_of(harvest: ExpectedHarvest<'_>, grams: impl Fn(&ExpectedPick) -> Grams) -> Vec<Coming> {
+    let weights: Vec<i64> = harvest.grades.iter().map(|(_, grams)| grams.0).collect();
+    let of_pick = |pick: &ExpectedPick| {
+        let shares = share_by_largest_remainder(grams(pick).0, &weights);
+        let coming =
+            harvest.grades.iter().zip(shares).filter(|(_, share)| *share > 0).map(|((grade_rank, _), share)| {
+                let strain = harvest.strain.clone();
+                Coming {
+                    goods: Goods { strain, grade_rank: *grade_rank, form: Form::Fresh, packaging: Packaging::Open },
+                    grams: Grams(share),
+                    ready_on: pick.day + Days::new(1),
+                    best_before: best_before(pick.day, harvest.keeps_days),
+                }
+            });
+        coming.collect::<Vec<_>>()
+    };
+    harvest.picks.iter().flat_map(of_pick).collect()
+}
+
+/// The days to tell of: the coming week unless said.
+///
+/// # Errors
+/// Names the day that is past, and a span that is turned round or too long.
+pub fn days_to_tell(today: NaiveDate, from: Option<Day>, until: Option<Day>) -> Result<Vec<NaiveDate>, Refusal> {
+    let from = from.map_or(today, |d| d.0);
+    if from < today {
+        return Err(Refusal::field("from", format!("{from} is past. Ask from today, {today}, on.")));
+    }
+    let last = today + Days::new(MAX_DAYS - 1);
+    let until = until.map_or_else(|| (from + Days::new(USUAL_DAYS - 1)).min(last.max(from)), |d| d.0);
+    if until < from || until > last {
+        return Err(Refusal::field("until", format!("Ask for days from {from} to {last}.")));
+    }
+    Ok(from.iter_days().take_while(|day| *day <= until).collect())
+}
+
+/// The three simulations.
+struct Scenarios<'a>([Simulation<'a>; 3]);
+
+impl<'a> Scenarios<'a> {
+    fn of(facts: &'a PromiseFacts) -> Self {
+        let with = |coming: &'a [Coming]| Simulation::new(&facts.stock, coming, &facts.demand);
+        Self([with(&[]), with(&facts.low), with(&facts.high)])
+    }
+
+    fn free_for(&self, need: &Need, wish: &LineDemand) -> Obtainable {
+        Obtainable::of(self.0.each_ref().map(|s| s.free_for(need, wish)))
+    }
+}
+
+impl PromiseFacts {
+    fn need(&self, product: &Product) -> Need {
+        Need {
+            strains: product.strains.clone(),
+            least_rank: self.ranks.get(&product.least_grade).copied().unwrap_or(0),
+            form: product.form,
+            packaging: product.packaging,
+        }
+    }
+
+    fn wish(&self, product: &Product, day: NaiveDate) -> LineDemand {
+        LineDemand {
+            grams: Grams::ZERO,
+            pack: product.pack_g.map(|g| Grams(g.into())),
+            delivery_day: day,
+            least_days: self.customer.as_ref().map_or(0, |c| c.least_days.unsigned_abs()),
+            freshest: self.customer.as_ref().is_some_and(|c| c.freshest),
+        }
+    }
+
+    fn price_on(&self, product: &ProductCode, day: NaiveDate) -> Option<&Price> {
+        let at = day_begins(day, self.zone).max(self.now);
+        let is_in_force = |p: &&Price| p.product == *product && p.effective_from.is_none_or(|from| from.0 <= at);
+        self.prices.iter().filter(is_in_force).max_by_key(|p| p.effective_from)
+    }
+
+    /// What of each product can be had on a day, but for those that there is none of.
+    fn products_on(&self, scenarios: &Scenarios<'_>, day: NaiveDate) -> Vec<AvailableProduct> {
+        let of = |product: &Product| {
+            let obtainable = scenarios.free_for(&self.need(product), &self.wish(product, day));
+            let price = self.price_on(&product.product, day);
+            AvailableProduct {
+                product: product.product.clone(),
+                name: product.name.clone(),
+                pack_g: product.pack_g,
+                obtainable,
+                price: price.map(|p| p.amount),
+                unit: price.map(|p| p.unit),
+            }
+        };
+        self.products.iter().map(of).filter(|p| p.obtainable.high_g > Grams::ZERO).collect()
+    }
+
+    fn order_by(&self, day: NaiveDate) -> Option<DateTime<Utc>> {
+        self.customer.as_ref().and_then(|c| c.order_by(day, self.zone))
+    }
+}
+
+/// What can still be promised on days.
+#[must_use]
+pub fn available_on(facts: &PromiseFacts, days: &[NaiveDate]) -> Availability {
+    let scenarios = Scenarios::of(facts);
+    let of = |day: &NaiveDate| {
+        let closed = facts.closed_days.contains(day);
+        let products = if closed { Vec::new() } else { facts.products_on(&scenarios, *day) };
+        AvailableDay { day: *day, closed, order_by: facts.order_by(*day), products }
+    };
+    Availability {
+        customer: facts.customer.as_ref().map(|c| c.customer.clone()),
+        currency: facts.currency.clone(),
+        days: days.iter().map(of).collect(),
+        no_forecast: facts.no_forecast.clone(),
+        caution: CAUTION.into(),
+    }
+}
+
+/// Whether an order can be filled, beside all others. Its lines must be among the demand.
+#[must_use]
+pub fn promise(facts: &PromiseFacts, order: &Order) -> OrderPromise {
+    let scenarios = Scenarios::of(facts);
+    let had = scenarios.0.each_ref().map(|simulation| {
+        let mut had: Vec<Grams> = facts.demand.iter().map(|d| d.wish.grams).collect();
+        for (had, short) in had.iter_mut().zip(simulation.run(|_, _| {}).short) {
+            *had -= short;
+        }
+        for (n, _, grams) in simulation.set_aside() {
+            had[n] += grams;
+        }
+        had
+    });
+    let day = order.delivery_day.max(facts.today);
+    let takes_something_else = facts.customer.as_ref().is_some_and(|c| c.substitutes);
+    let mut lines: Vec<PromisedLine> = Vec::with_capacity(order.lines.len());
+    for l in &order.lines {
+        let at = facts.lines.iter().position(|(code, line)| *code == order.order && *line == l.line);
+        let obtainable = at.map_or_else(Obtainable::default, |at| Obtainable::of(had.each_ref().map(|had| had[at])));
+        lines.push(PromisedLine {
+            line: l.line,
+            product: l.product.clone(),
+            name: l.name.clone(),
+            grams_g: l.grams_g,
+            obtainable,
+            basis: obtainable.basis(l.grams_g),
+            instead: Vec::new(),
+        });
+    }
+    if takes_something_else && lines.iter().any(|l| l.basis == PromiseBasis::Short) {
+        let offered = facts.products_on(&scenarios, day);
+        for n in 0..lines.len() {
+            lines[n].instead = instead_of(n, &lines, &offered);
+        }
+    }
+    let strains = |l: &PromisedLine| facts.products.iter().find(|p| p.product == l.product).map(|p| &p.strains);
+    let no_forecast: BTreeSet<&StrainCode> =
+        lines.iter().filter_map(strains).flatten().filter(|s| facts.no_forecast.contains(*s)).collect();
+    let order_by = facts.order_by(order.delivery_day);
+    OrderPromise {
+        order: order.order.clone(),
+        delivery_day: order.delivery_day,
+        basis: lines.iter().map(|l| l.basis).max().unwrap_or(PromiseBasis::InStock),
+        late: order_by.is_some_and(|by| order.placed_at > by),
+        order_by,
+        closed: facts.closed_days.contains(&order.delivery_day),
+        no_forecast: no_forecast.into_iter().cloned().collect(),
+        lines,
+    }
+}
+
+/// What is offered in place of a line that is short: not what the order has already, and most of it first.
+fn instead_of(n: usize, lines: &[PromisedLine], offered: &[AvailableProduct]) -> Vec<Instead> {
+    if lines[n].basis != PromiseBasis::Short {
+        return Vec::new();
+    }
+    let is_new =
+        |p: &&AvailableProduct| p.obtainable.low_g > Grams::ZERO && lines.iter().all(|l| l.product != p.product);
+    let mut offered: Vec<&AvailableProduct> = offered.iter().filter(is_new).collect();
+    offered.sort_by_key(|p| std::cmp::Reverse(p.obtainable.low_g));
+    offered
+        .into_iter()
+        .take(MAX_INSTEAD)
+        .map(|p| Instead { product: p.product.clone(), name: p.name.clone(), grams_g: p.obtainable.low_g })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,300 @@
+use proptest::prelude::*;
+use serde_json::json;
+
+use super::*;
+use crate::selling::{
+    allocation::{AvailableLot, Taken},
+    examples::{customer, product},
+};
+
+fn day(n: u64) -> NaiveDate {
+    crate::selling::examples::day(1) + Days::new(n)
+}
+
+fn lot(n: u32, strain: &str, grade_rank: i32, grams: i64, keeps_until: u64) -> Stock {
+    let goods = Goods { strain: strain.parse().unwrap(), grade_rank, form: Form::Fresh, packaging: Packaging::Open };
+    Stock {
+        candidate: AvailableLot {
+            lot: format!("L{n}").parse().unwrap(),
+            place: "F1".parse().unwrap(),
+            free: Grams(grams),
+            expires_on: day(keeps_until),
+            harvest_day: day(0),
+            goods,
+        },
+        best_before: day(keeps_until),
+        on_hold: false,
+    }
+}
+
+fn coming(strain: &str, grade_rank: i32, grams: i64, ready: u64, keeps_until: u64) -> Coming {
+    Coming {
+        goods: Goods { strain: strain.parse().unwrap(), grade_rank, form: Form::Fresh, packaging: Packaging::Open },
+        grams: Grams(grams),
+        ready_on: day(ready),
+        best_before: day(keeps_until),
+    }
+}
+
+fn ordered(least_rank: i32, grams: i64, on: u64) -> Demand {
+    Demand {
+        need: Need { strains: vec!["OY".parse().unwrap()], least_rank, form: Form::Fresh, packaging: None },
+        wish: LineDemand { grams: Grams(grams), pack: None, delivery_day: day(on), least_days: 0, freshest: false },
+        set_aside: Vec::new(),
+    }
+}
+
+fn facts(stock: Vec<Stock>, demand: Vec<Demand>) -> PromiseFacts {
+    PromiseFacts {
+        today: day(0),
+        now: day_begins(day(0), Tz::UTC) + chrono::TimeDelta::hours(6),
+        zone: Tz::UTC,
+        currency: "EUR".into(),
+        stock,
+        low: Vec::new(),
+        high: Vec::new(),
+        lines: (1..).zip(&demand).map(|(n, _)| (format!("O-{n}").parse().unwrap(), 1)).collect(),
+        demand,
+        products: vec![product("OYSTER", json!({})), product("BEST", json!({"least_grade": "A"}))],
+        ranks: [("A".parse().unwrap(), 1), ("B".parse().unwrap(), 2)].into(),
+        customer: None,
+        prices: Vec::new(),
+        closed_days: BTreeSet::new(),
+        no_forecast: BTreeSet::new(),
+    }
+}
+
+/// Of the first product, on so many days: in stock, low, high.
+fn oysters(facts: &PromiseFacts, days: u64) -> Vec<(i64, i64, i64)> {
+    let days: Vec<NaiveDate> = (0..days).map(day).collect();
+    let of = |d: AvailableDay| {
+        let o = d
+            .products
+            .iter()
+            .find(|p| p.product.as_str() == "OYSTER")
+            .map_or_else(Obtainable::default, |p| p.obtainable);
+        (o.in_stock_g.0, o.low_g.0, o.high_g.0)
+    };
+    available_on(facts, &days).days.into_iter().map(of).collect()
+}
+
+fn order(facts: &PromiseFacts, n: usize) -> Order {
+    serde_json::from_value(json!({
+        "order": facts.lines[n].0, "customer": "CAFE", "customer_name": "The café", "delivery_day": facts.demand[n].wish.delivery_day,
+        "status": "confirmed", "placed_at": "2026-05-01T08:00:00Z", "note": "", "reference": "", "standing_order": null, "version": 1,
+        "lines": [{"line": 1, "product": "OYSTER", "name": "Oyster", "grams_g": facts.demand[n].wish.grams, "packs": null, "set_aside": [], "short_g": 0}],
+    }))
+    .unwrap()
+}
+
+#[test]
+fn what_is_promised_for_later_is_not_promised_again() {
+    let mut some = facts(vec![lot(1, "OY", 1, 3000, 2), lot(2, "OY", 1, 2000, 6)], vec![ordered(1, 1500, 4)]);
+    // Until its last day L1 is free; of L2 the order of day 4 takes 1500.
+    assert_eq!(oysters(&some, 7).iter().map(|d| d.0).collect::<Vec<_>>(), [3500, 3500, 3500, 500, 500, 500, 500]);
+    // With a harvest of day 2, which goes out on day 3 or later, the order of day 4 can wait for it.
+    some.low = vec![coming("OY", 1, 1000, 3, 9)];
+    some.high = vec![coming("OY", 1, 4000, 3, 9)];
+    assert_eq!(
+        oysters(&some, 8),
+        [
+            (3500, 4500, 5000),
+            (3500, 4500, 5000),
+            (3500, 4500, 5000),
+            (500, 1500, 4500),
+            (500, 1500, 4500),
+            (500, 1500, 4500),
+            (500, 1500, 4500),
+            (0, 1000, 4000)
+        ]
+    );
+}
+
+#[test]
+fn the_days_that_a_customer_asks_for_and_whole_packs_are_kept_to() {
+    let mut some = facts(vec![lot(1, "OY", 1, 1000, 4)], Vec::new());
+    some.products = vec![product("OYSTER", json!({"pack_g": 300}))];
+    assert_eq!(oysters(&some, 5).iter().map(|d| d.0).collect::<Vec<_>>(), [900; 5]);
+    some.customer = Some(customer(json!({"least_days": 3})));
+    assert_eq!(oysters(&some, 5).iter().map(|d| d.0).collect::<Vec<_>>(), [900, 900, 0, 0, 0]);
+}
+
+#[test]
+fn what_is_set_aside_on_hold_or_of_another_grade_is_not_free() {
+    let aside = Taken { lot: "L1".parse().unwrap(), place: "F1".parse().unwrap(), grams: Grams(400) };
+    let set_aside = Demand { set_aside: vec![aside], ..ordered(1, 0, 2) };
+    let mut stock =
+        vec![lot(1, "OY", 1, 1000, 4), lot(2, "OY", 1, 1000, 4), lot(3, "OY", 2, 700, 4), lot(4, "LM", 1, 50, 4)];
+    stock[1].on_hold = true;
+    assert_eq!(oysters(&facts(stock, vec![set_aside]), 1), [(600, 600, 600)]);
+}
+
+#[test]
+fn a_closed_day_promises_nothing() {
+    let mut some = facts(vec![lot(1, "OY", 1, 1000, 4)], Vec::new());
+    some.closed_days.insert(day(1));
+    let told = available_on(&some, &[day(0), day(1)]).days;
+    assert_eq!(told.iter().map(|d| (d.closed, d.products.len())).collect::<Vec<_>>(), [(false, 2), (true, 0)]);
+}
+
+#[test]
+fn the_price_is_that_of_the_day() {
+    let mut some = facts(vec![lot(1, "OY", 1, 1000, 9)], Vec::new());
+    let price = |amount: &str, from: &str| {
+        serde_json::from_value(
+            json!({"price_list": "STD", "product": "OYSTER", "amount": amount, "unit": "kg", "effective_from": from}),
+        )
+        .unwrap()
+    };
+    some.prices = vec![
+        price("14", "2026-04-01T00:00:00Z"),
+        price("15", "2026-05-03T00:00:00Z"),
+        price("13", "2026-03-01T00:00:00Z"),
+    ];
+    let told = available_on(&some, &[day(0), day(1), day(2)]).days;
+    let prices: Vec<String> = told.iter().map(|d| d.products[0].price.unwrap().to_string()).collect();
+    assert_eq!(prices, ["14", "14", "15"]);
+    assert_eq!(told[0].products[1].price, None);
+}
+
+#[test]
+fn a_promise_says_what_it_rests_on() {
+    use PromiseBasis::{Expected, GoodHarvest, InStock, Short};
+
+    let mut some = facts(
+        vec![lot(1, "OY", 1, 1000, 9)],
+        vec![ordered(1, 800, 1), ordered(1, 700, 3), ordered(1, 900, 4), ordered(1, 5000, 5)],
+    );
+    some.low = vec![coming("OY", 1, 600, 2, 9)];
+    some.high = vec![coming("OY", 1, 2000, 2, 9)];
+    let bases: Vec<PromiseBasis> = (0..4).map(|n| promise(&some, &order(&some, n)).basis).collect();
+    assert_eq!(bases, [InStock, Expected, GoodHarvest, Short]);
+    let told = promise(&some, &order(&some, 1));
+    assert_eq!(told.lines[0].obtainable, Obtainable { in_stock_g: Grams(200), low_g: Grams(700), high_g: Grams(700) });
+    assert!(told.lines[0].instead.is_empty() && !told.late && told.order_by.is_none());
+}
+
+#[test]
+fn something_else_is_offered_to_who_takes_it() {
+    let mut some = facts(vec![lot(1, "OY", 1, 1000, 9), lot(2, "LM", 1, 400, 9)], vec![ordered(1, 1500, 1)]);
+    some.products.push(product("MANE", json!({"strains": ["LM"]})));
+    some.customer = Some(customer(json!({"substitutes": false, "order_by_time": "18:00"})));
+    let told = promise(&some, &order(&some, 0));
+    assert_eq!((told.lines[0].instead.len(), told.late), (0, false));
+    some.customer = Some(customer(json!({"substitutes": true, "order_by_time": "07:00"})));
+    some.demand[0].wish.delivery_day = day(1);
+    let told = promise(&some, &order(&some, 0));
+    // All oysters are gone to the order itself.
+    let instead: Vec<(&str, i64)> = told.lines[0].instead.iter().map(|i| (i.product.as_str(), i.grams_g.0)).collect();
+    assert_eq!((instead, told.late), (vec![("MANE", 400)], true), "08:00 is after 07:00 of the day before");
+}
+
+#[test]
+fn a_harvest_is_shared_over_its_grades_and_goes_out_the_day_after() {
+    let picks = [ExpectedPick { day: day(2), low: Grams(1000), high: Grams(3000) }];
+    let strain = "OY".parse().unwrap();
+    let harvest = ExpectedHarvest {
+        strain: &strain,
+        picks: &picks,
+        grades: &[(1, Grams(700)), (2, Grams(300))],
+        keeps_days: Some(6),
+    };
+    let told: Vec<_> = coming_of(harvest, |p| p.high)
+        .iter()
+        .map(|c| (c.goods.grade_rank, c.grams.0, c.ready_on, c.best_before))
+        .collect();
+    assert_eq!(told, [(1, 2100, day(3), day(8)), (2, 900, day(3), day(8))]);
+    assert_eq!(coming_of(harvest, |p| p.low).iter().map(|c| c.grams).sum::<Grams>(), Grams(1000));
+}
+
+#[test]
+fn days_are_asked_for_from_today_for_two_weeks_at_most() {
+    let told = |from: Option<u64>, until: Option<u64>| {
+        days_to_tell(day(0), from.map(|n| Day(day(n))), until.map(|n| Day(day(n)))).map(|days| days.len())
+    };
+    assert_eq!(told(None, None).unwrap(), 7);
+    assert_eq!(told(Some(10), None).unwrap(), 4);
+    assert_eq!(told(Some(3), Some(3)).unwrap(), 1);
+    assert_eq!(told(None, Some(13)).unwrap(), 14);
+    assert_eq!(told(None, Some(14)).unwrap_err().faults[0].pointer, "until");
+    assert_eq!(told(Some(20), None).unwrap_err().faults[0].pointer, "until");
+    assert_eq!(told(Some(3), Some(2)).unwrap_err().faults[0].pointer, "until");
+    let past = days_to_tell(day(3), Some(Day(day(1))), None).unwrap_err();
+    assert_eq!(past.faults[0].pointer, "from");
+}
+
+proptest! {
+    /// What is told can be promised in full, and no order gets less for it.
+    #[test]
+    fn what_is_told_can_be_promised(
+        stock in prop::collection::vec((1i64..3000, 0u64..9, 1i32..4), 0..8),
+        arriving in prop::collection::vec((1i64..3000, 0u64..9, 0u64..6, 1i32..4), 0..5),
+        orders in prop::collection::vec((1i64..2500, 0u64..9, 1i32..4, 0u32..3), 0..7),
+        (on, rank, least_days, pack) in (0u64..9, 1i32..4, 0u32..3, prop::option::of(50i64..400)),
+    ) {
+        let stock: Vec<Stock> = (1..).zip(stock).map(|(n, (grams, until, rank))| lot(n, "OY", rank, grams, until)).collect();
+        let arriving: Vec<Coming> = arriving.into_iter().map(|(grams, ready, keeps, rank)| coming("OY", rank, grams, ready, ready + keeps)).collect();
+        let mut demand: Vec<Demand> = orders
+            .into_iter()
+            .map(|(grams, on, rank, least_days)| {
+                let mut d = ordered(rank, grams, on);
+                d.wish.least_days = least_days;
+                d
+            })
+            .collect();
+        let asked = ordered(rank, 0, on);
+        let wish = LineDemand { least_days, pack: pack.map(Grams), ..asked.wish };
+        let before = Simulation::new(&stock, &arriving, &demand);
+        let grams = before.free_for(&asked.need, &wish);
+        let short_before = before.run(|_, _| {}).short;
+        if let Some(pack) = pack {
+            prop_assert_eq!(grams.0 % pack, 0);
+        }
+        demand.push(Demand { wish: LineDemand { grams, ..wish }, ..asked });
+        let mut short = Simulation::new(&stock, &arriving, &demand).run(|_, _| {}).short;
+        prop_assert_eq!(short.pop(), Some(Grams::ZERO));
+        for (after, before) in short.iter().zip(short_before) {
+            prop_assert!(*after <= before);
+        }
+    }
+}
+
+/// The greatest flow from what there is through what will do to what is ordered, by the Edmonds–Karp algorithm of another hand.
+fn greatest_flow(stock: &[Stock], arriving: &[Coming], demand: &[Demand]) -> i64 {
+    let rows = stock.iter().map(|s| (s.candidate.free.0, day(0), s.best_before));
+    let rows: Vec<_> = rows.chain(arriving.iter().map(|c| (c.grams.0, c.ready_on, c.best_before))).collect();
+    let (source, sink) = (0, rows.len() + demand.len() + 1);
+    let mut edges: Vec<((usize, usize), i64)> = Vec::new();
+    for (n, d) in demand.iter().enumerate() {
+        let node = rows.len() + 1 + n;
+        edges.push(((node, sink), d.wish.grams.0));
+        for (at, (grams, ready_on, keeps_until)) in rows.iter().enumerate() {
+            if (*ready_on..=*keeps_until).contains(&d.wish.delivery_day) {
+                edges.push(((at + 1, node), *grams));
+            }
+        }
+    }
+    edges.extend((1..).zip(&rows).map(|(node, row)| ((source, node), row.0)));
+    let nodes: Vec<usize> = (0..=sink).collect();
+    pathfinding::directed::edmonds_karp::edmonds_karp_dense(&nodes, &source, &sink, edges).1
+}
+
+proptest! {
+    /// Of goods that are all alike, what can be promised is exactly what a greatest flow has room for beside the orders.
+    #[test]
+    fn as_much_is_told_as_there_is_room_for(
+        stock in prop::collection::vec((1i64..3000, 0u64..9), 0..7),
+        arriving in prop::collection::vec((1i64..3000, 0u64..9, 0u64..6), 0..5),
+        orders in prop::collection::vec((1i64..2500, 0u64..9), 0..7),
+        on in 0u64..9,
+    ) {
+        let stock: Vec<Stock> = (1..).zip(stock).map(|(n, (grams, until))| lot(n, "OY", 1, grams, until)).collect();
+        let arriving: Vec<Coming> = arriving.into_iter().map(|(grams, ready, keeps)| coming("OY", 1, grams, ready, ready + keeps)).collect();
+        let mut demand: Vec<Demand> = orders.into_iter().map(|(grams, on)| ordered(1, grams, on)).collect();
+        let asked = ordered(1, 1_000_000, on);
+        let told = Simulation::new(&stock, &arriving, &demand).free_for(&asked.need, &asked.wish);
+        let before = greatest_flow(&stock, &arriving, &demand);
+        demand.push(asked);
+        prop_assert_eq!(told.0, greatest_flow(&stock, &arriving, &demand) - before);
+    }
+}

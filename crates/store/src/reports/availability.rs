@@ -1,0 +1,128 @@
+//! What can still be promised, beside all that is promised already.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::NaiveDate;
+use gillbook_core::{
+    Grams,
+    growing::forecast::{ExpectedPick, expected_picks},
+    limits::{MAX_SIMULATIONS, MAX_SIMULATIONS_WAITING},
+    selling::{
+        availability::{
+            Availability, ExpectedHarvest, MAX_DAYS, OrderPromise, PromiseFacts, available_on, coming_of, promise,
+        },
+        order::Order,
+        product::{Price, Product},
+        simulation::Coming,
+    },
+    text::{CustomerCode, GradeCode, OrderCode, StrainCode},
+    units::calendar::day_of,
+};
+
+use crate::{Pagination, Result, Tx, bounded::BoundedWork};
+
+/// The most products that are told of.
+const MAX_PRODUCTS: i64 = 500;
+
+static SIMULATING: BoundedWork = BoundedWork::new(MAX_SIMULATIONS, MAX_SIMULATIONS_WAITING);
+
+/// What can still be promised on days, worked out away from the threads that answer.
+///
+/// # Errors
+/// When too many wait for it.
+pub async fn work_out_availability(facts: PromiseFacts, days: Vec<NaiveDate>) -> Result<Availability> {
+    SIMULATING.run(move || available_on(&facts, &days)).await
+}
+
+/// Whether an order can be filled, worked out likewise.
+///
+/// # Errors
+/// When too many wait for it.
+pub async fn work_out_promise(facts: PromiseFacts, order: Order) -> Result<OrderPromise> {
+    SIMULATING.run(move || promise(&facts, &order)).await
+}
+
+/// What is coming at the lower and at the upper quartile, and the strains in fruit of which too little is known to say.
+#[derive(Default)]
+struct Harvest {
+    low: Vec<Coming>,
+    high: Vec<Coming>,
+    no_forecast: BTreeSet<StrainCode>,
+}
+
+impl Tx {
+    /// What a promise is worked out by, for a customer or for anybody. The lines of an order that is asked for count as promised.
+    ///
+    /// # Errors
+    /// Refuses a customer that is not there.
+    #[tracing::instrument(level = "debug", name = "store.reports.promise_facts", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn promise_facts(
+        &mut self,
+        customer: Option<&CustomerCode>,
+        asked: Option<&OrderCode>,
+    ) -> Result<PromiseFacts> {
+        let settings = self.farm_settings().await?;
+        let zone = settings.zone;
+        let today = day_of(self.now, zone);
+        let customer = match customer {
+            Some(code) => Some(self.customer(code).await?),
+            None => None,
+        };
+        let lots = self.lots_in_stock().await?;
+        let stock = self.goods_in(&lots).await?.into_iter().map(|g| g.stock).collect();
+        let (lines, demand) =
+            self.ordered(today, asked).await?.into_iter().map(|o| ((o.order, o.line), o.demand)).unzip();
+        let ranks = self.grade_ranks().await?;
+        let harvest = self.harvest_to_come(today, &ranks).await?;
+        let products: Vec<Product> = self.products(&Pagination { after: None, limit: MAX_PRODUCTS }).await?;
+        let mut prices: Vec<Price> = Vec::new();
+        if let Some(customer) = &customer {
+            prices.extend(self.prices().await?);
+            prices.extend(self.coming_prices().await?);
+            prices.retain(|p| p.price_list == customer.price_list);
+        }
+        Ok(PromiseFacts {
+            today,
+            now: self.now,
+            zone,
+            currency: settings.coinage.currency().to_owned(),
+            stock,
+            low: harvest.low,
+            high: harvest.high,
+            demand,
+            lines,
+            products,
+            ranks,
+            customer,
+            prices,
+            closed_days: self.closed_days_ahead(today).await?,
+            no_forecast: harvest.no_forecast,
+        })
+    }
+
+    /// What is expected of the batches in fruit.
+    async fn harvest_to_come(&mut self, today: NaiveDate, ranks: &BTreeMap<GradeCode, i32>) -> Result<Harvest> {
+        let flushes = self.flushes(today).await?;
+        let rules = self.shelf_rules().await?;
+        let mut harvest = Harvest::default();
+        for batch in self.in_fruit().await? {
+            let strain = &batch.strain;
+            let by_rank = |(grade, grams): (&GradeCode, &Grams)| Some((*ranks.get(grade)?, *grams));
+            let grades: Vec<(i32, Grams)> =
+                flushes.grades.get(strain).into_iter().flatten().filter_map(by_rank).collect();
+            // Nobody knows yet how it will be packed.
+            let keeps_days = rules.iter().filter(|((of, _), _)| of == strain).map(|(_, days)| *days).min();
+            for (flush, coming) in flushes.coming(&batch, today) {
+                let past = flushes.over(strain, flush, today);
+                let Some(picks) = expected_picks(&coming, &past, today, MAX_DAYS) else {
+                    harvest.no_forecast.insert(strain.clone());
+                    continue;
+                };
+                let expected = ExpectedHarvest { strain, picks: &picks, grades: &grades, keeps_days };
+                harvest.low.extend(coming_of(expected, |p: &ExpectedPick| p.low));
+                harvest.high.extend(coming_of(expected, |p: &ExpectedPick| p.high));
+            }
+        }
+        Ok(harvest)
+    }
+}
