@@ -232,6 +232,8 @@ create table customer_order (
     constraint customer_order_standing_key unique (farm_id, standing_order, standing_day)
 );
 create index customer_order_by_day on customer_order (farm_id, delivery_day, order_code);
+-- What has not gone out is few of all that was ever ordered.
+create index customer_order_open on customer_order (farm_id, delivery_day) where status in ('draft', 'confirmed');
 create index customer_order_by_customer on customer_order (farm_id, customer, delivery_day);
 call enable_tenant_rls('customer_order');
 grant insert, update (delivery_day, status, note, reference, follows_standing, version) on customer_order to gillbook_app;

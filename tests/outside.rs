@@ -1,7 +1,5 @@
 //! Our calculations beside general-purpose libraries that know nothing of us.
 
-use std::collections::BTreeMap;
-
 use anyhow::{Context, Result};
 use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc, Weekday};
 use chrono_tz::Tz;
@@ -14,7 +12,6 @@ use gillbook_core::{
         reevaluate::hour_of,
         weight_loss::{Entry, Goods, Surroundings, expected_loss, rates},
     },
-    growing::forecast::{ComingFlush, PastFlush, expected_picks},
     kinds::{Form, Packaging},
     selling::{
         earnings::settle,
@@ -373,40 +370,5 @@ fn water_loss_and_money_are_those_of_numpy_and_decimal() -> Result<()> {
     let stalls: Vec<Value> = (0..300).map(|_| a_stall(&mut rng, euro)).collect();
     assert!(losses.iter().any(|l| l["loss"][2] != l["loss"][0]), "ranges are ranges");
     assert_eq!(compared("week_money.py", &json!({"losses": losses, "settled": settled, "stalls": stalls}))?, 900);
-    Ok(())
-}
-
-/// What is expected of flushes that are due, late or going on, from random flushes before them, against the quartiles of Python's `statistics`.
-#[test]
-fn a_harvest_is_expected_between_the_quartiles_of_python() -> Result<()> {
-    let mut random = ChaCha8Rng::seed_from_u64(14);
-    let day = |n: i64| NaiveDate::from_ymd_opt(2026, 5, 1).unwrap_or_default() + TimeDelta::days(n);
-    let mut cases = Vec::new();
-    for _ in 0..500 {
-        let mut flush = || {
-            let due = random.random_range(-60..0);
-            let picks: BTreeMap<NaiveDate, Grams> = (0..random.random_range(1..6))
-                .map(|_| (day(due + random.random_range(-3..8)), Grams(random.random_range(1..9000))))
-                .collect();
-            PastFlush { blocks: random.random_range(1..60), due_on: day(due), picks: picks.into_iter().collect() }
-        };
-        let past: Vec<PastFlush> = (0..7).map(|_| flush()).collect();
-        let past = &past[..random.random_range(4..=7)];
-        let began_on = random.random_bool(0.5).then(|| day(random.random_range(-6..=0)));
-        let picked_on = began_on.map(|began| day(random.random_range((began - day(0)).num_days()..=0)));
-        let due_on = day(random.random_range(-4..9));
-        let coming = ComingFlush { blocks: random.random_range(1..60), due_on, began_on, picked_on };
-        let picks = expected_picks(&coming, past, day(0), 14).context("enough flushes")?;
-        let told = |f: &PastFlush| {
-            let picks: Vec<_> = f.picks.iter().map(|(day, grams)| json!([day, grams.0])).collect();
-            json!({"blocks": f.blocks, "due_on": f.due_on, "picks": picks})
-        };
-        cases.push(json!({
-            "today": day(0), "days": 14, "blocks": coming.blocks, "due_on": coming.due_on, "began_on": coming.began_on,
-            "picked_today": i32::from(picked_on == Some(day(0))), "past": past.iter().map(told).collect::<Vec<_>>(),
-            "picks": picks.iter().map(|p| json!([p.day, p.low.0, p.high.0])).collect::<Vec<_>>(),
-        }));
-    }
-    assert_eq!(compared("harvest.py", &Value::from(cases))?, 500);
     Ok(())
 }

@@ -20,7 +20,7 @@ for case in cases:
     first = today + timedelta(days=case["picked_today"])
     low = high = 0
     expected = []
-    for n in range(case["days"]):
+    for n in range(case["days"] - case["picked_today"]):
         day = first + timedelta(days=n)
         if day >= start:
             figures = []

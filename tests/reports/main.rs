@@ -1,3 +1,4 @@
 //! What the book adds up to.
 
+mod harvest;
 mod week;

@@ -176,6 +176,11 @@ impl Problem {
         )
     }
 
+    /// Whether it will do later.
+    pub(crate) fn is_busy(&self) -> bool {
+        self.status == StatusCode::SERVICE_UNAVAILABLE.as_u16()
+    }
+
     pub(crate) fn busy() -> Self {
         let mut problem = Self::new(
             "unavailable",

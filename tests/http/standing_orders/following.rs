@@ -138,7 +138,7 @@ async fn what_can_no_longer_be_ordered_is_said_and_nothing_is_lost() -> Result<(
     farm.store.make_standing_orders(farm.now()).await?;
     ensure!(confirmed(&farm).await == ["05", "08", "12", "15"], "{:?}", orders(&farm).await);
     let standing = farm.get("/api/standing-orders/SO-1").await;
-    ensure!(standing["blocked_by"].as_str().is_some_and(|why| why.contains("takes at least")), "{standing}");
+    ensure!(standing["blocked_by"].as_str().is_some_and(|why| why.contains("minimum order")), "{standing}");
     change(&farm, json!({"lines": [{"product": "OY", "grams_g": 5000}]})).await;
     ensure!(confirmed(&farm).await == ["05", "08", "12", "15", "19", "22"], "{:?}", orders(&farm).await);
     Ok(())

@@ -3,19 +3,19 @@
 //! Of each past flush the grams a block by so many days after it was due, or began, are known. By a day that far off a coming flush is taken to
 //! give between the lower and the upper quartile of them: how much and how late are in one figure.
 
-use chrono::{Days, NaiveDate};
+use chrono::{Days, NaiveDate, TimeDelta};
 
 use crate::units::quantity::Grams;
 
 /// The fewest past flushes that a range is told of.
 pub const MIN_FLUSHES: usize = 4;
 /// How long a flush is picked, in days; after that it is over. Common practice, no source.
-pub const FLUSH_DAYS: u64 = 8;
+pub const FLUSH_DAYS: i64 = 8;
 
 /// A flush that is over.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PastFlush {
-    /// Blocks that stood when it began.
+    /// Blocks that stood when it began, at least one.
     pub blocks: i32,
     /// The day on which it was due.
     pub due_on: NaiveDate,
@@ -23,17 +23,30 @@ pub struct PastFlush {
     pub picks: Vec<(NaiveDate, Grams)>,
 }
 
+/// How far a flush has come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FlushStage {
+    /// Nothing of it was picked yet.
+    Due {
+        /// The day on which it is due.
+        on: NaiveDate,
+    },
+    /// It is being picked.
+    Begun {
+        /// The day of its first picking.
+        on: NaiveDate,
+        /// The day of its last picking so far.
+        last_pick: NaiveDate,
+    },
+}
+
 /// A flush that is due or going on.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ComingFlush {
     /// Blocks that stand.
     pub blocks: i32,
-    /// The day on which it is due.
-    pub due_on: NaiveDate,
-    /// The day on which it began.
-    pub began_on: Option<NaiveDate>,
-    /// The day of its last picking.
-    pub picked_on: Option<NaiveDate>,
+    /// How far it has come.
+    pub stage: FlushStage,
 }
 
 /// Grams that are expected to be picked on a day. Of the days together, high is never under low; of a late day it may be.
@@ -63,60 +76,80 @@ impl PastFlush {
 
 /// The quantile of sorted figures, linear between them (Hyndman & Fan 1996, definition 7). Zero of none.
 #[must_use]
-pub fn quantile(sorted: &[f64], part: f64) -> f64 {
+pub fn quantile(sorted: &[f64], p: f64) -> f64 {
     let Some(last) = sorted.len().checked_sub(1) else { return 0.0 };
     #[expect(clippy::cast_precision_loss, reason = "a few figures")]
-    let at = last as f64 * part.clamp(0.0, 1.0);
+    let at = last as f64 * p.clamp(0.0, 1.0);
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "between 0 and the last")]
     let below = at.floor() as usize;
     let above = (below + 1).min(last);
     sorted[below] + (sorted[above] - sorted[below]) * (at - at.floor())
 }
 
-/// What a flush is expected to give from today on, day by day; `None` where fewer than [`MIN_FLUSHES`] are known.
+/// What is expected of flushes of a strain from a day on: the figures of past ones, looked at from where a coming one stands.
+struct Outlook<'a> {
+    past: &'a [PastFlush],
+    /// The day that past flushes are laid over: the coming one's first picking, or the day on which it is due.
+    start: NaiveDate,
+    /// For a flush that is being picked, the last day of which nothing more is expected.
+    picked_until: Option<NaiveDate>,
+}
+
+impl Outlook<'_> {
+    /// Grams a block that a past flush gave by the day that lies as far behind its own start as a day behind ours.
+    fn figure(&self, flush: &PastFlush, day: NaiveDate) -> Option<f64> {
+        let start = if self.picked_until.is_some() { flush.began_on()? } else { flush.due_on };
+        let by = |day: NaiveDate| Some(flush.per_block_by(start.checked_add_signed(day - self.start)?));
+        let picked = self.picked_until.map_or(Some(0.0), by)?;
+        Some((by(day)? - picked).max(0.0))
+    }
+
+    /// The quartiles by a day, of so many blocks, in whole grams.
+    fn quartiles(&self, day: NaiveDate, blocks: i32) -> [Grams; 2] {
+        if day < self.start {
+            return [Grams::ZERO; 2];
+        }
+        let mut figures: Vec<f64> = self.past.iter().filter_map(|flush| self.figure(flush, day)).collect();
+        figures.sort_by(f64::total_cmp);
+        #[expect(clippy::cast_possible_truncation, reason = "a weight here is far below 2^63 g")]
+        [0.25, 0.75].map(|p| Grams((quantile(&figures, p) * f64::from(blocks)).floor() as i64))
+    }
+}
+
+/// What a flush is expected to give from today until a day, day by day; `None` where fewer than [`MIN_FLUSHES`] are known.
 ///
 /// What was picked today is in stock already, so that of today nothing more is expected once something was. A flush that is late is taken to be
-/// due today.
+/// due today; one that is later by more than [`FLUSH_DAYS`] than any before it is expected no more.
 #[must_use]
 pub fn expected_picks(
     coming: &ComingFlush,
     past: &[PastFlush],
     today: NaiveDate,
-    days: u64,
+    until: NaiveDate,
 ) -> Option<Vec<ExpectedPick>> {
     if past.len() < MIN_FLUSHES {
         return None;
     }
-    let first = if coming.picked_on == Some(today) { today + Days::new(1) } else { today };
-    // What there is to come is counted from the day that the flush began, or that it is due.
-    let start = coming.began_on.unwrap_or(coming.due_on.max(today));
-    let by_then = |part: f64, day: NaiveDate| {
-        let offset = (day - start).num_days();
-        let mut figures: Vec<f64> = past
-            .iter()
-            .filter_map(|flush| {
-                let start = if coming.began_on.is_some() { flush.began_on()? } else { flush.due_on };
-                let at = |offset: i64| start.checked_add_signed(chrono::TimeDelta::days(offset));
-                let before = match coming.began_on {
-                    Some(began_on) => flush.per_block_by(at((first - began_on).num_days() - 1)?),
-                    None => 0.0,
-                };
-                Some((flush.per_block_by(at(offset)?) - before).max(0.0))
-            })
-            .collect();
-        figures.sort_by(f64::total_cmp);
-        let grams = quantile(&figures, part) * f64::from(coming.blocks);
-        #[expect(clippy::cast_possible_truncation, reason = "a weight here is far below 2^63 g")]
-        Grams(grams.floor() as i64)
+    let (first, outlook) = match coming.stage {
+        FlushStage::Due { on } => {
+            let latest = past.iter().filter_map(|flush| Some(flush.began_on()? - flush.due_on)).max()?;
+            if today - on > latest + TimeDelta::days(FLUSH_DAYS) {
+                return Some(Vec::new());
+            }
+            (today, Outlook { past, start: on.max(today), picked_until: None })
+        }
+        FlushStage::Begun { on, last_pick } => {
+            let first = if last_pick >= today { today + Days::new(1) } else { today };
+            (first, Outlook { past, start: on, picked_until: Some(first - Days::new(1)) })
+        }
     };
     let mut picks = Vec::new();
-    let (mut low, mut high) = (Grams::ZERO, Grams::ZERO);
-    for day in first.iter_days().take(usize::try_from(days).unwrap_or(0)) {
-        let (low_by, high_by) =
-            if day < start { (Grams::ZERO, Grams::ZERO) } else { (by_then(0.25, day), by_then(0.75, day)) };
-        if low_by > low || high_by > high {
-            picks.push(ExpectedPick { day, low: low_by - low, high: high_by - high });
-            (low, high) = (low_by, high_by);
+    let mut before = [Grams::ZERO; 2];
+    for day in first.iter_days().take_while(|day| *day <= until) {
+        let by = outlook.quartiles(day, coming.blocks);
+        if by != before {
+            picks.push(ExpectedPick { day, low: by[0] - before[0], high: by[1] - before[1] });
+            before = by;
         }
     }
     Some(picks)
@@ -160,36 +193,41 @@ mod tests {
             flush(&[(1, 1000), (2, 500)]),
             flush(&[(2, 1000), (3, 500)]),
         ];
-        let coming = ComingFlush { blocks: 20, due_on: day(11), began_on: None, picked_on: None };
+        let coming = ComingFlush { blocks: 20, stage: FlushStage::Due { on: day(11) } };
         // By its first day two gave 1000 of ten blocks and two nothing: quartiles 0 and 1000, of twenty blocks 0 and 2000. By its second day
         // 0, 1000, 1500 and 1500: 750 and 1500. By its third 1000 and three of 1500: 1375 and 1500; by its fourth all 1500.
         assert_eq!(
-            told(&expected_picks(&coming, &past, day(10), 14).unwrap()),
+            told(&expected_picks(&coming, &past, day(10), day(40)).unwrap()),
             [(11, 0, 2000), (12, 1500, 1000), (13, 1250, 0), (14, 250, 0)]
         );
-        assert_eq!(expected_picks(&coming, &past[1..], day(10), 14), None);
+        assert_eq!(expected_picks(&coming, &past[1..], day(10), day(40)), None);
     }
 
     #[test]
     fn of_a_flush_that_goes_on_only_the_rest_is_expected() {
         let past = [flush(&[(3, 1000), (4, 600), (5, 200)]), flush(&[(0, 500), (1, 400)])];
         let past: Vec<PastFlush> = past.iter().cycle().take(4).cloned().collect();
-        let coming = |picked: i64| ComingFlush {
-            blocks: 10,
-            due_on: day(19),
-            began_on: Some(day(20)),
-            picked_on: Some(day(picked)),
-        };
+        let coming =
+            |picked: i64| ComingFlush { blocks: 10, stage: FlushStage::Begun { on: day(20), last_pick: day(picked) } };
         // On its second day, with nothing picked yet: 600 and 400 are still to come today, 200 and 0 tomorrow.
-        assert_eq!(told(&expected_picks(&coming(20), &past, day(21), 14).unwrap()), [(21, 400, 600), (22, 0, 200)]);
-        assert_eq!(told(&expected_picks(&coming(21), &past, day(21), 14).unwrap()), [(22, 0, 200)]);
+        assert_eq!(
+            told(&expected_picks(&coming(20), &past, day(21), day(40)).unwrap()),
+            [(21, 400, 600), (22, 0, 200)]
+        );
+        assert_eq!(told(&expected_picks(&coming(21), &past, day(21), day(40)).unwrap()), [(22, 0, 200)]);
     }
 
     #[test]
-    fn a_late_flush_is_due_today() {
-        let past = vec![flush(&[(0, 1000)]); 4];
-        let coming = ComingFlush { blocks: 10, due_on: day(5), began_on: None, picked_on: None };
-        assert_eq!(told(&expected_picks(&coming, &past, day(9), 14).unwrap()), [(9, 1000, 1000)]);
+    fn a_late_flush_is_due_today_until_it_is_given_up() {
+        let mut past = vec![flush(&[(0, 1000)]); 4];
+        let coming = ComingFlush { blocks: 10, stage: FlushStage::Due { on: day(5) } };
+        let on = |past: &[PastFlush], today: i64| told(&expected_picks(&coming, past, day(today), day(40)).unwrap());
+        assert_eq!(on(&past, 9), [(9, 1000, 1000)]);
+        assert_eq!(on(&past, 13), [(13, 1000, 1000)]);
+        assert_eq!(on(&past, 14), []);
+        // One before it was as late.
+        past[0] = flush(&[(7, 1000)]);
+        assert_eq!(on(&past, 20).len(), 2);
     }
 
     proptest! {
@@ -200,9 +238,12 @@ mod tests {
             (due, began, today) in (0i64..20, prop::option::of(0i64..20), 0i64..20),
         ) {
             let past: Vec<PastFlush> = past.iter().map(|p| flush(p)).collect();
-            let began_on = began.map(|n| day(n.min(today)));
-            let coming = ComingFlush { blocks: 10, due_on: day(due), began_on, picked_on: began_on };
-            let picks = expected_picks(&coming, &past, day(today), 30).unwrap();
+            let stage = match began.map(|n| day(n.min(today))) {
+                Some(on) => FlushStage::Begun { on, last_pick: on },
+                None => FlushStage::Due { on: day(due) },
+            };
+            let coming = ComingFlush { blocks: 10, stage };
+            let picks = expected_picks(&coming, &past, day(today), day(today + 29)).unwrap();
             let best = past.iter().map(|f| f.picks.iter().map(|p| p.1).sum::<Grams>()).max().unwrap();
             let sum = |of: fn(&ExpectedPick) -> Grams| picks.iter().map(of).sum::<Grams>();
             prop_assert!(sum(|p| p.low) <= sum(|p| p.high) && sum(|p| p.high) <= best);

@@ -16,7 +16,6 @@ use utoipa::ToSchema;
 use super::{
     allocation::{Goods, LineDemand, Need, best_before},
     customer::Customer,
-    order::Order,
     product::{Price, Product},
     simulation::{Coming, Demand, Simulation, Stock},
 };
@@ -32,26 +31,24 @@ use crate::{
     },
 };
 
-/// The most days that are told of at once; standing orders make orders no farther ahead.
-pub const MAX_DAYS: u64 = 14;
-/// The days that are told of where none are named.
-const USUAL_DAYS: u64 = 7;
-/// The most products that are offered in place of one that is short.
-const MAX_INSTEAD: usize = 3;
+/// How far ahead is told of, behind today: two weeks with it, as far as standing orders make orders.
+pub const FARTHEST: Days = Days::new(13);
+/// How many days behind the first are told of where no last one is named: a week with it.
+pub const USUAL_SPAN: Days = Days::new(6);
 
 /// Grams that can be had for a day.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Obtainable {
     /// Of what is in stock.
     pub in_stock_g: Grams,
-    /// With the harvest that is expected at its lower quartile; at least `in_stock_g`.
+    /// With the harvest that is expected at its lower quartile; at least `in_stock_g`, which more goods cannot make less.
     pub low_g: Grams,
     /// With the harvest that is expected at its upper quartile; at least `low_g`.
     pub high_g: Grams,
 }
 
 impl Obtainable {
-    fn of(figures: [Grams; 3]) -> Self {
+    pub(super) fn of(figures: [Grams; 3]) -> Self {
         let [in_stock_g, low, high] = figures;
         let low_g = low.max(in_stock_g);
         Self { in_stock_g, low_g, high_g: high.max(low_g) }
@@ -76,7 +73,7 @@ pub struct AvailableProduct {
     pub product: ProductCode,
     /// Its name.
     pub name: String,
-    /// Grams of a pack; none of what is sold loose.
+    /// Nominal grams of a pack, from 1; none of what is sold loose.
     pub pack_g: Option<i32>,
     /// How much.
     #[serde(flatten)]
@@ -127,58 +124,6 @@ impl Availability {
     }
 }
 
-/// A product that can be had in place of one that is short.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Instead {
-    /// The product.
-    pub product: ProductCode,
-    /// Its name.
-    pub name: String,
-    /// How much of it, also with a poor harvest.
-    pub grams_g: Grams,
-}
-
-/// What of a line of an order can be had.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct PromisedLine {
-    /// Its number.
-    pub line: i32,
-    /// The product.
-    pub product: ProductCode,
-    /// Its name.
-    pub name: String,
-    /// How much is ordered.
-    pub grams_g: Grams,
-    /// How much of that can be had, what is set aside for it included.
-    #[serde(flatten)]
-    pub obtainable: Obtainable,
-    /// What the promise rests on.
-    pub basis: PromiseBasis,
-    /// What can be had instead, where it is short and the customer takes something else.
-    pub instead: Vec<Instead>,
-}
-
-/// Whether an order can be filled.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct OrderPromise {
-    /// The order.
-    pub order: OrderCode,
-    /// The day it is wanted.
-    pub delivery_day: NaiveDate,
-    /// The weakest of its lines.
-    pub basis: PromiseBasis,
-    /// By when it had to be ordered.
-    pub order_by: Option<DateTime<Utc>>,
-    /// Whether it was placed after that.
-    pub late: bool,
-    /// Whether the farm is closed on its day.
-    pub closed: bool,
-    /// Line by line.
-    pub lines: Vec<PromisedLine>,
-    /// Strains of it of which too few flushes are known to expect anything of a harvest.
-    pub no_forecast: Vec<StrainCode>,
-}
-
 /// What a flush of a strain is expected to give.
 #[derive(Debug, Clone, Copy)]
 pub struct ExpectedHarvest<'a> {
@@ -188,16 +133,16 @@ pub struct ExpectedHarvest<'a> {
     pub picks: &'a [ExpectedPick],
     /// The ranks of the grades that its harvests had before, and how many grams of each.
     pub grades: &'a [(i32, Grams)],
-    /// Days from harvest that it keeps by the farm's rule.
+    /// Days from harvest that it keeps by the farm's rule; the usual number where there is none.
     pub keeps_days: Option<i32>,
 }
 
-/// What is promised, and what can be promised by.
+/// What promises are worked out by.
 #[derive(Debug, Clone)]
 pub struct PromiseFacts {
     /// The day that it is on the farm.
     pub today: NaiveDate,
-    /// The instant that prices of today are of.
+    /// The instant at which today's prices are looked up.
     pub now: DateTime<Utc>,
     /// The farm's zone.
     pub zone: Tz,
@@ -239,6 +184,7 @@ pub fn coming_of(harvest: ExpectedHarvest<'_>, grams: impl Fn(&ExpectedPick) -> 
                 Coming {
                     goods: Goods { strain, grade_rank: *grade_rank, form: Form::Fresh, packaging: Packaging::Open },
                     grams: Grams(share),
+                    harvest_day: pick.day,
                     ready_on: pick.day + Days::new(1),
                     best_before: best_before(pick.day, harvest.keeps_days),
                 }
@@ -253,23 +199,23 @@ pub fn coming_of(harvest: ExpectedHarvest<'_>, grams: impl Fn(&ExpectedPick) -> 
 /// # Errors
 /// Names the day that is past, and a span that is turned round or too long.
 pub fn days_to_tell(today: NaiveDate, from: Option<Day>, until: Option<Day>) -> Result<Vec<NaiveDate>, Refusal> {
+    let last = today + FARTHEST;
     let from = from.map_or(today, |d| d.0);
-    if from < today {
-        return Err(Refusal::field("from", format!("{from} is past. Ask from today, {today}, on.")));
+    if !(today..=last).contains(&from) {
+        return Err(Refusal::field("from", format!("Ask for days from {today} to {last}, not from {from}.")));
     }
-    let last = today + Days::new(MAX_DAYS - 1);
-    let until = until.map_or_else(|| (from + Days::new(USUAL_DAYS - 1)).min(last.max(from)), |d| d.0);
-    if until < from || until > last {
-        return Err(Refusal::field("until", format!("Ask for days from {from} to {last}.")));
+    let until = until.map_or_else(|| (from + USUAL_SPAN).min(last), |d| d.0);
+    if !(from..=last).contains(&until) {
+        return Err(Refusal::field("until", format!("Ask for days from {from} to {last}, not to {until}.")));
     }
     Ok(from.iter_days().take_while(|day| *day <= until).collect())
 }
 
 /// The three simulations.
-struct Scenarios<'a>([Simulation<'a>; 3]);
+pub(super) struct Scenarios<'a>([Simulation<'a>; 3]);
 
 impl<'a> Scenarios<'a> {
-    fn of(facts: &'a PromiseFacts) -> Self {
+    pub(super) fn of(facts: &'a PromiseFacts) -> Self {
         let with = |coming: &'a [Coming]| Simulation::new(&facts.stock, coming, &facts.demand);
         Self([with(&[]), with(&facts.low), with(&facts.high)])
     }
@@ -280,7 +226,11 @@ impl<'a> Scenarios<'a> {
 }
 
 impl PromiseFacts {
-    fn need(&self, product: &Product) -> Need {
+    pub(super) fn product(&self, code: &ProductCode) -> Option<&Product> {
+        self.products.iter().find(|p| p.product == *code)
+    }
+
+    pub(super) fn need(&self, product: &Product) -> Need {
         Need {
             strains: product.strains.clone(),
             least_rank: self.ranks.get(&product.least_grade).copied().unwrap_or(0),
@@ -289,7 +239,7 @@ impl PromiseFacts {
         }
     }
 
-    fn wish(&self, product: &Product, day: NaiveDate) -> LineDemand {
+    pub(super) fn wish(&self, product: &Product, day: NaiveDate) -> LineDemand {
         LineDemand {
             grams: Grams::ZERO,
             pack: product.pack_g.map(|g| Grams(g.into())),
@@ -306,7 +256,7 @@ impl PromiseFacts {
     }
 
     /// What of each product can be had on a day, but for those that there is none of.
-    fn products_on(&self, scenarios: &Scenarios<'_>, day: NaiveDate) -> Vec<AvailableProduct> {
+    pub(super) fn products_on(&self, scenarios: &Scenarios<'_>, day: NaiveDate) -> Vec<AvailableProduct> {
         let of = |product: &Product| {
             let obtainable = scenarios.free_for(&self.need(product), &self.wish(product, day));
             let price = self.price_on(&product.product, day);
@@ -322,7 +272,7 @@ impl PromiseFacts {
         self.products.iter().map(of).filter(|p| p.obtainable.high_g > Grams::ZERO).collect()
     }
 
-    fn order_by(&self, day: NaiveDate) -> Option<DateTime<Utc>> {
+    pub(super) fn order_by(&self, day: NaiveDate) -> Option<DateTime<Utc>> {
         self.customer.as_ref().and_then(|c| c.order_by(day, self.zone))
     }
 }
@@ -343,74 +293,6 @@ pub fn available_on(facts: &PromiseFacts, days: &[NaiveDate]) -> Availability {
         no_forecast: facts.no_forecast.clone(),
         caution: CAUTION.into(),
     }
-}
-
-/// Whether an order can be filled, beside all others. Its lines must be among the demand.
-#[must_use]
-pub fn promise(facts: &PromiseFacts, order: &Order) -> OrderPromise {
-    let scenarios = Scenarios::of(facts);
-    let had = scenarios.0.each_ref().map(|simulation| {
-        let mut had: Vec<Grams> = facts.demand.iter().map(|d| d.wish.grams).collect();
-        for (had, short) in had.iter_mut().zip(simulation.run(|_, _| {}).short) {
-            *had -= short;
-        }
-        for (n, _, grams) in simulation.set_aside() {
-            had[n] += grams;
-        }
-        had
-    });
-    let day = order.delivery_day.max(facts.today);
-    let takes_something_else = facts.customer.as_ref().is_some_and(|c| c.substitutes);
-    let mut lines: Vec<PromisedLine> = Vec::with_capacity(order.lines.len());
-    for l in &order.lines {
-        let at = facts.lines.iter().position(|(code, line)| *code == order.order && *line == l.line);
-        let obtainable = at.map_or_else(Obtainable::default, |at| Obtainable::of(had.each_ref().map(|had| had[at])));
-        lines.push(PromisedLine {
-            line: l.line,
-            product: l.product.clone(),
-            name: l.name.clone(),
-            grams_g: l.grams_g,
-            obtainable,
-            basis: obtainable.basis(l.grams_g),
-            instead: Vec::new(),
-        });
-    }
-    if takes_something_else && lines.iter().any(|l| l.basis == PromiseBasis::Short) {
-        let offered = facts.products_on(&scenarios, day);
-        for n in 0..lines.len() {
-            lines[n].instead = instead_of(n, &lines, &offered);
-        }
-    }
-    let strains = |l: &PromisedLine| facts.products.iter().find(|p| p.product == l.product).map(|p| &p.strains);
-    let no_forecast: BTreeSet<&StrainCode> =
-        lines.iter().filter_map(strains).flatten().filter(|s| facts.no_forecast.contains(*s)).collect();
-    let order_by = facts.order_by(order.delivery_day);
-    OrderPromise {
-        order: order.order.clone(),
-        delivery_day: order.delivery_day,
-        basis: lines.iter().map(|l| l.basis).max().unwrap_or(PromiseBasis::InStock),
-        late: order_by.is_some_and(|by| order.placed_at > by),
-        order_by,
-        closed: facts.closed_days.contains(&order.delivery_day),
-        no_forecast: no_forecast.into_iter().cloned().collect(),
-        lines,
-    }
-}
-
-/// What is offered in place of a line that is short: not what the order has already, and most of it first.
-fn instead_of(n: usize, lines: &[PromisedLine], offered: &[AvailableProduct]) -> Vec<Instead> {
-    if lines[n].basis != PromiseBasis::Short {
-        return Vec::new();
-    }
-    let is_new =
-        |p: &&AvailableProduct| p.obtainable.low_g > Grams::ZERO && lines.iter().all(|l| l.product != p.product);
-    let mut offered: Vec<&AvailableProduct> = offered.iter().filter(is_new).collect();
-    offered.sort_by_key(|p| std::cmp::Reverse(p.obtainable.low_g));
-    offered
-        .into_iter()
-        .take(MAX_INSTEAD)
-        .map(|p| Instead { product: p.product.clone(), name: p.name.clone(), grams_g: p.obtainable.low_g })
-        .collect()
 }
 
 #[cfg(test)]

@@ -17,6 +17,7 @@ pub mod order;
 pub mod payment;
 pub mod pricing;
 pub mod product;
+pub mod promise;
 pub mod receivables;
 pub mod risk;
 pub mod set_aside;

@@ -184,7 +184,10 @@ pub fn plan_lines(
     if total < customer.min_order_g {
         return Err(Refusal::field(
             "/lines",
-            format!("The order comes to {total}, and {} takes at least {}.", customer.name, customer.min_order_g),
+            format!(
+                "The order comes to {total}. The minimum order set for {} is {}.",
+                customer.name, customer.min_order_g
+            ),
         ));
     }
     Ok(planned)
@@ -337,7 +340,7 @@ mod tests {
         assert!(order(1500).is_ok());
         let refusal = order(1499).unwrap_err();
         assert_eq!(refusal.faults[0].pointer, "/lines");
-        assert!(refusal.detail.contains("takes at least 2000 g"), "{}", refusal.detail);
+        assert!(refusal.detail.contains("is 2000 g"), "{}", refusal.detail);
     }
 
     #[test]

@@ -7,6 +7,9 @@ use chrono::NaiveDate;
 use super::allocation::{AvailableLot, Freshness, Goods, LineDemand, Need, Taken};
 use crate::units::quantity::Grams;
 
+/// How closely the most that can be promised of loose goods is looked for.
+const LOOSE_STEP: Grams = Grams(10);
+
 /// Grams of a lot in a store.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Stock {
@@ -26,6 +29,8 @@ pub struct Coming {
     pub goods: Goods,
     /// How much.
     pub grams: Grams,
+    /// The day on which it is picked.
+    pub harvest_day: NaiveDate,
     /// The first day on which it can go out.
     pub ready_on: NaiveDate,
     /// The day until which it will keep.
@@ -50,8 +55,6 @@ pub struct Outcome {
     pub free: Vec<Grams>,
     /// Grams short of each demand.
     pub short: Vec<Grams>,
-    /// Grams short of what was asked for beside the demand.
-    pub extra_short: Grams,
 }
 
 /// Something that goods can be taken from: stock, or what is coming.
@@ -82,7 +85,7 @@ impl<'a> Row<'a> {
     fn of_coming(coming: &'a Coming, tie: usize) -> Self {
         let freshness = Freshness {
             expires_on: coming.best_before,
-            harvest_day: coming.ready_on,
+            harvest_day: coming.harvest_day,
             grade_rank: coming.goods.grade_rank,
         };
         let best_before = coming.best_before;
@@ -109,8 +112,10 @@ pub struct Simulation<'a> {
     demand: &'a [Demand],
     /// What each row holds beyond what is set aside.
     free: Vec<Grams>,
-    /// The demands in the order of their days, each with the rows that will do in the order in which they are taken.
+    /// The demands that wish for something, in the order of their days, each with the rows that will do in the order in which they are taken.
     turns: Vec<(usize, Vec<usize>)>,
+    /// What is short of each demand as it is.
+    short: Vec<Grams>,
 }
 
 impl<'a> Simulation<'a> {
@@ -126,14 +131,15 @@ impl<'a> Simulation<'a> {
         rows.extend((stock.len()..).zip(coming).map(|(tie, coming)| Row::of_coming(coming, tie)));
         let mut free: Vec<Grams> = stock.iter().map(|s| s.candidate.free).collect();
         free.extend(coming.iter().map(|c| c.grams));
-        let mut simulation = Self { rows, stock, demand, free, turns: Vec::new() };
+        let mut simulation = Self { rows, stock, demand, free, turns: Vec::new(), short: Vec::new() };
         for (_, at, grams) in simulation.set_aside().collect::<Vec<_>>() {
             simulation.free[at] -= grams;
         }
-        let mut turns: Vec<usize> = (0..demand.len()).collect();
+        let mut turns: Vec<usize> = (0..demand.len()).filter(|n| demand[*n].wish.grams > Grams::ZERO).collect();
         turns.sort_by_key(|n| demand[*n].wish.delivery_day);
         simulation.turns =
             turns.into_iter().map(|n| (n, simulation.rows_for(&demand[n].need, &demand[n].wish))).collect();
+        simulation.short = simulation.run(|_, _| {}).short;
         simulation
     }
 
@@ -159,53 +165,67 @@ impl<'a> Simulation<'a> {
         fitting
     }
 
-    /// Fills all that is ordered, the earliest day first. Is told of each demand that stays short, with what is free by then.
+    /// Fills all that is ordered, the earliest day first. `when_short` is told of each demand that stays short, with what is free by then.
     #[must_use]
     pub fn run(&self, when_short: impl FnMut(usize, &[Grams])) -> Outcome {
-        self.run_with(None, when_short)
+        let mut outcome = self.untouched();
+        self.fill(&self.turns, &mut outcome, when_short);
+        outcome
     }
 
-    /// Likewise, with something more that is asked for, behind what is ordered for its day.
-    fn run_with(&self, extra: Option<(&LineDemand, &[usize])>, mut when_short: impl FnMut(usize, &[Grams])) -> Outcome {
-        let mut free = self.free.clone();
-        let mut short: Vec<Grams> = self.demand.iter().map(|d| d.wish.grams).collect();
-        let is_before = |n: usize| extra.is_none_or(|(wish, _)| self.demand[n].wish.delivery_day <= wish.delivery_day);
-        let (before, after) = self.turns.split_at(self.turns.partition_point(|(n, _)| is_before(*n)));
-        let mut fill = |turns: &[(usize, Vec<usize>)], free: &mut [Grams]| {
-            for (n, rows) in turns {
-                short[*n] = take(&self.demand[*n].wish, rows, free);
-                if short[*n] > Grams::ZERO {
-                    when_short(*n, free);
-                }
+    /// Before anything is filled.
+    fn untouched(&self) -> Outcome {
+        Outcome { free: self.free.clone(), short: self.demand.iter().map(|d| d.wish.grams).collect() }
+    }
+
+    fn fill(&self, turns: &[(usize, Vec<usize>)], outcome: &mut Outcome, mut when_short: impl FnMut(usize, &[Grams])) {
+        for (n, rows) in turns {
+            outcome.short[*n] = take(&self.demand[*n].wish, rows, &mut outcome.free);
+            if outcome.short[*n] > Grams::ZERO {
+                when_short(*n, &outcome.free);
             }
-        };
-        fill(before, &mut free);
-        let extra_short = extra.map_or(Grams::ZERO, |(wish, rows)| take(wish, rows, &mut free));
-        fill(after, &mut free);
-        Outcome { free, short, extra_short }
+        }
     }
 
-    /// The most that can be promised beyond what is ordered, so that no order gets less for it. The grams of the wish are not looked at.
+    /// An amount that can be promised beyond what is ordered, so that no order gets less for it. The grams of the wish are not looked at.
     ///
-    /// All that will do is asked for, then less by what others would lose, until they lose nothing: what is returned has been simulated.
+    /// It is what a simulation has shown to be possible. Where all goods are alike it is the most there is; where grades or packs part them a
+    /// little more may be possible: it is looked for to within a pack, or ten grams of what is loose.
     #[must_use]
     pub fn free_for(&self, need: &Need, wish: &LineDemand) -> Grams {
         let rows = self.rows_for(need, wish);
-        let before = self.run(|_, _| {});
-        let mut grams: Grams = rows.iter().map(|at| self.free[*at].max(Grams::ZERO)).sum();
-        // Less by a share of it too after some rounds, so that it comes to an end soon whatever the grades and packs.
-        for round in 0.. {
-            let asked = LineDemand { grams, ..*wish };
-            let after = self.run_with(Some((&asked, &rows)), |_, _| {});
-            let promised = grams - after.extra_short;
-            let lost: Grams = after.short.iter().zip(&before.short).map(|(a, b)| (*a - *b).max(Grams::ZERO)).sum();
-            if lost == Grams::ZERO || promised <= Grams::ZERO {
-                return promised.max(Grams::ZERO);
-            }
-            let share = if round < 8 { Grams(0) } else { Grams(promised.0 / 8) };
-            grams = (promised - lost.max(share)).max(Grams::ZERO);
+        let on_its_day = |(n, _): &(usize, Vec<usize>)| self.demand[*n].wish.delivery_day <= wish.delivery_day;
+        let (before, after) = self.turns.split_at(self.turns.partition_point(on_its_day));
+        // Orders up to its day are served first, whatever is asked for.
+        let mut so_far = self.untouched();
+        self.fill(before, &mut so_far, |_, _| {});
+        // What is promised when so much is asked for, and what others lose by it.
+        let ask = |grams: Grams| {
+            let mut outcome = so_far.clone();
+            let promised = grams - take(&LineDemand { grams, ..*wish }, &rows, &mut outcome.free);
+            self.fill(after, &mut outcome, |_, _| {});
+            let lost = outcome.short.iter().zip(&self.short).map(|(a, b)| (*a - *b).max(Grams::ZERO)).sum::<Grams>();
+            (promised, lost)
+        };
+        let all = rows.iter().map(|at| so_far.free[*at].max(Grams::ZERO)).sum();
+        let (promised, lost) = ask(all);
+        if lost == Grams::ZERO {
+            return promised;
         }
-        Grams::ZERO
+        let (mut possible, mut low, mut high) = (Grams::ZERO, Grams::ZERO, all);
+        // Less by what others lose: where all goods are alike that is the most.
+        let mut next = promised - lost;
+        while high - low > wish.pack.unwrap_or(LOOSE_STEP) {
+            if next <= low {
+                next = Grams(i64::midpoint(low.0, high.0));
+            }
+            match ask(next) {
+                (promised, Grams::ZERO) => (possible, low) = (promised, next),
+                _ => high = next,
+            }
+            next = Grams(i64::midpoint(low.0, high.0));
+        }
+        possible
     }
 }
 
@@ -213,6 +233,9 @@ impl<'a> Simulation<'a> {
 fn take(wish: &LineDemand, rows: &[usize], free: &mut [Grams]) -> Grams {
     let mut short = wish.grams;
     for at in rows {
+        if short <= Grams::ZERO {
+            break;
+        }
         let grams = wish.take(free[*at], short);
         free[*at] -= grams;
         short -= grams;

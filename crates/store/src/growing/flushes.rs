@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Days, NaiveDate};
+use chrono::{Days, NaiveDate, TimeDelta};
 use gillbook_core::{
     Grams,
-    growing::forecast::{ComingFlush, FLUSH_DAYS, PastFlush},
+    growing::forecast::{ComingFlush, FLUSH_DAYS, FlushStage, PastFlush},
     text::{BatchCode, GradeCode, StrainCode},
 };
 
@@ -20,6 +20,7 @@ struct Picked {
     made_on: NaiveDate,
     days_to_first: i32,
     interval_days: i32,
+    /// Blocks that stood when it began.
     blocks: i32,
     picks: BTreeMap<NaiveDate, Grams>,
 }
@@ -38,21 +39,23 @@ impl Picked {
 }
 
 impl Flushes {
-    /// When a flush was due; the day on which it began where the one before it is not known.
+    /// When a flush was due; not known where the one before it is not.
     fn due_on(&self, batch: &BatchCode, flush: i32, picked: &Picked) -> Option<NaiveDate> {
         let after = |day: NaiveDate, days: i32| Some(day + Days::new(u64::from(days.unsigned_abs())));
         if flush == 1 {
             return after(picked.made_on, picked.days_to_first);
         }
-        let before = self.by_flush.get(&(batch.clone(), flush - 1)).and_then(Picked::began_on);
-        before.map_or_else(|| picked.began_on(), |began_on| after(began_on, picked.interval_days))
+        let before = self.by_flush.get(&(batch.clone(), flush - 1))?.began_on()?;
+        after(before, picked.interval_days)
     }
 
-    /// Flushes of a strain that are over by a day, those of one number.
-    pub(crate) fn over(&self, strain: &StrainCode, number: i32, today: NaiveDate) -> Vec<PastFlush> {
+    /// Flushes of a strain that are finished by a day, those of one number. Flushes of which the year that is looked at may hold only a part
+    /// are left out, and so are those of which no block stood by their first day.
+    pub(crate) fn finished(&self, strain: &StrainCode, number: i32, today: NaiveDate) -> Vec<PastFlush> {
+        let whole = first_day(today) + TimeDelta::days(FLUSH_DAYS)..=today - TimeDelta::days(FLUSH_DAYS);
         let of = |((batch, flush), picked): (&(BatchCode, i32), &Picked)| {
-            let is_over = picked.began_on()? + Days::new(FLUSH_DAYS) <= today;
-            (*flush == number && picked.strain == *strain && is_over).then_some(())?;
+            let is_one = *flush == number && picked.strain == *strain && picked.blocks > 0;
+            (is_one && whole.contains(&picked.began_on()?)).then_some(())?;
             let picks = picked.picks.iter().map(|(day, grams)| (*day, *grams)).collect();
             Some(PastFlush { blocks: picked.blocks, due_on: self.due_on(batch, *flush, picked)?, picks })
         };
@@ -61,28 +64,37 @@ impl Flushes {
 
     /// The flushes of a batch in fruit that go on or are due next, with their numbers.
     pub(crate) fn coming(&self, batch: &InFruit, today: NaiveDate) -> Vec<(i32, ComingFlush)> {
+        let blocks = batch.standing;
         let last = self.by_flush.range((batch.batch.clone(), 0)..=(batch.batch.clone(), i32::MAX)).next_back();
         let going_on = last.and_then(|((_, flush), picked)| {
-            let began_on = picked.began_on().filter(|began_on| *began_on + Days::new(FLUSH_DAYS) > today)?;
-            let picked_on = picked.picks.last_key_value().map(|(day, _)| *day);
-            let blocks = batch.standing;
-            Some((*flush, ComingFlush { blocks, due_on: began_on, began_on: Some(began_on), picked_on }))
+            let on = picked.began_on().filter(|on| *on + TimeDelta::days(FLUSH_DAYS) > today)?;
+            let (last_pick, _) = picked.picks.last_key_value()?;
+            Some((*flush, ComingFlush { blocks, stage: FlushStage::Begun { on, last_pick: *last_pick } }))
         });
-        let next = batch.next_flush.map(|(flush, due_on)| {
-            (flush, ComingFlush { blocks: batch.standing, due_on, began_on: None, picked_on: None })
-        });
+        let next = batch.next_flush.map(|(flush, on)| (flush, ComingFlush { blocks, stage: FlushStage::Due { on } }));
         going_on.into_iter().chain(next).collect()
     }
 }
 
+/// The first day that is looked at.
+fn first_day(today: NaiveDate) -> NaiveDate {
+    today - Days::new(LOOKED_BACK_DAYS)
+}
+
 impl Tx {
-    /// What flushes gave over a year, without trim. Their blocks are those that were made, less those that were lost.
+    /// What flushes gave over a year, without trim, and the blocks that stood on the first day of each.
     pub(crate) async fn flushes(&mut self, today: NaiveDate) -> Result<Flushes> {
+        let zone = self.farm_settings().await?.zone;
         let rows = sqlx::query!(
             r#"select b.batch as "batch: BatchCode", b.strain as "strain: StrainCode", p.flush, b.made_on, s.days_to_first_flush, s.flush_interval_days,
                       p.harvest_day, p.grade as "grade: GradeCode", p.grams as "grams!: Grams",
-                      (b.blocks - coalesce((select sum(x.blocks) from batch_loss x where x.farm_id = b.farm_id and x.batch = b.batch), 0))::int as "blocks!"
-                 from (select ws.batch, ws.flush, l.harvest_day, l.grade, sum(ws.grams * w.net_g / (w.net_g + w.trim_g))::bigint as grams
+                      (b.blocks - coalesce((select sum(x.blocks) from batch_loss x
+                                             where x.farm_id = b.farm_id and x.batch = b.batch and x.lost_at < p.began_at), 0)
+                                - coalesce((select sum(x.blocks) from batch_move x
+                                             where x.farm_id = b.farm_id and x.batch = b.batch and x.kind <> 'moved' and x.moved_at < p.began_at), 0))::int
+                          as "blocks!"
+                 from (select ws.batch, ws.flush, l.harvest_day, l.grade, sum(ws.grams * w.net_g / (w.net_g + w.trim_g))::bigint as grams,
+                              min(min(l.harvest_day)) over (partition by ws.batch, ws.flush)::timestamp at time zone $3 as began_at
                          from lot l join weighing w using (farm_id, lot) join weighing_source ws using (farm_id, act_id)
                         where l.farm_id = $1 and l.harvest_day >= $2
                           and not exists (select from act x where x.farm_id = w.farm_id and x.reverses = w.act_id)
@@ -90,7 +102,8 @@ impl Tx {
                  join batch b on b.farm_id = $1 and b.batch = p.batch
                  join strain s on s.farm_id = b.farm_id and s.strain = b.strain"#,
             self.farm.0,
-            today - Days::new(LOOKED_BACK_DAYS)
+            first_day(today),
+            zone.name()
         )
         .fetch_all(&mut *self.db)
         .await?;

@@ -8,18 +8,17 @@ use gillbook_core::{
     growing::forecast::{ExpectedPick, expected_picks},
     limits::{MAX_SIMULATIONS, MAX_SIMULATIONS_WAITING},
     selling::{
-        availability::{
-            Availability, ExpectedHarvest, MAX_DAYS, OrderPromise, PromiseFacts, available_on, coming_of, promise,
-        },
+        availability::{Availability, ExpectedHarvest, FARTHEST, PromiseFacts, available_on, coming_of},
         order::Order,
         product::{Price, Product},
+        promise::{OrderPromise, promise},
         simulation::Coming,
     },
-    text::{CustomerCode, GradeCode, OrderCode, StrainCode},
+    text::{CustomerCode, GradeCode, StrainCode},
     units::calendar::day_of,
 };
 
-use crate::{Pagination, Result, Tx, bounded::BoundedWork};
+use crate::{Pagination, Result, Tx, bounded::BoundedWork, reports::supply::ShelfRules};
 
 /// The most products that are told of.
 const MAX_PRODUCTS: i64 = 500;
@@ -51,16 +50,12 @@ struct Harvest {
 }
 
 impl Tx {
-    /// What a promise is worked out by, for a customer or for anybody. The lines of an order that is asked for count as promised.
+    /// What a promise is worked out by, for a customer or for anybody.
     ///
     /// # Errors
     /// Refuses a customer that is not there.
     #[tracing::instrument(level = "debug", name = "store.reports.promise_facts", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn promise_facts(
-        &mut self,
-        customer: Option<&CustomerCode>,
-        asked: Option<&OrderCode>,
-    ) -> Result<PromiseFacts> {
+    pub async fn promise_facts(&mut self, customer: Option<&CustomerCode>) -> Result<PromiseFacts> {
         let settings = self.farm_settings().await?;
         let zone = settings.zone;
         let today = day_of(self.now, zone);
@@ -69,11 +64,11 @@ impl Tx {
             None => None,
         };
         let lots = self.lots_in_stock().await?;
-        let stock = self.goods_in(&lots).await?.into_iter().map(|g| g.stock).collect();
-        let (lines, demand) =
-            self.ordered(today, asked).await?.into_iter().map(|o| ((o.order, o.line), o.demand)).unzip();
+        let rules = self.shelf_rules().await?;
+        let stock = self.goods_in(&lots, &rules).await?.into_iter().map(|g| g.stock).collect();
+        let (lines, demand) = self.ordered(today).await?.into_iter().map(|o| ((o.order, o.line), o.demand)).unzip();
         let ranks = self.grade_ranks().await?;
-        let harvest = self.harvest_to_come(today, &ranks).await?;
+        let harvest = self.harvest_to_come(today, &ranks, &rules).await?;
         let products: Vec<Product> = self.products(&Pagination { after: None, limit: MAX_PRODUCTS }).await?;
         let mut prices: Vec<Price> = Vec::new();
         if let Some(customer) = &customer {
@@ -101,9 +96,13 @@ impl Tx {
     }
 
     /// What is expected of the batches in fruit.
-    async fn harvest_to_come(&mut self, today: NaiveDate, ranks: &BTreeMap<GradeCode, i32>) -> Result<Harvest> {
+    async fn harvest_to_come(
+        &mut self,
+        today: NaiveDate,
+        ranks: &BTreeMap<GradeCode, i32>,
+        rules: &ShelfRules,
+    ) -> Result<Harvest> {
         let flushes = self.flushes(today).await?;
-        let rules = self.shelf_rules().await?;
         let mut harvest = Harvest::default();
         for batch in self.in_fruit().await? {
             let strain = &batch.strain;
@@ -113,8 +112,8 @@ impl Tx {
             // Nobody knows yet how it will be packed.
             let keeps_days = rules.iter().filter(|((of, _), _)| of == strain).map(|(_, days)| *days).min();
             for (flush, coming) in flushes.coming(&batch, today) {
-                let past = flushes.over(strain, flush, today);
-                let Some(picks) = expected_picks(&coming, &past, today, MAX_DAYS) else {
+                let past = flushes.finished(strain, flush, today);
+                let Some(picks) = expected_picks(&coming, &past, today, today + FARTHEST) else {
                     harvest.no_forecast.insert(strain.clone());
                     continue;
                 };

@@ -103,9 +103,10 @@ impl Tx {
     pub(crate) async fn shelf_life_of(&mut self, states: &[LotState]) -> Result<ShelfLife> {
         let settings = self.farm_settings().await?;
         let today = day_of(self.now, settings.zone);
-        let there = self.goods_in(states).await?;
+        let rules = self.shelf_rules().await?;
+        let there = self.goods_in(states, &rules).await?;
         let stock: Vec<Stock> = there.iter().map(|g| g.stock.clone()).collect();
-        let ordered = self.ordered(today, None).await?;
+        let ordered = self.ordered(today).await?;
         let demand: Vec<Demand> = ordered.iter().map(|o| o.demand.clone()).collect();
         let price = self.mean_prices(self.now).await?;
         let mut rows = Vec::new();

@@ -38,6 +38,18 @@ pub(super) struct GoodsIn<'a> {
     pub stock: Stock,
 }
 
+/// Days from harvest by strain and packaging.
+pub(super) type ShelfRules = BTreeMap<(StrainCode, Packaging), i32>;
+
+fn last_days_by(rules: &ShelfRules, lots: &[LotState]) -> BTreeMap<LotCode, NaiveDate> {
+    let keeps = lots.iter().filter(|l| l.form == Form::Fresh || l.best_before.is_some());
+    let last_day = |lot: &LotState| {
+        let by_rule = || best_before(lot.harvest_day, rules.get(&(lot.strain.clone(), lot.packaging)).copied());
+        (lot.lot.clone(), lot.best_before.unwrap_or_else(by_rule))
+    };
+    keeps.map(last_day).collect()
+}
+
 /// The last day of grams, and what it follows from.
 fn last_day(best_before: Option<NaiveDate>, life_ends: Option<NaiveDate>) -> (NaiveDate, EndsBy) {
     match (best_before.unwrap_or(NaiveDate::MAX), life_ends) {
@@ -48,10 +60,14 @@ fn last_day(best_before: Option<NaiveDate>, life_ends: Option<NaiveDate>) -> (Na
 
 impl Tx {
     /// What of lots is in fridges and on shelves. Dried goods spoil by their own best-before day or not at all: without one they are left out.
-    pub(super) async fn goods_in<'a>(&mut self, states: &'a [LotState]) -> Result<Vec<GoodsIn<'a>>> {
+    pub(super) async fn goods_in<'a>(
+        &mut self,
+        states: &'a [LotState],
+        rules: &ShelfRules,
+    ) -> Result<Vec<GoodsIn<'a>>> {
         let zone = self.farm_settings().await?.zone;
         let today = day_of(self.now, zone);
-        let last_days = self.last_days(states).await?;
+        let last_days = last_days_by(rules, states);
         let ranks = self.grade_ranks().await?;
         let mut there = Vec::new();
         for lot in states.iter().filter(|l| l.form == Form::Fresh || l.best_before.is_some()) {
@@ -73,7 +89,7 @@ impl Tx {
     }
 
     /// The shortest rule of the products that a strain is sold as, by packaging: days from harvest.
-    pub(super) async fn shelf_rules(&mut self) -> Result<BTreeMap<(StrainCode, Packaging), i32>> {
+    pub(super) async fn shelf_rules(&mut self) -> Result<ShelfRules> {
         let rules = sqlx::query!(
             r#"select s.strain as "strain: StrainCode", b.packaging as "packaging: Packaging", min(b.days) as "days!"
                  from (select distinct on (product, packaging) product, packaging, days from best_before_rule
@@ -94,23 +110,11 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.reports.last_days", skip_all, fields(farm_id = self.farm.0))]
     pub async fn last_days(&mut self, lots: &[LotState]) -> Result<BTreeMap<LotCode, NaiveDate>> {
-        let rules = self.shelf_rules().await?;
-        Ok(lots
-            .iter()
-            .filter(|l| l.form == Form::Fresh || l.best_before.is_some())
-            .map(|lot| {
-                let by_rule = || {
-                    let days = rules.get(&(lot.strain.clone(), lot.packaging)).copied();
-                    best_before(lot.harvest_day, days)
-                };
-                (lot.lot.clone(), lot.best_before.unwrap_or_else(by_rule))
-            })
-            .collect())
+        Ok(last_days_by(&self.shelf_rules().await?, lots))
     }
 
-    /// The lines of all orders that have not gone out, with what is set aside for them. A draft promises only what is set aside for it, but one
-    /// that is asked for counts as if it were promised.
-    pub(super) async fn ordered(&mut self, today: NaiveDate, asked: Option<&OrderCode>) -> Result<Vec<Ordered>> {
+    /// The lines of all orders that have not gone out, with what is set aside for them. A draft promises only what is set aside for it.
+    pub(super) async fn ordered(&mut self, today: NaiveDate) -> Result<Vec<Ordered>> {
         let rows = sqlx::query!(
             r#"select o.order_code as "order: OrderCode", l.line, o.delivery_day, o.status as "status: OrderStatus", c.name, c.least_days, c.freshest,
                       l.grams as "grams: Grams", p.product as "product: ProductCode", p.pack_g, p.form as "form: Form",
@@ -130,8 +134,7 @@ impl Tx {
             .map(|r| {
                 let set_aside = r.set_aside.0;
                 let promised: Grams = set_aside.iter().map(|t| t.grams).sum();
-                let is_promised = r.status == OrderStatus::Confirmed || asked == Some(&r.order);
-                let open = if is_promised { r.grams - promised } else { Grams::ZERO };
+                let open = if r.status == OrderStatus::Confirmed { r.grams - promised } else { Grams::ZERO };
                 let need = Need { strains: r.strains, least_rank: r.rank, form: r.form, packaging: r.packaging };
                 let wish = LineDemand {
                     grams: open.max(Grams::ZERO),

@@ -4,13 +4,14 @@ use std::collections::BTreeMap;
 
 use askama::Template;
 use axum::extract::State;
-use chrono::{Days, NaiveDate};
+use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     kinds::{PriceUnit, PromiseBasis},
-    selling::availability::{
-        Availability, AvailableDay, AvailableProduct, MAX_DAYS, Obtainable, OrderPromise, PromisedLine, days_to_tell,
+    selling::{
+        availability::{Availability, AvailableDay, AvailableProduct, FARTHEST, Obtainable, USUAL_SPAN, days_to_tell},
+        promise::{OrderPromise, PromisedLine, Substitute},
     },
     text::{CustomerCode, ProductCode, StrainCode},
     units::calendar::Day,
@@ -22,9 +23,12 @@ use serde::Deserialize;
 use super::{ALL, Html, Layout, full_day, full_time, kg, long_day, price, short_day, zone_of};
 use crate::{App, access::sees_prices, auth::Authenticated, extract::Query, problem::Problem, read_tx};
 
+/// What is said in place of figures that too many ask for: the page itself is wanted all the same.
+pub(super) const NOT_NOW: &str = "What can be promised is not worked out just now. Open the page again in a moment.";
+
 /// For whom and for which day.
 #[derive(Debug, Default, Deserialize)]
-pub(super) struct AvailabilityQuery {
+pub(super) struct PageQuery {
     customer: Option<CustomerCode>,
     day: Option<Day>,
 }
@@ -90,36 +94,51 @@ fn price_of(p: &AvailableProduct, farm: &Farm) -> Option<String> {
     Some(format!("{} {unit}", price(p.price?, farm)))
 }
 
-/// The lines of a day as they are sent: what there will be also with a poor harvest, and what there may be.
-fn lines_of(day: &AvailableDay, farm: &Farm) -> Vec<String> {
-    let line = |p: &AvailableProduct| {
-        let of = p.obtainable;
-        let (perhaps, grams) = if of.low_g > Grams::ZERO { ("", of.low_g) } else { ("perhaps ", of.high_g) };
-        let there = format!("{perhaps}{} {}", figure(grams, p.pack_g), unit(p.pack_g));
-        let price = price_of(p, farm).map_or_else(String::new, |price| format!(", {price}"));
-        format!("{}: {there}{price}", p.name)
-    };
-    match (day.closed, day.products.is_empty()) {
-        (true, _) => vec!["We are closed.".into()],
-        (_, true) => vec!["Nothing is left.".into()],
-        _ => day.products.iter().map(line).collect(),
+/// An amount as it is sent: what is free now, or about what there will be also with a poor harvest.
+fn sent_amount(of: Obtainable, pack_g: Option<i32>) -> String {
+    let unit = unit(pack_g);
+    if of.low_g > of.in_stock_g || of.low_g == Grams::ZERO {
+        let (word, grams) = if of.low_g > Grams::ZERO { ("about", of.low_g) } else { ("perhaps", of.high_g) };
+        // Nobody knows a harvest to ten grams.
+        let roughly = pack_g.map_or(Grams(grams.0 / 100 * 100), |_| grams);
+        return format!("{word} {} {unit}", figure(roughly, pack_g));
     }
+    format!("{} {unit}", figure(of.in_stock_g, pack_g))
+}
+
+/// The lines of a day as they are sent.
+fn lines_of(day: &AvailableDay, farm: &Farm, now: DateTime<Utc>) -> Vec<String> {
+    let line = |p: &AvailableProduct| {
+        let price = price_of(p, farm).map_or_else(String::new, |price| format!(", {price}"));
+        format!("{}: {}{price}", p.name, sent_amount(p.obtainable, p.pack_g))
+    };
+    if day.closed {
+        return vec!["We are closed.".into()];
+    }
+    if day.order_by.is_some_and(|by| by < now) {
+        return vec!["Too late to order for this day.".into()];
+    }
+    if day.products.is_empty() {
+        return vec!["Nothing is left.".into()];
+    }
+    let by =
+        day.order_by.map(|by| format!("Order by {}.", by.with_timezone(&zone_of(farm)).format("%a %-d %b, %H:%M")));
+    day.products.iter().map(line).chain(by).collect()
 }
 
 /// What can be promised, as a text to send.
-pub(crate) fn availability_text(farm: &Farm, availability: &Availability) -> String {
-    let zone = zone_of(farm);
+pub(crate) fn availability_text(farm: &Farm, availability: &Availability, now: DateTime<Utc>) -> String {
     let mut lines = vec![farm.name.clone()];
     for day in &availability.days {
         lines.push(String::new());
         lines.push(long_day(day.day));
-        lines.extend(lines_of(day, farm));
-        lines.extend(day.order_by.map(|by| format!("Order by {}.", full_time(by, zone))));
+        lines.extend(lines_of(day, farm, now));
     }
-    if availability.days.iter().any(|day| !day.products.is_empty()) {
-        lines.push(String::new());
-        lines.push("While it lasts.".into());
+    lines.push(String::new());
+    if availability.days.len() > 1 {
+        lines.push("Each day is told of alone: the amounts do not add up.".into());
     }
+    lines.push("\"About\" is what we expect to pick. While it lasts.".into());
     lines.join("\n").replace('\u{a0}', " ") + "\n"
 }
 
@@ -136,7 +155,7 @@ fn other_days(
     day: NaiveDate,
     today: NaiveDate,
 ) -> Vec<(String, String)> {
-    let days = today.iter_days().take(usize::try_from(MAX_DAYS / 2).unwrap_or_default()).filter(|d| *d != day);
+    let days = today.iter_days().take_while(|d| *d <= today + USUAL_SPAN).filter(|d| *d != day);
     days.map(|d| (address(path, customer, day_name, d), short_day(d))).collect()
 }
 
@@ -152,24 +171,30 @@ fn unforeseen(strains: impl IntoIterator<Item = StrainCode>) -> String {
     strains.into_iter().map(|s| s.to_string()).collect::<Vec<_>>().join(", ")
 }
 
+/// What can still be promised on days, with prices for who may see them; the coming week unless said. And the farm, of the same instant.
+pub(crate) async fn availability(
+    app: &App,
+    who: &Authenticated,
+    customer: Option<&CustomerCode>,
+    (from, until): (Option<Day>, Option<Day>),
+) -> Result<(Farm, Availability), Problem> {
+    app.refresh_before_read(who).await?;
+    let (farm, facts) = read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.promise_facts(customer).await?)))?;
+    let days = days_to_tell(facts.today, from, until)?;
+    let availability = work_out_availability(facts, days).await?;
+    Ok((farm, if sees_prices(who.standing) { availability } else { availability.without_prices() }))
+}
+
 pub(super) async fn get_availability(
     State(app): State<App>,
     who: Authenticated,
-    Query(query): Query<AvailabilityQuery>,
+    Query(query): Query<PageQuery>,
 ) -> Result<Html<AvailabilityPage>, Problem> {
-    app.refresh_before_read(&who).await?;
-    let (farm, customers, facts) = read_tx!(app, who, |tx| {
-        let facts = tx.promise_facts(query.customer.as_ref(), None).await?;
-        Ok((tx.farm().await?, tx.customers(&ALL).await?, facts))
-    })?;
-    let today = facts.today;
+    let (today, customers) = read_tx!(app, who, |tx| Ok((tx.farm_day().await?, tx.customers(&ALL).await?)))?;
     let asked = query.day.unwrap_or(Day(today + Days::new(1)));
-    let days = days_to_tell(today, Some(asked), Some(asked))?;
-    let mut availability = work_out_availability(facts, days).await?;
-    if !sees_prices(who.standing) {
-        availability = availability.without_prices();
-    }
-    let text = availability_text(&farm, &availability);
+    let (farm, mut availability) =
+        availability(&app, &who, query.customer.as_ref(), (Some(asked), Some(asked))).await?;
+    let text = availability_text(&farm, &availability, app.now());
     let head = Layout::new(&farm, &who, "/orders");
     let customer = query.customer.as_ref().and_then(|code| customers.iter().find(|c| c.customer == *code));
     let told = availability.days.pop();
@@ -187,7 +212,7 @@ pub(super) async fn get_availability(
     Ok(Html(AvailabilityPage {
         day: full_day(asked.0),
         closed: told.as_ref().is_some_and(|d| d.closed),
-        order_by: told.as_ref().and_then(|d| d.order_by).map(|by| full_time(by, zone_of(&farm))),
+        order_by: told.as_ref().filter(|d| !d.closed).and_then(|d| d.order_by).map(|by| full_time(by, zone_of(&farm))),
         rows: told.iter().flat_map(|d| &d.products).map(row).collect(),
         no_forecast: unforeseen(availability.no_forecast),
         days: other_days("/availability", query.customer.as_ref(), "day", asked.0, today),
@@ -216,80 +241,98 @@ pub(super) struct DayAsked {
     pub others: Vec<(String, String)>,
 }
 
-/// What there is for a customer on a day; tomorrow unless said.
+/// What there is for a customer on a day; tomorrow unless said. An order can be taken also for a day of which nothing can be told.
 pub(super) async fn day_asked(
     app: &App,
     who: &Authenticated,
     customer: &CustomerCode,
     day: Option<Day>,
 ) -> Result<DayAsked, Problem> {
-    app.refresh_before_read(who).await?;
-    let facts = read_tx!(app, who, |tx| tx.promise_facts(Some(customer), None).await)?;
-    let (today, zone, now) = (facts.today, facts.zone, facts.now);
+    let (today, zone) = read_tx!(app, who, |tx| Ok((tx.farm_day().await?, tx.farm_settings().await?.zone)))?;
     let asked = day.unwrap_or(Day(today + Days::new(1)));
     let others = other_days("/orders/new", Some(customer), "delivery_day", asked.0, today);
-    // Of a day that nothing can be told of an order can be taken all the same.
-    let Ok(days) = days_to_tell(today, Some(asked), Some(asked)) else {
-        return Ok(DayAsked { day: asked.0, left: BTreeMap::new(), about: Vec::new(), others });
-    };
-    let mut told = work_out_availability(facts, days).await?;
-    let mut about = vec![format!("What is left is for {}.", short_day(asked.0))];
-    let mut left_of = BTreeMap::new();
-    for day in told.days.drain(..) {
-        if day.closed {
-            about.push(format!("The farm is closed on {}.", full_day(day.day)));
-        }
-        if let Some(by) = day.order_by.filter(|by| *by < now) {
-            about.push(format!("Orders for {} were due by {}.", full_day(day.day), full_time(by, zone)));
-        }
-        left_of.extend(day.products.into_iter().map(|p| (p.product.clone(), left(p.obtainable, p.pack_g))));
+    let mut told = DayAsked { day: asked.0, left: BTreeMap::new(), about: Vec::new(), others };
+    if !(today..=today + FARTHEST).contains(&asked.0) {
+        return Ok(told);
     }
-    Ok(DayAsked { day: asked.0, left: left_of, about, others })
+    let availability = match availability(app, who, Some(customer), (Some(asked), Some(asked))).await {
+        Ok((_, availability)) => availability,
+        Err(problem) if problem.is_busy() => {
+            told.about.push(NOT_NOW.to_owned());
+            return Ok(told);
+        }
+        Err(problem) => return Err(problem),
+    };
+    told.about.push(format!("What is left is for {}.", short_day(asked.0)));
+    for day in availability.days {
+        if day.closed {
+            told.about.push(format!("The farm is closed on {}.", full_day(day.day)));
+        }
+        if let Some(by) = day.order_by.filter(|by| *by < app.now()) {
+            told.about.push(format!("Orders for {} were due by {}.", full_day(day.day), full_time(by, zone)));
+        }
+        told.left.extend(day.products.into_iter().map(|p| (p.product.clone(), left(p.obtainable, p.pack_g))));
+    }
+    Ok(told)
 }
 
-/// What an order's promise rests on, a sentence each, the weakest line first.
-pub(super) fn promise_words(promise: &OrderPromise, zone: Tz) -> Vec<String> {
-    let mut words = Vec::new();
+/// What is said of an order's promise.
+#[derive(Default)]
+pub(super) struct PromiseWords {
+    /// What it rests on, a sentence each, the weakest line first.
+    pub sentences: Vec<String>,
+    /// Whether it may not be kept.
+    pub is_risky: bool,
+}
+
+impl PromiseWords {
+    pub(super) fn of(sentence: &str) -> Self {
+        Self { sentences: vec![sentence.to_owned()], is_risky: false }
+    }
+}
+
+pub(super) fn promise_words(promise: &OrderPromise, zone: Tz) -> PromiseWords {
+    let mut sentences = Vec::new();
     if promise.closed {
-        words.push(format!("The farm is closed on {}.", full_day(promise.delivery_day)));
+        sentences.push(format!("The farm is closed on {}.", full_day(promise.delivery_day)));
     }
     if let Some(by) = promise.order_by.filter(|_| promise.late) {
-        words.push(format!("It came in late: orders for this day were due by {}.", full_time(by, zone)));
+        sentences.push(format!("It came in late: orders for this day were due by {}.", full_time(by, zone)));
     }
     if promise.basis == PromiseBasis::InStock {
-        words.push("All of it is in stock, beside what others are promised.".into());
-        return words;
+        sentences.push("All of it is free now, after all other orders.".into());
     }
     let mut lines: Vec<&PromisedLine> = promise.lines.iter().collect();
     lines.sort_by_key(|l| std::cmp::Reverse(l.basis));
-    words.extend(lines.into_iter().filter_map(line_words));
-    if !promise.no_forecast.is_empty() {
+    sentences.extend(lines.into_iter().filter_map(line_words));
+    if promise.basis != PromiseBasis::InStock && !promise.no_forecast.is_empty() {
         let strains = unforeseen(promise.no_forecast.iter().cloned());
-        words.push(format!("Too few flushes of {strains} are known to expect anything of its harvest."));
+        sentences.push(format!("There are not enough past flushes of {strains} to expect anything of a harvest."));
     }
-    words
+    PromiseWords { sentences, is_risky: promise.closed || promise.basis >= PromiseBasis::GoodHarvest }
 }
 
 fn line_words(l: &PromisedLine) -> Option<String> {
-    let (of, name, asked) = (l.obtainable, &l.name, kg(l.grams_g));
+    let (of, name, unit) = (l.obtainable, &l.name, unit(l.pack_g));
+    let shown = |grams: Grams| figure(grams, l.pack_g);
+    let asked = shown(l.grams_g);
     Some(match l.basis {
         PromiseBasis::InStock => return None,
         PromiseBasis::Expected => {
-            format!("{name}: {} of {asked} kg in stock, the rest with the harvest that is expected.", kg(of.in_stock_g))
+            format!(
+                "{name}: {} of {asked} {unit} free now, the rest with the harvest that is expected.",
+                shown(of.in_stock_g)
+            )
         }
         PromiseBasis::GoodHarvest => {
-            format!("{name}: {asked} kg only with a good harvest, {} kg with a poor one.", kg(of.low_g))
+            format!("{name}: {asked} {unit} only with a good harvest, {} {unit} with a poor one.", shown(of.low_g))
         }
         PromiseBasis::Short => {
-            let instead: Vec<String> = l.instead.iter().map(|i| format!("{} ({} kg)", i.name, kg(i.grams_g))).collect();
-            let instead = if instead.is_empty() {
-                String::new()
-            } else {
-                format!(" Instead they could have {}.", instead.join(", "))
-            };
-            let had =
-                if of.low_g == of.high_g { kg(of.low_g) } else { format!("{}–{}", kg(of.low_g), kg(of.high_g)) };
-            format!("{name}: only {had} of {asked} kg can be had.{instead}")
+            let offer = |s: &Substitute| format!("{} ({} kg)", s.name, kg(s.grams_g));
+            let offers: Vec<String> = l.substitutes.iter().map(offer).collect();
+            let offers =
+                if offers.is_empty() { String::new() } else { format!(" Instead we can do {}.", offers.join(", ")) };
+            format!("{name}: we can do only {} of {asked} {unit}.{offers}", range(of, l.pack_g))
         }
     })
 }

@@ -63,7 +63,7 @@ use rust_decimal::{Decimal, RoundingStrategy};
 use uuid::Uuid;
 
 pub(crate) use self::{
-    availability::availability_text,
+    availability::{availability, availability_text},
     docket::docket_pdf,
     invoices::invoice_pdf,
     money::{journal_csv, statement_pdf},

@@ -12,20 +12,27 @@ use gillbook_core::{
     ledger::warm_spell::WarmSpell,
     refusal::Refusal,
     selling::{
+        availability::FARTHEST,
         customer::Customer,
         dispatch::NewDocket,
         docket::{Docket, DocketLine},
-        order::Order,
-        set_aside::NewSetAside,
+        order::{Order, OrderLine},
+        set_aside::{NewSetAside, SetAside},
     },
     text::{OrderCode, PlaceCode},
     units::calendar::day_of,
 };
-use gillbook_store::{Pagination, reports::availability::work_out_promise, selling::shortage::Shortage};
+use gillbook_store::{
+    Error as StoreError, Pagination, reports::availability::work_out_promise, selling::shortage::Shortage,
+};
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Html, Layout, availability::promise_words, count, full_day, kg, rerender_form, zone_of};
+use super::{
+    Html, Layout,
+    availability::{NOT_NOW, PromiseWords, promise_words},
+    count, full_day, kg, rerender_form, zone_of,
+};
 use crate::{
     App,
     auth::Authenticated,
@@ -139,8 +146,8 @@ pub(super) struct OrderPage {
     status: &'static str,
     /// What is short of the order, in kilograms.
     short_kg: String,
-    /// What its promise rests on, a sentence each; nothing once all of it is set aside.
-    promise: Vec<String>,
+    /// What its promise rests on; nothing once all of it is set aside.
+    promise: PromiseWords,
     /// When the customer takes deliveries.
     window: String,
     anything: bool,
@@ -216,39 +223,18 @@ async fn order_page(
         let reasons = if open { tx.shortages(&order).await? } else { vec![None; order.lines.len()] };
         let head = Layout::new(&farm, who, "/orders");
         let facts = if open && order.lines.iter().any(|l| l.short_g > Grams::ZERO) {
-            Some(tx.promise_facts(Some(&order.customer), Some(code)).await?)
+            Some(tx.promise_facts(Some(&order.customer)).await?)
         } else {
             None
         };
         let page = OrderPage {
             head,
-            promise: Vec::new(),
+            promise: PromiseWords::default(),
             window: window(&customer),
             status: status_word(order.status),
             day: full_day(order.delivery_day),
             word: farm.word("docket").to_owned(),
-            lines: order
-                .lines
-                .iter()
-                .zip(reasons)
-                .map(|(l, why)| MakeUpLine {
-                    name: l.packs.map_or_else(|| l.name.clone(), |n| format!("{} × {n}", l.name)),
-                    ordered: kg(l.grams_g),
-                    short: kg(l.short_g),
-                    more_is_free: matches!(why, Some(Shortage::Free { .. })),
-                    why: why.map_or_else(String::new, |why| why_short(&why, &order.customer_name)),
-                    aside: l
-                        .set_aside
-                        .iter()
-                        .map(|s| TakenLot {
-                            lot: s.lot.to_string(),
-                            place: s.place.to_string(),
-                            kg: kg(s.grams_g),
-                            warm: s.warm_spell.clone(),
-                        })
-                        .collect(),
-                })
-                .collect(),
+            lines: order.lines.iter().zip(reasons).map(|(l, why)| make_up_line(&order, l, why)).collect(),
             vans: places.iter().filter(|p| p.kind == PlaceKind::Van).map(|p| p.place.to_string()).collect(),
             dockets,
             open,
@@ -263,8 +249,33 @@ async fn order_page(
         Ok((page, zone_of(&farm), facts))
     })?;
     let Some(facts) = facts else { return Ok(page) };
-    let promise = work_out_promise(facts, page.order.clone()).await?;
-    Ok(OrderPage { promise: promise_words(&promise, zone), ..page })
+    let promise = if page.order.delivery_day > facts.today + FARTHEST {
+        PromiseWords::of("It is too far ahead to tell what there will be.")
+    } else {
+        match work_out_promise(facts, page.order.clone()).await {
+            Ok(promise) => promise_words(&promise, zone),
+            Err(StoreError::Busy) => PromiseWords::of(NOT_NOW),
+            Err(error) => return Err(error.into()),
+        }
+    };
+    Ok(OrderPage { promise, ..page })
+}
+
+fn make_up_line(order: &Order, l: &OrderLine, why: Option<Shortage>) -> MakeUpLine {
+    let taken = |s: &SetAside| TakenLot {
+        lot: s.lot.to_string(),
+        place: s.place.to_string(),
+        kg: kg(s.grams_g),
+        warm: s.warm_spell.clone(),
+    };
+    MakeUpLine {
+        name: l.packs.map_or_else(|| l.name.clone(), |n| format!("{} × {n}", l.name)),
+        ordered: kg(l.grams_g),
+        short: kg(l.short_g),
+        more_is_free: matches!(why, Some(Shortage::Free { .. })),
+        why: why.map_or_else(String::new, |why| why_short(&why, &order.customer_name)),
+        aside: l.set_aside.iter().map(taken).collect(),
+    }
 }
 
 /// When a customer takes deliveries, in words.

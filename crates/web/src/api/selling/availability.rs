@@ -7,18 +7,17 @@ use axum::{
     response::{IntoResponse, Response},
 };
 use gillbook_core::{
-    selling::availability::{Availability, OrderPromise, days_to_tell},
+    selling::{availability::Availability, promise::OrderPromise},
     text::{CustomerCode, OrderCode},
     units::calendar::Day,
 };
-use gillbook_store::reports::availability::{work_out_availability, work_out_promise};
+use gillbook_store::reports::availability::work_out_promise;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     App,
-    access::sees_prices,
     api::params::OrderPath,
     auth::Authenticated,
     extract::{PathParam, Query},
@@ -46,14 +45,6 @@ struct AvailabilityQuery {
     until: Option<Day>,
 }
 
-async fn worked_out(app: &App, who: &Authenticated, asked: &AvailabilityQuery) -> Result<Availability, Problem> {
-    app.refresh_before_read(who).await?;
-    let facts = read_tx!(app, who, |tx| tx.promise_facts(asked.customer.as_ref(), None).await)?;
-    let days = days_to_tell(facts.today, asked.from, asked.until)?;
-    let availability = work_out_availability(facts, days).await?;
-    Ok(if sees_prices(who.standing) { availability } else { availability.without_prices() })
-}
-
 /// What can still be promised on the coming days, by product: of what is in stock, and with the harvest that is expected.
 ///
 /// Dispatch is simulated over every order that has not gone out, lots taken as setting aside takes them. What is told could be promised in
@@ -69,7 +60,8 @@ async fn get_availability(
     who: Authenticated,
     Query(asked): Query<AvailabilityQuery>,
 ) -> Result<Json<Availability>, Problem> {
-    Ok(Json(worked_out(&app, &who, &asked).await?))
+    let (_, availability) = pages::availability(&app, &who, asked.customer.as_ref(), (asked.from, asked.until)).await?;
+    Ok(Json(availability))
 }
 
 /// The same as a text to send.
@@ -83,13 +75,15 @@ async fn get_availability_text(
     who: Authenticated,
     Query(asked): Query<AvailabilityQuery>,
 ) -> Result<Response, Problem> {
-    let availability = worked_out(&app, &who, &asked).await?;
-    let farm = read_tx!(app, who, |tx| tx.farm().await)?;
-    let text = pages::availability_text(&farm, &availability);
+    let (farm, availability) =
+        pages::availability(&app, &who, asked.customer.as_ref(), (asked.from, asked.until)).await?;
+    let text = pages::availability_text(&farm, &availability, app.now());
     Ok(([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], text).into_response())
 }
 
-/// Whether an order that has not gone out can be filled beside all others, and what that rests on.
+/// Whether an order that has not gone out can be filled without any other getting less, and what that rests on.
+///
+/// Of days farther ahead than availability is told of no harvest is expected.
 #[utoipa::path(
     get, path = "/api/orders/{order}/promise", tag = "selling",
     params(OrderPath),
@@ -104,7 +98,7 @@ async fn get_promise(
     let (order, facts) = read_tx!(app, who, |tx| {
         let order = tx.order(&code).await?;
         order.ensure_open()?;
-        let facts = tx.promise_facts(Some(&order.customer), Some(&code)).await?;
+        let facts = tx.promise_facts(Some(&order.customer)).await?;
         Ok((order, facts))
     })?;
     Ok(Json(work_out_promise(facts, order).await?))

@@ -88,15 +88,12 @@ impl Resource for Customers {
             Field::new("least_days", "Days that must be left when it arrives", Input::Whole).with("0"),
             Field::new("freshest", "Wants the freshest, not the oldest that will do", Input::Tick),
             Field::new("over_percent", "May be this much over the order, %", Input::Number).with("10"),
-            Field::new("min_order_g", "Smallest order, kg", Input::Kilograms).with("0"),
-            Field::new("order_by_time", "Orders by this time", Input::Clock)
-                .hint("blank: at any time")
-                .or_blank()
-                .half(),
-            Field::new("order_by_days", "So many days before", Input::Whole).with("1").half(),
+            Field::new("min_order_g", "Minimum order, kg", Input::Kilograms).with("0"),
+            Field::new("order_by_time", "Order by", Input::Clock).hint("blank: at any time").or_blank().half(),
+            Field::new("order_by_days", "Days ahead, 0 to 30", Input::Whole).with("1").optional().half(),
             Field::new("deliver_from", "Takes deliveries from", Input::Clock).or_blank().half(),
             Field::new("deliver_until", "Takes deliveries until", Input::Clock).or_blank().half(),
-            Field::new("substitutes", "Takes something else where we are short", Input::Tick),
+            Field::new("substitutes", "Accepts substitutes", Input::Tick),
         ])
     }
 
@@ -105,7 +102,9 @@ impl Resource for Customers {
     }
 
     async fn more(_: &mut Tx, _: &Farm, customer: &Customer, page: ActPage) -> StoreResult<ActPage> {
-        let page = page.link(format!("/orders/new?customer={}", customer.customer), "Take an order");
+        let page = page
+            .link(format!("/orders/new?customer={}", customer.customer), "Take an order")
+            .link(format!("/availability?customer={}", customer.customer), "What we have for them");
         Ok(if page.head.may("GET", "/customers/{customer}/account") {
             page.link(format!("/customers/{}/account", customer.customer), "Invoices and payments")
         } else {
