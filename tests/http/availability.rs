@@ -218,13 +218,21 @@ async fn their_own_order_number_goes_with_the_order_to_its_docket() -> Result<()
     let taken = send(&farm, "/orders?customer=PLUM", Uuid::new_v4(), &slip).await?;
     ensure!(taken.status == 303, "{}", taken.text);
     ensure!(page(&farm, "/orders/O-1").await?.contains("Their order PO 4711/26."));
-    let slip = [("version", "1"), ("delivery_day", "2026-05-05"), ("reference", "PO 4712"), ("note", "")];
+    let window = json!({"deliver_until": "10:30"});
+    farm.ask(&farm.owner, "PATCH", "/api/customers/PLUM", &[("if-match", "\"1\"")], Some(window)).await.expect(200);
+    let slip = [("version", "1"), ("delivery_day", "2026-05-05"), ("reference", "PO 4712"), ("note", "Back door")];
     ensure!(send(&farm, "/orders/O-1/day", Uuid::new_v4(), &slip).await?.status == 303);
     farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
-    let docket = farm.create("/api/dockets", json!({"order": "O-1"})).await;
+    let docket = farm.create("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await;
     ensure!(docket["reference"] == "PO 4712", "{docket}");
     let code = docket["docket"].as_str().context("a code")?;
     ensure!(farm.get(&format!("/api/dockets/{code}")).await["reference"] == "PO 4712");
-    ensure!(page(&farm, &format!("/dockets/{code}")).await?.contains("Their order PO 4712."));
+    // The driver reads what was agreed, until it is handed over.
+    let seen = page(&farm, &format!("/dockets/{code}")).await?;
+    for words in ["Their order PO 4712.", "They take deliveries until 10:30.", "<p>Back door</p>"] {
+        ensure!(seen.contains(words), "{words}: {seen}");
+    }
+    farm.create(&format!("/api/dockets/{code}/delivery"), json!({"taken_by": "Ines"})).await;
+    ensure!(!page(&farm, &format!("/dockets/{code}")).await?.contains("Back door"));
     Ok(())
 }

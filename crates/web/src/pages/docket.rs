@@ -19,6 +19,7 @@ use super::{
     Html, Layout,
     act::answer,
     as_money, count, full_day, full_time, g, kg,
+    orders::window,
     sheet::{Field, FormFields, Input, Sheet},
     zone_of,
 };
@@ -37,6 +38,8 @@ use crate::{
 pub(super) struct DocketPage {
     head: Layout,
     docket: Docket,
+    /// What the order says to who brings it, a sentence each, while it is on its way.
+    to_driver: Vec<String>,
     day: String,
     word: String,
     status: String,
@@ -142,6 +145,11 @@ async fn docket_page(
         let zone = zone_of(&farm);
         let docket = tx.docket(code).await?;
         let head = Layout::new(&farm, who, "/orders");
+        let to_driver = if docket.status == DocketStatus::Dispatched {
+            vec![window(&tx.customer(&docket.customer).await?), tx.order(&docket.order).await?.note]
+        } else {
+            Vec::new()
+        };
         let invoices = if head.may("GET", "/invoices/{invoice}") && docket.status == DocketStatus::Delivered {
             Some(tx.invoices_of(code).await?)
         } else {
@@ -149,6 +157,7 @@ async fn docket_page(
         };
         Ok(DocketPage {
             invoices,
+            to_driver: to_driver.into_iter().filter(|said| !said.is_empty()).collect(),
             day: full_day(docket.delivery_day),
             word: farm.word("docket").to_owned(),
             status: match (&docket.status, &docket.delivery) {

@@ -279,7 +279,7 @@ fn make_up_line(order: &Order, l: &OrderLine, why: Option<Shortage>) -> MakeUpLi
 }
 
 /// When a customer takes deliveries, in words.
-fn window(customer: &Customer) -> String {
+pub(super) fn window(customer: &Customer) -> String {
     let Customer { deliver_from, deliver_until, .. } = customer;
     match (deliver_from.0, deliver_until.0) {
         (Some(_), Some(_)) => format!("They take deliveries from {deliver_from} to {deliver_until}."),
