@@ -48,6 +48,38 @@ async fn what_is_left_can_be_promised_and_set_aside_to_the_gram() -> Result<()> 
 }
 
 #[tokio::test]
+async fn each_product_keeps_by_its_own_rule_as_when_it_is_set_aside() -> Result<()> {
+    let farm = Farm::new().await?;
+    let stew =
+        json!({"product": "STEW", "name": "For stew", "strains": ["OY"], "least_grade": "B", "tax_percent": "5.5"});
+    farm.create("/api/products", stew).await;
+    let rule = json!({"best_before": [{"product": "STEW", "packaging": "open", "days": 8}]});
+    let version = format!("\"{}\"", farm.get("/api/farm").await["version"]);
+    farm.ask(&farm.owner, "PATCH", "/api/farm", &[("if-match", &version)], Some(rule)).await.expect(200);
+    farm.lot_of(2000).await;
+    // Without a rule OY keeps seven days from the fourth.
+    for (day, loose, stew) in [("2026-05-11", 2000, 2000), ("2026-05-12", 0, 2000), ("2026-05-13", 0, 0)] {
+        ensure!(left(&farm, "OY", day).await[0] == loose && left(&farm, "STEW", day).await[0] == stew, "{day}");
+        for (product, told) in [("OY", loose), ("STEW", stew)] {
+            let new =
+                json!({"customer": "PLUM", "delivery_day": day, "lines": [{"product": product, "grams_g": 2000}]});
+            let order = farm.create("/api/orders", new).await["order"].as_str().unwrap_or_default().to_owned();
+            let path = format!("/api/orders/{order}");
+            let promise = farm.get(&format!("{path}/promise")).await;
+            ensure!(promise["lines"][0]["in_stock_g"] == told, "{day} {product}: {promise}");
+            let aside =
+                farm.ask(&farm.owner, "PUT", &format!("{path}/set-aside"), &[], Some(json!({}))).await.expect(200);
+            ensure!(aside["lines"][0]["short_g"] == 2000 - told, "{day} {product}: {aside}");
+            let version = format!("\"{}\"", farm.get(&path).await["version"]);
+            farm.ask(&farm.owner, "PATCH", &path, &[("if-match", &version)], Some(json!({"status": "cancelled"})))
+                .await
+                .expect(200);
+        }
+    }
+    Ok(())
+}
+
+#[tokio::test]
 async fn a_promise_says_what_it_rests_on_and_what_there_is_instead() -> Result<()> {
     let farm = Farm::new().await?;
     farm.lot_of(2000).await;
@@ -140,7 +172,7 @@ async fn it_is_told_as_a_text_with_the_customers_prices_to_who_may_see_them() ->
     let path = "/api/availability/text?customer=PLUM&from=2026-05-05&until=2026-05-06";
     let text = farm.raw("GET", path, &[], Vec::new()).await;
     ensure!(text.headers["content-type"] == "text/plain; charset=utf-8");
-    let expected = "Farm of ada\n\nTuesday 5 May\nOY: 2.00 kg, 17.50 EUR a kg\nOyster punnet: 13 packs\nOrder by Mon 4 May, 16:00.\n\nWednesday 6 May\nWe are closed.\n\nEach day is told of alone: the amounts do not add up.\n\"About\" is what we expect to pick. While it lasts.\n";
+    let expected = "Farm of ada\n\nTuesday 5 May\nOY: 2.00 kg, 17.50 EUR a kg\nOyster punnet: 13 packs\nOrder by Mon 4 May, 16:00.\n\nWednesday 6 May\nWe are closed.\n\nEach day is told of alone: the amounts do not add up.\nProducts of the same mushrooms share what there is.\n\"About\" is what we expect to pick. While it lasts.\n";
     ensure!(text.text == expected, "{}", text.text);
     farm.pass(TimeDelta::hours(9));
     let late = farm.raw("GET", path, &[], Vec::new()).await;

@@ -1,7 +1,10 @@
 //! Which lots fill an order line: first-expiring-first, as the Australian Cold Chain Guidelines (2017) name it. Where the dates are
 //! equal the lowest grade that will do goes first, so that the better ones are left for who asks for them; then the earlier harvest.
 
-use std::cmp::{Ordering, Reverse};
+use std::{
+    cmp::{Ordering, Reverse},
+    collections::BTreeMap,
+};
 
 use chrono::{Days, NaiveDate};
 use rust_decimal::{Decimal, prelude::ToPrimitive};
@@ -36,6 +39,9 @@ pub struct Need {
     pub form: Form,
     /// The packaging; any where none is said.
     pub packaging: Option<Packaging>,
+    /// Days from harvest that the product keeps by the farm's own rules, by packaging, for lots without a best-before day of their own. Where
+    /// none are said, the day that a lot has whatever it is sold as counts.
+    pub keeps: Option<BTreeMap<Packaging, i32>>,
 }
 
 impl Need {
@@ -246,7 +252,13 @@ mod tests {
     #[test]
     fn goods_of_another_kind_or_a_lesser_grade_will_not_do() {
         let goods = candidate(1, 1, 1, 1).goods;
-        let need = Need { strains: vec![goods.strain.clone()], least_rank: 2, form: Form::Fresh, packaging: None };
+        let need = Need {
+            strains: vec![goods.strain.clone()],
+            least_rank: 2,
+            form: Form::Fresh,
+            packaging: None,
+            keeps: None,
+        };
         let graded = |grade_rank| Goods { grade_rank, ..goods.clone() };
         assert!(need.takes(&graded(1)) && need.takes(&graded(2)) && !need.takes(&graded(3)));
         assert!(need.takes_but_for_grade(&graded(3)));

@@ -160,6 +160,8 @@ pub struct PromiseFacts {
     pub lines: Vec<(OrderCode, i32)>,
     /// What is sold.
     pub products: Vec<Product>,
+    /// Days from harvest that each product keeps by the farm's rules, by packaging.
+    pub keeps: BTreeMap<ProductCode, BTreeMap<Packaging, i32>>,
     /// How good each grade is; 1 is the best.
     pub ranks: BTreeMap<GradeCode, i32>,
     /// The customer that is asked for.
@@ -236,6 +238,7 @@ impl PromiseFacts {
             least_rank: self.ranks.get(&product.least_grade).copied().unwrap_or(0),
             form: product.form,
             packaging: product.packaging,
+            keeps: Some(self.keeps.get(&product.product).cloned().unwrap_or_default()),
         }
     }
 

@@ -146,6 +146,12 @@ impl OrderLine {
 }
 
 impl Order {
+    /// The products of its lines.
+    #[must_use]
+    pub fn products(&self) -> Vec<ProductCode> {
+        self.lines.iter().map(|l| l.product.clone()).collect()
+    }
+
     /// The lots that are set aside for it, one for each time.
     pub fn lots_set_aside(&self) -> impl Iterator<Item = LotCode> + '_ {
         self.lines.iter().flat_map(|l| &l.set_aside).map(|s| s.lot.clone())

@@ -171,10 +171,17 @@ fn substitutes_of(
         })
         .collect();
     found.sort_by_key(|(is_alike, p)| (Reverse(*is_alike), Reverse(p.obtainable.low_g)));
-    let offer = |(_, p): (bool, &AvailableProduct)| Substitute {
-        product: p.product.clone(),
-        name: p.name.clone(),
-        grams_g: p.obtainable.low_g.min(missing),
-    };
-    found.into_iter().take(MAX_SUBSTITUTES).map(offer).collect()
+    // What comes of the same mushrooms as another is the same offer twice.
+    let mut offers: Vec<Substitute> = Vec::new();
+    let mut offered_of: BTreeSet<&StrainCode> = BTreeSet::new();
+    for (_, p) in found {
+        let strains = facts.product(&p.product).map_or(&[][..], |other| &other.strains);
+        if offers.len() == MAX_SUBSTITUTES || strains.iter().any(|strain| offered_of.contains(strain)) {
+            continue;
+        }
+        offered_of.extend(strains);
+        let grams_g = p.obtainable.low_g.min(missing);
+        offers.push(Substitute { product: p.product.clone(), name: p.name.clone(), grams_g });
+    }
+    offers
 }

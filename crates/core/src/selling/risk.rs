@@ -135,13 +135,21 @@ mod tests {
                 goods,
             },
             best_before: day(expires),
+            own_best_before: Some(day(expires)),
+            life_ends: None,
             on_hold: false,
         }
     }
 
     fn order(strain: &str, grams: i64, on: u64) -> Demand {
         Demand {
-            need: Need { strains: vec![strain.parse().unwrap()], least_rank: 2, form: Form::Fresh, packaging: None },
+            need: Need {
+                strains: vec![strain.parse().unwrap()],
+                least_rank: 2,
+                form: Form::Fresh,
+                packaging: None,
+                keeps: None,
+            },
             wish: LineDemand { grams: Grams(grams), pack: None, delivery_day: day(on), least_days: 0, freshest: false },
             set_aside: Vec::new(),
         }

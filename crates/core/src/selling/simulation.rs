@@ -4,7 +4,7 @@ use std::cmp::Ordering;
 
 use chrono::NaiveDate;
 
-use super::allocation::{AvailableLot, Freshness, Goods, LineDemand, Need, Taken};
+use super::allocation::{AvailableLot, Freshness, Goods, LineDemand, Need, Taken, best_before};
 use crate::units::quantity::Grams;
 
 /// How closely the most that can be promised of loose goods is looked for.
@@ -18,6 +18,10 @@ pub struct Stock {
     /// The day that the days which customers ask for are counted to, as when lots are set aside. The last day may be sooner, where the life of
     /// the lot is nearly used.
     pub best_before: NaiveDate,
+    /// The lot's own best-before day, set when it was packed.
+    pub own_best_before: Option<NaiveDate>,
+    /// The day on which its life is used up at the earliest; none where that is not known.
+    pub life_ends: Option<NaiveDate>,
     /// Nothing goes out of a lot on hold.
     pub on_hold: bool,
 }
@@ -62,6 +66,8 @@ struct Row<'a> {
     goods: &'a Goods,
     freshness: Freshness,
     best_before: NaiveDate,
+    own_best_before: Option<NaiveDate>,
+    life_ends: Option<NaiveDate>,
     /// The first day on which it can go out; of stock none.
     ready_on: Option<NaiveDate>,
     on_hold: bool,
@@ -76,6 +82,8 @@ impl<'a> Row<'a> {
             goods: &candidate.goods,
             freshness: candidate.freshness(),
             best_before: stock.best_before,
+            own_best_before: stock.own_best_before,
+            life_ends: stock.life_ends,
             ready_on: None,
             on_hold: stock.on_hold,
             tie: 0,
@@ -88,8 +96,34 @@ impl<'a> Row<'a> {
             harvest_day: coming.harvest_day,
             grade_rank: coming.goods.grade_rank,
         };
-        let best_before = coming.best_before;
-        Self { goods: &coming.goods, freshness, best_before, ready_on: Some(coming.ready_on), on_hold: false, tie }
+        Self {
+            goods: &coming.goods,
+            freshness,
+            best_before: coming.best_before,
+            own_best_before: None,
+            life_ends: None,
+            ready_on: Some(coming.ready_on),
+            on_hold: false,
+            tie,
+        }
+    }
+
+    /// Its best-before day as what is wanted.
+    fn best_before_as(&self, need: &Need) -> NaiveDate {
+        let Some(keeps) = &need.keeps else { return self.best_before };
+        // What is not packed yet is packed as it is wanted.
+        let packaging = if self.ready_on.is_some() { need.packaging } else { None }.unwrap_or(self.goods.packaging);
+        let by_rule = || best_before(self.freshness.harvest_day, keeps.get(&packaging).copied());
+        self.own_best_before.unwrap_or_else(by_rule)
+    }
+
+    /// Its dates as what is wanted: the last day is the best-before day, or sooner where its life is used up by then.
+    fn freshness_as(&self, need: &Need) -> Freshness {
+        if need.keeps.is_none() {
+            return self.freshness;
+        }
+        let by_rule = self.best_before_as(need);
+        Freshness { expires_on: self.life_ends.map_or(by_rule, |ends| ends.min(by_rule)), ..self.freshness }
     }
 
     /// Whether it will do. What is left of a life has to last until it is handed over; the days after that are those of the best-before day.
@@ -100,8 +134,8 @@ impl<'a> Row<'a> {
         };
         is_wanted
             && !self.on_hold
-            && self.freshness.expires_on >= wish.delivery_day
-            && self.best_before >= wish.needed_until()
+            && self.freshness_as(need).expires_on >= wish.delivery_day
+            && self.best_before_as(need) >= wish.needed_until()
     }
 }
 
@@ -158,7 +192,8 @@ impl<'a> Simulation<'a> {
     /// The rows that will do, in the order in which they are taken.
     fn rows_for(&self, need: &Need, wish: &LineDemand) -> Vec<usize> {
         let mut fitting: Vec<usize> = (0..self.rows.len()).filter(|at| self.rows[*at].will_do(need, wish)).collect();
-        fitting.sort_by(|a, b| match wish.order_of(self.rows[*a].freshness, self.rows[*b].freshness) {
+        let freshness = |at: &usize| self.rows[*at].freshness_as(need);
+        fitting.sort_by(|a, b| match wish.order_of(freshness(a), freshness(b)) {
             Ordering::Equal => self.rows[*a].tie.cmp(&self.rows[*b].tie),
             order => order,
         });

@@ -14,7 +14,7 @@ use gillbook_core::{
         promise::{OrderPromise, promise},
         simulation::Coming,
     },
-    text::{CustomerCode, GradeCode, StrainCode},
+    text::{CustomerCode, GradeCode, ProductCode, StrainCode},
     units::calendar::day_of,
 };
 
@@ -50,12 +50,16 @@ struct Harvest {
 }
 
 impl Tx {
-    /// What a promise is worked out by, for a customer or for anybody.
+    /// What a promise is worked out by, for a customer or for anybody: of the first products by code, and of those that are asked for.
     ///
     /// # Errors
     /// Refuses a customer that is not there.
     #[tracing::instrument(level = "debug", name = "store.reports.promise_facts", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn promise_facts(&mut self, customer: Option<&CustomerCode>) -> Result<PromiseFacts> {
+    pub async fn promise_facts(
+        &mut self,
+        customer: Option<&CustomerCode>,
+        asked: &[ProductCode],
+    ) -> Result<PromiseFacts> {
         let settings = self.farm_settings().await?;
         let zone = settings.zone;
         let today = day_of(self.now, zone);
@@ -66,10 +70,21 @@ impl Tx {
         let lots = self.lots_in_stock().await?;
         let rules = self.shelf_rules().await?;
         let stock = self.goods_in(&lots, &rules).await?.into_iter().map(|g| g.stock).collect();
-        let (lines, demand) = self.ordered(today).await?.into_iter().map(|o| ((o.order, o.line), o.demand)).unzip();
+        let keeps = self.rules_by_product().await?;
+        let (mut lines, mut demand) = (Vec::new(), Vec::new());
+        for mut o in self.ordered(today).await? {
+            o.demand.need.keeps = Some(keeps.get(&o.product).cloned().unwrap_or_default());
+            lines.push((o.order, o.line));
+            demand.push(o.demand);
+        }
         let ranks = self.grade_ranks().await?;
         let harvest = self.harvest_to_come(today, &ranks, &rules).await?;
-        let products: Vec<Product> = self.products(&Pagination { after: None, limit: MAX_PRODUCTS }).await?;
+        let mut products: Vec<Product> = self.products(&Pagination { after: None, limit: MAX_PRODUCTS }).await?;
+        let is_there = |code: &ProductCode| products.iter().any(|p| p.product == *code);
+        let missing: Vec<ProductCode> = asked.iter().filter(|code| !is_there(code)).cloned().collect();
+        if !missing.is_empty() {
+            products.extend(self.products_named(&missing).await?.into_values());
+        }
         let mut prices: Vec<Price> = Vec::new();
         if let Some(customer) = &customer {
             prices.extend(self.prices().await?);
@@ -87,6 +102,7 @@ impl Tx {
             demand,
             lines,
             products,
+            keeps,
             ranks,
             customer,
             prices,

@@ -6,6 +6,7 @@ use chrono::{Days, NaiveDate};
 use gillbook_core::{
     Grams,
     cold::{CAUTION, shelf_life::LifeLeft},
+    kinds::Form,
     selling::{
         risk::{Reason, at_risk, urgency},
         simulation::{Demand, Stock},
@@ -104,7 +105,9 @@ impl Tx {
         let settings = self.farm_settings().await?;
         let today = day_of(self.now, settings.zone);
         let rules = self.shelf_rules().await?;
-        let there = self.goods_in(states, &rules).await?;
+        let mut there = self.goods_in(states, &rules).await?;
+        // Dried goods spoil by their own best-before day or not at all.
+        there.retain(|g| g.lot.form == Form::Fresh || g.lot.best_before.is_some());
         let stock: Vec<Stock> = there.iter().map(|g| g.stock.clone()).collect();
         let ordered = self.ordered(today).await?;
         let demand: Vec<Demand> = ordered.iter().map(|o| o.demand.clone()).collect();

@@ -25,6 +25,7 @@ use crate::{
 pub(super) struct Ordered {
     pub order: OrderCode,
     pub line: i32,
+    pub product: ProductCode,
     pub demand: Demand,
     pub customer: String,
     pub least_grade: GradeCode,
@@ -59,7 +60,7 @@ fn last_day(best_before: Option<NaiveDate>, life_ends: Option<NaiveDate>) -> (Na
 }
 
 impl Tx {
-    /// What of lots is in fridges and on shelves. Dried goods spoil by their own best-before day or not at all: without one they are left out.
+    /// What of lots is in fridges and on shelves. Dried goods without a best-before day of their own have no last day.
     pub(super) async fn goods_in<'a>(
         &mut self,
         states: &'a [LotState],
@@ -70,13 +71,13 @@ impl Tx {
         let last_days = last_days_by(rules, states);
         let ranks = self.grade_ranks().await?;
         let mut there = Vec::new();
-        for lot in states.iter().filter(|l| l.form == Form::Fresh || l.best_before.is_some()) {
+        for lot in states {
             for at in lot.places.iter().filter(|p| matches!(p.kind, PlaceKind::Fridge | PlaceKind::Shelf)) {
                 let life_ends = at.life.map(|l| day_of(ends_at(self.now, l.days_left_low), zone).max(today));
                 let best_before = last_days.get(&lot.lot).copied();
                 let (expires_on, ends_by) = last_day(best_before, life_ends);
                 let days = (best_before.unwrap_or(expires_on), expires_on);
-                let stock = in_stock(lot, at, days, ranks.get(&lot.grade).copied().unwrap_or(i32::MAX));
+                let stock = in_stock(lot, at, days, life_ends, ranks.get(&lot.grade).copied().unwrap_or(i32::MAX));
                 there.push(GoodsIn { lot, at, ends_by, stock });
             }
         }
@@ -86,6 +87,23 @@ impl Tx {
     /// How good each grade of the farm is; 1 is the best.
     pub(super) async fn grade_ranks(&mut self) -> Result<BTreeMap<GradeCode, i32>> {
         Ok(self.farm().await?.grades.into_iter().map(|g| (g.grade, g.rank)).collect())
+    }
+
+    /// Days from harvest that each product keeps by the farm's rules, by packaging.
+    pub(super) async fn rules_by_product(&mut self) -> Result<BTreeMap<ProductCode, BTreeMap<Packaging, i32>>> {
+        let rules = sqlx::query!(
+            r#"select distinct on (product, packaging) product as "product: ProductCode", packaging as "packaging: Packaging", days
+                 from best_before_rule where farm_id = $1 and effective_from <= $2 order by product, packaging, effective_from desc"#,
+            self.farm.0,
+            self.now
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let mut by_product: BTreeMap<ProductCode, BTreeMap<Packaging, i32>> = BTreeMap::new();
+        for r in rules {
+            by_product.entry(r.product).or_default().insert(r.packaging, r.days);
+        }
+        Ok(by_product)
     }
 
     /// The shortest rule of the products that a strain is sold as, by packaging: days from harvest.
@@ -135,7 +153,8 @@ impl Tx {
                 let set_aside = r.set_aside.0;
                 let promised: Grams = set_aside.iter().map(|t| t.grams).sum();
                 let open = if r.status == OrderStatus::Confirmed { r.grams - promised } else { Grams::ZERO };
-                let need = Need { strains: r.strains, least_rank: r.rank, form: r.form, packaging: r.packaging };
+                let need =
+                    Need { strains: r.strains, least_rank: r.rank, form: r.form, packaging: r.packaging, keeps: None };
                 let wish = LineDemand {
                     grams: open.max(Grams::ZERO),
                     pack: r.pack_g.map(|g| Grams(g.into())),
@@ -146,6 +165,7 @@ impl Tx {
                 Ordered {
                     order: r.order,
                     line: r.line,
+                    product: r.product,
                     demand: Demand { need, wish, set_aside },
                     customer: r.name,
                     least_grade: r.least_grade,
@@ -155,7 +175,13 @@ impl Tx {
     }
 }
 
-fn in_stock(lot: &LotState, at: &LotAt, (best_before, expires_on): (NaiveDate, NaiveDate), grade_rank: i32) -> Stock {
+fn in_stock(
+    lot: &LotState,
+    at: &LotAt,
+    (best_before, expires_on): (NaiveDate, NaiveDate),
+    life_ends: Option<NaiveDate>,
+    grade_rank: i32,
+) -> Stock {
     let goods = Goods { strain: lot.strain.clone(), grade_rank, form: lot.form, packaging: lot.packaging };
     Stock {
         candidate: AvailableLot {
@@ -167,6 +193,8 @@ fn in_stock(lot: &LotState, at: &LotAt, (best_before, expires_on): (NaiveDate, N
             goods,
         },
         best_before,
+        own_best_before: lot.best_before,
+        life_ends,
         on_hold: lot.on_hold(),
     }
 }

@@ -197,6 +197,7 @@ impl Tx {
                 least_rank: r.least_rank,
                 form: product.form,
                 packaging: product.packaging,
+                keeps: None,
             };
             let goods = Goods { strain: r.strain, grade_rank: r.rank, form: r.form, packaging: r.packaging };
             if need.takes(&goods) {

@@ -138,6 +138,9 @@ pub(crate) fn availability_text(farm: &Farm, availability: &Availability, now: D
     if availability.days.len() > 1 {
         lines.push("Each day is told of alone: the amounts do not add up.".into());
     }
+    if availability.days.iter().any(|day| day.products.len() > 1) {
+        lines.push("Products of the same mushrooms share what there is.".into());
+    }
     lines.push("\"About\" is what we expect to pick. While it lasts.".into());
     lines.join("\n").replace('\u{a0}', " ") + "\n"
 }
@@ -179,7 +182,7 @@ pub(crate) async fn availability(
     (from, until): (Option<Day>, Option<Day>),
 ) -> Result<(Farm, Availability), Problem> {
     app.refresh_before_read(who).await?;
-    let (farm, facts) = read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.promise_facts(customer).await?)))?;
+    let (farm, facts) = read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.promise_facts(customer, &[]).await?)))?;
     let days = days_to_tell(facts.today, from, until)?;
     let availability = work_out_availability(facts, days).await?;
     Ok((farm, if sees_prices(who.standing) { availability } else { availability.without_prices() }))
@@ -307,7 +310,7 @@ pub(super) fn promise_words(promise: &OrderPromise, zone: Tz) -> PromiseWords {
     sentences.extend(lines.into_iter().filter_map(line_words));
     if promise.basis != PromiseBasis::InStock && !promise.no_forecast.is_empty() {
         let strains = unforeseen(promise.no_forecast.iter().cloned());
-        sentences.push(format!("There are not enough past flushes of {strains} to expect anything of a harvest."));
+        sentences.push(format!("Some flushes of {strains} are not counted: too few like them have been picked."));
     }
     PromiseWords { sentences, is_risky: promise.closed || promise.basis >= PromiseBasis::GoodHarvest }
 }

@@ -223,7 +223,7 @@ async fn order_page(
         let reasons = if open { tx.shortages(&order).await? } else { vec![None; order.lines.len()] };
         let head = Layout::new(&farm, who, "/orders");
         let facts = if open && order.lines.iter().any(|l| l.short_g > Grams::ZERO) {
-            Some(tx.promise_facts(Some(&order.customer)).await?)
+            Some(tx.promise_facts(Some(&order.customer), &order.products()).await?)
         } else {
             None
         };

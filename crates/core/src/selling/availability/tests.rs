@@ -25,6 +25,8 @@ fn lot(n: u32, strain: &str, grade_rank: i32, grams: i64, keeps_until: u64) -> S
             goods,
         },
         best_before: day(keeps_until),
+        own_best_before: Some(day(keeps_until)),
+        life_ends: None,
         on_hold: false,
     }
 }
@@ -41,7 +43,13 @@ fn coming(strain: &str, grade_rank: i32, grams: i64, ready: u64, keeps_until: u6
 
 fn ordered(least_rank: i32, grams: i64, on: u64) -> Demand {
     Demand {
-        need: Need { strains: vec!["OY".parse().unwrap()], least_rank, form: Form::Fresh, packaging: None },
+        need: Need {
+            strains: vec!["OY".parse().unwrap()],
+            least_rank,
+            form: Form::Fresh,
+            packaging: None,
+            keeps: None,
+        },
         wish: LineDemand { grams: Grams(grams), pack: None, delivery_day: day(on), least_days: 0, freshest: false },
         set_aside: Vec::new(),
     }
@@ -59,6 +67,7 @@ fn facts(stock: Vec<Stock>, demand: Vec<Demand>) -> PromiseFacts {
         lines: (1..).zip(&demand).map(|(n, _)| (format!("O-{n}").parse().unwrap(), 1)).collect(),
         demand,
         products: vec![product("OYSTER", json!({})), product("BEST", json!({"least_grade": "A"}))],
+        keeps: BTreeMap::new(),
         ranks: [("A".parse().unwrap(), 1), ("B".parse().unwrap(), 2)].into(),
         customer: None,
         prices: Vec::new(),
@@ -230,7 +239,7 @@ fn substitutes_are_offered_to_who_takes_them() {
 #[test]
 fn goods_whose_life_is_nearly_used_go_out_no_later_than_it_lasts() {
     let mut worn = lot(1, "OY", 1, 1000, 6);
-    worn.candidate.expires_on = day(2);
+    (worn.candidate.expires_on, worn.life_ends) = (day(2), Some(day(2)));
     assert_eq!(
         oysters(&facts(vec![worn], Vec::new()), 4).iter().map(|d| d.0).collect::<Vec<_>>(),
         [1000, 1000, 1000, 0]
