@@ -234,7 +234,7 @@ pub(super) async fn get_availability(
 }
 
 /// What is said of the day that an order is taken for.
-pub(super) struct DayAsked {
+pub(super) struct DayAvailability {
     pub day: NaiveDate,
     /// What is left of each product.
     pub left: BTreeMap<ProductCode, String>,
@@ -245,16 +245,16 @@ pub(super) struct DayAsked {
 }
 
 /// What there is for a customer on a day; tomorrow unless said. An order can be taken also for a day of which nothing can be told.
-pub(super) async fn day_asked(
+pub(super) async fn day_availability(
     app: &App,
     who: &Authenticated,
     customer: &CustomerCode,
     day: Option<Day>,
-) -> Result<DayAsked, Problem> {
+) -> Result<DayAvailability, Problem> {
     let (today, zone) = read_tx!(app, who, |tx| Ok((tx.farm_day().await?, tx.farm_settings().await?.zone)))?;
     let asked = day.unwrap_or(Day(today + Days::new(1)));
     let others = other_days("/orders/new", Some(customer), "delivery_day", asked.0, today);
-    let mut told = DayAsked { day: asked.0, left: BTreeMap::new(), about: Vec::new(), others };
+    let mut told = DayAvailability { day: asked.0, left: BTreeMap::new(), about: Vec::new(), others };
     if !(today..=today + FARTHEST).contains(&asked.0) {
         return Ok(told);
     }

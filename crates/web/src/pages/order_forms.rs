@@ -23,7 +23,7 @@ use serde_json::Value;
 use super::{
     ALL, Html, Layout,
     act::{ActPage, first},
-    availability::{DayAsked, day_asked},
+    availability::{DayAvailability, day_availability},
     exact_kg, full_day,
     sheet::{Field, FormFields, Input, Sheet},
     zone_of,
@@ -118,7 +118,7 @@ async fn new_order_page(
     app: &App,
     who: &Authenticated,
     query: &CustomerQuery,
-    asked: Option<DayAsked>,
+    asked: Option<DayAvailability>,
 ) -> Result<ActPage, Problem> {
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
@@ -160,7 +160,7 @@ pub(super) async fn get_new_order(
     Query(query): Query<CustomerQuery>,
 ) -> Result<Html<ActPage>, Problem> {
     let asked = match &query.customer {
-        Some(customer) => Some(day_asked(&app, &who, customer, query.delivery_day).await?),
+        Some(customer) => Some(day_availability(&app, &who, customer, query.delivery_day).await?),
         None => None,
     };
     first(new_order_page(&app, &who, &query, asked).await)
