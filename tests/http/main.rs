@@ -8,6 +8,7 @@ mod find;
 mod forms;
 mod invoicing;
 mod metrics;
+mod packing;
 mod pages;
 mod refusals;
 mod setup;

@@ -100,6 +100,7 @@ async fn no_act_asks_more_than_it_needs() -> Result<()> {
     for (path, max) in pages.into_iter().chain([
         ("/standing-orders", 4),
         ("/standing-orders/SO-1", 5),
+        ("/packing-list?day=2026-05-05", 6),
         ("/availability", 18),
         ("/orders/new?customer=PLUM", 25),
         ("/orders/O-3", 25),

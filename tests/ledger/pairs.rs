@@ -17,7 +17,7 @@ struct Act {
 
 /// Acts that stand in each other's way. There are 3,700 g of one lot in the fridge, 600 g of them set aside, and 500 g in the van; of another 700 g
 /// in the fridge and 600 g at the stall; of a third 300 g in the fridge; and 200 g of a fourth were wasted at the stall, all that there was.
-const ACTS: [Act; 16] = [
+const ACTS: [Act; 17] = [
     Act { name: "weigh", method: "POST", path: "/api/weighings", body: || Farm::weighing(400) },
     Act {
         name: "lose blocks",
@@ -52,6 +52,12 @@ const ACTS: [Act; 16] = [
         body: || json!({"kind": "transfer", "lot": "{third}", "from_place": "F1", "to_place": "VAN", "grams_g": 100}),
     },
     Act { name: "set aside", method: "PUT", path: "/api/orders/O-3/set-aside", body: || json!({}) },
+    Act {
+        name: "tick off",
+        method: "PUT",
+        path: "/api/orders/O-2/packed",
+        body: || json!({"line": 1, "lot": "{lot}", "place": "F1", "grams_g": 640}),
+    },
     Act { name: "call off", method: "PATCH", path: "/api/orders/O-2", body: || json!({"status": "cancelled"}) },
     Act { name: "dispatch", method: "POST", path: "/api/dockets", body: || json!({"order": "O-2", "van": "VAN"}) },
     Act { name: "deliver", method: "POST", path: "/api/dockets/D-1/delivery", body: || json!({"taken_by": "Cook"}) },

@@ -34,6 +34,7 @@ pub enum What {
     Choose { order: usize, rows: Vec<(usize, usize, &'static str, i64)> },
     Propose { order: usize },
     LetGo { order: usize },
+    Tick { order: usize, line: usize, lot: usize, place: &'static str, grams: Option<i64>, packed: bool },
     Dispatch { order: usize, by_van: bool, short: bool },
     Deliver { docket: usize, refused: Vec<(i64, i64)> },
     Return { docket: usize, lines: Vec<(i64, i64)> },
@@ -76,6 +77,7 @@ impl What {
             Self::Choose { .. } => "choose lots",
             Self::Propose { .. } => "set aside",
             Self::LetGo { .. } => "let go",
+            Self::Tick { .. } => "tick off",
             Self::Dispatch { .. } => "dispatch",
             Self::Deliver { .. } => "deliver",
             Self::Return { .. } => "return",
@@ -163,6 +165,13 @@ impl Ask {
                 ("PUT", format!("/api/orders/{}/set-aside", book.orders[*order].code), Some(json!({})))
             }
             What::LetGo { order } => ("DELETE", format!("/api/orders/{}/set-aside", book.orders[*order].code), None),
+            What::Tick { order, line, lot: l, place, grams, packed } => {
+                let mut body = json!({"line": line + 1, "lot": lot(l), "place": place, "packed": packed});
+                if let Some(grams) = grams {
+                    body["grams_g"] = json!(grams);
+                }
+                ("PUT", format!("/api/orders/{}/packed", book.orders[*order].code), Some(body))
+            }
             What::Dispatch { order, by_van, short } => post(
                 "/api/dockets",
                 json!({"id": id, "order": book.orders[*order].code, "van": by_van.then_some(VAN), "short": short}),

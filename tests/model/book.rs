@@ -83,6 +83,8 @@ pub struct Aside {
     pub lot: usize,
     pub place: &'static str,
     pub grams: i64,
+    /// Whether it is ticked off as packed.
+    pub packed: bool,
 }
 
 /// Grams ordered, of what is sold loose or in packs.

@@ -28,7 +28,12 @@ pub fn choose(roll: u64, book: &Book, now: DateTime<Utc>, id: String) -> Ask {
     };
     let dated = !matches!(
         what,
-        What::Order { .. } | What::Choose { .. } | What::Propose { .. } | What::LetGo { .. } | What::Reverse { .. }
+        What::Order { .. }
+            | What::Choose { .. }
+            | What::Propose { .. }
+            | What::LetGo { .. }
+            | What::Tick { .. }
+            | What::Reverse { .. }
     );
     let minutes = if dated { minutes } else { 0 };
     Ask { what, at: now - TimeDelta::minutes(minutes), said: minutes != 0, id }
@@ -94,6 +99,7 @@ impl Chooser<'_> {
             _ if on_its_way && self.chance.random() => self.deliver(),
             _ if delivered && self.chance.random_range(0..4) == 0 => self.give_back(),
             Some(order) if self.book.orders[order].aside.is_empty() => Some(What::Propose { order }),
+            Some(_) if self.chance.random_range(0..3) == 0 => self.tick(),
             Some(order) => Some(What::Dispatch { order, by_van: self.chance.random_range(0..4) > 0, short: true }),
             None => Some(self.order()),
         }
@@ -109,7 +115,8 @@ impl Chooser<'_> {
             28..31 => self.index(self.book.lots.len()).map(|lot| What::Hold { lot }),
             31..35 => self.release(),
             35..41 => self.choose(),
-            41..47 => self.index(self.book.orders.len()).map(|order| What::Propose { order }),
+            41..45 => self.index(self.book.orders.len()).map(|order| What::Propose { order }),
+            45..47 => self.tick(),
             47..48 => self.index(self.book.orders.len()).map(|order| What::LetGo { order }),
             48..56 => self.dispatch(),
             56..63 => self.deliver(),
@@ -187,6 +194,24 @@ impl Chooser<'_> {
             }
         }
         Some(What::Choose { order, rows })
+    }
+
+    /// Mostly what is set aside, with about its weight.
+    fn tick(&mut self) -> Option<What> {
+        let full: Vec<usize> = (0..self.book.orders.len()).filter(|n| !self.book.orders[*n].aside.is_empty()).collect();
+        let order = self.one(&full)?;
+        let aside = &self.book.orders[order].aside;
+        let of = aside[self.chance.random_range(0..aside.len())].clone();
+        let line = &self.book.orders[order].lines[of.line];
+        let (unit, off) = (if self.often() { line.unit() } else { 1 }, self.chance.random_range(-20..=20));
+        let grams = match self.chance.random_range(0..6) {
+            0..2 => None,
+            2 => Some(of.grams + self.chance.random_range(-of.grams..=of.grams)),
+            _ => Some(of.grams + off * unit),
+        };
+        let (lot, place) =
+            if self.often() { (of.lot, of.place) } else { (self.index(self.book.lots.len())?, self.one(&FRIDGES)?) };
+        Some(What::Tick { order, line: of.line, lot, place, grams, packed: self.chance.random_range(0..5) > 0 })
     }
 
     fn dispatch(&mut self) -> Option<What> {

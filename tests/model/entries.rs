@@ -137,11 +137,17 @@ impl Book {
             }
             What::Release { lot } => self.lots[*lot].held = false,
             What::Choose { order, rows } => {
-                let aside = rows.iter().map(|(line, lot, place, g)| Aside { line: *line, lot: *lot, place, grams: *g });
-                self.orders[*order].aside = aside.collect();
+                self.put_aside(*order, rows);
             }
             What::Propose { order } => self.proposed(*order, answer)?,
             What::LetGo { order } => self.orders[*order].aside.clear(),
+            What::Tick { order, line, lot, place, grams, packed } => {
+                for a in &mut self.orders[*order].aside {
+                    if (a.line, a.lot, a.place) == (*line, *lot, *place) {
+                        (a.grams, a.packed) = (grams.unwrap_or(a.grams), *packed);
+                    }
+                }
+            }
             What::Dispatch { order, by_van, .. } => self.sent_out(*order, *by_van, act, answer)?,
             What::Deliver { docket, refused } => {
                 let refused = |line: i64| refused.iter().filter(|p| p.0 == line).map(|p| p.1).sum::<i64>();
@@ -241,8 +247,22 @@ impl Book {
         }
         for (n, line) in self.orders[order].lines.iter().enumerate() {
             let of: i64 = rows.iter().filter(|r| r.0 == n).map(|r| r.3).sum();
-            if of > line.grams {
+            let of_line = self.orders[order].aside.iter().filter(|a| a.line == n && a.packed);
+            let packed: i64 = of_line.clone().map(|a| a.grams).sum();
+            let stays = |a: &Aside| rows.iter().any(|r| (r.0, r.1, r.2) == (n, a.lot, a.place) && r.3 >= a.grams);
+            if !of_line.clone().all(stays) {
+                return Err("what was packed is no longer set aside".into());
+            }
+            if of > line.grams.max(packed) {
                 return Err("more is proposed than was ordered".into());
+            }
+            // A line that misses no more than may be over is packed in full.
+            let misses = line.grams - packed;
+            if packed > 0 && misses <= line.limit(self.orders[order].over_percent) - line.grams {
+                if of != packed {
+                    return Err("more is proposed for a line that is packed".into());
+                }
+                continue;
             }
             let left = |(lot, place, _): &(usize, &'static str, i64)| {
                 let taken: i64 = rows.iter().filter(|r| (r.1, r.2) == (*lot, *place)).map(|r| r.3).sum();
@@ -253,9 +273,18 @@ impl Book {
                 return Err(format!("line {} is short though more is free", n + 1));
             }
         }
-        self.orders[order].aside =
-            rows.into_iter().map(|(line, lot, place, grams)| Aside { line, lot, place, grams }).collect();
+        self.put_aside(order, &rows);
         Ok(())
+    }
+
+    /// Sets rows aside in place of what was. What is packed and stays as it was stays packed.
+    fn put_aside(&mut self, order: usize, rows: &[(usize, usize, &'static str, i64)]) {
+        let was = std::mem::take(&mut self.orders[order].aside);
+        let now = rows.iter().map(|(line, lot, place, grams)| {
+            let row = Aside { line: *line, lot: *lot, place, grams: *grams, packed: true };
+            Aside { packed: was.contains(&row), ..row }
+        });
+        self.orders[order].aside = now.collect();
     }
 
     fn sent_out(&mut self, order: usize, by_van: bool, act: Act, answer: &Value) -> Result<(), String> {
@@ -267,9 +296,12 @@ impl Book {
             let number = |field: &str| line[field].as_i64().unwrap_or_default();
             lines.insert(number("line"), (lot, number("grams_g")));
             let of = usize::try_from(number("order_line") - 1).unwrap_or_default();
-            rows.push(Aside { line: of, lot, place, grams: number("grams_g") });
+            rows.push(Aside { line: of, lot, place, grams: number("grams_g"), packed: false });
         }
         let mut aside = std::mem::take(&mut self.orders[order].aside);
+        for a in &mut aside {
+            a.packed = false;
+        }
         aside.sort_unstable();
         rows.sort_unstable();
         if aside != rows {

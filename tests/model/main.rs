@@ -9,7 +9,7 @@ mod chance;
 mod entries;
 mod rules;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use anyhow::{Result, bail, ensure};
 use chrono::{DateTime, TimeDelta, Utc};
@@ -22,7 +22,7 @@ use uuid::Uuid;
 
 use crate::{
     acts::{Ask, What},
-    book::Book,
+    book::{Aside, Book},
     chance::choose,
     rules::Verdict,
 };
@@ -35,13 +35,14 @@ const WORKERS: u64 = 3;
 const SHRINK_MAX: usize = 150;
 
 /// What a hundred sequences do.
-const MUST_HAPPEN: [&str; 20] = [
+const MUST_HAPPEN: [&str; 21] = [
     "weigh",
     "pack",
     "hold",
     "release",
     "choose lots",
     "set aside",
+    "tick off",
     "dispatch",
     "deliver",
     "return",
@@ -154,11 +155,30 @@ async fn ensure_same(farm: &Farm, book: &Book) -> Result<()> {
     let told: Vec<&str> = book.orders.iter().map(|o| status_of(&orders, "order", &o.code)).collect();
     let stand: Vec<&str> = book.orders.iter().map(|o| o.status).collect();
     ensure!(told == stand, "orders: {told:?} and not {stand:?}");
+    for o in &book.orders {
+        let told = rows(&orders).iter().find(|r| r["order"] == o.code).map(set_aside).unwrap_or_default();
+        let row = |a: &Aside| (a.line, book.lots[a.lot].code.clone(), a.place.to_owned(), a.grams, a.packed);
+        let stand: BTreeSet<_> = o.aside.iter().map(row).collect();
+        ensure!(told == stand, "{}: {told:?} is set aside and not {stand:?}", o.code);
+    }
     let dockets = farm.get("/api/dockets?limit=500").await;
     let told: Vec<&str> = book.dockets.iter().map(|d| status_of(&dockets, "docket", &d.code)).collect();
     let stand: Vec<&str> = (0..book.dockets.len()).map(|d| book.docket_status(d)).collect();
     ensure!(told == stand && rows(&dockets).len() == stand.len(), "dockets: {told:?} and not {stand:?}");
     Ok(())
+}
+
+/// What an order says is set aside for it: line, lot, place, grams, whether it is packed.
+fn set_aside(order: &Value) -> BTreeSet<(usize, String, String, i64, bool)> {
+    let text = |of: &Value| of.as_str().unwrap_or_default().to_owned();
+    let mut all = BTreeSet::new();
+    for (n, line) in order["lines"].as_array().into_iter().flatten().enumerate() {
+        for s in line["set_aside"].as_array().into_iter().flatten() {
+            let grams = s["grams_g"].as_i64().unwrap_or(-1);
+            all.insert((n, text(&s["lot"]), text(&s["place"]), grams, !s["packed_at"].is_null()));
+        }
+    }
+    all
 }
 
 fn status_of<'a>(list: &'a Value, field: &str, code: &str) -> &'a str {

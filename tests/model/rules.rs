@@ -35,6 +35,9 @@ impl Book {
             What::Order { .. } | What::Weigh { .. } | What::Hold { .. } | What::Release { .. } => Verdict::Done,
             What::Choose { order, rows } => self.decide_choice(*order, rows),
             What::Propose { order } | What::LetGo { order } => self.decide_open(*order),
+            What::Tick { order, line, lot, place, grams, packed } => {
+                self.decide_tick(*order, (*line, *lot, place), *grams, *packed)
+            }
             What::Dispatch { order, short, .. } => self.decide_dispatch(ask, *order, *short),
             What::Deliver { docket, refused } => self.decide_delivery(ask, *docket, refused),
             What::Return { docket, lines } => self.decide_return(ask, *docket, lines),
@@ -94,6 +97,29 @@ impl Book {
             if taken > self.free(*lot, place, Some(order)) {
                 return refused("it is not free");
             }
+        }
+        Verdict::Done
+    }
+
+    fn decide_tick(&self, order: usize, of: (usize, usize, &str), grams: Option<i64>, packed: bool) -> Verdict {
+        let o = &self.orders[order];
+        let Some(aside) = o.aside.iter().find(|a| (a.line, a.lot, a.place) == of) else {
+            return refused("it is not set aside");
+        };
+        if o.status != "confirmed" {
+            return refused("the order has gone out");
+        }
+        let grams = grams.unwrap_or(aside.grams);
+        if grams == aside.grams {
+            return Verdict::Done;
+        }
+        let line = &o.lines[aside.line];
+        let others: i64 = o.aside.iter().filter(|a| a.line == aside.line).map(|a| a.grams).sum::<i64>() - aside.grams;
+        if !packed || grams <= 0 || grams % line.unit() != 0 || others + grams > line.limit(o.over_percent) {
+            return refused("it is not whole packs, or more than the line takes");
+        }
+        if grams - aside.grams > self.free(aside.lot, aside.place, None) {
+            return refused("it is not free");
         }
         Verdict::Done
     }

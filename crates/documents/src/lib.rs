@@ -7,6 +7,7 @@
 
 pub mod docket;
 pub mod invoice;
+pub mod packing_list;
 pub mod record;
 pub mod statement;
 mod typesetting;

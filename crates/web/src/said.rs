@@ -54,6 +54,8 @@ const SAID: &[(&str, &str)] = &[
     ("/orders/{order}/day", "Day, order number and note saved."),
     ("/orders/{order}/lines", "Order changed."),
     ("/orders/{order}/cancel", "Order cancelled."),
+    ("/orders/{order}/packed", "Packed."),
+    ("/orders/{order}/unpacked", "Not packed any more. The weight stays."),
     ("/orders/{order}/dispatch", "Sent out."),
     ("/standing-orders", "Standing order written down. The orders of the next two weeks are made."),
     ("/standing-orders/{standing_order}/days", "Days saved."),

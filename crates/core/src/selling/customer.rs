@@ -52,6 +52,10 @@ pub struct Customer {
     pub deliver_until: ClockTime,
     /// Whether something else may be offered where what it ordered is short.
     pub substitutes: bool,
+    /// The round that its deliveries go with; empty where they go with none or are fetched.
+    pub round: String,
+    /// Which stop of the round it is, from 1; zero comes after those that have a number.
+    pub stop: i32,
     /// Goes up with every change.
     pub version: i32,
 }
@@ -111,6 +115,13 @@ pub struct NewCustomer {
     /// Whether something else may be offered where what it ordered is short.
     #[serde(default)]
     pub substitutes: bool,
+    /// The round that its deliveries go with.
+    #[serde(default)]
+    pub round: Text<0, 40>,
+    /// Which stop of the round it is, from 1; zero comes after those that have a number.
+    #[serde(default)]
+    #[schema(minimum = 0, maximum = 999)]
+    pub stop: i32,
 }
 
 impl Customer {
@@ -166,6 +177,11 @@ pub struct CustomerChange {
     pub deliver_until: Option<ClockTime>,
     /// Whether something else may be offered where what it ordered is short.
     pub substitutes: Option<bool>,
+    /// The round that its deliveries go with; empty where they go with none.
+    pub round: Option<Text<0, 40>>,
+    /// Which stop of the round it is; zero comes after those that have a number.
+    #[schema(minimum = 0, maximum = 999)]
+    pub stop: Option<i32>,
 }
 
 /// Refuses a delivery window that ends before it begins.

@@ -14,6 +14,7 @@ pub mod invoice_run;
 pub mod journal;
 pub mod market;
 pub mod order;
+pub mod packing_list;
 pub mod payment;
 pub mod pricing;
 pub mod product;
@@ -66,7 +67,7 @@ pub(crate) mod examples {
         let body = json!({
             "customer": "CAFE", "name": "The café", "kind": "restaurant", "price_list": "STD", "least_days": 0, "freshest": false,
             "over_percent": 10.0, "min_order_g": 0, "address": "", "email": "", "payment_days": 14, "tax_number": "",
-            "order_by_days": 1, "order_by_time": "", "deliver_from": "", "deliver_until": "", "substitutes": false, "version": 1,
+            "order_by_days": 1, "order_by_time": "", "deliver_from": "", "deliver_until": "", "substitutes": false, "round": "", "stop": 0, "version": 1,
         });
         changed(body, changes)
     }

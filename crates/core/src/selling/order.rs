@@ -6,7 +6,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use super::{customer::Customer, product::Product, set_aside::SetAside};
+use super::{allocation::Taken, customer::Customer, product::Product, set_aside::SetAside};
 use crate::{
     kinds::OrderStatus,
     refusal::{Refusal, RefusalKind},
@@ -138,6 +138,13 @@ pub struct Order {
 }
 
 impl OrderLine {
+    /// How many packs a weight of the line is; none of what is sold loose.
+    #[must_use]
+    pub fn packs_in(&self, grams: Grams) -> Option<i64> {
+        let pack = self.grams_g.0.checked_div(self.packs?.into())?;
+        grams.0.checked_div(pack)
+    }
+
     /// Works out what is short, after what is set aside has changed.
     pub fn count_short(&mut self) {
         let set_aside: Grams = self.set_aside.iter().map(|s| s.grams_g).sum();
@@ -150,6 +157,37 @@ impl Order {
     #[must_use]
     pub fn products(&self) -> Vec<ProductCode> {
         self.lines.iter().map(|l| l.product.clone()).collect()
+    }
+
+    /// Puts lots in place of those that are set aside for it. What is packed and stays as it was stays packed.
+    pub fn replace_set_aside(&mut self, rows: &[(i32, Taken)], reason: &str) {
+        for line in &mut self.lines {
+            let was = std::mem::take(&mut line.set_aside);
+            let now = rows.iter().filter(|(n, _)| *n == line.line).map(|(_, taken)| {
+                let packed = was.iter().find(|s| s.packed_at.is_some() && s.taken() == *taken);
+                let kept = packed.filter(|_| reason.is_empty()).map(|s| s.reason.clone());
+                SetAside {
+                    lot: taken.lot.clone(),
+                    place: taken.place.clone(),
+                    grams_g: taken.grams,
+                    reason: kept.unwrap_or_else(|| reason.to_owned()),
+                    packed_at: packed.and_then(|s| s.packed_at),
+                    warm_spell: None,
+                }
+            });
+            line.set_aside = now.collect();
+            line.set_aside.sort_by(|a, b| (&a.lot, &a.place).cmp(&(&b.lot, &b.place)));
+            line.count_short();
+        }
+    }
+
+    /// What is packed of it, with its lines.
+    pub fn packed(&self) -> impl Iterator<Item = (i32, Taken)> + '_ {
+        let of = |l: &OrderLine| {
+            let packed = l.set_aside.iter().filter(|s| s.packed_at.is_some()).map(SetAside::taken);
+            packed.map(|taken| (l.line, taken)).collect::<Vec<_>>()
+        };
+        self.lines.iter().flat_map(of)
     }
 
     /// The lots that are set aside for it, one for each time.

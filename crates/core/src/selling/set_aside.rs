@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -58,8 +58,24 @@ pub struct SetAside {
     pub grams_g: Grams,
     /// Why this lot, where somebody chose it.
     pub reason: String,
+    /// When it was packed, where it is: its grams are what the scale showed then.
+    pub packed_at: Option<DateTime<Utc>>,
     /// The warm spell that the lot was in and that is not settled.
     pub warm_spell: Option<WarmSpell>,
+}
+
+impl SetAside {
+    /// The grams of the lot, where they are.
+    #[must_use]
+    pub fn taken(&self) -> Taken {
+        Taken { lot: self.lot.clone(), place: self.place.clone(), grams: self.grams_g }
+    }
+
+    /// How much of it is packed: all or nothing.
+    #[must_use]
+    pub fn packed_g(&self) -> Grams {
+        if self.packed_at.is_some() { self.grams_g } else { Grams::ZERO }
+    }
 }
 
 /// A line of an order, with what it is filled with.
@@ -106,29 +122,43 @@ pub struct ChoiceFacts {
 }
 
 /// Fills the lines of an order first-expiring-first, each from the lots that are `available` for it: what an earlier line has taken is not
-/// free any more for the next.
+/// free any more for the next. What is `packed` stays. A line that misses no more of its weight than the customer takes over it is packed
+/// in full: a scale seldom shows the round figure. More of a lot that is packed for a line adds to it.
 #[must_use]
 pub fn fill(
     lines: &[WantedLine],
     delivery_day: NaiveDate,
     customer: &Customer,
+    packed: Vec<(i32, Taken)>,
     available: &[Vec<AvailableLot>],
 ) -> Vec<(i32, Taken)> {
-    let mut taken: Vec<(i32, Taken)> = Vec::new();
+    let mut taken = packed;
     for (line, lots) in lines.iter().zip(available) {
+        let packed: Grams = taken.iter().filter(|(n, _)| *n == line.line).map(|(_, t)| t.grams).sum();
+        let missing = line.grams_g - packed;
+        let tolerated = line_limit(line.grams_g, customer.over_percent, line.pack()) - line.grams_g;
+        if missing <= Grams::ZERO || (packed > Grams::ZERO && missing <= tolerated) {
+            continue;
+        }
         let mut lots = lots.clone();
         for lot in &mut lots {
             lot.free -=
                 taken.iter().filter(|(_, t)| t.lot == lot.lot && t.place == lot.place).map(|(_, t)| t.grams).sum();
         }
         let wish = LineDemand {
-            grams: line.grams_g,
+            grams: missing,
             pack: line.pack(),
             delivery_day,
             least_days: customer.least_days.unsigned_abs(),
             freshest: customer.freshest,
         };
-        taken.extend(allocate(&wish, &lots).0.into_iter().map(|t| (line.line, t)));
+        for more in allocate(&wish, &lots).0 {
+            let same = |(n, t): &&mut (i32, Taken)| *n == line.line && t.lot == more.lot && t.place == more.place;
+            match taken.iter_mut().find(same) {
+                Some((_, packed)) => packed.grams += more.grams,
+                None => taken.push((line.line, more)),
+            }
+        }
     }
     taken
 }
@@ -337,10 +367,29 @@ mod tests {
         let facts = facts();
         let lots = vec![available("L1", 1200, 8), available("L2", 700, 9)];
         let day = NaiveDate::from_ymd_opt(2026, 5, 4).unwrap();
-        let rows = fill(&facts.lines, day, &facts.customer, &[lots.clone(), lots]);
+        let rows = fill(&facts.lines, day, &facts.customer, Vec::new(), &[lots.clone(), lots]);
         let rows: Vec<_> = rows.iter().map(|(line, t)| (*line, t.lot.as_str(), t.grams.0)).collect();
         // Of L1 200 g are left, which is one pack; 750 g would be missing but for L2, which has four packs.
         assert_eq!(rows, [(1, "L1", 1000), (2, "L1", 150), (2, "L2", 600)]);
+    }
+
+    #[test]
+    fn what_is_packed_stays_and_only_what_is_missing_is_filled() {
+        let facts = facts();
+        let lots = vec![available("L1", 1200, 8), available("L2", 700, 9)];
+        let day = NaiveDate::from_ymd_opt(2026, 5, 4).unwrap();
+        let filled = |lot: &str, grams: i64| -> Vec<(String, i64)> {
+            let packed = Taken { lot: lot.parse().unwrap(), place: "F1".parse().unwrap(), grams: Grams(grams) };
+            let rows = fill(&facts.lines[..1], day, &facts.customer, vec![(1, packed)], std::slice::from_ref(&lots));
+            rows.into_iter().map(|(_, t)| (t.lot.to_string(), t.grams.0)).collect()
+        };
+        let rows = |rows: &[(&str, i64)]| rows.iter().map(|(l, g)| ((*l).to_owned(), *g)).collect::<Vec<_>>();
+        assert_eq!(filled("L2", 600), rows(&[("L2", 600), ("L1", 400)]));
+        // A tenth may be over, so a tenth may be missing: 900 g are packed in full, 899 g are not.
+        assert_eq!(filled("L2", 900), rows(&[("L2", 900)]));
+        assert_eq!(filled("L2", 899), rows(&[("L2", 899), ("L1", 101)]));
+        assert_eq!(filled("L2", 1100), rows(&[("L2", 1100)]));
+        assert_eq!(filled("L1", 300), rows(&[("L1", 1000)]));
     }
 
     #[test]
@@ -348,7 +397,13 @@ mod tests {
         let facts = facts();
         let picky = customer(json!({"least_days": 5}));
         let day = NaiveDate::from_ymd_opt(2026, 5, 4).unwrap();
-        let rows = fill(&facts.lines[..1], day, &picky, &[vec![available("L1", 1200, 8), available("L2", 700, 9)]]);
+        let rows = fill(
+            &facts.lines[..1],
+            day,
+            &picky,
+            Vec::new(),
+            &[vec![available("L1", 1200, 8), available("L2", 700, 9)]],
+        );
         assert_eq!(rows.iter().map(|(_, t)| (t.lot.as_str(), t.grams.0)).collect::<Vec<_>>(), [("L2", 700)]);
     }
 }

@@ -216,16 +216,16 @@ pub(super) fn set_up() -> Vec<(&'static str, Value)> {
         "tax_percent": "5.5",
     })));
     posts.push(("/api/prices", json!({"price_list": "SHOP", "product": "OYP", "amount": "2.35", "unit": "pack"})));
-    for (code, name, _, least) in RESTAURANTS {
+    for (stop, (code, name, _, least)) in (1..).zip(RESTAURANTS) {
         posts.push((
             "/api/customers",
-            json!({"customer": code, "name": name, "kind": "restaurant", "price_list": "TABLE", "least_days": least, "address": "Market Street\nLower Fell", "payment_days": 14, "email": format!("kitchen@{}.example", code.to_lowercase()), "order_by_time": "16:00", "deliver_from": "09:00", "deliver_until": "11:30", "substitutes": true}),
+            json!({"customer": code, "name": name, "kind": "restaurant", "price_list": "TABLE", "least_days": least, "address": "Market Street\nLower Fell", "payment_days": 14, "email": format!("kitchen@{}.example", code.to_lowercase()), "order_by_time": "16:00", "deliver_from": "09:00", "deliver_until": "11:30", "substitutes": true, "round": "Town", "stop": stop}),
         ));
     }
-    for (code, name) in SHOPS {
+    for (stop, (code, name)) in (1..).zip(SHOPS) {
         posts.push((
             "/api/customers",
-            json!({"customer": code, "name": name, "kind": "shop", "price_list": "SHOP", "least_days": 3, "address": "Fell Road 12\nLower Fell", "payment_days": 30, "order_by_time": "12:00", "order_by_days": 2, "deliver_from": "07:00", "deliver_until": "08:30"}),
+            json!({"customer": code, "name": name, "kind": "shop", "price_list": "SHOP", "least_days": 3, "address": "Fell Road 12\nLower Fell", "payment_days": 30, "order_by_time": "12:00", "order_by_days": 2, "deliver_from": "07:00", "deliver_until": "08:30", "round": "Fell Road", "stop": stop}),
         ));
     }
     posts.push((

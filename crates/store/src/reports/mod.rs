@@ -3,6 +3,7 @@
 pub mod availability;
 pub mod earnings;
 pub mod journal;
+mod packing_list;
 pub mod record;
 pub mod record_parts;
 pub mod risk;

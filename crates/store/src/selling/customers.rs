@@ -45,8 +45,8 @@ impl Tx {
         .await?;
         sqlx::query!(
             "insert into customer (farm_id, customer, name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email,
-                                   payment_days, tax_number, order_by_days, order_by_time, deliver_from, deliver_until, substitutes)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18)",
+                                   payment_days, tax_number, order_by_days, order_by_time, deliver_from, deliver_until, substitutes, round, stop)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)",
             self.farm.0,
             new.customer.as_str(),
             new.name.as_str(),
@@ -64,7 +64,9 @@ impl Tx {
             new.order_by_time.to_string(),
             new.deliver_from.to_string(),
             new.deliver_until.to_string(),
-            new.substitutes
+            new.substitutes,
+            new.round.as_str(),
+            new.stop
         )
         .execute(&mut *self.db)
         .await?;
@@ -102,7 +104,8 @@ impl Tx {
                     payment_days = coalesce($13, payment_days), tax_number = coalesce($14, tax_number),
                     order_by_days = coalesce($15, order_by_days), order_by_time = coalesce($16, order_by_time),
                     deliver_from = coalesce($17, deliver_from), deliver_until = coalesce($18, deliver_until),
-                    substitutes = coalesce($19, substitutes), version = version + 1
+                    substitutes = coalesce($19, substitutes), round = coalesce($20, round), stop = coalesce($21, stop),
+                    version = version + 1
               where farm_id = $1 and customer = $2 and version = $3",
             self.farm.0,
             code.as_str(),
@@ -122,7 +125,9 @@ impl Tx {
             time(change.order_by_time),
             time(change.deliver_from),
             time(change.deliver_until),
-            change.substitutes
+            change.substitutes,
+            change.round.as_ref().map(Text::as_str),
+            change.stop
         )
         .execute(&mut *self.db)
         .await?;

@@ -9,17 +9,18 @@ use gillbook_core::{
     selling::{
         allocation::{AvailableLot, Goods, Need, Taken, best_before},
         order::Order,
+        packing_list::{NewPacked, line_of, pack},
         product::Product,
-        set_aside::{ChoiceFacts, Chosen, ChosenLot, NewSetAside, SetAside, WantedLine, choose, ensure_bounded, fill},
+        set_aside::{ChoiceFacts, Chosen, ChosenLot, NewSetAside, WantedLine, choose, ensure_bounded, fill},
     },
     text::{LotCode, OrderCode, PlaceCode, ProductCode, StrainCode},
 };
 use sqlx::types::Json;
 
-use crate::{Result, Tx, selling::terms::OrderTerms};
+use crate::{Result, Tx, heads::Heads, selling::terms::OrderTerms};
 
 impl Tx {
-    /// Sets lots aside for an order, in place of what was set aside before: first-expiring-first, or as chosen.
+    /// Sets lots aside for an order, in place of what was set aside before: first-expiring-first beside what is packed, or as chosen.
     ///
     /// # Errors
     /// Refuses an order that has gone out or was called off, chosen lots without a reason, on hold, of the wrong strain, with too little
@@ -45,19 +46,38 @@ impl Tx {
         self.write_set_aside(code, &rows, reason).await?;
         let lots: Vec<LotCode> = rows.iter().map(|(_, taken)| taken.lot.clone()).collect();
         let warm = self.warm_spells_of(&lots).await?;
-        for line in &mut order.lines {
-            let of_line = rows.iter().filter(|(n, _)| *n == line.line).map(|(_, taken)| SetAside {
-                lot: taken.lot.clone(),
-                place: taken.place.clone(),
-                grams_g: taken.grams,
-                reason: reason.to_owned(),
-                warm_spell: warm.get(&taken.lot).cloned(),
-            });
-            line.set_aside = of_line.collect();
-            line.set_aside.sort_by(|a, b| (&a.lot, &a.place).cmp(&(&b.lot, &b.place)));
-            line.count_short();
+        order.replace_set_aside(&rows, reason);
+        for s in order.lines.iter_mut().flat_map(|l| &mut l.set_aside) {
+            s.warm_spell = warm.get(&s.lot).cloned();
         }
         Ok(order)
+    }
+
+    /// Ticks off a lot that is packed for a line, with what the scale showed, or takes the tick back.
+    ///
+    /// # Errors
+    /// Refuses an order that has gone out, what is not set aside for it, and a weight that the line or the lot does not allow.
+    #[tracing::instrument(level = "debug", name = "store.selling.pack_set_aside", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn pack_set_aside(&mut self, code: &OrderCode, new: &NewPacked) -> Result<Order> {
+        let (orders, lots) = (std::slice::from_ref(code), std::slice::from_ref(&new.lot));
+        self.lock(&Heads { orders, lots, ..Heads::default() }).await?;
+        let terms = self.order_terms(code, None, self.now).await?;
+        let product = &line_of(new, &terms.order)?.product;
+        let product = terms.products.get(product).ok_or_else(|| Refusal::not_found(ProductCode::NOUN, product))?;
+        let grams = pack(new, &terms.order, &terms.customer, &product.product)?;
+        sqlx::query!(
+            "update set_aside set grams = $6, packed_at = $7 where farm_id = $1 and order_code = $2 and line = $3 and lot = $4 and place = $5",
+            self.farm.0,
+            code.as_str(),
+            new.line,
+            new.lot.as_str(),
+            new.place.as_str(),
+            grams.0,
+            new.packed.then_some(self.now)
+        )
+        .execute(&mut *self.db)
+        .await?;
+        self.order(code).await
     }
 
     /// Releases what is set aside for an order.
@@ -90,7 +110,8 @@ impl Tx {
         let of = self.candidates(&products, Some(&terms.order.order)).await?;
         let free = |l: &WantedLine| of.get(&l.product.product).cloned().unwrap_or_default();
         let available: Vec<Vec<AvailableLot>> = lines.iter().map(free).collect();
-        Ok(fill(&lines, terms.order.delivery_day, &terms.customer, &available))
+        let packed = terms.order.packed().collect();
+        Ok(fill(&lines, terms.order.delivery_day, &terms.customer, packed, &available))
     }
 
     /// What lots chosen by hand are decided on.

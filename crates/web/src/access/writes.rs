@@ -69,6 +69,7 @@ pub const WRITES: &[(&str, &str, DoneOn)] = &[
     ("POST", "/api/closed-days", Page("/closed-days/new", "/closed-days")),
     ("DELETE", "/api/closed-days/{day}", Page("/closed-days/{day}", "/closed-days/{day}/remove")),
     ("PUT", "/api/orders/{order}/set-aside", Page("/orders/{order}/set-aside", "/orders/{order}/set-aside/chosen")),
+    ("PUT", "/api/orders/{order}/packed", Page("/packing-list", "/orders/{order}/packed")),
     ("DELETE", "/api/orders/{order}/set-aside", Page("/orders/{order}/set-aside", "/orders/{order}/set-aside/release")),
     ("POST", "/api/packings", Page("/lots/{lot}/pack", "/lots/{lot}/pack")),
     ("POST", "/api/people", Page("/people/new", "/people")),

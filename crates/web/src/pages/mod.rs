@@ -24,6 +24,7 @@ mod notices;
 mod order_forms;
 mod orders;
 mod packing;
+mod packing_list;
 mod payments;
 mod phones;
 mod record;
@@ -67,6 +68,7 @@ pub(crate) use self::{
     docket::docket_pdf,
     invoices::invoice_pdf,
     money::{journal_csv, statement_pdf},
+    packing_list::{packing_list_name, packing_list_pdf},
     record::{record_csv, record_of, record_pdf},
     week_sales::sales_csv,
 };

@@ -20,7 +20,7 @@ use gillbook_core::{
         set_aside::{NewSetAside, SetAside},
     },
     text::{OrderCode, PlaceCode},
-    units::calendar::day_of,
+    units::{calendar::day_of, clock::ClockTime},
 };
 use gillbook_store::{
     Error as StoreError, Pagination, reports::availability::work_out_promise, selling::shortage::Shortage,
@@ -201,6 +201,7 @@ struct TakenLot {
     lot: String,
     place: String,
     kg: String,
+    packed: bool,
     warm: Option<WarmSpell>,
 }
 
@@ -266,6 +267,7 @@ fn make_up_line(order: &Order, l: &OrderLine, why: Option<Shortage>) -> MakeUpLi
         lot: s.lot.to_string(),
         place: s.place.to_string(),
         kg: kg(s.grams_g),
+        packed: s.packed_at.is_some(),
         warm: s.warm_spell.clone(),
     };
     MakeUpLine {
@@ -280,11 +282,15 @@ fn make_up_line(order: &Order, l: &OrderLine, why: Option<Shortage>) -> MakeUpLi
 
 /// When a customer takes deliveries, in words.
 pub(super) fn window(customer: &Customer) -> String {
-    let Customer { deliver_from, deliver_until, .. } = customer;
-    match (deliver_from.0, deliver_until.0) {
-        (Some(_), Some(_)) => format!("They take deliveries from {deliver_from} to {deliver_until}."),
-        (Some(_), None) => format!("They take deliveries from {deliver_from} on."),
-        (None, Some(_)) => format!("They take deliveries until {deliver_until}."),
+    window_words(customer.deliver_from, customer.deliver_until)
+}
+
+/// When deliveries are taken, in words; nothing where they are at any time.
+pub(super) fn window_words(from: ClockTime, until: ClockTime) -> String {
+    match (from.0, until.0) {
+        (Some(_), Some(_)) => format!("They take deliveries from {from} to {until}."),
+        (Some(_), None) => format!("They take deliveries from {from} on."),
+        (None, Some(_)) => format!("They take deliveries until {until}."),
         (None, None) => String::new(),
     }
 }

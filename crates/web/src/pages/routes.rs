@@ -10,7 +10,7 @@ use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
     availability, batches, blocks, by_hand, calendar, checks, count, desk, docket, entries, excursion, find, fridge,
-    invoices, lot, market, money, moves, notices, order_forms, orders, packing, payments, phones, record,
+    invoices, lot, market, money, moves, notices, order_forms, orders, packing, packing_list, payments, phones, record,
     resource::{self, Addable, Changeable, Resource},
     returns, set_aside, settings, setup, standing_orders, stock, today, week, week_close, weigh,
 };
@@ -144,6 +144,9 @@ fn selling(pages: Pages) -> Pages {
         .post("/orders/{order}/cancel", order_forms::post_cancel)
         .post("/orders/{order}/set-aside", orders::post_set_aside)
         .post("/orders/{order}/dispatch", orders::post_dispatch)
+        .get("/packing-list", packing_list::get_packing_list)
+        .post("/orders/{order}/packed", packing_list::post_packed)
+        .post("/orders/{order}/unpacked", packing_list::post_unpacked)
         .get("/standing-orders", resource::get_list::<standing_orders::StandingOrders>)
         .post("/standing-orders", standing_orders::post_new)
         .get("/standing-orders/new", standing_orders::get_new)

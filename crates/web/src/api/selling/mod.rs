@@ -6,6 +6,7 @@ mod dockets;
 mod invoices;
 mod market;
 mod orders;
+mod packing_list;
 mod payments;
 mod products;
 mod receivables;
@@ -21,6 +22,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .merge(products::router())
         .merge(customers::router())
         .merge(orders::router())
+        .merge(packing_list::router())
         .merge(availability::router())
         .merge(standing_orders::router())
         .merge(dockets::router())

@@ -94,6 +94,8 @@ impl Resource for Customers {
             Field::new("deliver_from", "Takes deliveries from", Input::Clock).or_blank().half(),
             Field::new("deliver_until", "Takes deliveries until", Input::Clock).or_blank().half(),
             Field::new("substitutes", "Accepts substitutes", Input::Tick),
+            Field::new("round", "Delivery round", Input::Text).hint("such as Town; blank: none").or_blank().half(),
+            Field::new("stop", "Stop on it", Input::Whole).with("0").optional().half(),
         ])
     }
 
