@@ -59,6 +59,8 @@ create table invoice_line (
     docket         text,
     docket_line    int,
     delivered_on   date,
+    -- The number that the customer knew the order by; blank where they gave none, and of what is not goods.
+    order_reference text         not null,
     description    text          not null,
     grams          bigint        not null,
     packs          bigint,
@@ -74,6 +76,7 @@ create table invoice_line (
     constraint invoice_line_line_range check (line between 1 and 1000),
     constraint invoice_line_docket_whole check ((docket is null) = (docket_line is null)),
     constraint invoice_line_corrects_whole check ((corrects is null) = (corrects_line is null)),
+    constraint invoice_line_order_reference_length check (length(order_reference) <= 60),
     constraint invoice_line_description_length check (length(description) between 1 and 300),
     constraint invoice_line_grams_range check (grams >= 0 and (docket is not null or grams = 0)),
     constraint invoice_line_packs_range check (packs > 0),

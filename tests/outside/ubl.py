@@ -56,6 +56,13 @@ def compare(document, schemas):
     assert all_of("cbc:ID")[0].text == told["invoice"]
     assert amount(total + "PayableAmount") == Decimal(told["total"])
     assert [n.text for n in all_of("cbc:Note")] == ([told["note"]] if told["note"] else [])
+    goods = [line for line in told["lines"] if line["docket"]]
+    orders = {line["order_reference"] for line in goods}
+    whole = orders.pop() if len(orders) == 1 else ""
+    assert [n.text for n in all_of("cac:OrderReference/cbc:ID")] == ([whole] if whole else []), "BT-13"
+    for xml, line in zip(lines, told["lines"]):
+        own = [] if whole or not line["order_reference"] else ["Order " + line["order_reference"]]
+        assert [n.text for n in all_of("cbc:Note", xml)] == own
     assert [n.text for n in all_of("//cac:PartyName/cbc:Name")] == [told["seller"]["name"], told["buyer"]["name"]]
 
 

@@ -55,6 +55,8 @@ pub struct Invoice {
     pub invoice: String,
     /// The invoice that a credit note corrects.
     pub corrects: Option<String>,
+    /// The number of the customer's order, where all of it is of one.
+    pub order: Option<String>,
     /// Who it is from.
     pub seller: Party,
     /// Who it is for.
@@ -104,6 +106,7 @@ mod tests {
             word: "Invoice".into(),
             invoice: "INV-12".into(),
             corrects: None,
+            order: Some("PO 4711".into()),
             seller: party("Näckrosen Svamp"),
             buyer: party("Гриб & Лес #1 *Bistro*"),
             issued_on: "31 Oct 2026".into(),

@@ -112,6 +112,9 @@ fn document(out: &mut Out, of: &Invoice) -> Written {
                 text(out, "cbc:Note", &of.note)?;
             }
             text(out, "cbc:DocumentCurrencyCode", &of.currency)?;
+            if let Some(reference) = of.order_reference() {
+                inside(out, "cac:OrderReference", |out| text(out, "cbc:ID", reference))?;
+            }
             if let Some(corrects) = &of.corrects {
                 inside(out, "cac:BillingReference", |out| {
                     inside(out, "cac:InvoiceDocumentReference", |out| text(out, "cbc:ID", corrects.as_str()))
@@ -192,6 +195,10 @@ fn line(out: &mut Out, of: &InvoiceLine, invoice: &Invoice, names: &Names) -> Wr
     let (count, unit) = quantity(of);
     inside(out, names.line, |out| {
         text(out, "cbc:ID", &of.line.to_string())?;
+        // A line's own reference of UBL asks for a line number of the customer's order, which nobody gives.
+        if invoice.order_reference().is_none() && !of.order_reference.is_empty() {
+            text(out, "cbc:Note", &format!("Order {}", of.order_reference))?;
+        }
         out.create_element(names.quantity)
             .with_attribute(("unitCode", unit))
             .write_text_content(quick_xml::events::BytesText::new(&count.to_string()))?;

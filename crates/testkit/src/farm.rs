@@ -335,8 +335,13 @@ impl Farm {
 
     /// Weighs so many grams of OY, and has a customer fetch them. Returns the docket.
     pub async fn docket_for(&self, customer: &str, grams_g: i64) -> String {
+        self.docket_ordered_as("", customer, grams_g).await
+    }
+
+    /// The same, of an order that the customer has a number for.
+    pub async fn docket_ordered_as(&self, reference: &str, customer: &str, grams_g: i64) -> String {
         self.lot_of(grams_g).await;
-        let order = json!({"customer": customer, "delivery_day": self.now().date_naive(), "lines": [{"product": "OY", "grams_g": grams_g}]});
+        let order = json!({"customer": customer, "delivery_day": self.now().date_naive(), "reference": reference, "lines": [{"product": "OY", "grams_g": grams_g}]});
         let order = self.create("/api/orders", order).await["order"].clone();
         let path = format!("/api/orders/{}/set-aside", order.as_str().unwrap_or_default());
         self.ask(&self.owner, "PUT", &path, &[], Some(json!({}))).await.expect(200);

@@ -180,15 +180,26 @@ async fn ubl_holds_against_its_schema_and_its_sums() -> Result<()> {
     let credited = json!([{"line": 1, "grams_g": 333}, {"line": 2, "net": "1.00"}, {"line": 3, "net": "2.25"}]);
     farm.create("/api/credit-notes", json!({"invoice": "INV-1", "lines": credited, "reason": "Bruised & <late>"}))
         .await;
+    // One order of theirs, then two, one of them without a number; and what is taken off of the first.
+    let one = farm.docket_ordered_as("PO <4711> & 3", "PLUM", 700).await;
+    ensure!(invoice(&farm, &[&one]).await["lines"][0]["order_reference"] == "PO <4711> & 3");
+    let (two, none) = (farm.docket_ordered_as("4712", "PLUM", 400).await, farm.docket_of(300).await);
+    invoice(&farm, &[&two, &none]).await;
+    let credited = json!({"invoice": "INV-2", "lines": [{"line": 1, "grams_g": 100}], "reason": "Soft"});
+    farm.create("/api/credit-notes", credited).await;
     let mut documents = Vec::new();
-    for code in ["INV-1", "CN-1"] {
+    for code in ["INV-1", "CN-1", "INV-2", "INV-3", "CN-2"] {
         let xml = farm.raw("GET", &format!("/api/invoices/{code}/ubl"), &[], Vec::new()).await;
         ensure!(xml.status == 200 && xml.headers["content-type"] == "application/xml", "{}", xml.text);
         documents.push(json!({"xml": xml.text, "told": farm.get(&format!("/api/invoices/{code}")).await}));
     }
     let output = python("ubl.py", &Value::from(documents).to_string())?;
     ensure!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    ensure!(String::from_utf8(output.stdout)?.trim() == "2", "both were read");
+    ensure!(String::from_utf8(output.stdout)?.trim() == "5", "all were read");
+    let page = farm.raw("GET", "/invoices/INV-3", &[("accept", "text/html")], Vec::new()).await;
+    ensure!(page.text.matches(", order 4712").count() == 1, "{}", page.text);
+    let page = farm.raw("GET", "/invoices/INV-2", &[("accept", "text/html")], Vec::new()).await;
+    ensure!(page.text.contains("order PO &#60;4711&#62; &#38; 3"), "{}", page.text);
     let version = farm.get("/api/farm").await["version"].to_string();
     let rule = json!({"tax_by": "line"});
     farm.ask(&farm.owner, "PATCH", "/api/farm", &[("if-match", &format!("\"{version}\""))], Some(rule))
@@ -196,7 +207,7 @@ async fn ubl_holds_against_its_schema_and_its_sums() -> Result<()> {
         .expect(200);
     let extras = vec![json!({"description": "x", "net": "0.10", "tax_percent": "5"}); 3];
     farm.create("/api/invoices", json!({"customer": "PLUM", "extras": extras})).await;
-    let none = farm.raw("GET", "/api/invoices/INV-2/ubl", &[], Vec::new()).await;
+    let none = farm.raw("GET", "/api/invoices/INV-4/ubl", &[], Vec::new()).await;
     ensure!(none.status == 404 && none.text.contains("worked out otherwise"), "{}", none.text);
     Ok(())
 }

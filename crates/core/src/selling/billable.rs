@@ -20,6 +20,8 @@ pub struct BillableLine {
     pub docket_line: i32,
     /// The day on which the customer had it.
     pub delivered_on: NaiveDate,
+    /// The number that the customer knows the order by; empty where they gave none.
+    pub order_reference: String,
     /// Name of the product when it went out.
     pub product_name: String,
     /// Grams of a pack, where it was sold in packs.

@@ -82,6 +82,8 @@ pub struct InvoiceLine {
     pub docket_line: Option<i32>,
     /// The day on which the customer had it.
     pub delivered_on: Option<NaiveDate>,
+    /// The number that the customer knows the order by; empty where they gave none, and of what is not goods.
+    pub order_reference: String,
     /// What it is.
     pub description: String,
     /// Grams; none of what is not goods, and of an allowance.
@@ -177,6 +179,16 @@ pub struct Invoice {
     pub payments: Vec<crate::text::PaymentCode>,
     /// Who issued it.
     pub issued_by: String,
+}
+
+impl Invoice {
+    /// The order that all of its goods were ordered with, by the customer's number (BT-13); none where there are several or it has no number.
+    #[must_use]
+    pub fn order_reference(&self) -> Option<&str> {
+        let mut references = self.lines.iter().filter(|l| l.docket.is_some()).map(|l| l.order_reference.as_str());
+        let first = references.next().filter(|first| !first.is_empty())?;
+        references.all(|other| other == first).then_some(first)
+    }
 }
 
 /// What an invoice is decided on.
@@ -337,6 +349,7 @@ pub(super) fn blank() -> InvoiceLine {
         docket: None,
         docket_line: None,
         delivered_on: None,
+        order_reference: String::new(),
         description: String::new(),
         grams_g: Grams::ZERO,
         packs: None,
@@ -357,6 +370,7 @@ fn goods(line: &BillableLine, coinage: CurrencyRules) -> InvoiceLine {
         docket: Some(line.docket.clone()),
         docket_line: Some(line.docket_line),
         delivered_on: Some(line.delivered_on),
+        order_reference: line.order_reference.clone(),
         description: line.product_name.clone(),
         grams_g: line.unbilled_g(),
         packs: line.packs(line.unbilled_g()),

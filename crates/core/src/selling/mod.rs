@@ -97,6 +97,7 @@ pub(crate) mod examples {
             docket: "D-1".parse().unwrap(),
             docket_line: line,
             delivered_on: day(5),
+            order_reference: String::new(),
             product_name: "Grey oyster".into(),
             pack_g: None,
             price: Decimal::new(555, 2),

@@ -26,6 +26,7 @@ struct Row {
     customer: CustomerCode,
     docket: DocketCode,
     line: i32,
+    order_reference: String,
     product_name: String,
     pack_g: Option<i64>,
     price: Decimal,
@@ -47,6 +48,7 @@ impl Tx {
         let rows = sqlx::query_as!(
             Row,
             r#"select d.customer as "customer: CustomerCode", d.docket as "docket: DocketCode", l.line, l.product_name, l.price, l.unit as "unit: PriceUnit",
+                      (select y.reference from customer_order y where y.farm_id = $1 and y.order_code = d.order_code) as "order_reference!",
                       l.tax_percent, l.grams as "sent_g: Grams", l.amount as sent_net, coalesce(k.grams, 0) as "kept_g!: Grams",
                       coalesce(b.grams, 0) as "billed_g!: Grams", coalesce(b.net, 0) as "billed_net!",
                       case when o.packs > 0 and o.grams % o.packs = 0 then o.grams / o.packs end as pack_g,
@@ -73,6 +75,7 @@ impl Tx {
         let rows = sqlx::query_as!(
             Row,
             r#"select d.customer as "customer: CustomerCode", d.docket as "docket: DocketCode", l.line, l.product_name, l.price, l.unit as "unit: PriceUnit",
+                      (select y.reference from customer_order y where y.farm_id = $1 and y.order_code = d.order_code) as "order_reference!",
                       l.tax_percent, l.grams as "sent_g: Grams", l.amount as sent_net, coalesce(k.grams, 0) as "kept_g!: Grams",
                       coalesce(b.grams, 0) as "billed_g!: Grams", coalesce(b.net, 0) as "billed_net!",
                       case when o.packs > 0 and o.grams % o.packs = 0 then o.grams / o.packs end as pack_g,
@@ -105,6 +108,7 @@ impl Tx {
                     docket: r.docket,
                     docket_line: r.line,
                     delivered_on: day_of(r.handed_over_at, settings.zone),
+                    order_reference: r.order_reference,
                     product_name: r.product_name,
                     pack_g: r.pack_g,
                     price: r.price.normalize(),

@@ -220,7 +220,7 @@ impl Tx {
         let line = |l: &InvoiceLine| {
             json!({
                 "line": l.line, "corrects": l.corrects_line.map(|_| corrects), "corrects_line": l.corrects_line, "docket": l.docket,
-                "docket_line": l.docket_line, "delivered_on": l.delivered_on, "description": l.description, "grams": l.grams_g,
+                "docket_line": l.docket_line, "delivered_on": l.delivered_on, "order_reference": l.order_reference, "description": l.description, "grams": l.grams_g,
                 "packs": l.packs, "price": l.price, "unit": l.unit, "tax_percent": l.tax_percent, "net": l.net, "goods": l.goods_net,
             })
         };
@@ -252,7 +252,7 @@ impl Tx {
                       i.payment_details, i.buyer_name, i.buyer_address, i.buyer_tax_number, i.currency, i.tax_name, i.note, i.net, i.tax, i.total,
                       i.issued_by, coalesce(s.credited, 0) as "credited!", coalesce(s.paid, 0) as "paid!",
                       (select jsonb_agg(jsonb_build_object('line', l.line, 'corrects_line', l.corrects_line, 'docket', l.docket, 'docket_line', l.docket_line,
-                                  'delivered_on', l.delivered_on, 'description', l.description, 'grams_g', l.grams, 'packs', l.packs,
+                                  'delivered_on', l.delivered_on, 'order_reference', l.order_reference, 'description', l.description, 'grams_g', l.grams, 'packs', l.packs,
                                   'price', l.price::text, 'unit', l.unit, 'tax_percent', l.tax_percent::text, 'net', l.net::text, 'goods_net', l.goods::text,
                                   'credited_g', coalesce(c.grams, 0), 'credited_net', coalesce(c.net, 0)::text) order by l.line)
                          from invoice_line l

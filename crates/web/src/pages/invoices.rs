@@ -114,7 +114,7 @@ fn page_line(l: &InvoiceLine) -> PageLine {
     PageLine {
         description: format!("{}{packs}", l.description),
         docket: l.docket.as_ref().map(ToString::to_string),
-        delivered_on: l.delivered_on.map_or_else(String::new, date),
+        delivered_on: l.delivered_on.map_or_else(String::new, |day| format!("{}{}", date(day), order_of(l))),
         grams: if l.grams_g > Grams::ZERO { g(l.grams_g) } else { String::new() },
         price: l
             .price
@@ -249,14 +249,21 @@ fn merged(lines: Vec<InvoiceLine>) -> Vec<InvoiceLine> {
     merged
 }
 
+/// The customer's number of the order that a line was ordered with, to stand behind its delivery.
+fn order_of(line: &InvoiceLine) -> String {
+    if line.order_reference.is_empty() { String::new() } else { format!(", order {}", line.order_reference) }
+}
+
 /// The document as it prints. Set away from the threads that answer requests.
 pub(crate) async fn invoice_pdf(of: Invoice) -> Result<Vec<u8>, Problem> {
     let party = |p: Party| paper::Party { name: p.name, address: p.address, tax_number: p.tax_number };
     let places = of.net.scale();
     let price = |price: Decimal, unit: PriceUnit| format!("{} / {unit}", as_money(price, places));
+    let order = of.order_reference().map(str::to_owned);
+    let own = |l: &InvoiceLine| if order.is_none() { order_of(l) } else { String::new() };
     let lines = merged(of.lines).into_iter().map(|l| paper::Line {
         delivery: l.docket.as_ref().map(|d| match l.delivered_on {
-            Some(day) => format!("{d}, {}", date(day)),
+            Some(day) => format!("{d}, {}{}", date(day), own(&l)),
             None => d.to_string(),
         }),
         description: l.description,
@@ -270,6 +277,7 @@ pub(crate) async fn invoice_pdf(of: Invoice) -> Result<Vec<u8>, Problem> {
         word: word(of.kind).to_owned(),
         invoice: of.invoice.to_string(),
         corrects: of.corrects.map(|c| c.to_string()),
+        order: order.clone(),
         issued_on: date(of.issued_on),
         due_on: (of.kind == InvoiceKind::Invoice).then(|| date(of.due_on)),
         lines: lines.collect(),
