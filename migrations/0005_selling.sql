@@ -87,6 +87,7 @@ create table customer (
     least_days       int   not null,
     freshest         boolean not null,
     over_percent     numeric(4,1) not null,
+    under_percent    numeric(4,1) not null,
     min_order_g      int   not null,
     address          text  not null,
     email            text  not null,
@@ -110,6 +111,7 @@ create table customer (
     constraint customer_kind_known check (kind in ('restaurant', 'shop', 'market', 'wholesale')),
     constraint customer_least_days_range check (least_days between 0 and 365),
     constraint customer_over_percent_range check (over_percent between 0 and 50),
+    constraint customer_under_percent_range check (under_percent between 0 and 50),
     constraint customer_min_order_g_range check (min_order_g between 0 and 1000000),
     constraint customer_address_length check (length(address) <= 1000),
     constraint customer_email_length check (length(email) <= 254),
@@ -124,7 +126,7 @@ create table customer (
     constraint customer_stop_range check (stop between 0 and 999)
 );
 call enable_tenant_rls('customer');
-grant insert, update (name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email, payment_days, tax_number, order_by_days,
+grant insert, update (name, kind, price_list, least_days, freshest, over_percent, under_percent, min_order_g, address, email, payment_days, tax_number, order_by_days,
                       order_by_time, deliver_from, deliver_until, substitutes, round, stop, version)
     on customer to gillbook_app;
 
@@ -279,11 +281,11 @@ create table set_aside (
 );
 create index set_aside_by_lot on set_aside (farm_id, lot, place);
 call enable_tenant_rls('set_aside');
-grant insert, update (grams, packed_at), delete on set_aside to gillbook_app;
+grant insert, delete on set_aside to gillbook_app;
 
 -- Orders with their lines and what is set aside for each. What is short follows from that and is left to the program.
 create view order_with_lines with (security_invoker) as
-    select o.farm_id, o.order_code, o.customer, c.name as customer_name, o.delivery_day, o.status, o.placed_at, o.note, o.reference, o.version, o.standing_order,
+    select o.farm_id, o.order_code, o.customer, c.name as customer_name, c.under_percent, o.delivery_day, o.status, o.placed_at, o.note, o.reference, o.version, o.standing_order,
            coalesce((select jsonb_agg(jsonb_build_object('line', l.line, 'product', l.product, 'name', p.name, 'grams_g', l.grams, 'packs', l.packs,
                             'short_g', 0, 'set_aside', coalesce(
                                 (select jsonb_agg(jsonb_build_object('lot', s.lot, 'place', s.place, 'grams_g', s.grams, 'reason', s.reason,
@@ -296,35 +298,29 @@ create view order_with_lines with (security_invoker) as
       from customer_order o join customer c using (farm_id, customer);
 grant select on order_with_lines to gillbook_app, gillbook_audit;
 
-create procedure change_set_aside(farm int, changed_lot text, at_place text, delta bigint)
-    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
-declare
-    b record;
-begin
-    select grams, set_aside_g into b from balance where farm_id = farm and lot = changed_lot and place = at_place for update;
-    if delta > 0 and lot_held_since(farm, changed_lot) is not null then
-        call refuse_held(farm, changed_lot);
-    end if;
-    if b.set_aside_g + delta > b.grams then
-        raise exception 'lot % has not % g free at %', changed_lot, delta, at_place
-            using errcode = 'check_violation', constraint = 'balance_set_aside_g_enough', table = 'balance',
-                  detail = format('%s|%s|%s|%s|', changed_lot, at_place, b.grams - b.set_aside_g, delta);
-    end if;
-    update balance set set_aside_g = set_aside_g + delta where farm_id = farm and lot = changed_lot and place = at_place;
-end $$;
-revoke execute on procedure change_set_aside from public;
-
 create function post_set_aside() returns trigger
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
 declare
     d record;
+    b record;
 begin
     perform from lot l where exists (select from changed c where c.farm_id = l.farm_id and c.lot = l.lot) order by l.farm_id, l.lot for no key update;
     for d in
         select farm_id, lot, place, sum(case tg_op when 'INSERT' then grams else -grams end)::bigint as delta
           from changed group by farm_id, lot, place order by farm_id, lot, place
     loop
-        call change_set_aside(d.farm_id, d.lot, d.place, d.delta);
+        select grams, set_aside_g into b from balance
+         where farm_id = d.farm_id and lot = d.lot and place = d.place for update;
+        if d.delta > 0 and lot_held_since(d.farm_id, d.lot) is not null then
+            call refuse_held(d.farm_id, d.lot);
+        end if;
+        if b.set_aside_g + d.delta > b.grams then
+            raise exception 'lot % has not % g free at %', d.lot, d.delta, d.place
+                using errcode = 'check_violation', constraint = 'balance_set_aside_g_enough', table = 'balance',
+                      detail = format('%s|%s|%s|%s|', d.lot, d.place, b.grams - b.set_aside_g, d.delta);
+        end if;
+        update balance set set_aside_g = set_aside_g + d.delta
+         where farm_id = d.farm_id and lot = d.lot and place = d.place;
     end loop;
     return null;
 end $$;
@@ -332,25 +328,6 @@ create trigger posts_new after insert on set_aside referencing new table as chan
     for each statement execute function post_set_aside();
 create trigger posts_gone after delete on set_aside referencing old table as changed
     for each statement execute function post_set_aside();
-
--- What is packed weighs what the scale shows, which is more or less than what was set aside.
-create function post_packed() returns trigger
-    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
-declare
-    d record;
-begin
-    perform from lot l where exists (select from changed c where c.farm_id = l.farm_id and c.lot = l.lot) order by l.farm_id, l.lot for no key update;
-    for d in
-        select farm_id, lot, place, sum(grams)::bigint as delta
-          from (select farm_id, lot, place, grams from changed union all select farm_id, lot, place, -grams from was) both_of
-         group by farm_id, lot, place having sum(grams) <> 0 order by farm_id, lot, place
-    loop
-        call change_set_aside(d.farm_id, d.lot, d.place, d.delta);
-    end loop;
-    return null;
-end $$;
-create trigger posts_packed after update on set_aside referencing old table as was new table as changed
-    for each statement execute function post_packed();
 
 -- What went out, with the price, unit and tax of that moment. A docket whose act is reversed is void and keeps its number.
 create table docket (
@@ -811,21 +788,17 @@ begin
 end $$;
 
 -- Sets grams aside for an order's lines, in place of what was.
-create function replace_set_aside(farm int, ordered text, lines int[], lots text[], places text[], amounts bigint[], why text) returns void
+create function replace_set_aside(farm int, ordered text, lines int[], lots text[], places text[], amounts bigint[], reasons text[],
+                                  packed timestamptz[]) returns void
     language plpgsql set search_path = pg_catalog, public, pg_temp as $$
-declare
-    packed set_aside[] := array(select s from set_aside s where s.farm_id = farm and s.order_code = ordered and s.packed_at is not null);
 begin
     delete from set_aside s where s.farm_id = farm and s.order_code = ordered;
     -- An order that lots are set aside for is that person's, whatever the standing order says later.
     if cardinality(lots) > 0 then
         update customer_order o set follows_standing = false where o.farm_id = farm and o.order_code = ordered and o.follows_standing;
     end if;
-    -- What is packed and stays as it was stays packed.
     insert into set_aside (farm_id, order_code, line, lot, place, grams, reason, packed_at)
-    select farm, ordered, n, l, p, g, case when why = '' then coalesce(s.reason, '') else why end, s.packed_at
-      from unnest(lines, lots, places, amounts) as u(n, l, p, g)
-      left join unnest(packed) s on (s.line, s.lot, s.place, s.grams) = (u.n, u.l, u.p, u.g);
+    select farm, ordered, n, l, p, g, why, at from unnest(lines, lots, places, amounts, reasons, packed) as u(n, l, p, g, why, at);
 end $$;
 
 -- A lot for an entry: a row of `lot`, without its code and entry. With `joins` a harvest goes into the lot of its strain, grade, packaging and

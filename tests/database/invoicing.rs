@@ -71,7 +71,7 @@ async fn a_document_adds_up_or_is_not_there() -> Result<()> {
     farm.create("/api/invoices", json!({"customer": "PLUM", "dockets": [billed]})).await;
     let other = farm.beside("eve").await?;
     let mut db = on_farm(&farm).await?;
-    let line = json!({"line": 1, "docket": free, "docket_line": 1, "description": "OY", "grams": 1000, "tax_percent": "5.5", "net": "17.50", "goods": "17.50"});
+    let line = json!({"line": 1, "docket": free, "docket_line": 1, "order_reference": "", "description": "OY", "grams": 1000, "tax_percent": "5.5", "net": "17.50", "goods": "17.50"});
     let tax = json!({"tax_percent": "5.5", "net": "17.50", "tax": "0.96"});
     let invoice = json!({
         "kind": "invoice", "customer": "PLUM", "issued_on": "2026-05-04", "due_on": "2026-05-18", "seller_name": "", "seller_address": "",

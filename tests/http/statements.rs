@@ -88,6 +88,11 @@ async fn no_act_asks_more_than_it_needs() -> Result<()> {
         farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/set-aside"), &[], Some(json!({}))).await.expect(200);
         count(name, max);
     }
+    let lot = farm.get(&format!("/api/orders/{many}")).await["lines"][0]["set_aside"][0].clone();
+    statements.take();
+    let packed = json!({"line": 1, "lot": lot["lot"], "place": lot["place"], "grams_g": 99});
+    farm.ask(&farm.owner, "PUT", &format!("/api/orders/{many}/packed"), &[], Some(packed)).await.expect(200);
+    count("ticking off one of twelve lots", 6);
     farm.create("/api/dockets", json!({"order": many, "van": "VAN"})).await;
     count("a dispatch of twelve lines", 6);
     let standing = json!({"customer": "PLUM", "from": "2026-05-05", "weekdays": ["tuesday", "friday"], "lines": [{"product": "OY", "grams_g": 500}]});

@@ -15,6 +15,8 @@ pub const STALL: &str = "STALL";
 pub const STORES: [&str; 4] = ["F1", "F2", VAN, STALL];
 /// What orders are filled from.
 pub const FRIDGES: [&str; 2] = ["F1", "F2"];
+/// Per cent of the ordered weight that may be missing of what is packed loose, which is what a customer has unless said.
+pub const UNDER_PERCENT: i64 = 5;
 /// Customers who order, with the per cent over the ordered weight that they take.
 pub const CUSTOMERS: [(&str, i64); 2] = [("PLUM", 10), ("FIG", 0)];
 /// Grams of a pack of the product that is sold in packs.
@@ -105,6 +107,31 @@ pub struct Order {
     pub aside: Vec<Aside>,
 }
 
+impl Order {
+    /// Ticks off a lot with its weight. What of the line waits for the scale gives way to what is heavier, the last in the order of the lots'
+    /// codes first, so that the line comes to no more than was ordered.
+    pub fn weigh(&mut self, of: (usize, usize, &str), grams: i64) {
+        let Some(at) = self.aside.iter().position(|a| (a.line, a.lot, a.place) == of) else { return };
+        let sum: i64 = self.aside.iter().filter(|a| a.line == of.0).map(|a| a.grams).sum();
+        let heavier = grams - self.aside[at].grams;
+        let mut too_much = heavier.min(sum + heavier - self.lines[of.0].grams).max(0);
+        (self.aside[at].grams, self.aside[at].packed) = (grams, true);
+        for a in self.aside.iter_mut().rev().filter(|a| a.line == of.0 && !a.packed) {
+            let less = a.grams.min(too_much);
+            a.grams -= less;
+            too_much -= less;
+        }
+        self.aside.retain(|a| a.grams > 0);
+    }
+
+    /// What is missing of a line.
+    pub fn missing(&self, line: usize) -> i64 {
+        let of = self.aside.iter().filter(|a| a.line == line);
+        let is_packed = of.clone().next().is_some() && of.clone().all(|a| a.packed);
+        self.lines[line].missing(of.map(|a| a.grams).sum(), is_packed)
+    }
+}
+
 /// A docket, with its lines by number.
 #[derive(Debug, Clone)]
 pub struct Docket {
@@ -135,6 +162,13 @@ pub struct Book {
 }
 
 impl Line {
+    /// What is missing of so many grams that are set aside, all of them packed or not.
+    pub fn missing(&self, aside: i64, is_packed: bool) -> i64 {
+        let missing = (self.grams - aside).max(0);
+        let may_be = if is_packed && !self.packed { self.grams * UNDER_PERCENT / 100 } else { 0 };
+        if missing <= may_be { 0 } else { missing }
+    }
+
     /// Grams that are sold only together.
     pub fn unit(&self) -> i64 {
         if self.packed { PACK_G } else { 1 }
@@ -156,6 +190,13 @@ impl Book {
     pub fn aside(&self, lot: usize, place: &str, but: Option<usize>) -> i64 {
         let others = self.orders.iter().enumerate().filter(|(n, _)| Some(*n) != but);
         others.flat_map(|(_, o)| &o.aside).filter(|a| a.lot == lot && a.place == place).map(|a| a.grams).sum()
+    }
+
+    /// An order with what is set aside for it by line, lot and place, as it is told.
+    pub fn in_order(&self, order: usize) -> Order {
+        let mut order = self.orders[order].clone();
+        order.aside.sort_by_key(|a| (a.line, self.lots[a.lot].code.clone(), a.place));
+        order
     }
 
     /// What is there and not set aside by another order.

@@ -142,9 +142,17 @@ impl Book {
             What::Propose { order } => self.proposed(*order, answer)?,
             What::LetGo { order } => self.orders[*order].aside.clear(),
             What::Tick { order, line, lot, place, grams, packed } => {
-                for a in &mut self.orders[*order].aside {
-                    if (a.line, a.lot, a.place) == (*line, *lot, *place) {
-                        (a.grams, a.packed) = (grams.unwrap_or(a.grams), *packed);
+                let of = (*line, *lot, *place);
+                self.orders[*order] = self.in_order(*order);
+                let Some(now) = self.orders[*order].aside.iter_mut().find(|a| (a.line, a.lot, a.place) == of) else {
+                    return Ok(());
+                };
+                match (packed, now.packed) {
+                    (false, _) => now.packed = false,
+                    (true, true) => {}
+                    (true, false) => {
+                        let grams = grams.unwrap_or(now.grams);
+                        self.orders[*order].weigh(of, grams);
                     }
                 }
             }
@@ -247,26 +255,26 @@ impl Book {
         }
         for (n, line) in self.orders[order].lines.iter().enumerate() {
             let of: i64 = rows.iter().filter(|r| r.0 == n).map(|r| r.3).sum();
-            let of_line = self.orders[order].aside.iter().filter(|a| a.line == n && a.packed);
-            let packed: i64 = of_line.clone().map(|a| a.grams).sum();
-            let stays = |a: &Aside| rows.iter().any(|r| (r.0, r.1, r.2) == (n, a.lot, a.place) && r.3 >= a.grams);
-            if !of_line.clone().all(stays) {
-                return Err("what was packed is no longer set aside".into());
+            let packed: Vec<&Aside> = self.orders[order].aside.iter().filter(|a| a.line == n && a.packed).collect();
+            let stays = |a: &&Aside| rows.contains(&(n, a.lot, a.place, a.grams));
+            if !packed.iter().all(stays) {
+                return Err("what was packed is no longer set aside as it was".into());
             }
-            if of > line.grams.max(packed) {
+            let packed_g: i64 = packed.iter().map(|a| a.grams).sum();
+            if of > line.grams.max(packed_g) {
                 return Err("more is proposed than was ordered".into());
             }
-            // A line that misses no more than may be over is packed in full.
-            let misses = line.grams - packed;
-            if packed > 0 && misses <= line.limit(self.orders[order].over_percent) - line.grams {
-                if of != packed {
-                    return Err("more is proposed for a line that is packed".into());
+            let was = self.orders[order].aside.iter().filter(|a| a.line == n).count();
+            if was > 0 && packed.len() == was && self.orders[order].missing(n) == 0 {
+                if of != packed_g {
+                    return Err("more is proposed for a line that is packed in full".into());
                 }
                 continue;
             }
             let left = |(lot, place, _): &(usize, &'static str, i64)| {
                 let taken: i64 = rows.iter().filter(|r| (r.1, r.2) == (*lot, *place)).map(|r| r.3).sum();
-                let fit = !self.lots[*lot].held && !self.lots[*lot].dried;
+                let is_packed = packed.iter().any(|a| (a.lot, a.place) == (*lot, *place));
+                let fit = !self.lots[*lot].held && !self.lots[*lot].dried && !is_packed;
                 fit && self.free(*lot, place, Some(order)) - taken >= line.unit()
             };
             if of < line.grams && self.stock(&FRIDGES).iter().any(left) {

@@ -1,5 +1,7 @@
 //! What the rules of the trade say to what is asked for.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 
 use crate::{
@@ -113,12 +115,21 @@ impl Book {
         if grams == aside.grams {
             return Verdict::Done;
         }
+        if !packed || aside.packed {
+            return refused("a weight is given when it is ticked off, once");
+        }
         let line = &o.lines[aside.line];
-        let others: i64 = o.aside.iter().filter(|a| a.line == aside.line).map(|a| a.grams).sum::<i64>() - aside.grams;
-        if !packed || grams <= 0 || grams % line.unit() != 0 || others + grams > line.limit(o.over_percent) {
+        let others: i64 = o.aside.iter().filter(|a| a.line == aside.line && a.packed).map(|a| a.grams).sum();
+        if grams <= 0 || grams % line.unit() != 0 || others + grams > line.limit(o.over_percent) {
             return refused("it is not whole packs, or more than the line takes");
         }
-        if grams - aside.grams > self.free(aside.lot, aside.place, None) {
+        let mut after = self.in_order(order);
+        after.weigh(of, grams);
+        let mut taken = BTreeMap::new();
+        for a in &after.aside {
+            *taken.entry((a.lot, a.place)).or_insert(0) += a.grams;
+        }
+        if taken.into_iter().any(|((lot, place), grams)| grams > self.free(lot, place, Some(order))) {
             return refused("it is not free");
         }
         Verdict::Done
@@ -126,11 +137,10 @@ impl Book {
 
     fn decide_dispatch(&self, ask: &Ask, order: usize, short: bool) -> Verdict {
         let o = &self.orders[order];
-        let of = |line: usize| o.aside.iter().filter(|a| a.line == line).map(|a| a.grams).sum::<i64>();
         if o.status != "confirmed" || o.aside.is_empty() {
             return refused("the order has gone out, or nothing is set aside for it");
         }
-        if !short && o.lines.iter().enumerate().any(|(n, line)| of(n) < line.grams) {
+        if !short && (0..o.lines.len()).any(|n| o.missing(n) > 0) {
             return refused("it is short, and nobody said to send it so");
         }
         self.held(o.aside.iter().map(|a| a.lot)).unwrap_or_else(|| self.if_there(ask, Some(order)))

@@ -11,8 +11,10 @@ pub struct LotRow {
     pub lot: String,
     /// Strain, grade and the day that it is good for.
     pub of: String,
-    /// Kilograms, to the gram.
+    /// Kilograms that are not packed yet, to the gram.
     pub kg: String,
+    /// Whether all of it is packed.
+    pub packed: bool,
 }
 
 /// What is taken out of a place.
@@ -20,7 +22,7 @@ pub struct LotRow {
 pub struct Place {
     /// The place.
     pub place: String,
-    /// Kilograms in all.
+    /// Kilograms in all that are not packed yet.
     pub kg: String,
     /// The lots.
     pub lots: Vec<LotRow>,
@@ -31,12 +33,10 @@ pub struct Place {
 pub struct PackRow {
     /// The lot.
     pub lot: String,
-    /// Where it is.
-    pub place: String,
+    /// Where it is, its grade, and how many packs.
+    pub of: String,
     /// Kilograms, to the gram.
     pub kg: String,
-    /// Packs, in words; nothing of what is loose.
-    pub packs: String,
     /// Whether it is packed already.
     pub packed: bool,
 }
@@ -65,12 +65,16 @@ pub struct Stop {
     pub order: String,
     /// The number that the customer knows it by; nothing where there is none.
     pub reference: String,
-    /// Address, window and note, those that there are.
+    /// Address and window, those that there are.
     pub about: Vec<String>,
+    /// What was noted; nothing where nothing was.
+    pub note: String,
     /// Where it stands, of what is not to be packed any more.
     pub status: String,
-    /// Its lines.
+    /// Its lines, while they are to be packed.
     pub lines: Vec<LineRow>,
+    /// The dockets that it went out with, with their weight.
+    pub dockets: Vec<String>,
 }
 
 /// A round.

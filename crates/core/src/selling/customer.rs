@@ -32,6 +32,10 @@ pub struct Customer {
     #[serde(with = "rust_decimal::serde::float")]
     #[schema(value_type = f64)]
     pub over_percent: Decimal,
+    /// Per cent of the ordered weight that may be missing of a loose line once it is packed.
+    #[serde(with = "rust_decimal::serde::float")]
+    #[schema(value_type = f64)]
+    pub under_percent: Decimal,
     /// Least weight of an order.
     pub min_order_g: Grams,
     /// Where it goes.
@@ -83,6 +87,10 @@ pub struct NewCustomer {
     #[serde(default = "ten", with = "rust_decimal::serde::float")]
     #[schema(value_type = f64, minimum = 0, maximum = 50)]
     pub over_percent: Decimal,
+    /// Per cent of the ordered weight that may be missing of a loose line once it is packed; five unless said.
+    #[serde(default = "five", with = "rust_decimal::serde::float")]
+    #[schema(value_type = f64, minimum = 0, maximum = 50)]
+    pub under_percent: Decimal,
     /// Least weight of an order.
     #[serde(default)]
     pub min_order_g: Grams,
@@ -155,6 +163,9 @@ pub struct CustomerChange {
     /// Per cent over the ordered weight that it takes.
     #[schema(value_type = Option<f64>, minimum = 0, maximum = 50)]
     pub over_percent: Option<Percent>,
+    /// Per cent of the ordered weight that may be missing of a loose line once it is packed.
+    #[schema(value_type = Option<f64>, minimum = 0, maximum = 50)]
+    pub under_percent: Option<Percent>,
     /// Least weight of an order.
     pub min_order_g: Option<Grams>,
     /// Where it goes.
@@ -204,6 +215,10 @@ const fn day_before() -> i32 {
 
 const fn fortnight() -> i32 {
     14
+}
+
+fn five() -> Decimal {
+    Decimal::from(5)
 }
 
 const fn ten() -> Decimal {

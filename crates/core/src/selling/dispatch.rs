@@ -278,7 +278,7 @@ mod tests {
     fn order(lines: &Value) -> Order {
         let body = json!({
             "order": "O-1", "customer": "CAFE", "customer_name": "The café", "delivery_day": "2026-05-06", "status": "confirmed",
-            "placed_at": "2026-05-01T08:00:00Z", "note": "", "reference": "", "lines": lines, "version": 1,
+            "placed_at": "2026-05-01T08:00:00Z", "note": "", "reference": "", "under_percent": 5.0, "lines": lines, "version": 1,
         });
         serde_json::from_value(body).unwrap()
     }

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, NaiveDate, Utc};
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -106,7 +107,7 @@ pub struct OrderLine {
     pub packs: Option<i32>,
     /// What is set aside for it.
     pub set_aside: Vec<SetAside>,
-    /// What is not set aside yet.
+    /// What is not set aside yet. Of a loose line that is packed, nothing where the customer takes it a little lighter.
     pub short_g: Grams,
 }
 
@@ -127,6 +128,10 @@ pub struct Order {
     pub placed_at: DateTime<Utc>,
     /// Anything worth knowing.
     pub note: String,
+    /// Per cent of the ordered weight that may be missing of a loose line once it is packed.
+    #[serde(with = "rust_decimal::serde::float")]
+    #[schema(value_type = f64)]
+    pub under_percent: Decimal,
     /// The number that the customer knows it by; empty where they gave none.
     pub reference: String,
     /// The standing order that it was made of.
@@ -145,11 +150,31 @@ impl OrderLine {
         grams.0.checked_div(pack)
     }
 
-    /// Works out what is short, after what is set aside has changed.
-    pub fn count_short(&mut self) {
+    /// Works out what is short, after what is set aside has changed. `under_percent` is what the customer lets be missing.
+    pub fn count_short(&mut self, under_percent: Decimal) {
         let set_aside: Grams = self.set_aside.iter().map(|s| s.grams_g).sum();
-        self.short_g = (self.grams_g - set_aside).max(Grams::ZERO);
+        self.short_g = missing(self.grams_g, set_aside, self.is_packed(), self.packs.is_none(), under_percent);
     }
+
+    /// Whether all that is set aside for it is packed.
+    #[must_use]
+    pub fn is_packed(&self) -> bool {
+        !self.set_aside.is_empty() && self.set_aside.iter().all(|s| s.packed_at.is_some())
+    }
+
+    /// What is packed of it.
+    pub fn packed(&self) -> impl Iterator<Item = Taken> + '_ {
+        self.set_aside.iter().filter(|s| s.packed_at.is_some()).map(SetAside::taken)
+    }
+}
+
+/// What is missing of a line. A loose one that is packed may weigh a little less than was ordered (catch weight): then nothing is. `under_percent`
+/// is 0 to 50; what may be missing is rounded down to whole grams.
+#[must_use]
+pub fn missing(ordered: Grams, set_aside: Grams, is_packed: bool, is_loose: bool, under_percent: Decimal) -> Grams {
+    let missing = (ordered - set_aside).max(Grams::ZERO);
+    let tolerated = Decimal::from(ordered.0) * under_percent / Decimal::ONE_HUNDRED;
+    if is_packed && is_loose && Decimal::from(missing.0) <= tolerated.floor() { Grams::ZERO } else { missing }
 }
 
 impl Order {
@@ -177,17 +202,13 @@ impl Order {
             });
             line.set_aside = now.collect();
             line.set_aside.sort_by(|a, b| (&a.lot, &a.place).cmp(&(&b.lot, &b.place)));
-            line.count_short();
         }
+        self.count_short();
     }
 
-    /// What is packed of it, with its lines.
-    pub fn packed(&self) -> impl Iterator<Item = (i32, Taken)> + '_ {
-        let of = |l: &OrderLine| {
-            let packed = l.set_aside.iter().filter(|s| s.packed_at.is_some()).map(SetAside::taken);
-            packed.map(|taken| (l.line, taken)).collect::<Vec<_>>()
-        };
-        self.lines.iter().flat_map(of)
+    /// Works out what is short of each line, after what is set aside has changed.
+    pub fn count_short(&mut self) {
+        self.lines.iter_mut().for_each(|line| line.count_short(self.under_percent));
     }
 
     /// The lots that are set aside for it, one for each time.

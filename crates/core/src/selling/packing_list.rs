@@ -3,21 +3,19 @@
 
 use std::collections::BTreeMap;
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::{
-    allocation::line_limit,
     customer::Customer,
     order::{Order, OrderLine},
-    product::Product,
-    set_aside::SetAside,
+    set_aside::{SetAside, WantedLine, ensure_line_takes},
 };
 use crate::{
     kinds::OrderStatus,
     refusal::{Refusal, RefusalKind},
-    text::{CustomerCode, GradeCode, LotCode, PlaceCode, StrainCode},
+    text::{CustomerCode, DocketCode, GradeCode, LotCode, OrderCode, PlaceCode, StrainCode},
     units::{clock::ClockTime, quantity::Grams},
 };
 
@@ -31,7 +29,8 @@ pub struct NewPacked {
     pub lot: LotCode,
     /// Where it is.
     pub place: PlaceCode,
-    /// What the scale shows, above zero; what is set aside unless said. Of what is sold in packs, whole packs.
+    /// What the scale shows, above zero; what is set aside unless said. Of what is sold in packs, whole packs. Where it is heavier, lots of the
+    /// line that wait for the scale give way.
     pub grams_g: Option<Grams>,
     /// `false` takes the tick back. The weight stays.
     #[serde(default = "yes")]
@@ -42,7 +41,7 @@ const fn yes() -> bool {
     true
 }
 
-/// The packing list of a day: of every order that is promised for it, or has gone out.
+/// The packing list of a day: of every confirmed order of the day, or one that has gone out.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct PackingList {
     /// The delivery day.
@@ -71,9 +70,9 @@ pub struct PlaceToPack {
 pub struct LotToPack {
     /// The lot.
     pub lot: LotCode,
-    /// What it is.
+    /// What its label says.
     #[serde(flatten)]
-    pub of: PackedLot,
+    pub label: LotLabel,
     /// How much.
     pub grams_g: Grams,
     /// How much of that is packed.
@@ -82,7 +81,7 @@ pub struct LotToPack {
 
 /// What is read on the label of a lot.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct PackedLot {
+pub struct LotLabel {
     /// Its strain.
     pub strain: StrainCode,
     /// Its grade.
@@ -115,84 +114,117 @@ pub struct Stop {
     pub deliver_until: ClockTime,
     /// The order, with what is set aside and packed.
     pub order: Order,
+    /// The dockets that it went out with and that are not void, with their weight.
+    pub dockets: Vec<SentDocket>,
 }
 
-/// Decides on a lot that is packed: what it weighs from then on.
+/// A docket that an order went out with.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct SentDocket {
+    /// The docket.
+    pub docket: DocketCode,
+    /// What went out with it.
+    pub grams_g: Grams,
+}
+
+/// What a packing list is drawn up of.
+#[derive(Debug, Clone, Default)]
+pub struct PackingFacts {
+    /// The orders of the day.
+    pub orders: Vec<Order>,
+    /// Their customers.
+    pub customers: BTreeMap<CustomerCode, Customer>,
+    /// The lots that are set aside for them.
+    pub lots: BTreeMap<LotCode, LotLabel>,
+    /// What has gone out.
+    pub dockets: BTreeMap<OrderCode, Vec<SentDocket>>,
+}
+
+/// Ticks off a lot that is packed for a line, or takes the tick back.
 ///
 /// # Errors
-/// Refuses an order that has gone out, a lot that is not set aside for the line, packs that are not whole, and more than the customer takes.
-pub fn pack(new: &NewPacked, order: &Order, customer: &Customer, product: &Product) -> Result<Grams, Refusal> {
+/// Refuses an order that is not confirmed or has gone out, a lot that is not set aside for the line, one that is packed with another weight,
+/// packs that are not whole, and more than the customer takes.
+pub fn pack(
+    new: &NewPacked,
+    order: &mut Order,
+    lines: &[WantedLine],
+    customer: &Customer,
+    now: DateTime<Utc>,
+) -> Result<(), Refusal> {
     order.ensure_open()?;
-    let line = line_of(new, order)?;
-    let is_it = |s: &&SetAside| s.lot == new.lot && s.place == new.place;
-    let set_aside = line.set_aside.iter().find(is_it).ok_or_else(|| {
+    if order.status == OrderStatus::Draft {
+        let detail = format!("Order {} is a draft. Confirm it first.", order.order);
+        return Err(Refusal::new(RefusalKind::Closed, detail));
+    }
+    let code = order.order.clone();
+    let found = order.lines.iter_mut().find(|l| l.line == new.line).zip(lines.iter().find(|l| l.line == new.line));
+    let (line, wanted) =
+        found.ok_or_else(|| Refusal::field("/line", format!("Order {code} has no line {}.", new.line)))?;
+    let is_it = |s: &SetAside| s.lot == new.lot && s.place == new.place;
+    let Some(at) = line.set_aside.iter().position(is_it) else {
         let detail = format!(
-            "Nothing of lot {} in {} is set aside for {} of order {}. Open the packing list again.",
-            new.lot, new.place, line.name, order.order
+            "Nothing of lot {} in {} is set aside for {} of order {code} any more. Open the packing list again.",
+            new.lot, new.place, line.name
         );
-        Refusal::new(RefusalKind::NotEnough, detail).at("/lot")
-    })?;
+        return Err(Refusal::new(RefusalKind::NotEnough, detail).at("/lot"));
+    };
+    let set_aside = &line.set_aside[at];
     let grams = new.grams_g.unwrap_or(set_aside.grams_g);
-    if grams == set_aside.grams_g {
-        return Ok(grams);
-    }
     let blame = |detail: String| Err(Refusal::field("/grams_g", detail));
-    if !new.packed {
-        return blame("The weight stays when a tick is taken back. Leave it out.".into());
+    match (new.packed, set_aside.packed_at) {
+        (false, _) if grams != set_aside.grams_g => {
+            return blame("The weight stays when a tick is taken back. Leave it out.".into());
+        }
+        (false, _) => line.set_aside[at].packed_at = None,
+        (true, Some(_)) if grams == set_aside.grams_g => {}
+        (true, Some(_)) => {
+            let detail = format!(
+                "Lot {} is packed already, with {}. Take the tick back to weigh it again.",
+                new.lot, set_aside.grams_g
+            );
+            return Err(Refusal::new(RefusalKind::Stale, detail).at("/grams_g"));
+        }
+        (true, None) => {
+            if grams != set_aside.grams_g {
+                let others: Grams = line.packed().map(|t| t.grams).sum();
+                ensure_line_takes(grams, others + grams, wanted, customer).or_else(blame)?;
+            }
+            let heavier = grams - set_aside.grams_g;
+            (line.set_aside[at].grams_g, line.set_aside[at].packed_at) = (grams, Some(now));
+            give_way(line, heavier);
+        }
     }
-    if grams <= Grams::ZERO {
-        return blame("Give a weight above zero. What is not to be packed is released from the order.".into());
-    }
-    let pack = product.pack_g.map(|g| Grams(g.into()));
-    if let Some(pack) = pack.filter(|p| grams.0 % p.0 != 0) {
-        return blame(format!("{} is sold in packs of {pack}. Pack whole packs of each lot.", line.name));
-    }
-    let others: Grams = line.set_aside.iter().filter(|s| !is_it(s)).map(|s| s.grams_g).sum();
-    let limit = line_limit(line.grams_g, customer.over_percent, pack);
-    if others + grams > limit {
-        return blame(format!(
-            "That makes {} of {}, of which {} are ordered. {} takes up to {limit}. Pack less, or change the order.",
-            others + grams,
-            line.name,
-            line.grams_g,
-            customer.name
-        ));
-    }
-    Ok(grams)
+    order.count_short();
+    Ok(())
 }
 
-/// The line of an order that is packed.
-///
-/// # Errors
-/// Names the line that the order has not.
-pub fn line_of<'a>(new: &NewPacked, order: &'a Order) -> Result<&'a OrderLine, Refusal> {
-    order
-        .lines
-        .iter()
-        .find(|l| l.line == new.line)
-        .ok_or_else(|| Refusal::field("/line", format!("Order {} has no line {}.", order.order, new.line)))
+/// Lets lots of a line that wait for the scale, the last first, give way to one that is so much heavier, so that it comes to no more than was
+/// ordered.
+fn give_way(line: &mut OrderLine, heavier: Grams) {
+    let over = line.set_aside.iter().map(|s| s.grams_g).sum::<Grams>() - line.grams_g;
+    let mut too_much = heavier.min(over).max(Grams::ZERO);
+    for s in line.set_aside.iter_mut().rev().filter(|s| s.packed_at.is_none()) {
+        let less = s.grams_g.min(too_much);
+        s.grams_g -= less;
+        too_much -= less;
+    }
+    line.set_aside.retain(|s| s.grams_g > Grams::ZERO);
 }
 
-/// Draws up the packing list of a day, of its orders, their customers, and the lots that are set aside for them.
+/// Draws up the packing list of a day.
 #[must_use]
-pub fn packing_list(
-    day: NaiveDate,
-    orders: Vec<Order>,
-    customers: &BTreeMap<CustomerCode, Customer>,
-    lots: &BTreeMap<LotCode, PackedLot>,
-) -> PackingList {
-    let orders: Vec<Order> =
-        orders.into_iter().filter(|o| !matches!(o.status, OrderStatus::Draft | OrderStatus::Cancelled)).collect();
-    PackingList { day, places: places(&orders, lots), rounds: rounds(orders, customers) }
+pub fn packing_list(day: NaiveDate, facts: PackingFacts) -> PackingList {
+    PackingList { day, places: places(&facts.orders, &facts.lots), rounds: rounds(facts) }
 }
 
-fn places(orders: &[Order], lots: &BTreeMap<LotCode, PackedLot>) -> Vec<PlaceToPack> {
+fn places(orders: &[Order], lots: &BTreeMap<LotCode, LotLabel>) -> Vec<PlaceToPack> {
     let mut places: BTreeMap<PlaceCode, BTreeMap<LotCode, LotToPack>> = BTreeMap::new();
     for s in orders.iter().flat_map(|o| &o.lines).flat_map(|l| &l.set_aside) {
-        let Some(of) = lots.get(&s.lot) else { continue };
+        let Some(label) = lots.get(&s.lot) else { continue };
         let lot = places.entry(s.place.clone()).or_default().entry(s.lot.clone()).or_insert_with(|| LotToPack {
             lot: s.lot.clone(),
-            of: of.clone(),
+            label: label.clone(),
             grams_g: Grams::ZERO,
             packed_g: Grams::ZERO,
         });
@@ -201,35 +233,39 @@ fn places(orders: &[Order], lots: &BTreeMap<LotCode, PackedLot>) -> Vec<PlaceToP
     }
     let place = |(place, lots): (PlaceCode, BTreeMap<LotCode, LotToPack>)| {
         let mut lots: Vec<LotToPack> = lots.into_values().collect();
-        lots.sort_by_key(|l| (l.of.best_before.is_none(), l.of.best_before, l.of.harvest_day));
+        lots.sort_by_key(|l| (l.label.best_before.is_none(), l.label.best_before, l.label.harvest_day));
         let sum = |grams: fn(&LotToPack) -> Grams| lots.iter().map(grams).sum();
         PlaceToPack { place, grams_g: sum(|l| l.grams_g), packed_g: sum(|l| l.packed_g), lots }
     };
     places.into_iter().map(place).collect()
 }
 
-fn rounds(orders: Vec<Order>, customers: &BTreeMap<CustomerCode, Customer>) -> Vec<Round> {
-    let mut rounds: BTreeMap<(bool, String), Vec<Stop>> = BTreeMap::new();
+fn rounds(facts: PackingFacts) -> Vec<Round> {
+    let PackingFacts { orders, customers, mut dockets, .. } = facts;
+    // However a round is spelled, it is one.
+    let mut rounds: BTreeMap<(bool, String), Round> = BTreeMap::new();
     for order in orders {
         let Some(customer) = customers.get(&order.customer) else { continue };
-        let round = customer.round.clone();
-        rounds.entry((round.is_empty(), round)).or_default().push(Stop {
+        let name = &customer.round;
+        let round = rounds.entry((name.is_empty(), name.to_lowercase()));
+        round.or_insert_with(|| Round { round: name.clone(), stops: Vec::new() }).stops.push(Stop {
             stop: customer.stop,
             address: customer.address.clone(),
             deliver_from: customer.deliver_from,
             deliver_until: customer.deliver_until,
+            dockets: dockets.remove(&order.order).unwrap_or_default(),
             order,
         });
     }
-    let round = |((_, round), mut stops): ((bool, String), Vec<Stop>)| {
-        stops.sort_by(|a, b| {
+    let mut rounds: Vec<Round> = rounds.into_values().collect();
+    for round in &mut rounds {
+        round.stops.sort_by(|a, b| {
             let key = |s: &Stop| (s.stop == 0, s.stop);
             let of = |s: &Stop| (s.order.customer_name.clone(), s.order.placed_at, s.order.order.clone());
             key(a).cmp(&key(b)).then_with(|| of(a).cmp(&of(b)))
         });
-        Round { round, stops }
-    };
-    rounds.into_iter().map(round).collect()
+    }
+    rounds
 }
 
 #[cfg(test)]
@@ -243,10 +279,10 @@ mod tests {
     /// An order of two lines: a kilogram loose, of two lots, and two punnets.
     fn order(changes: serde_json::Value) -> Order {
         let aside = |lot: &str, grams: i64| json!({"lot": lot, "place": "F1", "grams_g": grams, "reason": ""});
-        let line = |line: i32, grams: i64, lots: Vec<serde_json::Value>| json!({"line": line, "product": "OY", "name": "Oyster", "grams_g": grams, "packs": null, "set_aside": lots, "short_g": 0});
+        let line = |line: i32, grams: i64, lots: Vec<serde_json::Value>| json!({"line": line, "product": "OY", "name": "Oyster", "grams_g": grams, "packs": (line == 2).then_some(2), "set_aside": lots, "short_g": 0});
         let body = json!({
             "order": "O-1", "customer": "CAFE", "customer_name": "The café", "delivery_day": "2026-05-04", "status": "confirmed",
-            "placed_at": "2026-05-03T08:00:00Z", "note": "", "reference": "", "standing_order": null, "version": 1,
+            "placed_at": "2026-05-03T08:00:00Z", "note": "", "reference": "", "under_percent": 5.0, "standing_order": null, "version": 1,
             "lines": [line(1, 1000, vec![aside("L1", 600), aside("L2", 400)]), line(2, 300, vec![aside("L1", 300)])],
         });
         changed(body, changes)
@@ -262,24 +298,45 @@ mod tests {
         }
     }
 
-    fn packed(new: &NewPacked) -> Result<i64, Refusal> {
-        let product = product("OY", if new.line == 2 { json!({"pack_g": 150}) } else { json!({}) });
-        Ok(pack(new, &order(json!({})), &customer(json!({"over_percent": 10.0})), &product)?.0)
+    fn packed_of(mut order: Order, new: &NewPacked) -> Result<Order, Refusal> {
+        let line = |line, grams, changes| WantedLine { line, grams_g: Grams(grams), product: product("OY", changes) };
+        let lines = [line(1, 1000, json!({})), line(2, 300, json!({"pack_g": 150}))];
+        let now = "2026-05-04T06:00:00Z".parse().unwrap();
+        pack(new, &mut order, &lines, &customer(json!({"over_percent": 10.0})), now)?;
+        Ok(order)
+    }
+
+    /// What is set aside for a line: lot, grams, whether it is packed.
+    fn rows(order: &Order, line: usize) -> Vec<(&str, i64, bool)> {
+        order.lines[line].set_aside.iter().map(|s| (s.lot.as_str(), s.grams_g.0, s.packed_at.is_some())).collect()
     }
 
     fn blamed(new: &NewPacked) -> (RefusalKind, String) {
-        let refusal = packed(new).unwrap_err();
+        let refusal = packed_of(order(json!({})), new).unwrap_err();
         (refusal.kind, refusal.faults[0].pointer.clone())
     }
 
     #[test]
     fn what_is_packed_weighs_what_the_scale_shows() {
-        assert_eq!(packed(&new(1, "L1", None)).unwrap(), 600);
-        assert_eq!(packed(&new(1, "L1", Some(587))).unwrap(), 587);
-        // With the 400 g of the other lot, a tenth over the kilogram.
-        assert_eq!(packed(&new(1, "L1", Some(700))).unwrap(), 700);
+        let one = packed_of(order(json!({})), &new(1, "L1", None)).unwrap();
+        assert_eq!(rows(&one, 0), [("L1", 600, true), ("L2", 400, false)]);
+        let light = packed_of(order(json!({})), &new(1, "L1", Some(587))).unwrap();
+        assert_eq!((rows(&light, 0), light.lines[0].short_g.0), (vec![("L1", 587, true), ("L2", 400, false)], 13));
+        // Both packed, 13 g of a kilogram may be missing.
+        let both = packed_of(light, &new(1, "L2", None)).unwrap();
+        assert_eq!((rows(&both, 0), both.lines[0].short_g.0), (vec![("L1", 587, true), ("L2", 400, true)], 0));
         let untick = NewPacked { packed: false, ..new(1, "L1", None) };
-        assert_eq!(packed(&untick).unwrap(), 600);
+        assert_eq!(rows(&packed_of(both, &untick).unwrap(), 0), [("L1", 587, false), ("L2", 400, true)]);
+    }
+
+    #[test]
+    fn what_waits_for_the_scale_gives_way_to_a_heavier_crate() {
+        let heavy = |grams| packed_of(order(json!({})), &new(1, "L1", Some(grams))).unwrap();
+        assert_eq!(rows(&heavy(720), 0), [("L1", 720, true), ("L2", 280, false)]);
+        assert_eq!(rows(&heavy(1100), 0), [("L1", 1100, true)]);
+        let second = packed_of(heavy(720), &new(1, "L2", Some(380))).unwrap();
+        assert_eq!(rows(&second, 0), [("L1", 720, true), ("L2", 380, true)]);
+        assert!(packed_of(heavy(720), &new(1, "L2", Some(381))).is_err());
     }
 
     #[test]
@@ -288,17 +345,27 @@ mod tests {
         assert_eq!(blamed(&new(3, "L1", None)), invalid("/line"));
         assert_eq!(blamed(&new(2, "L2", None)), (RefusalKind::NotEnough, "/lot".into()));
         assert_eq!(blamed(&new(1, "L1", Some(0))), invalid("/grams_g"));
-        assert_eq!(blamed(&new(1, "L1", Some(701))), invalid("/grams_g"));
+        assert_eq!(blamed(&new(1, "L1", Some(1101))), invalid("/grams_g"));
         assert_eq!(blamed(&new(2, "L1", Some(310))), invalid("/grams_g"));
         assert_eq!(blamed(&new(2, "L1", Some(450))), invalid("/grams_g"));
-        assert_eq!(packed(&new(2, "L1", Some(150))).unwrap(), 150);
+        assert_eq!(rows(&packed_of(order(json!({})), &new(2, "L1", Some(150))).unwrap(), 1), [("L1", 150, true)]);
         assert_eq!(blamed(&NewPacked { packed: false, ..new(1, "L1", Some(500)) }), invalid("/grams_g"));
-        let gone = order(json!({"status": "dispatched"}));
-        let refusal = pack(&new(1, "L1", None), &gone, &customer(json!({})), &product("OY", json!({}))).unwrap_err();
-        assert_eq!(refusal.kind, RefusalKind::Closed);
+        for status in ["dispatched", "draft", "cancelled"] {
+            let refusal = packed_of(order(json!({"status": status})), &new(1, "L1", None)).unwrap_err();
+            assert_eq!(refusal.kind, RefusalKind::Closed, "{status}");
+        }
     }
 
-    fn lot(harvest_day: &str, best_before: Option<&str>) -> PackedLot {
+    #[test]
+    fn a_weight_is_not_overwritten_by_a_page_that_has_grown_old() {
+        let once = packed_of(order(json!({})), &new(1, "L1", Some(587))).unwrap();
+        let again = packed_of(once.clone(), &new(1, "L1", Some(587))).unwrap();
+        assert_eq!(again, once, "the same again changes nothing, not even when it was packed");
+        let refusal = packed_of(once, &new(1, "L1", Some(600))).unwrap_err();
+        assert_eq!((refusal.kind, refusal.faults[0].pointer.as_str()), (RefusalKind::Stale, "/grams_g"));
+    }
+
+    fn lot(harvest_day: &str, best_before: Option<&str>) -> LotLabel {
         serde_json::from_value(
             json!({"strain": "OY", "grade": "A", "harvest_day": harvest_day, "best_before": best_before}),
         )
@@ -314,7 +381,7 @@ mod tests {
         let customers = BTreeMap::from([
             of("A", "Aster", "Town", 0),
             of("B", "Birch", "", 0),
-            of("C", "Cedar", "Town", 2),
+            of("C", "Cedar", "town", 2),
             of("D", "Dill", "Town", 10),
             of("E", "Elm", "Coast", 1),
         ]);
@@ -327,22 +394,22 @@ mod tests {
             one(2, "B", "confirmed"),
             one(3, "C", "dispatched"),
             one(4, "D", "confirmed"),
-            one(5, "E", "draft"),
-            one(6, "E", "cancelled"),
+            one(5, "E", "delivered"),
         ];
         let lots = BTreeMap::from([
             ("L1".parse().unwrap(), lot("2026-05-01", None)),
             ("L2".parse().unwrap(), lot("2026-05-02", Some("2026-05-09"))),
         ]);
-        let list = packing_list("2026-05-04".parse().unwrap(), orders, &customers, &lots);
+        let facts = PackingFacts { orders, customers, lots, ..PackingFacts::default() };
+        let list = packing_list("2026-05-04".parse().unwrap(), facts);
         let rounds: Vec<_> = list
             .rounds
             .iter()
             .map(|r| (r.round.as_str(), r.stops.iter().map(|s| s.order.customer.as_str()).collect::<Vec<_>>()))
             .collect();
-        assert_eq!(rounds, [("Town", vec!["C", "D", "A"]), ("", vec!["B"])]);
+        assert_eq!(rounds, [("Coast", vec!["E"]), ("Town", vec!["C", "D", "A"]), ("", vec!["B"])]);
         let taken: Vec<_> = list.places[0].lots.iter().map(|l| (l.lot.as_str(), l.grams_g.0)).collect();
-        assert_eq!(taken, [("L2", 1600), ("L1", 3600)], "what has a date goes first");
+        assert_eq!(taken, [("L2", 2000), ("L1", 4500)], "what has a date goes first");
     }
 
     proptest! {
@@ -356,7 +423,7 @@ mod tests {
                 .map(|(n, round)| customer(json!({"customer": format!("C{n}"), "round": round, "stop": n})))
                 .map(|c| (c.customer.clone(), c))
                 .collect();
-            let lots: BTreeMap<LotCode, PackedLot> =
+            let lots: BTreeMap<LotCode, LotLabel> =
                 (0..3).map(|n| (format!("L{n}").parse().unwrap(), lot("2026-05-01", None))).collect();
             let orders: Vec<Order> = rows
                 .iter()
@@ -372,7 +439,8 @@ mod tests {
                     order
                 })
                 .collect();
-            let list = packing_list("2026-05-04".parse().unwrap(), orders, &customers, &lots);
+            let facts = PackingFacts { orders, customers, lots, ..PackingFacts::default() };
+            let list = packing_list("2026-05-04".parse().unwrap(), facts);
             let by_place: Grams = list.places.iter().map(|p| p.grams_g).sum();
             let stops = list.rounds.iter().flat_map(|r| &r.stops);
             let by_round: Grams = stops.flat_map(|s| &s.order.lines).flat_map(|l| &l.set_aside).map(|s| s.grams_g).sum();

@@ -2,13 +2,14 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::{
     allocation::{AvailableLot, LineDemand, Taken, allocate, line_limit},
     customer::Customer,
+    order::{Order, OrderLine},
     product::Product,
 };
 use crate::{
@@ -122,43 +123,38 @@ pub struct ChoiceFacts {
 }
 
 /// Fills the lines of an order first-expiring-first, each from the lots that are `available` for it: what an earlier line has taken is not
-/// free any more for the next. What is `packed` stays. A line that misses no more of its weight than the customer takes over it is packed
-/// in full: a scale seldom shows the round figure. More of a lot that is packed for a line adds to it.
+/// free any more for the next. What is packed stays as it is, and a line that is packed in full is left alone.
 #[must_use]
 pub fn fill(
+    order: &Order,
     lines: &[WantedLine],
-    delivery_day: NaiveDate,
     customer: &Customer,
-    packed: Vec<(i32, Taken)>,
     available: &[Vec<AvailableLot>],
 ) -> Vec<(i32, Taken)> {
-    let mut taken = packed;
-    for (line, lots) in lines.iter().zip(available) {
-        let packed: Grams = taken.iter().filter(|(n, _)| *n == line.line).map(|(_, t)| t.grams).sum();
-        let missing = line.grams_g - packed;
-        let tolerated = line_limit(line.grams_g, customer.over_percent, line.pack()) - line.grams_g;
-        if missing <= Grams::ZERO || (packed > Grams::ZERO && missing <= tolerated) {
+    let of_line = |line: &OrderLine| line.packed().map(|taken| (line.line, taken)).collect::<Vec<_>>();
+    let mut taken: Vec<(i32, Taken)> = order.lines.iter().flat_map(of_line).collect();
+    for ((line, lots), ordered) in lines.iter().zip(available).zip(&order.lines) {
+        if ordered.is_packed() && ordered.short_g == Grams::ZERO {
             continue;
         }
-        let mut lots = lots.clone();
-        for lot in &mut lots {
-            lot.free -=
-                taken.iter().filter(|(_, t)| t.lot == lot.lot && t.place == lot.place).map(|(_, t)| t.grams).sum();
-        }
+        let packed: Vec<Taken> = ordered.packed().collect();
+        let free = |mut lot: AvailableLot| {
+            let is_it = |t: &Taken| t.lot == lot.lot && t.place == lot.place;
+            if packed.iter().any(is_it) {
+                return None;
+            }
+            lot.free -= taken.iter().filter(|(_, t)| is_it(t)).map(|(_, t)| t.grams).sum();
+            Some(lot)
+        };
+        let lots: Vec<AvailableLot> = lots.iter().cloned().filter_map(free).collect();
         let wish = LineDemand {
-            grams: missing,
+            grams: (line.grams_g - packed.iter().map(|t| t.grams).sum()).max(Grams::ZERO),
             pack: line.pack(),
-            delivery_day,
+            delivery_day: order.delivery_day,
             least_days: customer.least_days.unsigned_abs(),
             freshest: customer.freshest,
         };
-        for more in allocate(&wish, &lots).0 {
-            let same = |(n, t): &&mut (i32, Taken)| *n == line.line && t.lot == more.lot && t.place == more.place;
-            match taken.iter_mut().find(same) {
-                Some((_, packed)) => packed.grams += more.grams,
-                None => taken.push((line.line, more)),
-            }
-        }
+        taken.extend(allocate(&wish, &lots).0.into_iter().map(|t| (line.line, t)));
     }
     taken
 }
@@ -216,17 +212,26 @@ pub fn choose(order: &OrderCode, chosen: &[Chosen], facts: &ChoiceFacts) -> Resu
 
 /// Holds the last of some choices against its line: whole packs, and no more than was ordered and the customer takes over it.
 fn within_line(so_far: &[Chosen], last: &Chosen, line: &WantedLine, customer: &Customer) -> Result<(), String> {
-    if last.grams_g <= Grams::ZERO {
+    let sum: Grams = so_far.iter().filter(|c| c.line == last.line).map(|c| c.grams_g).sum();
+    ensure_line_takes(last.grams_g, sum, line, customer)
+}
+
+/// Holds a weight of a lot against the line that it is for, of which it makes `sum` in all: above zero, whole packs, and no more than was
+/// ordered and the customer takes over it.
+///
+/// # Errors
+/// Says in a sentence what is wrong with it.
+pub fn ensure_line_takes(grams: Grams, sum: Grams, line: &WantedLine, customer: &Customer) -> Result<(), String> {
+    if grams <= Grams::ZERO {
         return Err("Give a weight above zero.".into());
     }
-    if let Some(pack) = line.pack().filter(|p| last.grams_g.0 % p.0 != 0) {
-        return Err(format!("{} is sold in packs of {pack}. Choose whole packs of each lot.", line.product.name));
+    if let Some(pack) = line.pack().filter(|p| grams.0 % p.0 != 0) {
+        return Err(format!("{} is sold in packs of {pack}. Take whole packs of each lot.", line.product.name));
     }
-    let sum: Grams = so_far.iter().filter(|c| c.line == last.line).map(|c| c.grams_g).sum();
     let limit = line_limit(line.grams_g, customer.over_percent, line.pack());
     if sum > limit {
         return Err(format!(
-            "{sum} are chosen for line {}, which is of {}. {} takes up to {limit}. Choose less, or change the order.",
+            "That makes {sum} for line {}, which is of {}. {} takes up to {limit}. Take less, or change the order.",
             line.line, line.grams_g, customer.name
         ));
     }
@@ -235,6 +240,7 @@ fn within_line(so_far: &[Chosen], last: &Chosen, line: &WantedLine, customer: &C
 
 #[cfg(test)]
 mod tests {
+    use chrono::NaiveDate;
     use serde_json::{Value, json};
 
     use super::*;
@@ -362,12 +368,25 @@ mod tests {
         }
     }
 
+    /// The order of the two lines, with what is set aside for the first: lot, grams, and whether it is packed.
+    fn order(rows: &[(&str, i64, bool)]) -> Order {
+        let aside = |(lot, grams, packed): &(&str, i64, bool)| json!({"lot": lot, "place": "F1", "grams_g": grams, "reason": "", "packed_at": packed.then_some("2026-05-04T05:00:00Z")});
+        let line = |n: i32, grams: i64, packs: Option<i32>, lots: Vec<Value>| json!({"line": n, "product": "P", "name": "P", "grams_g": grams, "packs": packs, "set_aside": lots, "short_g": 0});
+        let mut order: Order = serde_json::from_value(json!({
+            "order": "O-1", "customer": "CAFE", "customer_name": "The café", "delivery_day": "2026-05-04", "status": "confirmed",
+            "placed_at": "2026-05-03T08:00:00Z", "note": "", "reference": "", "under_percent": 5.0, "standing_order": null, "version": 1,
+            "lines": [line(1, 1000, None, rows.iter().map(aside).collect()), line(2, 900, Some(6), Vec::new())],
+        }))
+        .unwrap();
+        order.count_short();
+        order
+    }
+
     #[test]
     fn what_one_line_takes_is_not_free_for_the_next() {
         let facts = facts();
         let lots = vec![available("L1", 1200, 8), available("L2", 700, 9)];
-        let day = NaiveDate::from_ymd_opt(2026, 5, 4).unwrap();
-        let rows = fill(&facts.lines, day, &facts.customer, Vec::new(), &[lots.clone(), lots]);
+        let rows = fill(&order(&[]), &facts.lines, &facts.customer, &[lots.clone(), lots]);
         let rows: Vec<_> = rows.iter().map(|(line, t)| (*line, t.lot.as_str(), t.grams.0)).collect();
         // Of L1 200 g are left, which is one pack; 750 g would be missing but for L2, which has four packs.
         assert_eq!(rows, [(1, "L1", 1000), (2, "L1", 150), (2, "L2", 600)]);
@@ -377,33 +396,41 @@ mod tests {
     fn what_is_packed_stays_and_only_what_is_missing_is_filled() {
         let facts = facts();
         let lots = vec![available("L1", 1200, 8), available("L2", 700, 9)];
-        let day = NaiveDate::from_ymd_opt(2026, 5, 4).unwrap();
-        let filled = |lot: &str, grams: i64| -> Vec<(String, i64)> {
-            let packed = Taken { lot: lot.parse().unwrap(), place: "F1".parse().unwrap(), grams: Grams(grams) };
-            let rows = fill(&facts.lines[..1], day, &facts.customer, vec![(1, packed)], std::slice::from_ref(&lots));
+        let filled = |rows: &[(&str, i64, bool)]| -> Vec<(String, i64)> {
+            let rows = fill(&order(rows), &facts.lines[..1], &facts.customer, std::slice::from_ref(&lots));
             rows.into_iter().map(|(_, t)| (t.lot.to_string(), t.grams.0)).collect()
         };
         let rows = |rows: &[(&str, i64)]| rows.iter().map(|(l, g)| ((*l).to_owned(), *g)).collect::<Vec<_>>();
-        assert_eq!(filled("L2", 600), rows(&[("L2", 600), ("L1", 400)]));
-        // A tenth may be over, so a tenth may be missing: 900 g are packed in full, 899 g are not.
-        assert_eq!(filled("L2", 900), rows(&[("L2", 900)]));
-        assert_eq!(filled("L2", 899), rows(&[("L2", 899), ("L1", 101)]));
-        assert_eq!(filled("L2", 1100), rows(&[("L2", 1100)]));
-        assert_eq!(filled("L1", 300), rows(&[("L1", 1000)]));
+        assert_eq!(filled(&[("L2", 600, true)]), rows(&[("L2", 600), ("L1", 400)]));
+        // A twentieth may be missing of what is packed: 950 g are all of it, 949 g are not.
+        assert_eq!(filled(&[("L2", 950, true)]), rows(&[("L2", 950)]));
+        assert_eq!(filled(&[("L2", 949, true)]), rows(&[("L2", 949), ("L1", 51)]));
+        assert_eq!(filled(&[("L2", 1100, true)]), rows(&[("L2", 1100)]));
+        // What waits for the scale is not lost, and no crate that is closed is filled up.
+        assert_eq!(filled(&[("L2", 960, true), ("L1", 40, false)]), rows(&[("L2", 960), ("L1", 40)]));
+        assert_eq!(filled(&[("L1", 300, true)]), rows(&[("L1", 300), ("L2", 700)]));
+        assert_eq!(filled(&[("L1", 100, true), ("L2", 100, true)]), rows(&[("L1", 100), ("L2", 100)]));
+    }
+
+    #[test]
+    fn a_packed_line_is_short_of_nothing_that_the_customer_lets_be_missing() {
+        let short = |grams, packed| order(&[("L1", grams, packed)]).lines[0].short_g.0;
+        assert_eq!((short(950, true), short(949, true), short(950, false), short(1050, true)), (0, 51, 50, 0));
+        let mut packs = order(&[]);
+        let one =
+            json!({"lot": "L1", "place": "F1", "grams_g": 750, "reason": "", "packed_at": "2026-05-04T05:00:00Z"});
+        packs.lines[1].set_aside = vec![serde_json::from_value(one).unwrap()];
+        packs.under_percent = 50.into();
+        packs.count_short();
+        assert_eq!(packs.lines[1].short_g.0, 150, "a missing pack is missing");
     }
 
     #[test]
     fn a_customer_who_wants_days_left_gets_none_that_expires_sooner() {
         let facts = facts();
         let picky = customer(json!({"least_days": 5}));
-        let day = NaiveDate::from_ymd_opt(2026, 5, 4).unwrap();
-        let rows = fill(
-            &facts.lines[..1],
-            day,
-            &picky,
-            Vec::new(),
-            &[vec![available("L1", 1200, 8), available("L2", 700, 9)]],
-        );
+        let rows =
+            fill(&order(&[]), &facts.lines[..1], &picky, &[vec![available("L1", 1200, 8), available("L2", 700, 9)]]);
         assert_eq!(rows.iter().map(|(_, t)| (t.lot.as_str(), t.grams.0)).collect::<Vec<_>>(), [("L2", 700)]);
     }
 }

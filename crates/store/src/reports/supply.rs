@@ -8,6 +8,7 @@ use gillbook_core::{
     kinds::{Form, OrderStatus, Packaging, PlaceKind},
     selling::{
         allocation::{AvailableLot, Goods, LineDemand, Need, Taken, best_before},
+        order::missing,
         simulation::{Demand, Stock},
     },
     text::{GradeCode, LotCode, OrderCode, ProductCode, StrainCode},
@@ -134,12 +135,14 @@ impl Tx {
     /// The lines of all orders that have not gone out, with what is set aside for them. A draft promises only what is set aside for it.
     pub(super) async fn ordered(&mut self, today: NaiveDate) -> Result<Vec<Ordered>> {
         let rows = sqlx::query!(
-            r#"select o.order_code as "order: OrderCode", l.line, o.delivery_day, o.status as "status: OrderStatus", c.name, c.least_days, c.freshest,
+            r#"select o.order_code as "order: OrderCode", l.line, o.delivery_day, o.status as "status: OrderStatus", c.name, c.least_days, c.freshest, c.under_percent,
                       l.grams as "grams: Grams", p.product as "product: ProductCode", p.pack_g, p.form as "form: Form",
                       p.packaging as "packaging: Packaging", p.least_grade as "least_grade: GradeCode", g.rank,
                       array(select s.strain from product_strain s where s.farm_id = $1 and s.product = p.product) as "strains!: Vec<StrainCode>",
                       coalesce((select jsonb_agg(jsonb_build_object('lot', s.lot, 'place', s.place, 'grams', s.grams))
-                                  from set_aside s where s.farm_id = $1 and s.order_code = l.order_code and s.line = l.line), '[]') as "set_aside!: Json<Vec<Taken>>"
+                                  from set_aside s where s.farm_id = $1 and s.order_code = l.order_code and s.line = l.line), '[]') as "set_aside!: Json<Vec<Taken>>",
+                      coalesce((select bool_and(s.packed_at is not null) from set_aside s
+                                 where s.farm_id = $1 and s.order_code = l.order_code and s.line = l.line), false) as "is_packed!"
                  from customer_order o join order_line l using (farm_id, order_code) join customer c using (farm_id, customer)
                  join product p using (farm_id, product) join grade g on g.farm_id = p.farm_id and g.grade = p.least_grade
                 where o.farm_id = $1 and o.status in ('draft', 'confirmed') order by o.delivery_day, o.order_code, l.line"#,
@@ -152,11 +155,16 @@ impl Tx {
             .map(|r| {
                 let set_aside = r.set_aside.0;
                 let promised: Grams = set_aside.iter().map(|t| t.grams).sum();
-                let open = if r.status == OrderStatus::Confirmed { r.grams - promised } else { Grams::ZERO };
+                let open = match r.status {
+                    OrderStatus::Confirmed => {
+                        missing(r.grams, promised, r.is_packed, r.pack_g.is_none(), r.under_percent)
+                    }
+                    _ => Grams::ZERO,
+                };
                 let need =
                     Need { strains: r.strains, least_rank: r.rank, form: r.form, packaging: r.packaging, keeps: None };
                 let wish = LineDemand {
-                    grams: open.max(Grams::ZERO),
+                    grams: open,
                     pack: r.pack_g.map(|g| Grams(g.into())),
                     delivery_day: r.delivery_day.max(today),
                     least_days: r.least_days.unsigned_abs(),

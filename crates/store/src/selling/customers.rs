@@ -22,8 +22,15 @@ fn least_weight(grams: Grams) -> i32 {
     i32::try_from(grams.0).unwrap_or(i32::MAX)
 }
 
-fn check_over_percent(percent: Decimal) -> Result<()> {
-    Ok(ensure_range(percent, Decimal::ZERO, Decimal::from(50), "/over_percent", "The weight over the order")?)
+fn check_tolerance(over: Option<Decimal>, under: Option<Decimal>) -> Result<()> {
+    for (percent, pointer, what) in
+        [(over, "/over_percent", "The weight over the order"), (under, "/under_percent", "The weight under the order")]
+    {
+        if let Some(percent) = percent {
+            ensure_range(percent, Decimal::ZERO, Decimal::from(50), pointer, what)?;
+        }
+    }
+    Ok(())
 }
 
 impl Tx {
@@ -33,7 +40,7 @@ impl Tx {
     /// Refuses a taken code and an unknown price list.
     #[tracing::instrument(level = "debug", name = "store.selling.add_customer", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_customer(&mut self, new: &NewCustomer) -> Result<Customer> {
-        check_over_percent(new.over_percent)?;
+        check_tolerance(Some(new.over_percent), Some(new.under_percent))?;
         ensure_window(new.deliver_from, new.deliver_until)?;
         sqlx::query!(
             "insert into place (farm_id, place, name, kind) values ($1, $2, $3, 'customer')",
@@ -45,8 +52,8 @@ impl Tx {
         .await?;
         sqlx::query!(
             "insert into customer (farm_id, customer, name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email,
-                                   payment_days, tax_number, order_by_days, order_by_time, deliver_from, deliver_until, substitutes, round, stop)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)",
+                                   payment_days, tax_number, order_by_days, order_by_time, deliver_from, deliver_until, substitutes, round, stop, under_percent)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21)",
             self.farm.0,
             new.customer.as_str(),
             new.name.as_str(),
@@ -66,7 +73,8 @@ impl Tx {
             new.deliver_until.to_string(),
             new.substitutes,
             new.round.as_str(),
-            new.stop
+            new.stop,
+            new.under_percent
         )
         .execute(&mut *self.db)
         .await?;
@@ -89,9 +97,7 @@ impl Tx {
             ensure_version(customer.version, read_version)?;
             return Ok(customer);
         }
-        if let Some(percent) = change.over_percent {
-            check_over_percent(percent.0)?;
-        }
+        check_tolerance(change.over_percent.map(|p| p.0), change.under_percent.map(|p| p.0))?;
         ensure_window(
             change.deliver_from.unwrap_or(customer.deliver_from),
             change.deliver_until.unwrap_or(customer.deliver_until),
@@ -105,7 +111,7 @@ impl Tx {
                     order_by_days = coalesce($15, order_by_days), order_by_time = coalesce($16, order_by_time),
                     deliver_from = coalesce($17, deliver_from), deliver_until = coalesce($18, deliver_until),
                     substitutes = coalesce($19, substitutes), round = coalesce($20, round), stop = coalesce($21, stop),
-                    version = version + 1
+                    under_percent = coalesce($22, under_percent), version = version + 1
               where farm_id = $1 and customer = $2 and version = $3",
             self.farm.0,
             code.as_str(),
@@ -127,7 +133,8 @@ impl Tx {
             time(change.deliver_until),
             change.substitutes,
             change.round.as_ref().map(Text::as_str),
-            change.stop
+            change.stop,
+            change.under_percent.map(|p| p.0)
         )
         .execute(&mut *self.db)
         .await?;

@@ -63,6 +63,7 @@ impl Tx {
             status,
             placed_at: self.now,
             note: new.note.to_string(),
+            under_percent: customer.under_percent,
             reference: new.reference.to_string(),
             standing_order: None,
             lines: lines.collect(),
@@ -243,6 +244,12 @@ impl Tx {
         Ok(orders)
     }
 
+    /// The orders of a day that are confirmed or have gone out.
+    pub(crate) async fn promised_orders(&mut self, day: NaiveDate, limit: i64) -> Result<Vec<Order>> {
+        let wanted = OrdersWanted { from: Some(day), until: Some(day), only_promised: true, ..OrdersWanted::default() };
+        self.orders_where(wanted, &Pagination { after: None, limit }).await
+    }
+
     /// What the customer ordered last, line by line, of orders that were promised.
     ///
     /// # Errors
@@ -283,12 +290,12 @@ impl Tx {
         let rows = sqlx::query!(
             r#"select o.order_code as "order!: OrderCode", o.customer as "customer!: CustomerCode", o.customer_name as "customer_name!",
                       o.delivery_day as "delivery_day!", o.status as "status!: OrderStatus", o.placed_at as "placed_at!", o.note as "note!",
-                      o.reference as "reference!", o.version as "version!", o.standing_order as "standing_order: StandingOrderCode", o.lines as "lines!: Json<Vec<OrderLine>>"
+                      o.reference as "reference!", o.under_percent as "under_percent!", o.version as "version!", o.standing_order as "standing_order: StandingOrderCode", o.lines as "lines!: Json<Vec<OrderLine>>"
                  from order_with_lines o
                 where o.farm_id = $1 and ($2::text is null or o.order_code = $2)
                   and ((($3::date is null or o.delivery_day >= $3) and ($4::date is null or o.delivery_day <= $4))
                        or ($8 and o.status in ('draft', 'confirmed', 'dispatched')))
-                  and ($5::text is null or o.status = $5)
+                  and ($5::text is null or o.status = $5) and (not $9 or o.status in ('confirmed', 'dispatched', 'delivered'))
                   and ($6::text is null or (o.delivery_day, o.order_code) > (select delivery_day, order_code from customer_order where farm_id = $1 and order_code = $6))
                 order by o.delivery_day, o.order_code limit $7"#,
             self.farm.0,
@@ -298,24 +305,30 @@ impl Tx {
             wanted.status.map(OrderStatus::as_str),
             page.after,
             page.limit,
-            wanted.or_unfinished
+            wanted.or_unfinished,
+            wanted.only_promised
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let orders = rows.into_iter().map(|r| Order {
-            lines: with_short(r.lines.0),
-            order: r.order,
-            customer: r.customer,
-            customer_name: r.customer_name,
-            delivery_day: r.delivery_day,
-            status: r.status,
-            placed_at: r.placed_at,
-            note: r.note,
-            reference: r.reference,
-            standing_order: r.standing_order,
-            version: r.version,
-        });
-        Ok(orders.collect())
+        let mut orders: Vec<Order> = rows
+            .into_iter()
+            .map(|r| Order {
+                lines: r.lines.0,
+                order: r.order,
+                customer: r.customer,
+                customer_name: r.customer_name,
+                delivery_day: r.delivery_day,
+                status: r.status,
+                placed_at: r.placed_at,
+                note: r.note,
+                under_percent: r.under_percent.normalize(),
+                reference: r.reference,
+                standing_order: r.standing_order,
+                version: r.version,
+            })
+            .collect();
+        orders.iter_mut().for_each(Order::count_short);
+        Ok(orders)
     }
 }
 
@@ -341,12 +354,8 @@ struct OrdersWanted<'a> {
     status: Option<OrderStatus>,
     /// Also those outside the days that are neither handed over nor cancelled.
     or_unfinished: bool,
-}
-
-/// Lines with what is short of each.
-pub(super) fn with_short(mut lines: Vec<OrderLine>) -> Vec<OrderLine> {
-    lines.iter_mut().for_each(OrderLine::count_short);
-    lines
+    /// Neither drafts nor what was called off.
+    only_promised: bool,
 }
 
 /// Products, grams and packs of lines.

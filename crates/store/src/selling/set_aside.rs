@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     kinds::{Form, Packaging, PlaceKind},
@@ -9,15 +10,15 @@ use gillbook_core::{
     selling::{
         allocation::{AvailableLot, Goods, Need, Taken, best_before},
         order::Order,
-        packing_list::{NewPacked, line_of, pack},
+        packing_list::{NewPacked, pack},
         product::Product,
-        set_aside::{ChoiceFacts, Chosen, ChosenLot, NewSetAside, WantedLine, choose, ensure_bounded, fill},
+        set_aside::{ChoiceFacts, Chosen, ChosenLot, NewSetAside, SetAside, WantedLine, choose, ensure_bounded, fill},
     },
     text::{LotCode, OrderCode, PlaceCode, ProductCode, StrainCode},
 };
 use sqlx::types::Json;
 
-use crate::{Result, Tx, heads::Heads, selling::terms::OrderTerms};
+use crate::{Error, Result, Tx, selling::terms::OrderTerms};
 
 impl Tx {
     /// Sets lots aside for an order, in place of what was set aside before: first-expiring-first beside what is packed, or as chosen.
@@ -42,14 +43,8 @@ impl Tx {
             None => self.first_expiring(&terms).await?,
             Some((lots, _)) => choose(code, lots, &self.choice_facts(terms, lots).await?)?,
         };
-        let reason = by_hand.map_or("", |(_, reason)| reason.as_str());
-        self.write_set_aside(code, &rows, reason).await?;
-        let lots: Vec<LotCode> = rows.iter().map(|(_, taken)| taken.lot.clone()).collect();
-        let warm = self.warm_spells_of(&lots).await?;
-        order.replace_set_aside(&rows, reason);
-        for s in order.lines.iter_mut().flat_map(|l| &mut l.set_aside) {
-            s.warm_spell = warm.get(&s.lot).cloned();
-        }
+        order.replace_set_aside(&rows, by_hand.map_or("", |(_, reason)| reason.as_str()));
+        self.write_set_aside(&mut order).await?;
         Ok(order)
     }
 
@@ -59,25 +54,16 @@ impl Tx {
     /// Refuses an order that has gone out, what is not set aside for it, and a weight that the line or the lot does not allow.
     #[tracing::instrument(level = "debug", name = "store.selling.pack_set_aside", skip_all, fields(farm_id = self.farm.0))]
     pub async fn pack_set_aside(&mut self, code: &OrderCode, new: &NewPacked) -> Result<Order> {
-        let (orders, lots) = (std::slice::from_ref(code), std::slice::from_ref(&new.lot));
-        self.lock(&Heads { orders, lots, ..Heads::default() }).await?;
+        self.lock_order_goods(code, &[]).await?;
         let terms = self.order_terms(code, None, self.now).await?;
-        let product = &line_of(new, &terms.order)?.product;
-        let product = terms.products.get(product).ok_or_else(|| Refusal::not_found(ProductCode::NOUN, product))?;
-        let grams = pack(new, &terms.order, &terms.customer, &product.product)?;
-        sqlx::query!(
-            "update set_aside set grams = $6, packed_at = $7 where farm_id = $1 and order_code = $2 and line = $3 and lot = $4 and place = $5",
-            self.farm.0,
-            code.as_str(),
-            new.line,
-            new.lot.as_str(),
-            new.place.as_str(),
-            grams.0,
-            new.packed.then_some(self.now)
-        )
-        .execute(&mut *self.db)
-        .await?;
-        self.order(code).await
+        let lines = terms.wanted_lines()?;
+        let mut order = terms.order;
+        pack(new, &mut order, &lines, &terms.customer, self.now)?;
+        self.write_set_aside(&mut order).await.map_err(|error| match error {
+            Error::Refused(refusal) => refusal.at("/grams_g").into(),
+            other => other,
+        })?;
+        Ok(order)
     }
 
     /// Releases what is set aside for an order.
@@ -92,8 +78,8 @@ impl Tx {
         self.release_set_aside(code).await?;
         for line in &mut order.lines {
             line.set_aside.clear();
-            line.count_short();
         }
+        order.count_short();
         Ok(order)
     }
 
@@ -110,8 +96,7 @@ impl Tx {
         let of = self.candidates(&products, Some(&terms.order.order)).await?;
         let free = |l: &WantedLine| of.get(&l.product.product).cloned().unwrap_or_default();
         let available: Vec<Vec<AvailableLot>> = lines.iter().map(free).collect();
-        let packed = terms.order.packed().collect();
-        Ok(fill(&lines, terms.order.delivery_day, &terms.customer, packed, &available))
+        Ok(fill(&terms.order, &lines, &terms.customer, &available))
     }
 
     /// What lots chosen by hand are decided on.
@@ -143,24 +128,33 @@ impl Tx {
         })
     }
 
-    /// Writes what is set aside for an order, in place of what was.
-    async fn write_set_aside(&mut self, code: &OrderCode, rows: &[(i32, Taken)], reason: &str) -> Result<()> {
-        let lines: Vec<i32> = rows.iter().map(|r| r.0).collect();
-        let lots: Vec<String> = rows.iter().map(|r| r.1.lot.to_string()).collect();
-        let places: Vec<String> = rows.iter().map(|r| r.1.place.to_string()).collect();
-        let grams: Vec<i64> = rows.iter().map(|r| r.1.grams.0).collect();
+    /// Writes what is set aside for an order, in place of what was, and looks up the warm spells of its lots.
+    async fn write_set_aside(&mut self, order: &mut Order) -> Result<()> {
+        let rows: Vec<(i32, &SetAside)> =
+            order.lines.iter().flat_map(|l| l.set_aside.iter().map(|s| (l.line, s))).collect();
+        let (lines, grams): (Vec<i32>, Vec<i64>) = rows.iter().map(|(line, s)| (*line, s.grams_g.0)).unzip();
+        let (lots, places): (Vec<String>, Vec<String>) =
+            rows.iter().map(|(_, s)| (s.lot.to_string(), s.place.to_string())).unzip();
+        let reasons: Vec<String> = rows.iter().map(|(_, s)| s.reason.clone()).collect();
+        let packed: Vec<Option<DateTime<Utc>>> = rows.iter().map(|(_, s)| s.packed_at).collect();
         sqlx::query!(
-            "select replace_set_aside($1, $2, $3, $4, $5, $6, $7)",
+            "select replace_set_aside($1, $2, $3, $4, $5, $6, $7, $8)",
             self.farm.0,
-            code.as_str(),
+            order.order.as_str(),
             &lines,
             &lots,
             &places,
             &grams,
-            reason
+            &reasons,
+            &packed as &[Option<DateTime<Utc>>]
         )
         .execute(&mut *self.db)
         .await?;
+        let lots: Vec<LotCode> = order.lots_set_aside().collect();
+        let warm = self.warm_spells_of(&lots).await?;
+        for s in order.lines.iter_mut().flat_map(|l| &mut l.set_aside) {
+            s.warm_spell = warm.get(&s.lot).cloned();
+        }
         Ok(())
     }
 

@@ -17,7 +17,7 @@ use gillbook_core::{
 };
 use sqlx::types::Json;
 
-use crate::{Result, Tx, selling::orders::with_short};
+use crate::{Result, Tx};
 
 /// An order, and what it is filled and sent on.
 #[derive(Debug)]
@@ -100,7 +100,7 @@ impl Tx {
         .await?;
         let row = row.ok_or_else(|| Refusal::not_found(OrderCode::NOUN, order))?;
         let customer = row.customer.0;
-        let order = Order {
+        let mut order = Order {
             order: order.clone(),
             customer: customer.customer.clone(),
             customer_name: row.customer_name,
@@ -108,11 +108,13 @@ impl Tx {
             status: row.status,
             placed_at: row.placed_at,
             note: row.note,
+            under_percent: customer.under_percent,
             reference: row.reference,
             standing_order: row.standing_order,
-            lines: with_short(row.lines.0),
+            lines: row.lines.0,
             version: row.version,
         };
+        order.count_short();
         Ok(OrderTerms { order, customer, products: row.products.0, lots: row.lots.0, van: row.van })
     }
 }

@@ -25,6 +25,7 @@ mod order_forms;
 mod orders;
 mod packing;
 mod packing_list;
+mod packing_sheet;
 mod payments;
 mod phones;
 mod record;
@@ -68,7 +69,7 @@ pub(crate) use self::{
     docket::docket_pdf,
     invoices::invoice_pdf,
     money::{journal_csv, statement_pdf},
-    packing_list::{packing_list_name, packing_list_pdf},
+    packing_sheet::{packing_list_name, packing_list_pdf},
     record::{record_csv, record_of, record_pdf},
     week_sales::sales_csv,
 };

@@ -50,6 +50,8 @@ pub(super) struct Orders {
     head: Layout,
     days: Vec<OrderDay>,
     next: Option<(String, String)>,
+    /// The packing list of the first day that has something to pack.
+    packing_list: String,
 }
 
 struct OrderDay {
@@ -127,7 +129,9 @@ pub(super) async fn get_orders(State(app): State<App>, who: Authenticated) -> Re
                 });
             }
         }
-        Ok(Orders { head, days, next })
+        let to_pack = orders.iter().find(|o| o.status == OrderStatus::Confirmed && o.delivery_day >= today);
+        let packing_list = format!("/packing-list?day={}", to_pack.map_or(today, |o| o.delivery_day));
+        Ok(Orders { head, days, next, packing_list })
     })?;
     Ok(Html(view))
 }
@@ -151,6 +155,8 @@ pub(super) struct OrderPage {
     /// When the customer takes deliveries.
     window: String,
     anything: bool,
+    /// Lots that are not ticked off, where some are.
+    not_packed: usize,
     /// Whether sending it out takes an own sign-in, and this is a shared phone.
     signs_in: bool,
     key: Uuid,
@@ -241,6 +247,7 @@ async fn order_page(
             open,
             short_kg: kg(order.lines.iter().map(|l| l.short_g).sum()),
             anything: aside(&order) > Grams::ZERO,
+            not_packed: not_packed(&order),
             signs_in: who.actor.with == SignedWith::SharedPhone
                 && order.lines.iter().flat_map(|l| &l.set_aside).any(|s| s.warm_spell.is_some()),
             key: super::new_key(),
@@ -260,6 +267,13 @@ async fn order_page(
         }
     };
     Ok(OrderPage { promise, ..page })
+}
+
+/// Lots that are not ticked off as packed; none where nothing of the order is.
+fn not_packed(order: &Order) -> usize {
+    let lots = || order.lines.iter().flat_map(|l| &l.set_aside);
+    let packed = lots().filter(|s| s.packed_at.is_some()).count();
+    if packed == 0 { 0 } else { lots().count() - packed }
 }
 
 fn make_up_line(order: &Order, l: &OrderLine, why: Option<Shortage>) -> MakeUpLine {

@@ -5,7 +5,6 @@ use axum::{
     extract::State,
     response::{IntoResponse, Redirect, Response},
 };
-use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
@@ -19,12 +18,10 @@ use gillbook_core::{
     text::OrderCode,
     units::calendar::Day,
 };
-use gillbook_documents::packing_list as paper;
-use gillbook_store::farm::farms::Farm;
 use serde::Deserialize;
 
 use super::{
-    Html, Layout, clock, date, exact_kg, full_day, kg,
+    Html, Layout, clock, exact_kg, full_day, kg,
     orders::{status_word, window_words},
     rerender_form,
     sheet::{Field, FormFields, Input, Sheet},
@@ -34,7 +31,6 @@ use crate::{
     App,
     auth::Authenticated,
     create_tx,
-    documents::set,
     extract::{KeyedForm, PathParam, Query},
     problem::Problem,
     read_tx,
@@ -55,9 +51,10 @@ pub(super) struct PackingListPage {
     head: Layout,
     day: String,
     pdf: String,
-    set_aside: String,
-    packed: String,
-    all_packed: bool,
+    /// How much is packed of what is set aside, in words.
+    progress: String,
+    /// What was not taken, where its row is no longer as it was.
+    wrong: Option<String>,
     places: Vec<PlaceRow>,
     rounds: Vec<RoundRow>,
     /// The other days: address and words.
@@ -66,6 +63,7 @@ pub(super) struct PackingListPage {
 
 struct PlaceRow {
     place: String,
+    /// What is not packed yet.
     kg: String,
     lots: Vec<LotRow>,
 }
@@ -87,9 +85,12 @@ struct StopRow {
     order: String,
     title: String,
     about: Vec<String>,
+    note: String,
     lines: Vec<LineRow>,
     open: bool,
     status: &'static str,
+    /// The dockets that it went out with: code and kilograms.
+    dockets: Vec<(String, String)>,
 }
 
 struct LineRow {
@@ -102,9 +103,9 @@ struct LineRow {
 
 struct PackRow {
     lot: String,
-    place: String,
+    /// Where it is, its grade, and how many packs.
+    of: String,
     kg: String,
-    packs: String,
     /// When it was packed.
     packed: String,
     warm: Option<WarmSpell>,
@@ -113,64 +114,78 @@ struct PackRow {
 
 /// What can be done with a lot that is set aside: ticked off with its weight, or the tick taken back.
 fn sheet(order: &Order, line: &OrderLine, s: &SetAside) -> Sheet {
-    let mut fields = vec![
-        Field::hidden_whole("line", line.line),
-        Field::hidden("lot", s.lot.to_string()),
-        Field::hidden("place", s.place.to_string()),
-    ];
-    if s.packed_at.is_some() {
+    let weight = s.packed_at.is_none().then(|| exact_kg(s.grams_g));
+    lot_sheet(order, line.line, s.lot.as_str(), s.place.as_str(), weight)
+}
+
+/// The form of a lot: with a weight it is ticked off, without one the tick is taken back.
+fn lot_sheet(order: &Order, line: i32, lot: &str, place: &str, weight: Option<String>) -> Sheet {
+    let mut fields = vec![Field::hidden_whole("line", line), Field::hidden("lot", lot), Field::hidden("place", place)];
+    let Some(weight) = weight else {
         return Sheet::new(format!("/orders/{}/unpacked", order.order), "Undo", fields);
-    }
-    let label = format!("Weight of {} for {}, kg", s.lot, order.customer_name);
-    fields.push(Field::new("grams_g", label, Input::Kilograms).with(exact_kg(s.grams_g)));
-    Sheet::new(format!("/orders/{}/packed", order.order), "Packed", fields)
+    };
+    let label = format!("Weight of {lot} for {}, kg", order.customer_name);
+    fields.push(Field::new("grams_g", label, Input::Kilograms).with(weight));
+    Sheet::new(format!("/orders/{}/packed", order.order), "Tick off", fields)
 }
 
 /// How many packs a weight is, in words; nothing of what is sold loose.
-fn packs(line: &OrderLine, grams: Grams) -> String {
+pub(super) fn packs(line: &OrderLine, grams: Grams) -> String {
     line.packs_in(grams).map_or_else(String::new, |n| super::count(n, "pack"))
 }
 
 /// Strain, grade and the day that a lot is good for.
-fn of(lot: &LotToPack) -> String {
-    let day = lot.of.best_before.map_or_else(
-        || format!("picked {}", short_day(lot.of.harvest_day)),
+pub(super) fn of(lot: &LotToPack) -> String {
+    let day = lot.label.best_before.map_or_else(
+        || format!("picked {}", short_day(lot.label.harvest_day)),
         |day| format!("best before {}", short_day(day)),
     );
-    format!("{} {}, {day}", lot.of.strain, lot.of.grade)
+    format!("{} {}, {day}", lot.label.strain, lot.label.grade)
 }
 
 /// What is known of a stop before its goods, a sentence each.
-fn about(stop: &Stop) -> Vec<String> {
+pub(super) fn about(stop: &Stop) -> Vec<String> {
     let address = stop.address.replace('\n', ", ");
     let window = window_words(stop.deliver_from, stop.deliver_until);
-    [address, window, stop.order.note.clone()].into_iter().filter(|words| !words.is_empty()).collect()
+    [address, window].into_iter().filter(|words| !words.is_empty()).collect()
 }
 
-fn title(stop: &Stop) -> String {
+pub(super) fn title(stop: &Stop) -> String {
     let name = &stop.order.customer_name;
     if stop.stop == 0 { name.clone() } else { format!("{}. {name}", stop.stop) }
 }
 
-fn round_name(round: &str) -> String {
+pub(super) fn round_name(round: &str) -> String {
     if round.is_empty() { "No round".to_owned() } else { format!("Round {round}") }
 }
 
-fn is_open(order: &Order) -> bool {
+pub(super) fn is_confirmed(order: &Order) -> bool {
     order.status == OrderStatus::Confirmed
 }
 
+/// What is short of a line that is still to be packed, in kilograms to the gram; nothing where nothing is.
+pub(super) fn short(order: &Order, line: &OrderLine) -> String {
+    if is_confirmed(order) && line.short_g > Grams::ZERO { exact_kg(line.short_g) } else { String::new() }
+}
+
+/// Where a lot is taken from, its grade, and how many packs of it.
+pub(super) fn taken_from(list: &PackingList, line: &OrderLine, s: &SetAside) -> String {
+    let lot = list.places.iter().flat_map(|p| &p.lots).find(|l| l.lot == s.lot);
+    let grade = lot.map_or_else(String::new, |l| format!("grade {}", l.label.grade));
+    let words = [s.place.to_string(), grade, packs(line, s.grams_g)];
+    words.into_iter().filter(|words| !words.is_empty()).collect::<Vec<_>>().join(", ")
+}
+
 /// The row of a stop. `may` says whether goods are packed by the one who looks; `refused` is a form that was not taken.
-fn stop_row(stop: &Stop, zone: Tz, may: bool, refused: Option<&Sheet>) -> StopRow {
+fn stop_row(list: &PackingList, stop: &Stop, zone: Tz, may: bool, refused: Option<&Sheet>) -> StopRow {
     let order = &stop.order;
     let row = |line: &OrderLine, s: &SetAside| {
         let own = sheet(order, line, s);
         let refused = refused.filter(|r| r.action == own.action && is_same(r, &own));
         PackRow {
             lot: s.lot.to_string(),
-            place: s.place.to_string(),
+            of: taken_from(list, line, s),
             kg: exact_kg(s.grams_g),
-            packs: packs(line, s.grams_g),
             packed: s.packed_at.map_or_else(String::new, |at| clock(at, zone)),
             warm: s.warm_spell.clone(),
             sheet: may.then(|| refused.cloned().unwrap_or(own)),
@@ -179,16 +194,18 @@ fn stop_row(stop: &Stop, zone: Tz, may: bool, refused: Option<&Sheet>) -> StopRo
     let line = |line: &OrderLine| LineRow {
         name: line.packs.map_or_else(|| line.name.clone(), |n| format!("{} × {n}", line.name)),
         ordered: kg(line.grams_g),
-        short: if is_open(order) && line.short_g > Grams::ZERO { exact_kg(line.short_g) } else { String::new() },
+        short: short(order, line),
         lots: line.set_aside.iter().map(|s| row(line, s)).collect(),
     };
     StopRow {
         order: order.order.to_string(),
         title: title(stop),
         about: about(stop),
+        note: order.note.clone(),
         lines: order.lines.iter().map(line).collect(),
-        open: is_open(order),
+        open: is_confirmed(order),
         status: status_word(order.status),
+        dockets: stop.dockets.iter().map(|d| (d.docket.to_string(), exact_kg(d.grams_g))).collect(),
     }
 }
 
@@ -199,6 +216,34 @@ fn is_same(a: &Sheet, b: &Sheet) -> bool {
         hidden.map(|f| f.value.clone()).collect::<Vec<_>>()
     };
     of(a) == of(b)
+}
+
+/// How far the day is, in words.
+fn progress(list: &PackingList) -> String {
+    let sum = |grams: fn(&LotToPack) -> Grams| list.places.iter().flat_map(|p| &p.lots).map(grams).sum::<Grams>();
+    let (set_aside, packed) = (sum(|l| l.grams_g), sum(|l| l.packed_g));
+    let mut orders = list.rounds.iter().flat_map(|r| &r.stops).map(|s| &s.order);
+    match (set_aside, orders.clone().next().is_some()) {
+        (_, false) => String::new(),
+        (Grams::ZERO, _) if orders.all(|o| !is_confirmed(o)) => ": all sent out".to_owned(),
+        (Grams::ZERO, _) => ": nothing is set aside".to_owned(),
+        _ if set_aside == packed => format!(": all {} kg packed", kg(packed)),
+        _ => format!(": {} of {} kg packed", kg(packed), kg(set_aside)),
+    }
+}
+
+/// Whether a form that was not taken still stands on the list.
+fn is_shown(refused: &Sheet, list: &PackingList) -> bool {
+    let orders = list.rounds.iter().flat_map(|r| &r.stops).map(|s| &s.order).filter(|o| is_confirmed(o));
+    let lots = orders.flat_map(|o| o.lines.iter().flat_map(move |l| l.set_aside.iter().map(move |s| (o, l, s))));
+    lots.map(|(order, line, s)| sheet(order, line, s)).any(|own| own.action == refused.action && is_same(refused, &own))
+}
+
+/// What is wrong with a form, with what was typed into it.
+fn said_of(refused: &Sheet) -> String {
+    let typed = refused.fields.iter().find(|f| matches!(f.input, Input::Kilograms));
+    let wrong = typed.and_then(|f| f.wrong.clone()).or_else(|| refused.wrong.clone()).unwrap_or_default();
+    typed.map_or_else(|| wrong.clone(), |f| format!("{} kg was not written down. {wrong}", f.value))
 }
 
 async fn list_page(
@@ -215,27 +260,24 @@ async fn list_page(
         let list = tx.packing_list(day).await?;
         let head = Layout::new(&farm, who, "/orders");
         let may = head.may("POST", "/orders/{order}/packed");
-        let sum = |grams: fn(&LotToPack) -> Grams| list.places.iter().flat_map(|p| &p.lots).map(grams).sum::<Grams>();
-        let (set_aside, packed) = (sum(|l| l.grams_g), sum(|l| l.packed_g));
         let lot = |l: &LotToPack| LotRow {
             lot: l.lot.to_string(),
             of: of(l),
-            kg: exact_kg(l.grams_g),
+            kg: exact_kg(l.grams_g - l.packed_g),
             packed: l.packed_g == l.grams_g,
         };
         let others = today.iter_days().take(DAYS_AHEAD).filter(|d| *d != day);
         Ok(PackingListPage {
             day: full_day(day),
             pdf: format!("/api/packing-list/pdf?day={day}"),
-            set_aside: kg(set_aside),
-            packed: kg(packed),
-            all_packed: set_aside > Grams::ZERO && set_aside == packed,
+            progress: progress(&list),
+            wrong: refused.filter(|r| !is_shown(r, &list)).map(said_of),
             places: list
                 .places
                 .iter()
                 .map(|p| PlaceRow {
                     place: p.place.to_string(),
-                    kg: exact_kg(p.grams_g),
+                    kg: exact_kg(p.grams_g - p.packed_g),
                     lots: p.lots.iter().map(lot).collect(),
                 })
                 .collect(),
@@ -244,7 +286,7 @@ async fn list_page(
                 .iter()
                 .map(|r| RoundRow {
                     name: round_name(&r.round),
-                    stops: r.stops.iter().map(|s| stop_row(s, zone_of(&farm), may, refused)).collect(),
+                    stops: r.stops.iter().map(|s| stop_row(&list, s, zone_of(&farm), may, refused)).collect(),
                 })
                 .collect(),
             days: others.map(|d| (format!("/packing-list?day={d}"), short_day(d))).collect(),
@@ -261,6 +303,13 @@ pub(super) async fn get_packing_list(
     Ok(Html(list_page(&app, &who, query.day, None).await?))
 }
 
+/// The form that was sent, of a lot as it was then.
+fn sent(order: &Order, form: &KeyedForm<FormFields>, packed: bool) -> Sheet {
+    let typed = |name: &str| form.form.iter().find(|(n, _)| n == name).map_or("", |(_, value)| value.as_str());
+    let line = typed("line").parse().unwrap_or_default();
+    lot_sheet(order, line, typed("lot"), typed("place"), packed.then(String::new))
+}
+
 /// Takes a form of a lot: back to its order on the list, or the list again with what is wrong beside the weight.
 async fn take(
     app: &App,
@@ -268,32 +317,18 @@ async fn take(
     code: &OrderCode,
     form: &KeyedForm<FormFields>,
     packed: bool,
-) -> Response {
-    let order = match read_tx!(app, who, |tx| tx.order(code).await) {
-        Ok(order) => order,
-        Err(problem) => return problem.into_response(),
-    };
+) -> Result<Response, Problem> {
+    app.refresh_before_read(who).await?;
+    let order = read_tx!(app, who, |tx| tx.order(code).await)?;
     let day = order.delivery_day;
-    let on = || Redirect::to(&format!("/packing-list?day={day}#{code}")).into_response();
-    let typed = |name: &str| form.form.iter().find(|(n, _)| n == name).map_or("", |(_, value)| value.as_str());
-    let found = order.lines.iter().filter(|l| l.line.to_string() == typed("line")).find_map(|l| {
-        let s = l.set_aside.iter().find(|s| s.lot.as_str() == typed("lot") && s.place.as_str() == typed("place"))?;
-        Some((l, s))
-    });
-    let Some((line, set_aside)) = found else {
-        // Sent again after it was done, or released meanwhile: the list says which.
-        return on();
-    };
-    let mut shown = set_aside.clone();
-    shown.packed_at = (!packed).then(|| set_aside.packed_at.unwrap_or(order.placed_at));
     let act = async |new: NewPacked| {
         let new = NewPacked { packed, ..new };
         create_tx!(app, who, &form.once, |tx| tx.pack_set_aside(code, &new).await)
     };
-    match sheet(&order, line, &shown).submit(form, act).await {
-        Ok(_) => on(),
+    Ok(match sent(&order, form, packed).submit(form, act).await {
+        Ok(_) => Redirect::to(&format!("/packing-list?day={day}#{code}")).into_response(),
         Err((sheet, problem)) => rerender_form(list_page(app, who, Some(Day(day)), Some(&sheet)).await, problem),
-    }
+    })
 }
 
 pub(super) async fn post_packed(
@@ -301,7 +336,7 @@ pub(super) async fn post_packed(
     who: Authenticated,
     PathParam(code): PathParam<OrderCode>,
     form: KeyedForm<FormFields>,
-) -> Response {
+) -> Result<Response, Problem> {
     take(&app, &who, &code, &form, true).await
 }
 
@@ -310,60 +345,6 @@ pub(super) async fn post_unpacked(
     who: Authenticated,
     PathParam(code): PathParam<OrderCode>,
     form: KeyedForm<FormFields>,
-) -> Response {
+) -> Result<Response, Problem> {
     take(&app, &who, &code, &form, false).await
-}
-
-/// The list as it prints, of how things stand at an instant.
-pub(crate) async fn packing_list_pdf(farm: Farm, list: PackingList, now: DateTime<Utc>) -> Result<Vec<u8>, Problem> {
-    let zone = zone_of(&farm);
-    let lot = |l: &LotToPack| paper::LotRow { lot: l.lot.to_string(), of: of(l), kg: exact_kg(l.grams_g) };
-    let pack = |line: &OrderLine, s: &SetAside| paper::PackRow {
-        lot: s.lot.to_string(),
-        place: s.place.to_string(),
-        kg: exact_kg(s.grams_g),
-        packs: packs(line, s.grams_g),
-        packed: s.packed_at.is_some(),
-    };
-    let line = |order: &Order, l: &OrderLine| paper::LineRow {
-        name: l.name.clone(),
-        ordered: exact_kg(l.grams_g),
-        packs: packs(l, l.grams_g),
-        short: if is_open(order) && l.short_g > Grams::ZERO { exact_kg(l.short_g) } else { String::new() },
-        lots: l.set_aside.iter().map(|s| pack(l, s)).collect(),
-    };
-    let stop = |s: &Stop| paper::Stop {
-        title: title(s),
-        order: s.order.order.to_string(),
-        reference: s.order.reference.clone(),
-        about: about(s),
-        status: if is_open(&s.order) { String::new() } else { status_word(s.order.status).to_owned() },
-        lines: s.order.lines.iter().map(|l| line(&s.order, l)).collect(),
-    };
-    let sheet = paper::PackingList {
-        day: full_day(list.day),
-        as_of: format!("{}, {}", date(now.with_timezone(&zone).date_naive()), clock(now, zone)),
-        places: list
-            .places
-            .iter()
-            .map(|p| paper::Place {
-                place: p.place.to_string(),
-                kg: exact_kg(p.grams_g),
-                lots: p.lots.iter().map(lot).collect(),
-            })
-            .collect(),
-        rounds: list
-            .rounds
-            .iter()
-            .map(|r| paper::Round { name: round_name(&r.round), stops: r.stops.iter().map(stop).collect() })
-            .collect(),
-        farm_address: farm.letterhead(),
-        farm: farm.name,
-    };
-    set(move || sheet.pdf()).await
-}
-
-/// What the file of a day's list is called.
-pub(crate) fn packing_list_name(day: NaiveDate) -> String {
-    format!("packing-list-{day}.pdf")
 }

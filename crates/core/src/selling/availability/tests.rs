@@ -93,7 +93,7 @@ fn oysters(facts: &PromiseFacts, days: u64) -> Vec<(i64, i64, i64)> {
 fn order(facts: &PromiseFacts, n: usize) -> Order {
     serde_json::from_value(json!({
         "order": facts.lines[n].0, "customer": "CAFE", "customer_name": "The café", "delivery_day": facts.demand[n].wish.delivery_day,
-        "status": "confirmed", "placed_at": "2026-05-01T08:00:00Z", "note": "", "reference": "", "standing_order": null, "version": 1,
+        "status": "confirmed", "placed_at": "2026-05-01T08:00:00Z", "note": "", "reference": "", "under_percent": 5.0, "standing_order": null, "version": 1,
         "lines": [{"line": 1, "product": "OYSTER", "name": "Oyster", "grams_g": facts.demand[n].wish.grams, "packs": null, "set_aside": [], "short_g": 0}],
     }))
     .unwrap()

@@ -87,7 +87,8 @@ impl Resource for Customers {
             Field::new("tax_number", "Tax number", Input::Text).or_blank(),
             Field::new("least_days", "Days that must be left when it arrives", Input::Whole).with("0"),
             Field::new("freshest", "Wants the freshest, not the oldest that will do", Input::Tick),
-            Field::new("over_percent", "May be this much over the order, %", Input::Number).with("10"),
+            Field::new("over_percent", "May be over, %", Input::Number).with("10").half(),
+            Field::new("under_percent", "May be under, %", Input::Number).hint("once packed").with("5").half(),
             Field::new("min_order_g", "Minimum order, kg", Input::Kilograms).with("0"),
             Field::new("order_by_time", "Order by", Input::Clock).hint("blank: at any time").or_blank().half(),
             Field::new("order_by_days", "Days ahead, 0 to 30", Input::Whole).with("1").optional().half(),
@@ -95,7 +96,7 @@ impl Resource for Customers {
             Field::new("deliver_until", "Takes deliveries until", Input::Clock).or_blank().half(),
             Field::new("substitutes", "Accepts substitutes", Input::Tick),
             Field::new("round", "Delivery round", Input::Text).hint("such as Town; blank: none").or_blank().half(),
-            Field::new("stop", "Stop on it", Input::Whole).with("0").optional().half(),
+            Field::new("stop", "Stop on it", Input::Whole).hint("0: none").with("0").half(),
         ])
     }
 
