@@ -3,6 +3,7 @@
 mod availability;
 mod bodies;
 mod day_by_hand;
+mod despatch;
 mod farm_by_hand;
 mod find;
 mod forms;

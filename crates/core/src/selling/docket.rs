@@ -100,6 +100,9 @@ pub struct SentWarm {
 /// The caution of a docket with a lot that was in a warm spell.
 pub const SENT_WARM: &str = "It was in a warm spell that was not settled when it went out. Your local food-safety rules and your own food-safety plan decide.";
 
+/// What a docket says to the kitchen that it goes to.
+pub const KITCHEN_CAUTION: &str = "Best-before days are set by the farm's own rule. Your local food-safety rules and your kitchen's own plan decide what may be served. This docket does not judge whether food is fit to eat.";
+
 /// How a docket was handed over.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Delivery {

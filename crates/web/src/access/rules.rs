@@ -160,6 +160,7 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/api/dockets", STOCK_AND_DRIVER),
     rule("GET", "/api/dockets/{docket}", ANY_READER),
     rule("GET", "/api/dockets/{docket}/pdf", ANY_READER),
+    rule("GET", "/api/dockets/{docket}/ubl", ANY_READER),
     rule("POST", "/api/dockets/{docket}/delivery", DRIVER),
     rule("POST", "/api/dockets/{docket}/returns", STOCK_AND_DRIVER),
     rule("GET", "/api/invoices", FINANCE),

@@ -7,7 +7,7 @@ use gillbook_core::{
     Grams,
     selling::{
         delivery::NewDelivery,
-        docket::{Docket, DocketLine, DocketStatus, packs_of},
+        docket::{Docket, DocketLine, DocketStatus, KITCHEN_CAUTION, packs_of},
     },
     text::{DocketCode, InvoiceCode},
 };
@@ -57,6 +57,13 @@ pub(super) struct DocketPage {
     invoices: Option<Vec<InvoiceCode>>,
     /// Lots of which something was refused at the door: it is in the van still.
     refused: Vec<String>,
+}
+
+impl DocketPage {
+    /// Whether there is a docket for their books: not of one that was taken back.
+    fn has_ubl(&self) -> bool {
+        self.docket.status != DocketStatus::Void
+    }
 }
 
 struct PaperLine {
@@ -230,9 +237,6 @@ fn sent_warm(docket: &Docket, zone: Tz) -> Vec<String> {
         })
         .collect()
 }
-
-/// What a docket says to the kitchen that it goes to.
-const KITCHEN_CAUTION: &str = "Best-before days are set by the farm's own rule. Your local food-safety rules and your kitchen's own plan decide what may be served. This docket does not judge whether food is fit to eat.";
 
 /// The docket as it prints. Set away from the threads that answer requests.
 pub(crate) async fn docket_pdf(farm: Farm, docket: Docket) -> Result<Vec<u8>, Problem> {

@@ -150,7 +150,7 @@ pub(super) async fn get_invoice(
         net: amount(of.net),
         total: amount(of.total),
         open: (of.kind == InvoiceKind::Invoice && of.open != of.total).then(|| amount(of.open)),
-        has_ubl: gillbook_documents::ubl::ubl(&of).is_ok(),
+        has_ubl: gillbook_documents::ubl::invoice(&of).is_ok(),
         can_credit: of.kind == InvoiceKind::Invoice && left && head.may("GET", "/invoices/{invoice}/credit"),
         head,
         of,

@@ -2,14 +2,17 @@
 
 use axum::{Json, extract::State, http::Uri};
 use gillbook_core::{
+    refusal::{Refusal, RefusalKind},
     selling::{
         delivery::{NewDelivery, NewReturn},
         dispatch::NewDocket,
-        docket::Docket,
+        docket::{Docket, DocketStatus},
+        invoice::Party,
     },
     text::DocketCode,
     units::calendar::Day,
 };
+use gillbook_documents::ubl;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -30,6 +33,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .routes(routes!(get_dockets, post_dockets))
         .routes(routes!(get_docket))
         .routes(routes!(get_docket_pdf))
+        .routes(routes!(get_docket_ubl))
         .routes(routes!(post_delivery))
         .routes(routes!(post_returns))
 }
@@ -107,6 +111,32 @@ async fn get_docket_pdf(
     let (farm, docket) = read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.docket(&docket).await?)))?;
     let name = format!("{}.pdf", docket.docket);
     Ok(Document { kind: "application/pdf", name, bytes: crate::pages::docket_pdf(farm, docket).await? })
+}
+
+/// The docket as UBL 2.1 despatch advice, for the customer's own stock book: lots, harvest and best-before days, grades, packs or kilograms
+/// with the weight in grams, and what was ordered and is short. Without prices.
+#[utoipa::path(
+    get, path = "/api/dockets/{docket}/ubl", tag = "selling",
+    params(DocketPath),
+    responses(
+        (status = 200, description = "The despatch advice", body = String, content_type = "application/xml"),
+        Problems,
+    ),
+)]
+async fn get_docket_ubl(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(docket): PathParam<DocketCode>,
+) -> Result<Document, Problem> {
+    let (farm, zone, docket) =
+        read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.farm_settings().await?.zone, tx.docket(&docket).await?)))?;
+    if docket.status == DocketStatus::Void {
+        let detail = format!("Docket {} was taken back. Nothing went out with it.", docket.docket);
+        return Err(Refusal::new(RefusalKind::Closed, detail).into());
+    }
+    let party = Party { address: farm.letterhead(), name: farm.name, tax_number: farm.tax_number };
+    let name = format!("{}.xml", docket.docket);
+    Ok(Document { kind: "application/xml", name, bytes: ubl::despatch_advice(&docket, &party, zone) })
 }
 
 /// Writes down that a docket was handed over.

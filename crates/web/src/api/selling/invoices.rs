@@ -10,7 +10,7 @@ use gillbook_core::{
     },
     text::{CustomerCode, InvoiceCode},
 };
-use gillbook_documents::ubl::ubl;
+use gillbook_documents::ubl;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -145,7 +145,7 @@ async fn get_invoice_ubl(
 ) -> Result<Document, Problem> {
     let invoice = read_tx!(app, who, |tx| tx.invoice(&invoice).await)?;
     let name = format!("{}.xml", invoice.invoice);
-    let bytes = ubl(&invoice)
+    let bytes = ubl::invoice(&invoice)
         .map_err(|why| Refusal::new(RefusalKind::NotFound, format!("There is no UBL of {}. {why}", invoice.invoice)))?;
     Ok(Document { kind: "application/xml", name, bytes })
 }

@@ -1,4 +1,4 @@
-//! Invoices and credit notes as UBL 2.1 (OASIS Standard, 4 November 2013), for the customer's own books.
+//! Invoices and credit notes, for the customer's own books.
 //!
 //! The sums are those of EN 16931-1:2017, 6.4, in its two decimals. It does not claim to be an EN 16931 invoice: that asks for a country's
 //! letters of both parties, which a free address does not have.
@@ -6,13 +6,15 @@
 use gillbook_core::{
     Grams,
     kinds::PriceUnit,
-    selling::invoice::{Invoice, InvoiceKind, InvoiceLine, Party},
+    selling::invoice::{Invoice, InvoiceKind, InvoiceLine},
 };
 use quick_xml::{
     Writer,
     events::{BytesDecl, Event},
 };
 use rust_decimal::{Decimal, RoundingStrategy};
+
+use super::{KILOGRAM, Out, PIECE, Written, inside, party, quantity, scheme, text};
 
 /// Why an invoice has no UBL.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -25,19 +27,11 @@ pub enum NoUbl {
     Rounding,
 }
 
-/// Kilograms (UN/ECE Recommendation 20).
-const KILOGRAM: &str = "KGM";
-/// Pieces (UN/ECE Recommendation 20).
-const PIECE: &str = "H87";
-
-type Out = Writer<Vec<u8>>;
-type Written = std::io::Result<()>;
-
 /// The document as XML.
 ///
 /// # Errors
 /// Says why it has none.
-pub fn ubl(of: &Invoice) -> Result<Vec<u8>, NoUbl> {
+pub fn invoice(of: &Invoice) -> Result<Vec<u8>, NoUbl> {
     if of.net.scale() != 2 {
         return Err(NoUbl::Decimals);
     }
@@ -76,14 +70,6 @@ const fn names(kind: InvoiceKind) -> Names {
             quantity: "cbc:CreditedQuantity",
         },
     }
-}
-
-fn text(out: &mut Out, name: &str, value: &str) -> Written {
-    out.create_element(name).write_text_content(quick_xml::events::BytesText::new(value)).map(drop)
-}
-
-fn inside(out: &mut Out, name: &str, inner: impl FnOnce(&mut Out) -> Written) -> Written {
-    out.create_element(name).write_inner_content(inner).map(drop)
 }
 
 fn money(out: &mut Out, name: &str, amount: Decimal, currency: &str) -> Written {
@@ -131,29 +117,6 @@ fn document(out: &mut Out, of: &Invoice) -> Written {
         .map(drop)
 }
 
-fn party(out: &mut Out, of: &Party) -> Written {
-    inside(out, "cac:Party", |out| {
-        inside(out, "cac:PartyName", |out| text(out, "cbc:Name", &of.name))?;
-        let lines: Vec<&str> = of.address.lines().filter(|l| !l.trim().is_empty()).collect();
-        if !lines.is_empty() {
-            inside(out, "cac:PostalAddress", |out| {
-                lines.iter().try_for_each(|l| inside(out, "cac:AddressLine", |out| text(out, "cbc:Line", l)))
-            })?;
-        }
-        if !of.tax_number.is_empty() {
-            inside(out, "cac:PartyTaxScheme", |out| {
-                text(out, "cbc:CompanyID", &of.tax_number)?;
-                scheme(out)
-            })?;
-        }
-        inside(out, "cac:PartyLegalEntity", |out| text(out, "cbc:RegistrationName", &of.name))
-    })
-}
-
-fn scheme(out: &mut Out) -> Written {
-    inside(out, "cac:TaxScheme", |out| text(out, "cbc:ID", "VAT"))
-}
-
 /// A rate: standard where there is tax, zero-rated where there is none (UN/ECE 5305).
 fn category(out: &mut Out, name: &str, percent: Decimal) -> Written {
     inside(out, name, |out| {
@@ -183,7 +146,7 @@ fn sums(out: &mut Out, of: &Invoice) -> Written {
 }
 
 /// How much of what unit a line is of. What is not goods, and an allowance, is one piece.
-fn quantity(line: &InvoiceLine) -> (Decimal, &'static str) {
+fn count_of(line: &InvoiceLine) -> (Decimal, &'static str) {
     match (line.unit, line.packs) {
         (Some(PriceUnit::Pack), Some(packs)) if line.grams_g > Grams::ZERO => (packs.into(), PIECE),
         _ if line.grams_g > Grams::ZERO => (Decimal::new(line.grams_g.0, 3), KILOGRAM),
@@ -192,16 +155,14 @@ fn quantity(line: &InvoiceLine) -> (Decimal, &'static str) {
 }
 
 fn line(out: &mut Out, of: &InvoiceLine, invoice: &Invoice, names: &Names) -> Written {
-    let (count, unit) = quantity(of);
+    let (count, unit) = count_of(of);
     inside(out, names.line, |out| {
         text(out, "cbc:ID", &of.line.to_string())?;
         // A line's own reference of UBL asks for a line number of the customer's order, which nobody gives.
         if invoice.order_reference().is_none() && !of.order_reference.is_empty() {
             text(out, "cbc:Note", &format!("Order {}", of.order_reference))?;
         }
-        out.create_element(names.quantity)
-            .with_attribute(("unitCode", unit))
-            .write_text_content(quick_xml::events::BytesText::new(&count.to_string()))?;
+        quantity(out, names.quantity, count, unit)?;
         money(out, "cbc:LineExtensionAmount", of.net, &invoice.currency)?;
         if let (Some(docket), Some(n)) = (&of.docket, of.docket_line) {
             inside(out, "cac:DespatchLineReference", |out| {
