@@ -38,7 +38,7 @@ async fn despatch_advice_holds_against_its_schema_and_the_docket() -> Result<()>
         let xml = farm.raw("GET", &format!("/api/dockets/{docket}/ubl"), &[], Vec::new()).await;
         ensure!(xml.status == 200 && xml.headers["content-type"] == "application/xml", "{}", xml.text);
         let told = farm.get(&format!("/api/dockets/{docket}")).await;
-        documents.push(json!({"xml": xml.text, "told": told, "farm": house, "day": "2026-05-04"}));
+        documents.push(json!({"xml": xml.text, "told": told, "farm": house, "day": "2026-05-04", "offset_s": 7200}));
         Ok(())
     };
     read("D-1").await?;

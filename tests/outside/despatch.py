@@ -3,6 +3,7 @@
 import json
 import sys
 import sysconfig
+from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
 
@@ -30,8 +31,10 @@ def compare(document):
 
     assert one("cbc:ID") == told["docket"]
     assert one("cbc:IssueDate") == document["day"]
-    assert one("cac:OrderReference/cbc:SalesOrderID") == told["order"]
-    assert one("cac:OrderReference/cbc:ID") == (told["reference"] or told["order"])
+    assert texts("cac:OrderReference/cbc:ID") == ([told["reference"]] if told["reference"] else [])
+    assert all(n == told["order"] for n in texts("//cbc:SalesOrderID"))
+    at = datetime.fromisoformat(one("cbc:IssueDate") + "T" + one("cbc:IssueTime"))
+    assert at == datetime.fromisoformat(told["dispatched_at"]) and at.utcoffset().total_seconds() == document["offset_s"]
     assert one("cac:DespatchSupplierParty//cac:PartyName/cbc:Name") == document["farm"]["name"]
     assert one("cac:DeliveryCustomerParty//cac:PartyName/cbc:Name") == told["customer_name"]
     address = [line for line in told["address"].split("\n") if line]
@@ -39,7 +42,12 @@ def compare(document):
     assert one("cac:Shipment/cac:Delivery/cac:RequestedDeliveryPeriod/cbc:StartDate") == told["delivery_day"]
     assert int(one("cac:Shipment/cbc:NetWeightMeasure[@unitCode='GRM']")) == sum(l["grams_g"] for l in told["lines"])
     delivery = told["delivery"]
-    assert len(texts("cac:Shipment/cac:Delivery/cbc:ActualDeliveryDate")) == (1 if delivery else 0)
+    if told["status"] == "delivered":
+        on, time = one("cac:Shipment/cac:Delivery/cbc:ActualDeliveryDate"), one("cac:Shipment/cac:Delivery/cbc:ActualDeliveryTime")
+        handed_over = delivery["delivered_at"] if delivery else told["dispatched_at"]
+        assert datetime.fromisoformat(f"{on}T{time}") == datetime.fromisoformat(handed_over)
+    else:
+        assert texts("//cbc:ActualDeliveryDate") == []
     crates = texts("cac:Shipment/cbc:TotalTransportHandlingUnitQuantity[@unitCode='XCR']")
     assert crates == ([str(delivery["crates_out"])] if delivery and delivery["crates_out"] else [])
     lines = root.xpath("cac:DespatchLine", namespaces=SPACES)
@@ -50,7 +58,8 @@ def compare(document):
     short = 0
     for xml, line in zip(lines, told["lines"]):
         assert int(one("cbc:ID", xml)) == line["line"]
-        assert int(one("cac:OrderLineReference/cbc:LineID", xml)) == line["order_line"]
+        assert int(one("cac:OrderLineReference/cbc:SalesOrderLineID", xml)) == line["order_line"]
+        assert one("cac:OrderLineReference/cac:OrderReference/cbc:ID", xml) == told["order"]
         (unit,) = xml.xpath("cbc:DeliveredQuantity/@unitCode", namespaces=SPACES)
         count = Decimal(one("cbc:DeliveredQuantity", xml))
         expected = ("H87", line["packs"]) if line["packs"] else ("KGM", Decimal(line["grams_g"]) / 1000)
@@ -63,7 +72,10 @@ def compare(document):
         assert one(item + "cac:LotIdentification/cbc:LotNumberID", xml) == line["lot"]
         assert one(item + "cbc:ManufactureDate", xml) == line["harvest_day"]
         assert texts(item + "cbc:BestBeforeDate", xml) == ([line["best_before"]] if line["best_before"] else [])
-        short += len([n for n in texts("cbc:Note", xml) if "short" in n])
+        (ordered,) = [o for o in told["ordered"] if o["order_line"] == line["order_line"]]
+        for note in texts("cbc:Note", xml):
+            assert note == f"Ordered {ordered['grams_g']} g, short {ordered['short_g']} g"
+            short += 1
     for xml, ordered in zip(lines[len(told["lines"]):], unsent):
         assert Decimal(one("cbc:DeliveredQuantity", xml)) == 0
         assert one("cbc:Note", xml) == f"Ordered {ordered['grams_g']} g, short {ordered['short_g']} g"

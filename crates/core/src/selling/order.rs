@@ -152,8 +152,14 @@ impl OrderLine {
 
     /// Works out what is short, after what is set aside has changed. `under_percent` is what the customer lets be missing.
     pub fn count_short(&mut self, under_percent: Decimal) {
+        self.short_g = self.missing(under_percent);
+    }
+
+    /// What is missing of it by what is set aside. `under_percent` is what the customer lets be missing.
+    #[must_use]
+    pub fn missing(&self, under_percent: Decimal) -> Grams {
         let set_aside: Grams = self.set_aside.iter().map(|s| s.grams_g).sum();
-        self.short_g = missing(self.grams_g, set_aside, self.is_packed(), self.packs.is_none(), under_percent);
+        missing(self.grams_g, set_aside, self.is_packed(), self.packs.is_none(), under_percent)
     }
 
     /// Whether all that is set aside for it is packed.

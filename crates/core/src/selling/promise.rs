@@ -9,7 +9,7 @@ use utoipa::ToSchema;
 use super::{
     allocation::LineDemand,
     availability::{AvailableProduct, Obtainable, PromiseFacts, Scenarios},
-    order::Order,
+    order::{Order, OrderLine},
     simulation::{Coming, Demand, Simulation},
 };
 use crate::{
@@ -99,12 +99,20 @@ fn had(facts: &PromiseFacts, order: &Order, coming: &[Coming]) -> Vec<Grams> {
         };
         let wish = facts.wish(product, order.delivery_day.max(facts.today));
         let need = facts.need(product);
-        let missing = (line.grams_g - aside).max(Grams::ZERO);
+        let missing = (wanted(order, line) - aside).max(Grams::ZERO);
         let grams = wish.take(simulation.free_for(&need, &wish), missing);
         demand.push(Demand { need, wish: LineDemand { grams, ..wish }, set_aside: Vec::new() });
         had.push(aside + grams);
     }
     had
+}
+
+/// What a line is to come to: what was ordered, or what was packed of it where the customer takes it so much lighter.
+fn wanted(order: &Order, line: &OrderLine) -> Grams {
+    match line.missing(order.under_percent) {
+        Grams::ZERO => line.set_aside.iter().map(|s| s.grams_g).sum::<Grams>().min(line.grams_g),
+        _ => line.grams_g,
+    }
 }
 
 /// Whether an order that has not gone out can be filled without any other getting less.
@@ -121,7 +129,7 @@ pub fn promise(facts: &PromiseFacts, order: &Order) -> OrderPromise {
             grams_g: l.grams_g,
             pack_g: facts.product(&l.product).and_then(|p| p.pack_g),
             obtainable,
-            basis: obtainable.basis(l.grams_g),
+            basis: obtainable.basis(wanted(order, l)),
             substitutes: Vec::new(),
         });
     }

@@ -123,7 +123,7 @@ pub struct ChoiceFacts {
 }
 
 /// Fills the lines of an order first-expiring-first, each from the lots that are `available` for it: what an earlier line has taken is not
-/// free any more for the next. What is packed stays as it is, and a line that is packed in full is left alone.
+/// free any more for the next. What is packed stays as it is, even where more of its lot is free, and a line that is packed in full is left alone.
 #[must_use]
 pub fn fill(
     order: &Order,

@@ -6,7 +6,7 @@ use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     selling::{
-        docket::{Docket, DocketLine, KITCHEN_CAUTION, OrderedLine},
+        docket::{Docket, DocketLine, DocketStatus, KITCHEN_CAUTION, OrderedLine},
         invoice::Party,
     },
     units::calendar::day_of,
@@ -39,7 +39,12 @@ fn document(out: &mut Out, of: &Docket, farm: &Party, zone: Tz) -> Written {
             text(out, "cbc:IssueDate", &day_of(of.dispatched_at, zone).to_string())?;
             text(out, "cbc:IssueTime", &of.dispatched_at.with_timezone(&zone).format("%H:%M:%S%:z").to_string())?;
             text(out, "cbc:Note", KITCHEN_CAUTION)?;
-            inside(out, "cac:OrderReference", |out| order(out, of))?;
+            if !of.reference.is_empty() {
+                inside(out, "cac:OrderReference", |out| {
+                    text(out, "cbc:ID", &of.reference)?;
+                    text(out, "cbc:SalesOrderID", of.order.as_str())
+                })?;
+            }
             inside(out, "cac:DespatchSupplierParty", |out| party(out, farm))?;
             let customer =
                 Party { name: of.customer_name.clone(), address: of.address.clone(), tax_number: String::new() };
@@ -55,13 +60,6 @@ fn document(out: &mut Out, of: &Docket, farm: &Party, zone: Tz) -> Written {
         .map(drop)
 }
 
-/// The customer's number of the order, or ours where they gave none, and ours.
-fn order(out: &mut Out, of: &Docket) -> Written {
-    let id = if of.reference.is_empty() { of.order.as_str() } else { &of.reference };
-    text(out, "cbc:ID", id)?;
-    text(out, "cbc:SalesOrderID", of.order.as_str())
-}
-
 fn shipment(out: &mut Out, of: &Docket, zone: Tz) -> Written {
     inside(out, "cac:Shipment", |out| {
         text(out, "cbc:ID", of.docket.as_str())?;
@@ -70,8 +68,8 @@ fn shipment(out: &mut Out, of: &Docket, zone: Tz) -> Written {
             quantity(out, "cbc:TotalTransportHandlingUnitQuantity", delivery.crates_out.into(), CRATE)?;
         }
         inside(out, "cac:Delivery", |out| {
-            if let Some(delivery) = &of.delivery {
-                let at = delivery.delivered_at.with_timezone(&zone);
+            if of.status == DocketStatus::Delivered {
+                let at = of.handed_over_at().with_timezone(&zone);
                 text(out, "cbc:ActualDeliveryDate", &at.date_naive().to_string())?;
                 text(out, "cbc:ActualDeliveryTime", &at.format("%H:%M:%S%:z").to_string())?;
             }
@@ -100,10 +98,15 @@ fn sent_with<'a>(of: &'a Docket, ordered: &'a OrderedLine) -> impl Iterator<Item
     of.lines.iter().filter(|l| l.order_line == ordered.order_line)
 }
 
+/// A line of our own order: nobody gives the numbers of the lines of theirs.
 fn order_line(out: &mut Out, order_line: i32, of: &Docket) -> Written {
     inside(out, "cac:OrderLineReference", |out| {
         text(out, "cbc:LineID", &order_line.to_string())?;
-        inside(out, "cac:OrderReference", |out| order(out, of))
+        text(out, "cbc:SalesOrderLineID", &order_line.to_string())?;
+        inside(out, "cac:OrderReference", |out| {
+            text(out, "cbc:ID", of.order.as_str())?;
+            text(out, "cbc:SalesOrderID", of.order.as_str())
+        })
     })
 }
 

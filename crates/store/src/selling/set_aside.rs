@@ -51,7 +51,8 @@ impl Tx {
     /// Ticks off a lot that is packed for a line, with what the scale showed, or takes the tick back.
     ///
     /// # Errors
-    /// Refuses an order that has gone out, what is not set aside for it, and a weight that the line or the lot does not allow.
+    /// Refuses an order that is a draft or has gone out, what is not set aside for it, what is packed with another weight, and a weight that the
+    /// line or the lot does not allow.
     #[tracing::instrument(level = "debug", name = "store.selling.pack_set_aside", skip_all, fields(farm_id = self.farm.0))]
     pub async fn pack_set_aside(&mut self, code: &OrderCode, new: &NewPacked) -> Result<Order> {
         self.lock_order_goods(code, &[]).await?;

@@ -1,7 +1,11 @@
 //! Why an order line is short.
 
 use chrono::{Days, NaiveDate};
-use gillbook_core::{Grams, selling::order::Order, text::GradeCode};
+use gillbook_core::{
+    Grams,
+    selling::{allocation::AvailableLot, order::Order},
+    text::GradeCode,
+};
 
 use crate::{Result, Tx};
 
@@ -20,8 +24,13 @@ pub enum Shortage {
         /// The last day of the longest-lasting free lot.
         last_day: NaiveDate,
     },
-    /// Enough lots are free by now, or less than one pack of each is.
+    /// Lots are free by now, or less than one pack of each is.
     Free {
+        /// How much.
+        grams_g: Grams,
+    },
+    /// More is free only of lots that are packed for it, and what is packed stays as it is.
+    Packed {
         /// How much.
         grams_g: Grams,
     },
@@ -47,11 +56,15 @@ impl Tx {
                 continue;
             }
             let candidates = of.get(&product.product).map(Vec::as_slice).unwrap_or_default();
-            let fresh: Grams = candidates.iter().filter(|c| c.expires_on >= needed_until).map(|c| c.free).sum();
+            let is_packed = |c: &&AvailableLot| line.packed().any(|t| t.lot == c.lot && t.place == c.place);
+            let fresh = || candidates.iter().filter(|c| c.expires_on >= needed_until);
+            let sum = |of: &mut dyn Iterator<Item = &AvailableLot>| of.map(|c| c.free).sum::<Grams>();
+            let (all, packed) = (sum(&mut fresh()), sum(&mut fresh().filter(is_packed)));
             reasons.push(Some(match candidates.iter().map(|c| c.expires_on).max() {
                 None => Shortage::NothingFree { least_grade: product.least_grade },
-                Some(last_day) if fresh == Grams::ZERO => Shortage::TooOld { least_days, last_day },
-                Some(_) => Shortage::Free { grams_g: fresh },
+                Some(last_day) if all == Grams::ZERO => Shortage::TooOld { least_days, last_day },
+                Some(_) if all == packed => Shortage::Packed { grams_g: packed },
+                Some(_) => Shortage::Free { grams_g: all - packed },
             }));
         }
         Ok(reasons)

@@ -322,6 +322,10 @@ fn why_short(why: &Shortage, customer: &str) -> String {
             full_day(*last_day)
         ),
         Shortage::Free { grams_g } => format!("Not set aside yet: {} kg are free", kg(*grams_g)),
+        Shortage::Packed { grams_g } => format!(
+            "Short: {} kg more are free of a lot that is packed. Undo its tick on the packing list to weigh it again",
+            kg(*grams_g)
+        ),
     }
 }
 

@@ -365,3 +365,19 @@ proptest! {
         prop_assert_eq!(told.0, greatest_flow(&stock, &arriving, &demand) - before);
     }
 }
+
+#[test]
+fn a_crate_that_is_packed_and_a_little_light_asks_for_no_more() {
+    let aside = Taken { lot: "L1".parse().unwrap(), place: "F1".parse().unwrap(), grams: Grams(960) };
+    let told = |grams: i64| {
+        let aside = Taken { grams: Grams(grams), ..aside.clone() };
+        let some = facts(vec![lot(1, "OY", 1, grams, 9)], vec![Demand { set_aside: vec![aside], ..ordered(1, 0, 2) }]);
+        let mut order = order(&some, 0);
+        order.lines[0].grams_g = Grams(1000);
+        let packed =
+            json!({"lot": "L1", "place": "F1", "grams_g": grams, "reason": "", "packed_at": "2026-05-01T08:00:00Z"});
+        order.lines[0].set_aside = vec![serde_json::from_value(packed).unwrap()];
+        promise(&some, &order).basis
+    };
+    assert_eq!((told(960), told(949)), (PromiseBasis::InStock, PromiseBasis::Short));
+}
