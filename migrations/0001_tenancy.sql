@@ -77,6 +77,11 @@ create table farm (
     address           text          not null default '',
     -- The number under which the farm is registered as a food business, where there is one.
     registration      text          not null default '',
+    telephone         text          not null default '',
+    -- How goods are kept, in the farm's own words, as dockets print it.
+    storage_line      text          not null default 'Keep cold.',
+    -- What the addresses are made with at which customers read their dockets. With another none of those that were given out opens any more.
+    link_key          bytea         not null default uuid_send(gen_random_uuid()) || uuid_send(gen_random_uuid()),
     currency          text          not null,
     zone              text          not null,
     tax_name          text          not null default 'tax',
@@ -95,6 +100,9 @@ create table farm (
     constraint farm_name_length check (length(name) between 1 and 200),
     constraint farm_address_length check (length(address) <= 1000),
     constraint farm_registration_length check (length(registration) <= 60),
+    constraint farm_telephone_length check (length(telephone) <= 40),
+    constraint farm_storage_line_length check (length(storage_line) <= 200),
+    constraint farm_link_key_length check (length(link_key) = 32),
     constraint farm_currency_shape check (currency ~ '^[A-Z]{3}$'),
     constraint farm_zone_length check (length(zone) between 1 and 64),
     constraint farm_tax_name_length check (length(tax_name) between 1 and 40),
@@ -106,7 +114,7 @@ create table farm (
     constraint farm_opened_at_range check (opened_at between '2000-01-01Z' and '2200-01-01Z')
 );
 call enable_tenant_rls('farm', across => true);
-grant insert, update (name, address, registration, tax_name, rounding, tax_by, tax_number, payment_details, implied_decimals, words, version)
+grant insert, update (name, address, registration, telephone, storage_line, link_key, tax_name, rounding, tax_by, tax_number, payment_details, implied_decimals, words, version)
     on farm to gillbook_app;
 
 -- The farm's own ranked grades: rank 1 is the best. `published_class` is set only where a published standard

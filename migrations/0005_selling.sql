@@ -91,6 +91,9 @@ create table customer (
     min_order_g      int   not null,
     address          text  not null,
     email            text  not null,
+    telephone        text  not null,
+    -- Whether its dockets print prices.
+    docket_prices    boolean not null,
     -- Days from an invoice to the day on which it is due.
     payment_days     int   not null,
     tax_number       text  not null,
@@ -115,6 +118,7 @@ create table customer (
     constraint customer_min_order_g_range check (min_order_g between 0 and 1000000),
     constraint customer_address_length check (length(address) <= 1000),
     constraint customer_email_length check (length(email) <= 254),
+    constraint customer_telephone_length check (length(telephone) <= 40),
     constraint customer_payment_days_range check (payment_days between 0 and 365),
     constraint customer_tax_number_length check (length(tax_number) <= 60),
     constraint customer_order_by_days_range check (order_by_days between 0 and 30),
@@ -127,7 +131,7 @@ create table customer (
 );
 call enable_tenant_rls('customer');
 grant insert, update (name, kind, price_list, least_days, freshest, over_percent, under_percent, min_order_g, address, email, payment_days, tax_number, order_by_days,
-                      order_by_time, deliver_from, deliver_until, substitutes, round, stop, version)
+                      order_by_time, deliver_from, deliver_until, substitutes, round, stop, telephone, docket_prices, version)
     on customer to gillbook_app;
 
 -- What a customer takes again and again: days by a recurrence rule (RFC 5545), until further notice where there is no last day.
@@ -409,13 +413,21 @@ create table delivery (
     farm_id        int         not null,
     act_id         uuid        not null,
     docket         text        not null,
+    -- To a person, or left where nobody was.
+    hand_over      text        not null,
     taken_by       text        not null,
+    -- Strokes that a finger drew, each a list of points.
+    signature      jsonb,
     temperature_c  double precision,
     crates_out     int         not null,
     crates_back    int         not null,
     constraint delivery_pk primary key (farm_id, act_id),
     constraint delivery_act_fk foreign key (farm_id, act_id) references act,
     constraint delivery_docket_fk foreign key (farm_id, docket) references docket,
+    constraint delivery_hand_over_known check (hand_over in ('in_person', 'unattended')),
+    constraint delivery_signature_shape check (jsonb_typeof(signature) = 'array'),
+    constraint delivery_signature_length check (length(signature::text) <= 50000),
+    constraint delivery_signature_needed check (signature is null or hand_over = 'in_person'),
     constraint delivery_taken_by_length check (length(taken_by) between 1 and 200),
     constraint delivery_temperature_c_range check (temperature_c between -40 and 60),
     constraint delivery_crates_out_range check (crates_out between 0 and 1000),
@@ -450,6 +462,23 @@ begin
                        where d.farm_id = farm and d.van = in_van and l.lot = code and docket_is_open(d)));
     end if;
 end $$;
+
+-- What was refused at the door of a docket's line, and why.
+create table docket_refusal (
+    farm_id  int     not null,
+    act_id   uuid    not null,
+    docket   text    not null,
+    line     int     not null,
+    grams    bigint  not null,
+    reason   text    not null,
+    constraint docket_refusal_pk primary key (farm_id, act_id, line),
+    constraint docket_refusal_act_fk foreign key (farm_id, act_id) references delivery,
+    constraint docket_refusal_line_fk foreign key (farm_id, docket, line) references docket_line,
+    constraint docket_refusal_grams_range check (grams > 0),
+    constraint docket_refusal_reason_length check (length(reason) between 1 and 200)
+);
+create index docket_refusal_by_docket on docket_refusal (farm_id, docket, line);
+call make_posted_only('docket_refusal');
 
 -- What an act handed over of a docket's line, or brought back. Lines of one docket may be of one lot, so the movements do not tell.
 create table docket_part (
@@ -704,6 +733,12 @@ begin
                  where p.farm_id = a.farm_id and p.act_id = a.act_id group by l.lot) parts using (lot)
             where went.moved is distinct from parts.said) then
         return 'act_docket_parts_add_up';
+    elsif a.kind = 'delivery' and exists (
+            select from docket_line l
+              left join docket_part p on p.farm_id = l.farm_id and p.act_id = a.act_id and p.docket = l.docket and p.line = l.line
+              left join docket_refusal r on r.farm_id = l.farm_id and r.act_id = a.act_id and r.docket = l.docket and r.line = l.line
+             where l.farm_id = a.farm_id and l.docket = a.document and l.grams <> coalesce(p.grams, 0) + coalesce(r.grams, 0)) then
+        return 'act_docket_refusals_add_up';
     elsif a.kind in ('market_out', 'market_close') and exists (
             select from market_day y join movement m on m.farm_id = y.farm_id and m.act_id = a.act_id
               join place f on f.farm_id = m.farm_id and f.place = m.from_place
@@ -866,7 +901,7 @@ create function parts_of_kind(act_kind text) returns text[]
         when 'count' then array['counts']
         when 'finish' then array['lot_events']
         when 'dispatch' then array['docket', 'docket_lines', 'docket_spells', 'docket_parts', 'order']
-        when 'delivery' then array['delivery', 'docket_parts', 'order']
+        when 'delivery' then array['delivery', 'docket_parts', 'docket_refusals', 'order']
         when 'return' then array['docket_parts']
         when 'market_out' then array['market_day']
         when 'market_close' then array['lots', 'links', 'market_close', 'market_sales']
@@ -930,6 +965,9 @@ begin
     -- Before the legs: until it is handed over, the docket keeps its grams in the van.
     if entry ? 'delivery' then
         insert into delivery select * from jsonb_populate_recordset(null::delivery, rows_of_entry(entry -> 'delivery', head, made));
+    end if;
+    if entry ? 'docket_refusals' then
+        insert into docket_refusal select * from jsonb_populate_recordset(null::docket_refusal, rows_of_entry(entry -> 'docket_refusals', head, made));
     end if;
     if entry ? 'order' then
         delete from set_aside s where s.farm_id = farm and s.order_code = entry #>> '{order,order_code}' and (entry #>> '{order,release}')::boolean;

@@ -113,10 +113,13 @@ create table payment (
     amount       numeric(14,4) not null,
     method       text          not null,
     reference    text          not null,
+    -- The docket that it was paid for at the door.
+    docket       text,
     recorded_at  timestamptz   not null,
     entered_by   text          not null,
     constraint payment_pk primary key (farm_id, payment),
     constraint payment_number_key unique (farm_id, number),
+    constraint payment_docket_fk foreign key (farm_id, docket) references docket,
     constraint payment_customer_fk foreign key (farm_id, customer) references customer,
     constraint payment_number_range check (number > 0),
     constraint payment_paid_on_range check (paid_on between '2000-01-01' and '2200-01-01'),
@@ -124,6 +127,7 @@ create table payment (
     constraint payment_method_known check (method in ('bank_transfer', 'cash', 'card', 'write_off')),
     constraint payment_reference_length check (length(reference) <= 200)
 );
+create index payment_by_docket on payment (farm_id, docket) where docket is not null;
 create index payment_by_customer on payment (farm_id, customer, paid_on, payment);
 call make_posted_only('payment');
 
@@ -334,6 +338,10 @@ begin
     insert into payment select p.*;
     insert into payment_share
     select * from jsonb_populate_recordset(null::payment_share, coalesce(rows_of_entry(document -> 'shares', jsonb_build_object('farm_id', farm, 'payment', p.payment), '{}'), '[]'));
+    if p.docket is not null and p.customer is distinct from (select d.customer from docket d where d.farm_id = farm and d.docket = p.docket) then
+        raise exception 'payment % does not add up: payment_docket_its_own', p.payment
+            using errcode = 'check_violation', constraint = 'payment_docket_its_own', table = 'payment';
+    end if;
     if exists (select from payment_share s left join invoice_settled i using (farm_id, invoice)
                 where s.farm_id = farm and s.payment = p.payment
                   and (i.customer is distinct from p.customer or i.credited + i.paid > i.total)) then

@@ -219,7 +219,12 @@ impl Lived {
             self.hand.send(&format!("/orders/O-{n}/dispatch")).await?;
             self.hand.spent("an order set aside and sent out");
             let docket = self.hand.place().await?;
-            let refused = [("taken_by", "Cook"), ("temperature_c", "4.5"), ("refused/1/grams_g", "0.3")];
+            let refused = [
+                ("taken_by", "Cook"),
+                ("temperature_c", "4.5"),
+                ("refused/1/grams_g", "0.3"),
+                ("refused/1/reason", "bruised"),
+            ];
             self.hand.does(&format!("{docket}/delivery"), if n == 1 { &refused } else { &refused[..2] }).await?;
             self.hand.spent("a docket handed over");
         }

@@ -240,8 +240,8 @@ async fn a_record_of_thousands_of_rows_is_whole() -> Result<()> {
              select farm_id, id, 1, 'OY-T', 'F1', (select min(p.place) from place p where p.farm_id = made.farm_id and p.kind = 'waste'), n from made;
          insert into docket (farm_id, docket, number, order_code, customer, customer_name, address, act_id, delivery_day, dispatched_at, currency)
              select farm_id, 'D-1', 1, 'O-1', 'PLUM', 'Plum', '', gen_random_uuid(), at::date, at, 'EUR' from made where n = 1;
-         insert into delivery (farm_id, act_id, docket, taken_by, temperature_c, crates_out, crates_back)
-             select farm_id, id, 'D-1', 'Cook', 3, 0, 0 from made;
+         insert into delivery (farm_id, act_id, docket, hand_over, taken_by, temperature_c, crates_out, crates_back)
+             select farm_id, id, 'D-1', 'in_person', 'Cook', 3, 0, 0 from made;
          analyze",
     )
     .execute(&mut db)

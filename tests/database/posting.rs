@@ -43,7 +43,7 @@ async fn the_services_role_cannot_rewrite_a_record_or_touch_a_balance() -> Resul
 }
 
 /// The tables of an entry.
-const POSTED: [&str; 16] = [
+const POSTED: [&str; 17] = [
     "act",
     "lot",
     "lot_link",
@@ -57,6 +57,7 @@ const POSTED: [&str; 16] = [
     "docket_line",
     "docket_spell",
     "docket_part",
+    "docket_refusal",
     "delivery",
     "market_day",
     "market_sale",
@@ -200,6 +201,10 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
     farm.ask(&farm.owner, "PUT", "/api/orders/O-1/set-aside", &[], Some(json!({}))).await.expect(200);
     farm.create("/api/dockets", json!({"order": "O-1", "van": "VAN"})).await;
     farm.create("/api/dockets/D-1/delivery", json!({"taken_by": "Cook"})).await;
+    let order = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 500}]});
+    farm.create("/api/orders", order).await;
+    farm.ask(&farm.owner, "PUT", "/api/orders/O-2/set-aside", &[], Some(json!({}))).await.expect(200);
+    farm.create("/api/dockets", json!({"order": "O-2", "van": "VAN"})).await;
     let stall = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": lot, "place": "F1", "grams_g": 800}]});
     farm.create("/api/market-days", stall).await;
     let gift = json!({"kind": "gift", "lot": lot, "from_place": "F1", "grams_g": 50, "reason": "Neighbour"});
@@ -216,9 +221,11 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
     let packs = |out: (&str, i64), linked: i64| json!({"legs": legs(&[(l, "F1", "PACKING", 100), (out.0, "PACKING", "F1", out.1)]), "links": link(out.0, linked)});
     let row = |sql: &str| format!("select to_jsonb(r) from ({sql}) r");
     let docket: serde_json::Value =
-        sqlx::query_scalar(AssertSqlSafe(row("select * from docket"))).fetch_one(&mut db).await?;
+        sqlx::query_scalar(AssertSqlSafe(row("select * from docket where docket = 'D-1'"))).fetch_one(&mut db).await?;
     let line: serde_json::Value =
-        sqlx::query_scalar(AssertSqlSafe(row("select * from docket_line"))).fetch_one(&mut db).await?;
+        sqlx::query_scalar(AssertSqlSafe(row("select * from docket_line where docket = 'D-1'")))
+            .fetch_one(&mut db)
+            .await?;
     let weighed: serde_json::Value =
         sqlx::query_scalar(AssertSqlSafe(row(&format!("select * from weighing where lot = '{l}' limit 1"))))
             .fetch_one(&mut db)
@@ -245,7 +252,7 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
     let packed: serde_json::Value =
         sqlx::query_scalar(AssertSqlSafe(reversal("kind = 'packing'"))).fetch_one(&mut db).await?;
     let gift = legs(&[(l, "F1", "GIFT", 50)]);
-    let delivery = json!([{"taken_by": "Cook", "crates_out": 0, "crates_back": 0}]);
+    let delivery = json!([{"hand_over": "in_person", "taken_by": "Cook", "crates_out": 0, "crates_back": 0}]);
     let event = json!([{"event_id": uuid::Uuid::new_v4(), "lot": made, "kind": "finish", "reason": "x", "happened_at": "2026-05-05T08:00:00Z",
         "recorded_at": "2026-05-05T08:00:00Z", "done_by": "x", "entered_by": "x"}]);
     let sale = json!([{"lot": l, "grams": 700, "tax_percent": 0, "amount": 0, "net": 0, "fee": 0}]);
@@ -282,6 +289,11 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
         ("act_count_adds_up", "count", json!({"legs": legs(&[(l, "F1", "WATER", 20)]), "counts": counted})),
         ("act_docket_adds_up", "dispatch", sent(Some("VAN"), (l, "F1", "VAN", 600), None)),
         ("act_docket_parts_add_up", "dispatch", sent(None, (l, "F1", "PLUM", 500), Some(400))),
+        (
+            "act_docket_refusals_add_up",
+            "delivery",
+            json!({"document": "D-2", "delivery": delivery, "docket_refusals": [{"line": 1, "grams": 400, "reason": "x"}]}),
+        ),
         ("act_docket_its_own", "dispatch", sent(None, (l, "F1", "SATURDAY", 500), Some(500))),
         ("act_delivery_once", "delivery", json!({"document": "D-1", "delivery": delivery})),
         ("act_finish_its_own", "finish", json!({"legs": legs(&[(l, "F1", "WATER", 50)]), "lot_events": event})),

@@ -65,7 +65,12 @@ async fn a_day_is_lived_on_the_pages() -> Result<()> {
     done(
         &farm,
         "/dockets/D-1/delivery",
-        &[("taken_by", "Cook"), ("temperature_c", "4,5"), ("refused/1/grams_g", "0,5")],
+        &[
+            ("taken_by", "Cook"),
+            ("temperature_c", "4,5"),
+            ("refused/1/grams_g", "0,5"),
+            ("refused/1/reason", "bruised"),
+        ],
     )
     .await?;
     farm.pass(TimeDelta::hours(2));

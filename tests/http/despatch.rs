@@ -43,8 +43,7 @@ async fn despatch_advice_holds_against_its_schema_and_the_docket() -> Result<()>
     };
     read("D-1").await?;
     read(&plain).await?;
-    let delivery =
-        json!({"taken_by": "Chef", "crates_out": 3, "crates_back": 1, "refused": [{"line": 1, "grams_g": 100}]});
+    let delivery = json!({"taken_by": "Chef", "crates_out": 3, "crates_back": 1, "refused": [{"line": 1, "grams_g": 100, "reason": "bruised"}]});
     farm.create("/api/dockets/D-1/delivery", delivery).await;
     read("D-1").await?;
     let first = &documents[0]["told"];

@@ -1,5 +1,6 @@
 //! What people do, at the HTTP surface.
 
+mod at_the_door;
 mod availability;
 mod bodies;
 mod day_by_hand;

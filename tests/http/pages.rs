@@ -152,7 +152,7 @@ async fn a_docket_tells_packs_shortage_and_what_came_back() -> Result<()> {
     assert_eq!((&sent["ordered"][1]["short_g"], &sent["ordered"][0]["short_g"]), (&json!(500), &json!(0)));
     assert_eq!((&sent["net"], &sent["sent_net"]), (&json!("69.85"), &json!("69.85")));
 
-    let refused = json!({"taken_by": "Cook", "refused": [{"line": 1, "grams_g": 500}]});
+    let refused = json!({"taken_by": "Cook", "refused": [{"line": 1, "grams_g": 500, "reason": "bruised"}]});
     farm.create("/api/dockets/D-1/delivery", refused).await;
     let back = json!({"lines": [{"line": 1, "grams_g": 300}], "reason": "bruised"});
     let docket = farm.create("/api/dockets/D-1/returns", back.clone()).await;

@@ -178,7 +178,7 @@ impl Ask {
             ),
             What::Deliver { docket, refused } => post(
                 &format!("/api/dockets/{}/delivery", book.dockets[*docket].code),
-                json!({"id": id, "taken_by": "Cook", "refused": parts(refused)}),
+                json!({"id": id, "taken_by": "Cook", "refused": refusals(refused)}),
             ),
             What::Return { docket, lines } => post(
                 &format!("/api/dockets/{}/returns", book.dockets[*docket].code),
@@ -216,6 +216,10 @@ impl Ask {
             }
         }
     }
+}
+
+fn refusals(lines: &[(i64, i64)]) -> Vec<Value> {
+    lines.iter().map(|(line, grams)| json!({"line": line, "grams_g": grams, "reason": "Bruised"})).collect()
 }
 
 fn parts(lines: &[(i64, i64)]) -> Vec<Value> {

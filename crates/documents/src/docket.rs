@@ -28,7 +28,7 @@ pub struct Line {
     pub unit: String,
     /// Net amount.
     pub amount: String,
-    /// What was refused at the door or came back, in words.
+    /// What was refused at the door or came back, in words, and why.
     pub came_back: Option<String>,
 }
 
@@ -44,8 +44,10 @@ pub struct Kept {
 /// How it was handed over.
 #[derive(Debug, Clone, Serialize)]
 pub struct HandedOver {
-    /// Who took it, or where it was left.
-    pub taken_by: String,
+    /// How and to whom, or where it was left, in words.
+    pub to: String,
+    /// Who signed for it, as an SVG image; empty where nobody did.
+    pub signature: String,
     /// When.
     pub at: String,
     /// °C at the door.
@@ -54,6 +56,8 @@ pub struct HandedOver {
     pub crates_out: i32,
     /// Crates brought back.
     pub crates_back: i32,
+    /// Crates of the farm that stand at the customer's after it.
+    pub crates_there: i64,
 }
 
 /// A docket, as it prints.
@@ -63,6 +67,12 @@ pub struct Docket {
     pub farm: String,
     /// Its address.
     pub farm_address: String,
+    /// Its telephone; empty where it gave none.
+    pub farm_telephone: String,
+    /// How goods are kept, in the farm's words; may be empty.
+    pub storage_line: String,
+    /// Whether prices and amounts are printed.
+    pub with_prices: bool,
     /// The farm's word for a docket.
     pub word: String,
     /// Its code.
@@ -75,6 +85,8 @@ pub struct Docket {
     pub customer: String,
     /// Address of the customer.
     pub address: String,
+    /// Telephone of the customer; empty where it has none.
+    pub telephone: String,
     /// The day it is wanted.
     pub delivery_day: String,
     /// When it went out.
@@ -121,12 +133,16 @@ mod tests {
         Docket {
             farm: "Näckrosen Svamp".into(),
             farm_address: "Lane 1\nHollow".into(),
+            farm_telephone: "+46 8 123".into(),
+            storage_line: "Keep at 0 to 4 °C, in the crate.".into(),
+            with_prices: true,
             word: "Docket".into(),
             docket: "D-12".into(),
             order: "O-30".into(),
             reference: "PO 4711/26".into(),
             customer: "Гриб & Лес #1 *Bistro*".into(),
             address: "Street $2".into(),
+            telephone: "+46 70 456".into(),
             delivery_day: "Fri 9 Oct 2026".into(),
             sent_at: "9 Oct 07:12".into(),
             void: false,
@@ -162,6 +178,29 @@ mod tests {
         let first = docket(3).pdf().unwrap();
         assert!(first.starts_with(b"%PDF-"));
         assert_eq!(first, docket(3).pdf().unwrap());
+    }
+
+    #[test]
+    fn a_docket_that_was_signed_for_shows_the_signature() {
+        let signature: gillbook_core::selling::signature::Signature =
+            serde_json::from_value(serde_json::json!([[[10, 10], [300, 150], [590, 20]], [[40, 40]]])).unwrap();
+        let signed = |svg: Vec<u8>| HandedOver {
+            to: "Taken by Kim".into(),
+            signature: String::from_utf8(svg).unwrap(),
+            at: "9 Oct 09:12".into(),
+            temperature: Some("3.5".into()),
+            crates_out: 3,
+            crates_back: 1,
+            crates_there: 5,
+        };
+        let with = |delivery| Docket { delivery: Some(delivery), ..docket(3) }.pdf().unwrap();
+        assert_ne!(with(signed(crate::signature::svg(&signature))), with(signed(Vec::new())));
+    }
+
+    #[test]
+    fn without_prices_none_is_printed() {
+        let priced = docket(3).pdf().unwrap();
+        assert!(Docket { with_prices: false, ..docket(3) }.pdf().unwrap().len() < priced.len());
     }
 
     #[test]

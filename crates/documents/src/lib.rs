@@ -8,7 +8,9 @@
 pub mod docket;
 pub mod invoice;
 pub mod packing_list;
+pub mod receipt;
 pub mod record;
+pub mod signature;
 pub mod statement;
 mod typesetting;
 pub mod ubl;

@@ -177,7 +177,7 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
                   case when exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'append_only' and t.tgenabled <> 'D') then 'refused' else 'possible' end) as "row!"
              from pg_class c where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p')
               and c.relname in ('act', 'movement', 'weighing', 'weighing_source', 'lot', 'lot_link', 'lot_event', 'reading', 'docket', 'docket_line', 'docket_spell',
-                                'delivery', 'docket_part', 'excursion_action', 'excursion_action_lot', 'excursion_sign_off', 'excursion_action_sign_off', 'stock_count', 'week_close', 'market_sale', 'invoice', 'invoice_line', 'invoice_tax', 'payment', 'payment_share', 'payment_reversal', 'journal_line', 'batch', 'batch_move', 'batch_loss')
+                                'delivery', 'docket_refusal', 'docket_part', 'excursion_action', 'excursion_action_lot', 'excursion_sign_off', 'excursion_action_sign_off', 'stock_count', 'week_close', 'market_sale', 'invoice', 'invoice_line', 'invoice_tax', 'payment', 'payment_share', 'payment_reversal', 'journal_line', 'batch', 'batch_move', 'batch_loss')
               and not (c.relrowsecurity and c.relforcerowsecurity
                        and exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'append_only' and t.tgenabled <> 'D'))"#
     );
@@ -230,7 +230,11 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
            union all
            select s.farm_id, format('docket %s, line %s of %s g: %s g handed over, %s g came back', s.docket, s.line, l.grams, coalesce(s.handed, 0), coalesce(s.back, 0))
              from standing s join docket_line l using (farm_id, docket, line)
-            where coalesce(s.handed, 0) > l.grams or coalesce(s.back, 0) > coalesce(s.handed, 0)"#
+            where coalesce(s.handed, 0) > l.grams or coalesce(s.back, 0) > coalesce(s.handed, 0)
+           union all
+           select r.farm_id, format('docket %s, line %s of %s g: %s g refused, %s g handed over', r.docket, r.line, l.grams, r.grams, coalesce(p.grams, 0))
+             from docket_refusal r join docket_line l using (farm_id, docket, line) left join docket_part p using (farm_id, act_id, line)
+            where l.grams <> r.grams + coalesce(p.grams, 0)"#
     );
     prove!(
         17,

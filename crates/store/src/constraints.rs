@@ -124,6 +124,9 @@ fn named_constraint(constraint: &str) -> Option<Refusal> {
         "act_docket_parts_add_up" => {
             (RefusalKind::Invalid, "The lines of the docket are not what was handed over or brought back.")
         }
+        "act_docket_refusals_add_up" => {
+            (RefusalKind::Invalid, "What of the docket was not handed over is not what was refused of it.")
+        }
         "act_weighing_adds_up" | "weighing_net_g_adds_up" => {
             (RefusalKind::Invalid, "Gross less tare is not the net weight, or the sources do not add up to it.")
         }
@@ -165,6 +168,7 @@ fn money_constraint(constraint: &str) -> Option<Refusal> {
         "invoice_adds_up" | "invoice_total_adds_up" | "invoice_has_lines" => {
             (RefusalKind::Invalid, "The lines, the tax and the total are not of one invoice.")
         }
+        "payment_docket_its_own" => (RefusalKind::Invalid, "The docket is another customer's."),
         "invoice_docket_its_own" => {
             (RefusalKind::Invalid, "A docket of another customer or another tax rate is on it.")
         }

@@ -229,7 +229,8 @@ pub fn router(app: App) -> Router {
 /// The path of a request, but for a secret that stands in it.
 fn path_to_log(request: &axum::extract::Request) -> &str {
     let path = request.uri().path();
-    if path.starts_with("/calendar/") { "/calendar/{secret}" } else { path }
+    let secret = [("/calendar/", "/calendar/{secret}"), ("/shared/", "/shared/{secret}")];
+    secret.into_iter().find(|(start, _)| path.starts_with(start)).map_or(path, |(_, shown)| shown)
 }
 
 fn header_layer(name: &'static str, value: &'static str) -> SetResponseHeaderLayer<HeaderValue> {

@@ -67,6 +67,7 @@ const SAID: &[(&str, &str)] = &[
     ("/closed-days", "Closed day written down."),
     ("/closed-days/{day}/remove", "It is a day like any other again."),
     ("/dockets/{docket}/delivery", "Hand-over written down."),
+    ("/settings/docket-links", "None of the links that were given out opens a docket now."),
     ("/dockets/{docket}/return", "Return written down. It counts as waste."),
     ("/money/invoices", "Invoices issued."),
     ("/customers/{customer}/invoice", "Invoice issued."),

@@ -71,7 +71,7 @@ async fn what_is_refused_whole_at_the_door_is_in_the_van_and_the_order_open_agai
     let lot = farm.lot_of(3000).await;
     let docket = send_out(&farm, 1000, Some("VAN")).await;
     let (code, order) = (word(&docket, "docket"), word(&docket, "order"));
-    let nothing = json!({"taken_by": "Nobody there", "refused": [{"line": 1, "grams_g": 1000}]});
+    let nothing = json!({"taken_by": "Nobody there", "refused": [{"line": 1, "grams_g": 1000, "reason": "bruised"}]});
     let after = farm.create(&format!("/api/dockets/{code}/delivery"), nothing).await;
     assert_eq!((&after["net"], &after["lines"][0]["refused_g"]), (&json!("0.00"), &json!(1000)), "{after}");
     assert_eq!((stands(&farm, &lot, "VAN").await, stands(&farm, &lot, "PLUM").await), (1000, 0));
@@ -86,7 +86,7 @@ async fn what_is_refused_whole_at_the_door_is_in_the_van_and_the_order_open_agai
     let delivery = word(&after["delivery"], "act_id");
     take_back(&farm, &delivery).await.expect(201);
     assert_eq!(status(&order).await, "dispatched");
-    let nothing = json!({"taken_by": "Nobody there", "refused": [{"line": 1, "grams_g": 1000}]});
+    let nothing = json!({"taken_by": "Nobody there", "refused": [{"line": 1, "grams_g": 1000, "reason": "bruised"}]});
     let again = farm.create(&format!("/api/dockets/{code}/delivery"), nothing).await;
     let home = json!({"kind": "transfer", "lot": lot, "from_place": "VAN", "to_place": "F1", "grams_g": 1000});
     farm.create("/api/movements", home).await;
@@ -117,7 +117,7 @@ async fn what_came_home_refused_of_an_order_that_was_called_off_is_not_on_its_wa
     farm.lot_of(3000).await;
     let docket = send_out(&farm, 1000, Some("VAN")).await;
     let (code, order) = (word(&docket, "docket"), word(&docket, "order"));
-    let nothing = json!({"taken_by": "Nobody there", "refused": [{"line": 1, "grams_g": 1000}]});
+    let nothing = json!({"taken_by": "Nobody there", "refused": [{"line": 1, "grams_g": 1000, "reason": "bruised"}]});
     let refused = farm.create(&format!("/api/dockets/{code}/delivery"), nothing).await;
     let version = farm.get(&format!("/api/orders/{order}")).await["version"].to_string();
     let quoted = format!("\"{version}\"");

@@ -52,7 +52,7 @@ async fn no_more_comes_back_of_a_line_than_was_taken_of_it() -> Result<()> {
     let farm = Farm::new().await?;
     farm.lot_of(5000).await;
     let code = sent_on_two_lines(&farm).await?;
-    let refused = json!({"taken_by": "Cook", "refused": [{"line": 2, "grams_g": 950}]});
+    let refused = json!({"taken_by": "Cook", "refused": [{"line": 2, "grams_g": 950, "reason": "bruised"}]});
     farm.create(&format!("/api/dockets/{code}/delivery"), refused).await;
     // The customer has plenty of the lot, by the other line.
     let back =

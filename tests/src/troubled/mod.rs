@@ -200,8 +200,11 @@ impl Trouble {
             self.farm.pass(TimeDelta::minutes(25));
             if van.is_some() && !(n == 6 && customer == "GREEN") {
                 let part = sent["lines"][0]["grams_g"].as_i64().unwrap_or(0) / 3;
-                let refused =
-                    if n % 4 == 1 && product != "OYP" { json!([{"line": 1, "grams_g": part}]) } else { json!([]) };
+                let refused = if n % 4 == 1 && product != "OYP" {
+                    json!([{"line": 1, "grams_g": part, "reason": "Bruised"}])
+                } else {
+                    json!([])
+                };
                 let path = format!("/api/dockets/{}/delivery", code(&sent, "docket"));
                 self.farm.create(&path, json!({"taken_by": "Kitchen", "refused": refused})).await;
             }

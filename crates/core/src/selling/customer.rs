@@ -42,6 +42,10 @@ pub struct Customer {
     pub address: String,
     /// E-mail.
     pub email: String,
+    /// Telephone.
+    pub telephone: String,
+    /// Whether its dockets print prices.
+    pub docket_prices: bool,
     /// Days from an invoice to the day on which it is due.
     pub payment_days: i32,
     /// The number under which it is registered for tax; empty where there is none.
@@ -100,6 +104,12 @@ pub struct NewCustomer {
     /// E-mail.
     #[serde(default)]
     pub email: Text<0, 254>,
+    /// Telephone.
+    #[serde(default)]
+    pub telephone: Text<0, 40>,
+    /// Whether its dockets print prices; they do unless said.
+    #[serde(default = "yes")]
+    pub docket_prices: bool,
     /// Days from an invoice to the day on which it is due; fourteen unless said.
     #[serde(default = "fortnight")]
     #[schema(minimum = 0, maximum = 365)]
@@ -172,6 +182,10 @@ pub struct CustomerChange {
     pub address: Option<Note>,
     /// E-mail.
     pub email: Option<Text<0, 254>>,
+    /// Telephone.
+    pub telephone: Option<Text<0, 40>>,
+    /// Whether its dockets print prices.
+    pub docket_prices: Option<bool>,
     /// Days from an invoice to the day on which it is due. Invoices that are issued keep theirs.
     #[schema(minimum = 0, maximum = 365)]
     pub payment_days: Option<i32>,
@@ -207,6 +221,10 @@ pub fn ensure_window(from: ClockTime, until: ClockTime) -> Result<(), Refusal> {
         )),
         _ => Ok(()),
     }
+}
+
+const fn yes() -> bool {
+    true
 }
 
 const fn day_before() -> i32 {

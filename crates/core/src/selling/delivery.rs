@@ -3,11 +3,16 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
+use rust_decimal::Decimal;
 use serde::Deserialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::docket::{Docket, DocketLine, DocketPart, DocketStatus};
+use super::{
+    docket::{Docket, DocketLine, DocketPart, DocketStatus, HandOver},
+    payment::{NewPayment, PaymentMethod},
+    signature::Signature,
+};
 use crate::{
     SignedWith,
     kinds::{OrderStatus, PlaceKind},
@@ -16,8 +21,11 @@ use crate::{
         warm_spell::{Reached, authorise_from},
     },
     refusal::{Refusal, RefusalKind},
-    text::{Line, LotCode, PlaceCode, Short},
-    units::{calendar::Instant, quantity::Grams},
+    text::{Line, LotCode, PlaceCode, Short, Text},
+    units::{
+        calendar::{Day, Instant},
+        quantity::Grams,
+    },
 };
 
 /// How a docket was handed over.
@@ -26,8 +34,13 @@ use crate::{
 pub struct NewDelivery {
     /// Made by the client; the same again counts once.
     pub id: Option<Uuid>,
+    /// To a person unless said, or left where nobody was.
+    #[serde(default = "in_person")]
+    pub hand_over: HandOver,
     /// Who took it, or where it was left.
     pub taken_by: Line,
+    /// The name of who took it, signed with a finger.
+    pub signature: Option<Signature>,
     /// Temperature at the door, °C.
     #[schema(minimum = -40, maximum = 60)]
     pub temperature_c: Option<f64>,
@@ -39,14 +52,48 @@ pub struct NewDelivery {
     #[serde(default)]
     #[schema(minimum = 0, maximum = 1000)]
     pub crates_back: i32,
-    /// Lines that were not taken, or not wholly; they stay in the van.
+    /// Lines that were not taken, or not wholly, and why; they stay in the van.
     #[serde(default)]
     #[schema(max_items = 200)]
-    pub refused: Vec<PartLine>,
+    pub refused: Vec<RefusedLine>,
+    /// What was paid at the door for this docket.
+    pub paid: Option<PaidAtDoor>,
     /// When; now unless said.
     pub delivered_at: Option<Instant>,
     /// Who; the one signed in unless said.
     pub by: Option<Short>,
+}
+
+const fn in_person() -> HandOver {
+    HandOver::InPerson
+}
+
+const fn cash() -> PaymentMethod {
+    PaymentMethod::Cash
+}
+
+/// What was paid at the door. It is the customer's credit until an invoice takes it.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PaidAtDoor {
+    /// How much, tax included.
+    #[schema(value_type = String)]
+    pub amount: Decimal,
+    /// In cash unless said, or by card.
+    #[serde(default = "cash")]
+    pub method: PaymentMethod,
+}
+
+/// What was refused at the door of a docket's line.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RefusedLine {
+    /// The docket's line.
+    pub line: i32,
+    /// How much.
+    pub grams_g: Grams,
+    /// Why: bruised, too small, not ordered, missing from the crate.
+    pub reason: Line,
 }
 
 /// Grams of a docket line.
@@ -139,13 +186,39 @@ pub fn hand_over(
         let out_of_range = "The temperature at the door lies between -40 and 60 °C. Check the sign and the comma.";
         return Err(Refusal::field("/temperature_c", out_of_range));
     }
-    lines_of(docket, &new.refused, "/refused")?;
+    if new.hand_over == HandOver::Unattended && new.signature.is_some() {
+        return Err(Refusal::field("/signature", "Nobody was there to sign. Say who took it, or clear the signature."));
+    }
+    let refused: Vec<PartLine> = new.refused.iter().map(|r| PartLine { line: r.line, grams_g: r.grams_g }).collect();
+    lines_of(docket, &refused, "/refused")?;
     let refused_of = |line| new.refused.iter().filter(|p| p.line == line).map(|p| p.grams_g).sum::<Grams>();
     let lines = docket.lines.iter().map(|l| (l, l.grams_g - refused_of(l.line)));
     let taken: Vec<(&DocketLine, Grams)> = lines.filter(|(_, grams)| *grams > Grams::ZERO).collect();
     authorise_hand_over(facts, van, &taken, delivered_at)?;
     let status = if taken.is_empty() { OrderStatus::Confirmed } else { OrderStatus::Delivered };
     Ok(DoorPlan::new(Some(status), &taken, van, &docket.customer.place()))
+}
+
+/// The payment that was taken at the door, as it is entered: nothing is settled by it until its docket is invoiced.
+///
+/// # Errors
+/// Refuses an amount of nothing, a way that nobody pays at a door, and a day that is not the hand-over's.
+pub fn paid_at_door(paid: &PaidAtDoor, docket: &Docket, on: Day) -> Result<NewPayment, Refusal> {
+    if !matches!(paid.method, PaymentMethod::Cash | PaymentMethod::Card) {
+        return Err(Refusal::field("/paid/method", "At the door it is paid in cash or by card."));
+    }
+    if paid.amount <= Decimal::ZERO {
+        return Err(Refusal::field("/paid/amount", "Give the amount that was paid, or leave it out."));
+    }
+    Ok(NewPayment {
+        customer: docket.customer.clone(),
+        amount: paid.amount,
+        method: paid.method,
+        paid_on: Some(on),
+        reference: Text::default(),
+        docket: Some(docket.docket.clone()),
+        shares: Some(Vec::new()),
+    })
 }
 
 /// Asks for the person's own sign-in where a lot was put on hold after it was handed over, or was in a warm spell that the docket does not
@@ -243,16 +316,17 @@ mod tests {
         let line = |line: i32, lot: &str, grams: i64, kept: i64| {
             json!({
                 "line": line, "order_line": line, "product": "OY", "product_name": "Oyster", "lot": lot, "grade": "A", "place": "F1",
-                "harvest_day": "2026-05-04", "best_before": null, "grams_g": grams, "packs": null, "refused_g": 0, "returned_g": 0,
+                "harvest_day": "2026-05-04", "best_before": null, "grams_g": grams, "packs": null, "refused_g": 0, "refused_because": "", "returned_g": 0,
                 "kept_g": kept, "price": "10", "unit": "kg", "tax_percent": "7", "amount": "10", "kept_amount": "10", "warm_spell": null,
             })
         };
         let delivery = json!({
-            "act_id": "00000000-0000-4000-8000-000000000002", "delivered_at": "2026-05-05T09:00:00Z", "taken_by": "Kim", "temperature_c": null,
+            "act_id": "00000000-0000-4000-8000-000000000002", "delivered_at": "2026-05-05T09:00:00Z", "hand_over": "in_person", "taken_by": "Kim",
+            "signed": false, "temperature_c": null,
             "crates_out": 0, "crates_back": 0, "done_by": "AB",
         });
         let body = json!({
-            "docket": "D-1", "order": "O-1", "reference": "", "customer": "CAFE", "customer_name": "The café", "address": "",
+            "docket": "D-1", "order": "O-1", "reference": "", "customer": "CAFE", "customer_name": "The café", "address": "", "telephone": "", "with_prices": true,
             "act_id": "00000000-0000-4000-8000-000000000001", "van": "VAN", "delivery_day": "2026-05-05",
             "dispatched_at": "2026-05-05T07:00:00Z", "status": status, "lines": [line(1, "OY-1", 1000, 900), line(2, "OY-2", 500, 500)],
             "ordered": [], "sent_net": "20", "net": "20", "currency": "EUR", "caution": "",
@@ -332,13 +406,13 @@ mod tests {
     #[test]
     fn what_is_refused_stays_in_the_van() {
         let plan =
-            door().hand_over(json!({"refused": [{"line": 1, "grams_g": 400}, {"line": 2, "grams_g": 500}]})).unwrap();
+            door().hand_over(json!({"refused": [{"line": 1, "grams_g": 400, "reason": "bruised"}, {"line": 2, "grams_g": 500, "reason": "bruised"}]})).unwrap();
         assert_eq!((plan.status, parts(&plan)), (Some(OrderStatus::Delivered), vec![(1, 600)]));
     }
 
     #[test]
     fn refused_whole_the_order_is_open_again() {
-        let all = json!({"refused": [{"line": 1, "grams_g": 1000}, {"line": 2, "grams_g": 500}]});
+        let all = json!({"refused": [{"line": 1, "grams_g": 1000, "reason": "bruised"}, {"line": 2, "grams_g": 500, "reason": "bruised"}]});
         let plan = door().hand_over(all).unwrap();
         assert_eq!((plan.status, plan.legs.len()), (Some(OrderStatus::Confirmed), 0));
     }
@@ -377,10 +451,13 @@ mod tests {
     #[test]
     fn refused_lines_are_lines_of_the_docket_and_no_more_than_they_are_of() {
         for (refused, pointer) in [
-            (json!([{"line": 3, "grams_g": 1}]), "/refused/0/line"),
-            (json!([{"line": 1, "grams_g": 1}, {"line": 1, "grams_g": 1}]), "/refused/1/line"),
-            (json!([{"line": 2, "grams_g": 501}]), "/refused/0/grams_g"),
-            (json!([{"line": 2, "grams_g": 0}]), "/refused/0/grams_g"),
+            (json!([{"line": 3, "grams_g": 1, "reason": "bruised"}]), "/refused/0/line"),
+            (
+                json!([{"line": 1, "grams_g": 1, "reason": "bruised"}, {"line": 1, "grams_g": 1, "reason": "bruised"}]),
+                "/refused/1/line",
+            ),
+            (json!([{"line": 2, "grams_g": 501, "reason": "bruised"}]), "/refused/0/grams_g"),
+            (json!([{"line": 2, "grams_g": 0, "reason": "bruised"}]), "/refused/0/grams_g"),
         ] {
             assert_eq!(door().refused(json!({"refused": refused})), (RefusalKind::Invalid, Some(pointer.into())));
         }
@@ -392,7 +469,7 @@ mod tests {
         door.held_since.insert("OY-2".parse().unwrap(), at("09:01"));
         assert_eq!(door.refused(json!({})).0, RefusalKind::OwnSignIn);
         // None of it is taken.
-        assert!(door.hand_over(json!({"refused": [{"line": 2, "grams_g": 500}]})).is_ok());
+        assert!(door.hand_over(json!({"refused": [{"line": 2, "grams_g": 500, "reason": "bruised"}]})).is_ok());
         door.signed_with = SignedWith::OwnSignIn;
         assert!(door.hand_over(json!({})).is_ok());
     }

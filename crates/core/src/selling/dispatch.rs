@@ -214,6 +214,7 @@ fn goods_of(
                 grams_g: s.grams_g,
                 packs: None,
                 refused_g: Grams::ZERO,
+                refused_because: String::new(),
                 returned_g: Grams::ZERO,
                 kept_g: s.grams_g,
                 price: price.amount.normalize(),

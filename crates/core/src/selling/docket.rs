@@ -8,9 +8,12 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::earnings::settle;
+use super::{
+    earnings::settle,
+    tax::{TaxBy, add_up},
+};
 use crate::{
-    kinds::{ActKind, PriceUnit},
+    kinds::{ActKind, PriceUnit, string_enum},
     refusal::{Refusal, RefusalKind},
     text::{CustomerCode, DocketCode, GradeCode, LotCode, OrderCode, PlaceCode, ProductCode},
     units::{money::CurrencyRules, quantity::Grams},
@@ -43,6 +46,8 @@ pub struct DocketLine {
     pub packs: Option<i64>,
     /// Of that, refused at the door; nothing until it is handed over.
     pub refused_g: Grams,
+    /// Why it was refused; empty where nothing was.
+    pub refused_because: String,
     /// Of that, brought back after it was handed over.
     pub returned_g: Grams,
     /// What the customer kept: what went out, less what was refused and what was brought back. Nothing of a void docket.
@@ -110,8 +115,12 @@ pub struct Delivery {
     pub act_id: Uuid,
     /// When.
     pub delivered_at: DateTime<Utc>,
+    /// To a person, or left where nobody was.
+    pub hand_over: HandOver,
     /// Who took it, or where it was left.
     pub taken_by: String,
+    /// Whether who took it signed with a finger; the signature is at `/api/dockets/{docket}/signature`.
+    pub signed: bool,
     /// Temperature at the door, °C.
     pub temperature_c: Option<f64>,
     /// Crates left there.
@@ -121,6 +130,14 @@ pub struct Delivery {
     /// Who brought it.
     pub done_by: String,
 }
+
+string_enum!(/// How goods are handed over.
+HandOver {
+    /// A person took them.
+    InPerson = "in_person",
+    /// Nobody was there, and they were left.
+    Unattended = "unattended",
+});
 
 /// Where a docket stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -149,6 +166,10 @@ pub struct Docket {
     pub customer_name: String,
     /// Address when it went out.
     pub address: String,
+    /// Telephone of the customer now.
+    pub telephone: String,
+    /// Whether it is printed with prices, as the customer has it now.
+    pub with_prices: bool,
     /// The act that sent it; reverse that to void the docket.
     pub act_id: Uuid,
     /// The van.
@@ -236,6 +257,9 @@ impl Docket {
                 DocketStatus::Delivered => line.grams_g - line.returned_g - line.kept_g,
                 DocketStatus::Dispatched | DocketStatus::Void => Grams::ZERO,
             };
+            if line.refused_g == Grams::ZERO {
+                line.refused_because.clear();
+            }
         }
         for ordered in &mut self.ordered {
             let of_line = self.lines.iter().filter(|l| l.order_line == ordered.order_line);
@@ -244,6 +268,13 @@ impl Docket {
         self.sent_net = coinage.round(self.lines.iter().map(|l| l.amount).sum());
         self.net = coinage.round(self.lines.iter().map(|l| l.kept_amount).sum());
         self
+    }
+
+    /// What it comes to with tax: of what went out while it is on its way, and then of what the customer kept.
+    #[must_use]
+    pub fn total(&self, tax_by: TaxBy, coinage: CurrencyRules) -> Decimal {
+        let lines: Vec<_> = self.lines.iter().map(|l| (l.tax_percent, l.kept_amount)).collect();
+        add_up(&lines, tax_by, coinage).total
     }
 
     /// When the customer had it: at the hand-over, or when they fetched it.

@@ -22,6 +22,7 @@ pub mod promise;
 pub mod receivables;
 pub mod risk;
 pub mod set_aside;
+pub mod signature;
 pub mod simulation;
 pub mod standing_order;
 pub mod standing_schedule;
@@ -66,7 +67,7 @@ pub(crate) mod examples {
     pub fn customer(changes: Value) -> Customer {
         let body = json!({
             "customer": "CAFE", "name": "The café", "kind": "restaurant", "price_list": "STD", "least_days": 0, "freshest": false,
-            "over_percent": 10.0, "under_percent": 5.0, "min_order_g": 0, "address": "", "email": "", "payment_days": 14, "tax_number": "",
+            "over_percent": 10.0, "under_percent": 5.0, "min_order_g": 0, "address": "", "email": "", "telephone": "", "docket_prices": true, "payment_days": 14, "tax_number": "",
             "order_by_days": 1, "order_by_time": "", "deliver_from": "", "deliver_until": "", "substitutes": false, "round": "", "stop": 0, "version": 1,
         });
         changed(body, changes)

@@ -7,7 +7,7 @@ use utoipa::ToSchema;
 
 use crate::{
     refusal::{Refusal, RefusalKind},
-    text::{CustomerCode, InvoiceCode, Line, PaymentCode, Text},
+    text::{CustomerCode, DocketCode, InvoiceCode, Line, PaymentCode, Text},
     units::{calendar::Day, money::CurrencyRules},
 };
 
@@ -55,6 +55,8 @@ pub struct NewPayment {
     /// What stands on it: a number, a name.
     #[serde(default)]
     pub reference: Text<0, 200>,
+    /// The docket that it was paid for at the door.
+    pub docket: Option<DocketCode>,
     /// What it settles; the oldest invoices first unless said. What it does not settle is the customer's credit.
     #[schema(max_items = 200)]
     pub shares: Option<Vec<PaymentShare>>,
@@ -84,6 +86,8 @@ pub struct Payment {
     pub method: PaymentMethod,
     /// What stands on it.
     pub reference: String,
+    /// The docket that it was paid for at the door.
+    pub docket: Option<DocketCode>,
     /// What it settled.
     pub shares: Vec<PaymentShare>,
     /// ISO 4217 letters.
@@ -144,6 +148,25 @@ pub struct PaymentPlan {
     pub amount: Decimal,
     /// What it settles.
     pub shares: Vec<PaymentShare>,
+}
+
+/// Refuses a payment at the door of another customer's docket.
+///
+/// # Errors
+/// Names the docket.
+pub fn ensure_docket_of(
+    customer: &CustomerCode,
+    docket: &DocketCode,
+    whose: Option<&CustomerCode>,
+) -> Result<(), Refusal> {
+    let wrong = match whose {
+        None => format!("There is no docket {docket} on this farm. Check the code."),
+        Some(other) if other != customer => {
+            format!("Docket {docket} is {other}'s. Enter the payment with that customer.")
+        }
+        Some(_) => return Ok(()),
+    };
+    Err(Refusal::field("/docket", wrong))
 }
 
 /// Decides what a payment settles. More than is owed is kept as credit.

@@ -59,6 +59,10 @@ pub struct Farm {
     pub address: String,
     /// The number under which it is registered as a food business, as documents print it; empty where there is none.
     pub registration: String,
+    /// Its telephone, as dockets print it.
+    pub telephone: String,
+    /// How goods are kept, in its own words, as dockets print it.
+    pub storage_line: String,
     /// ISO 4217 letters.
     pub currency: String,
     /// IANA time zone.
@@ -118,6 +122,10 @@ pub struct FarmChange {
     pub address: Option<Note>,
     /// The number under which it is registered as a food business; empty where there is none.
     pub registration: Option<Text<0, 60>>,
+    /// Its telephone, as dockets print it.
+    pub telephone: Option<Text<0, 40>>,
+    /// How goods are kept, in its own words, as dockets print it.
+    pub storage_line: Option<Text<0, 200>>,
     /// What tax is called.
     pub tax_name: Option<Short>,
     /// How halves of a cent are rounded.
@@ -233,7 +241,7 @@ impl Tx {
             return Ok(farm.clone());
         }
         let f = sqlx::query!(
-            r#"select name, address, registration, currency, zone, tax_name, rounding as "rounding: Rounding", tax_by as "tax_by: TaxBy", tax_number, payment_details,
+            r#"select name, address, registration, telephone, storage_line, currency, zone, tax_name, rounding as "rounding: Rounding", tax_by as "tax_by: TaxBy", tax_number, payment_details,
                       implied_decimals, words as "words: Json<BTreeMap<String, String>>", version,
                       coalesce((select jsonb_agg(jsonb_build_object('grade', g.grade, 'rank', g.rank, 'name', g.name, 'published_class', g.published_class)
                                                  order by g.rank)
@@ -256,6 +264,8 @@ impl Tx {
             name: f.name,
             address: f.address,
             registration: f.registration,
+            telephone: f.telephone,
+            storage_line: f.storage_line,
             currency: f.currency,
             zone: f.zone,
             tax_name: f.tax_name,
@@ -304,7 +314,8 @@ impl Tx {
             "update farm set name = coalesce($3, name), address = coalesce($4, address), tax_name = coalesce($5, tax_name),
                     rounding = coalesce($6, rounding), implied_decimals = coalesce($7, implied_decimals),
                     words = words || coalesce($8, '{}'::jsonb), registration = coalesce($9, registration),
-                    tax_by = coalesce($10, tax_by), tax_number = coalesce($11, tax_number), payment_details = coalesce($12, payment_details), version = version + 1
+                    tax_by = coalesce($10, tax_by), tax_number = coalesce($11, tax_number), payment_details = coalesce($12, payment_details),
+                    telephone = coalesce($13, telephone), storage_line = coalesce($14, storage_line), version = version + 1
               where farm_id = $1 and version = $2",
             self.farm.0,
             read_version,
@@ -317,11 +328,18 @@ impl Tx {
             change.registration.as_ref().map(Text::as_str),
             change.tax_by.map(TaxBy::as_str),
             change.tax_number.as_ref().map(Text::as_str),
-            change.payment_details.as_ref().map(Note::as_str)
+            change.payment_details.as_ref().map(Note::as_str),
+            change.telephone.as_ref().map(Text::as_str),
+            change.storage_line.as_ref().map(Text::as_str)
         )
         .execute(&mut *self.db)
         .await?;
         ensure_version_matches(done.rows_affected())?;
+        self.add_grades_and_rules(change).await?;
+        self.farm().await
+    }
+
+    async fn add_grades_and_rules(&mut self, change: &FarmChange) -> Result<()> {
         for g in change.grades.iter().flatten() {
             sqlx::query!(
                 "insert into grade (farm_id, grade, rank, name, published_class) values ($1, $2, $3, $4, $5)
@@ -347,7 +365,7 @@ impl Tx {
             .execute(&mut *self.db)
             .await?;
         }
-        self.farm().await
+        Ok(())
     }
 }
 

@@ -38,6 +38,8 @@ pub enum Principal {
     Probe(i32),
     /// A calendar's address.
     Calendar,
+    /// A docket's address, at a customer's.
+    Customer,
 }
 
 /// Somebody signed in.

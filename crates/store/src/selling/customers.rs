@@ -52,8 +52,9 @@ impl Tx {
         .await?;
         sqlx::query!(
             "insert into customer (farm_id, customer, name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email,
-                                   payment_days, tax_number, order_by_days, order_by_time, deliver_from, deliver_until, substitutes, round, stop, under_percent)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21)",
+                                   payment_days, tax_number, order_by_days, order_by_time, deliver_from, deliver_until, substitutes, round, stop, under_percent,
+                                   telephone, docket_prices)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23)",
             self.farm.0,
             new.customer.as_str(),
             new.name.as_str(),
@@ -74,7 +75,9 @@ impl Tx {
             new.substitutes,
             new.round.as_str(),
             new.stop,
-            new.under_percent
+            new.under_percent,
+            new.telephone.as_str(),
+            new.docket_prices
         )
         .execute(&mut *self.db)
         .await?;
@@ -111,7 +114,8 @@ impl Tx {
                     order_by_days = coalesce($15, order_by_days), order_by_time = coalesce($16, order_by_time),
                     deliver_from = coalesce($17, deliver_from), deliver_until = coalesce($18, deliver_until),
                     substitutes = coalesce($19, substitutes), round = coalesce($20, round), stop = coalesce($21, stop),
-                    under_percent = coalesce($22, under_percent), version = version + 1
+                    under_percent = coalesce($22, under_percent), telephone = coalesce($23, telephone),
+                    docket_prices = coalesce($24, docket_prices), version = version + 1
               where farm_id = $1 and customer = $2 and version = $3",
             self.farm.0,
             code.as_str(),
@@ -134,7 +138,9 @@ impl Tx {
             change.substitutes,
             change.round.as_ref().map(Text::as_str),
             change.stop,
-            change.under_percent.map(|p| p.0)
+            change.under_percent.map(|p| p.0),
+            change.telephone.as_ref().map(Text::as_str),
+            change.docket_prices
         )
         .execute(&mut *self.db)
         .await?;

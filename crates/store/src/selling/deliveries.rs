@@ -1,20 +1,28 @@
 //! Deliveries and returns: what became of a docket at the door.
 
+use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     kinds::{ActKind, OrderStatus},
     ledger::entry::Act,
     refusal::{Refusal, RefusalKind},
     selling::{
-        delivery::{DeliveryFacts, DoorPlan, NewDelivery, NewReturn, hand_over, take_return},
-        docket::{Docket, DocketStatus},
+        delivery::{
+            DeliveryFacts, DoorPlan, NewDelivery, NewReturn, RefusedLine, hand_over, paid_at_door, take_return,
+        },
+        docket::{Docket, DocketStatus, HandOver},
+        signature::Signature,
     },
-    text::{DocketCode, LotCode, OrderCode},
+    text::{CustomerCode, DocketCode, LotCode, OrderCode},
+    units::calendar::{Day, day_of},
 };
 use serde::Serialize;
+use utoipa::ToSchema;
+
+use sqlx::types::Json;
 
 use crate::{
-    Result, Tx,
+    Error, Result, Tx,
     heads::Heads,
     ledger::posting::{NewAct, Parts},
 };
@@ -28,6 +36,11 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.selling.deliver", skip_all, fields(farm_id = self.farm.0))]
     pub async fn deliver(&mut self, code: &DocketCode, new: &NewDelivery) -> Result<Docket> {
         let delivered_at = self.occurred_at(new.delivered_at, "/delivered_at")?;
+        if new.paid.is_some() {
+            // Accounts are locked before orders, here as where invoices are issued.
+            let customer = self.docket(code).await?.customer;
+            self.lock_account(&customer).await?;
+        }
         let docket = self.docket_for_change(code).await?;
         let lots: Vec<LotCode> = docket.lines.iter().map(|line| line.lot.clone()).collect();
         let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
@@ -49,12 +62,25 @@ impl Tx {
             reverses: None,
         };
         let delivery = DeliveryRow {
+            hand_over: new.hand_over,
+            signature: new.signature.as_ref(),
             taken_by: new.taken_by.as_str(),
             temperature_c: new.temperature_c,
             crates_out: new.crates_out,
             crates_back: new.crates_back,
         };
-        self.post_at_the_door(&act, &docket, &plan, Parts::default().with("delivery", &[delivery])?).await
+        let refusals: Vec<RefusalRow> = new.refused.iter().map(RefusalRow::of).collect();
+        let parts = Parts::default().with("delivery", &[delivery])?.with("docket_refusals", &refusals)?;
+        let handed_over = self.post_at_the_door(&act, &docket, &plan, parts).await?;
+        if let Some(paid) = &new.paid {
+            let on = Day(day_of(delivered_at, self.farm_settings().await?.zone));
+            let payment = paid_at_door(paid, &docket, on)?;
+            self.enter_payment(&payment).await.map_err(|error| match error {
+                Error::Refused(refusal) => Error::Refused(refusal.within("/paid")),
+                other => other,
+            })?;
+        }
+        Ok(handed_over)
     }
 
     /// Writes down what came back from the customer. It goes to waste.
@@ -76,6 +102,64 @@ impl Tx {
             reverses: None,
         };
         self.post_at_the_door(&act, &docket, &plan, Parts::default()).await
+    }
+
+    /// The name that was signed for a docket, where it was.
+    ///
+    /// # Errors
+    /// Refuses a docket that is not there, and one for which nobody signed.
+    #[tracing::instrument(level = "debug", name = "store.selling.signature", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn signature(&mut self, code: &DocketCode) -> Result<Signature> {
+        let signed = sqlx::query_scalar!(
+            r#"select v.signature as "signature!: Json<Signature>" from delivery v
+                where v.farm_id = $1 and v.docket = $2 and v.signature is not null
+                  and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id)"#,
+            self.farm.0,
+            code.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        signed.map(|signature| signature.0).ok_or_else(|| Refusal::not_found("signature of docket", code).into())
+    }
+
+    /// Crates of the farm that stand at a customer's: those left there less those brought back, until an instant. Below zero where more came
+    /// back than the book knows of.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.crates_at", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn crates_at(&mut self, customer: &CustomerCode, until: DateTime<Utc>) -> Result<i64> {
+        Ok(sqlx::query_scalar!(
+            r#"select coalesce(sum(v.crates_out - v.crates_back), 0)::bigint as "crates!"
+                 from docket d join delivery v using (farm_id, docket) join act a on a.farm_id = v.farm_id and a.act_id = v.act_id
+                where d.farm_id = $1 and d.customer = $2 and a.happened_at <= $3
+                  and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id)"#,
+            self.farm.0,
+            customer.as_str(),
+            until
+        )
+        .fetch_one(&mut *self.db)
+        .await?)
+    }
+
+    /// Crates of the farm at every customer's where that is not none, most first.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.crates_out", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn crates_out(&mut self) -> Result<Vec<CratesOut>> {
+        Ok(sqlx::query_as!(
+            CratesOut,
+            r#"select d.customer as "customer: CustomerCode", c.name as customer_name, sum(v.crates_out - v.crates_back)::bigint as "crates!",
+                      max(a.happened_at) as "last_delivery_at!"
+                 from docket d join delivery v using (farm_id, docket) join act a on a.farm_id = v.farm_id and a.act_id = v.act_id
+                 join customer c on c.farm_id = d.farm_id and c.customer = d.customer
+                where d.farm_id = $1 and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id)
+                group by d.customer, c.name having sum(v.crates_out - v.crates_back) <> 0 order by 3 desc, d.customer"#,
+            self.farm.0
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
     }
 
     /// Posts what was decided at a customer's door.
@@ -161,9 +245,38 @@ fn not_reversible(detail: String) -> crate::Error {
     Refusal::new(RefusalKind::NotReversible, detail).into()
 }
 
+/// Crates of the farm that stand at a customer's.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct CratesOut {
+    /// The customer.
+    pub customer: CustomerCode,
+    /// Name of the customer.
+    pub customer_name: String,
+    /// Crates left there less crates brought back; below zero where more came back than were left.
+    pub crates: i64,
+    /// When something was last handed over there.
+    pub last_delivery_at: DateTime<Utc>,
+}
+
+/// What was refused at the door, in the book.
+#[derive(Serialize)]
+struct RefusalRow<'a> {
+    line: i32,
+    grams: Grams,
+    reason: &'a str,
+}
+
+impl<'a> RefusalRow<'a> {
+    fn of(refused: &'a RefusedLine) -> Self {
+        Self { line: refused.line, grams: refused.grams_g, reason: refused.reason.as_str() }
+    }
+}
+
 /// A hand-over in the book.
 #[derive(Serialize)]
 struct DeliveryRow<'a> {
+    hand_over: HandOver,
+    signature: Option<&'a Signature>,
     taken_by: &'a str,
     temperature_c: Option<f64>,
     crates_out: i32,

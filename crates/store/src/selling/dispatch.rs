@@ -61,6 +61,8 @@ impl Tx {
             customer: order.customer,
             customer_name: order.customer_name,
             address: terms.customer.address,
+            telephone: terms.customer.telephone,
+            with_prices: terms.customer.docket_prices,
             act_id,
             van: new.van.clone(),
             delivery_day: order.delivery_day,

@@ -6,7 +6,7 @@ use gillbook_core::{
     cold::CAUTION,
     kinds::PriceUnit,
     refusal::Refusal,
-    selling::docket::{Delivery, Docket, DocketLine, DocketStatus, OrderedLine, SENT_WARM, SentWarm},
+    selling::docket::{Delivery, Docket, DocketLine, DocketStatus, HandOver, OrderedLine, SENT_WARM, SentWarm},
     text::{CustomerCode, DocketCode, GradeCode, LotCode, OrderCode, PlaceCode, ProductCode},
 };
 use rust_decimal::Decimal;
@@ -59,12 +59,12 @@ impl Tx {
         page: &Pagination,
     ) -> Result<Vec<Docket>> {
         let rows = sqlx::query!(
-            r#"select d.docket as "docket: DocketCode", d.order_code as "order: OrderCode", o.reference, d.customer as "customer: CustomerCode", d.customer_name, d.address,
+            r#"select d.docket as "docket: DocketCode", d.order_code as "order: OrderCode", o.reference, d.customer as "customer: CustomerCode", d.customer_name, d.address, c.telephone, c.docket_prices,
                       d.act_id, d.van as "van: PlaceCode", d.delivery_day, d.dispatched_at, d.currency,
                       exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id) as "void!",
-                      v.act_id as "delivery_act?", v.taken_by as "taken_by?", v.temperature_c as "temperature_c?", v.crates_out as "crates_out?",
+                      v.act_id as "delivery_act?", v.hand_over as "hand_over?: HandOver", v.taken_by as "taken_by?", v.signature is not null as "signed?", v.temperature_c as "temperature_c?", v.crates_out as "crates_out?",
                       v.crates_back as "crates_back?", a.happened_at as "delivered_at?", a.done_by as "delivered_by?"
-                 from docket d join customer_order o using (farm_id, order_code)
+                 from docket d join customer_order o using (farm_id, order_code) join customer c on c.farm_id = d.farm_id and c.customer = d.customer
                  left join (delivery v join act a using (farm_id, act_id)) on v.farm_id = d.farm_id and v.docket = d.docket
                       and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id)
                 where d.farm_id = $1 and ($2::text is null or d.docket = $2) and ($3::date is null or d.delivery_day = $3)
@@ -83,7 +83,10 @@ impl Tx {
             r#"select d.docket as "docket: DocketCode", d.line, d.order_line, d.product as "product: ProductCode", d.product_name, d.lot as "lot: LotCode",
                       l.grade as "grade: GradeCode", d.place as "place: PlaceCode", d.harvest_day, d.best_before, d.grams as "grams: Grams", d.price,
                       d.unit as "unit: PriceUnit", d.tax_percent, d.amount, e.excursion_id as "warm_spell?", e.place as "warm_place?: PlaceCode",
-                      e.began_at as "warm_since?", a.entered_by
+                      e.began_at as "warm_since?", a.entered_by,
+                      coalesce((select r.reason from docket_refusal r join act v using (farm_id, act_id)
+                                 where r.farm_id = d.farm_id and r.docket = d.docket and r.line = d.line
+                                   and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id)), '') as "refused_because!"
                  from docket_line d join lot l using (farm_id, lot) join docket k using (farm_id, docket)
                  join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
                  left join excursion e on e.farm_id = d.farm_id and e.excursion_id = d.warm_spell
@@ -117,6 +120,7 @@ impl Tx {
                         grams_g: l.grams,
                         packs: None,
                         refused_g: Grams::ZERO,
+                        refused_because: l.refused_because.clone(),
                         returned_g: Grams::ZERO,
                         kept_g: l.grams,
                         price: l.price.normalize(),
@@ -130,6 +134,8 @@ impl Tx {
                 let delivery = r.delivery_act.zip(r.delivered_at).map(|(act_id, delivered_at)| Delivery {
                     act_id,
                     delivered_at,
+                    hand_over: r.hand_over.unwrap_or(HandOver::InPerson),
+                    signed: r.signed.unwrap_or_default(),
                     taken_by: r.taken_by.unwrap_or_default(),
                     temperature_c: r.temperature_c,
                     crates_out: r.crates_out.unwrap_or_default(),
@@ -153,6 +159,8 @@ impl Tx {
                     customer: r.customer,
                     customer_name: r.customer_name,
                     address: r.address,
+                    telephone: r.telephone,
+                    with_prices: r.docket_prices,
                     act_id: r.act_id,
                     van: r.van,
                     delivery_day: r.delivery_day,

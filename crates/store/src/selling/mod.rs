@@ -19,6 +19,7 @@ pub mod receivables;
 mod reversal;
 pub(crate) mod sales;
 pub mod set_aside;
+pub mod shared_dockets;
 pub mod shortage;
 pub mod standing_orders;
 mod terms;

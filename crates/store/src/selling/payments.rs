@@ -5,9 +5,9 @@ use gillbook_core::{
     refusal::{Refusal, RefusalKind},
     selling::payment::{
         NewPayment, NewPaymentReversal, OpenInvoice, Payment, PaymentFacts, PaymentMethod, PaymentReversal,
-        PaymentShare, settle_invoices,
+        PaymentShare, ensure_docket_of, settle_invoices,
     },
-    text::{CustomerCode, InvoiceCode, PaymentCode},
+    text::{CustomerCode, DocketCode, InvoiceCode, PaymentCode},
 };
 use rust_decimal::Decimal;
 use serde_json::json;
@@ -29,6 +29,16 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.selling.enter_payment", skip_all, fields(farm_id = self.farm.0))]
     pub async fn enter_payment(&mut self, new: &NewPayment) -> Result<Payment> {
         self.lock_account(&new.customer).await?;
+        if let Some(docket) = &new.docket {
+            let whose = sqlx::query_scalar!(
+                r#"select customer as "customer: CustomerCode" from docket where farm_id = $1 and docket = $2"#,
+                self.farm.0,
+                docket.as_str()
+            )
+            .fetch_optional(&mut *self.db)
+            .await?;
+            ensure_docket_of(&new.customer, docket, whose.as_ref())?;
+        }
         let open: Vec<OpenInvoice> =
             self.open_invoices(Some(&new.customer)).await?.into_iter().map(|owed| owed.invoice).collect();
         let facts = PaymentFacts {
@@ -39,7 +49,7 @@ impl Tx {
         };
         let plan = settle_invoices(new, &facts)?;
         let document = json!({
-            "customer": new.customer, "paid_on": plan.paid_on, "amount": plan.amount, "method": new.method, "reference": new.reference,
+            "customer": new.customer, "paid_on": plan.paid_on, "amount": plan.amount, "method": new.method, "reference": new.reference, "docket": new.docket,
             "recorded_at": self.now, "entered_by": self.actor.name, "shares": plan.shares,
         });
         let code =
@@ -78,7 +88,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.selling.payment", skip_all, fields(farm_id = self.farm.0))]
     pub async fn payment(&mut self, code: &PaymentCode) -> Result<Payment> {
-        self.payments_where(Some(code), None, &Pagination { after: None, limit: 1 })
+        self.payments_where(Some(code), None, None, &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(PaymentCode::NOUN, code).into())
@@ -90,31 +100,42 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.payments", skip_all, fields(farm_id = self.farm.0))]
     pub async fn payments(&mut self, of: Option<&CustomerCode>, page: &Pagination) -> Result<Vec<Payment>> {
-        self.payments_where(None, of, page).await
+        self.payments_where(None, of, None, page).await
+    }
+
+    /// What was paid at the door for a docket, newest first.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.payments_at_door", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn payments_at_door(&mut self, docket: &DocketCode) -> Result<Vec<Payment>> {
+        self.payments_where(None, None, Some(docket), &Pagination { after: None, limit: 100 }).await
     }
 
     async fn payments_where(
         &mut self,
         only: Option<&PaymentCode>,
         of: Option<&CustomerCode>,
+        at_door: Option<&DocketCode>,
         page: &Pagination,
     ) -> Result<Vec<Payment>> {
         let settings = self.farm_settings().await?;
         let rows = sqlx::query!(
             r#"select p.payment as "payment: PaymentCode", p.customer as "customer: CustomerCode", p.paid_on, p.amount, p.method as "method: PaymentMethod",
-                      p.reference, p.entered_by, r.reversed_on as "reversed_on?", r.reason as "reason?", r.entered_by as "reversed_by?",
+                      p.reference, p.docket as "docket: DocketCode", p.entered_by, r.reversed_on as "reversed_on?", r.reason as "reason?", r.entered_by as "reversed_by?",
                       coalesce((select jsonb_agg(jsonb_build_object('invoice', s.invoice, 'amount', s.amount::text) order by i.number)
                          from payment_share s join invoice i using (farm_id, invoice)
                         where s.farm_id = $1 and s.payment = p.payment), '[]') as "shares!: Json<Vec<PaymentShare>>"
                  from payment p left join payment_reversal r using (farm_id, payment)
-                where p.farm_id = $1 and ($2::text is null or p.payment = $2) and ($3::text is null or p.customer = $3)
+                where p.farm_id = $1 and ($2::text is null or p.payment = $2) and ($3::text is null or p.customer = $3) and ($6::text is null or p.docket = $6)
                   and ($4::text is null or p.number < (select o.number from payment o where o.farm_id = $1 and o.payment = $4))
                 order by p.number desc limit $5"#,
             self.farm.0,
             only.map(PaymentCode::as_str),
             of.map(CustomerCode::as_str),
             page.after,
-            page.limit
+            page.limit,
+            at_door.map(DocketCode::as_str)
         )
         .fetch_all(&mut *self.db)
         .await?;
@@ -129,6 +150,7 @@ impl Tx {
                 amount: round(r.amount),
                 method: r.method,
                 reference: r.reference,
+                docket: r.docket,
                 shares: r.shares.0.into_iter().map(share).collect(),
                 currency: settings.coinage.currency().to_owned(),
                 reversed: reversal(r.reversed_on, r.reason, r.reversed_by),

@@ -43,8 +43,8 @@ impl Access {
             (Self::Some { roles, .. }, Principal::Person(role)) => roles.contains(&role),
             (Self::Some { reader, .. }, Principal::Reader) => reader,
             (Self::Some { probe, .. }, Principal::Probe(_)) => probe,
-            // Its address says which calendar, and nothing else knows it.
-            (Self::Some { .. }, Principal::Calendar) => false,
+            // Their address says what they read, and nothing else knows it.
+            (Self::Some { .. }, Principal::Calendar | Principal::Customer) => false,
         }
     }
 }

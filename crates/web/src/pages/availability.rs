@@ -163,7 +163,7 @@ fn other_days(
 }
 
 /// The address of an e-mail that is written with a text.
-fn mail_to(email: &str, subject: &str, text: &str) -> Option<String> {
+pub(super) fn mail_to(email: &str, subject: &str, text: &str) -> Option<String> {
     let encoded = |text: &str| utf8_percent_encode(text, NON_ALPHANUMERIC).to_string();
     // Line breaks of a mail are CR LF (RFC 6068 §5).
     let body = encoded(&text.replace('\n', "\r\n"));

@@ -129,6 +129,7 @@ pub(super) async fn get_asset(PathParam(file): PathParam<String>) -> Response {
         "waiting.js" => (SCRIPT, include_bytes!("../../assets/waiting.js")),
         "outbox.js" => (SCRIPT, include_bytes!("../../assets/outbox.js")),
         "offline.js" => (SCRIPT, include_bytes!("../../assets/offline.js")),
+        "signature.js" => (SCRIPT, include_bytes!("../../assets/signature.js")),
         "offers.js" => (SCRIPT, include_bytes!("../../assets/offers.js")),
         "find.js" => (SCRIPT, include_bytes!("../../assets/find.js")),
         "fridge.js" => (SCRIPT, include_bytes!("../../assets/fridge.js")),

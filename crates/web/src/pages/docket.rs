@@ -1,25 +1,32 @@
 //! One docket: what went out, how it was handed over, what came back.
 
 use askama::Template;
-use axum::{extract::State, response::Response};
-use chrono_tz::Tz;
+use axum::{extract::State, http::HeaderMap, response::Response};
 use gillbook_core::{
     Grams,
     selling::{
+        customer::Customer,
         delivery::NewDelivery,
-        docket::{Docket, DocketLine, DocketStatus, KITCHEN_CAUTION, packs_of},
+        docket::{Docket, DocketLine, DocketStatus},
+        payment::Payment,
     },
     text::{DocketCode, InvoiceCode},
 };
-use gillbook_documents::docket as paper;
-use gillbook_store::farm::farms::Farm;
+use gillbook_documents::signature;
+use gillbook_store::{Result as StoreResult, Tx, farm::farms::Farm};
 use rust_decimal::Decimal;
 
 use super::{
     Html, Layout,
     act::answer,
-    as_money, count, full_day, full_time, g, kg,
+    amount,
+    availability::mail_to,
+    count,
+    docket_sheet::{came_back, handed_over, sent_warm, shortages},
+    full_day, full_time, g,
     orders::window,
+    payments::how,
+    phones::{home_of, qr_code},
     sheet::{Field, FormFields, Input, Sheet},
     zone_of,
 };
@@ -27,8 +34,7 @@ use crate::{
     App,
     auth::Authenticated,
     create_tx,
-    documents::set,
-    extract::{KeyedForm, PathParam},
+    extract::{KeyedForm, PathParam, capital},
     problem::Problem,
     read_tx,
 };
@@ -55,6 +61,14 @@ pub(super) struct DocketPage {
     can_return: bool,
     /// Invoices that it is on; nothing for who does not see them.
     invoices: Option<Vec<InvoiceCode>>,
+    /// Who signed for it, as an SVG image.
+    signature: Option<String>,
+    /// Crates of the farm at the customer's, where there are any.
+    crates_there: Option<i64>,
+    /// What was paid at the door.
+    paid: Vec<String>,
+    /// The address at which the customer reads it without signing in.
+    link: Option<CustomersLink>,
     /// Lots of which something was refused at the door: it is in the van still.
     refused: Vec<String>,
 }
@@ -66,6 +80,15 @@ impl DocketPage {
     }
 }
 
+/// The address at which a customer reads a docket.
+struct CustomersLink {
+    address: String,
+    /// As a QR code.
+    code: String,
+    /// An e-mail that is written with it.
+    mail: Option<String>,
+}
+
 struct PaperLine {
     product: String,
     lot: String,
@@ -73,23 +96,6 @@ struct PaperLine {
     grams: String,
     amount: String,
     came_back: String,
-}
-
-/// What was refused of a line or came back, in words.
-fn came_back(l: &DocketLine) -> Option<String> {
-    let parts = [(l.refused_g, "refused"), (l.returned_g, "came back")];
-    let some = parts.iter().filter(|(grams, _)| *grams > Grams::ZERO);
-    let words: Vec<String> = some.map(|(grams, word)| format!("{} g {word}", g(*grams))).collect();
-    (!words.is_empty()).then(|| words.join(", "))
-}
-
-/// The tax that a docket's amounts are without, where there is any: `VAT 5.5 %`.
-fn tax_left_out(docket: &Docket, tax_name: &str) -> Option<String> {
-    let mut rates: Vec<Decimal> = docket.lines.iter().map(|l| l.tax_percent).filter(|r| !r.is_zero()).collect();
-    rates.sort_unstable();
-    rates.dedup();
-    let rates: Vec<String> = rates.iter().map(|r| format!("{r} %")).collect();
-    (!rates.is_empty()).then(|| format!("{tax_name} {}", rates.join(", ")))
 }
 
 fn paper_line(l: &DocketLine) -> PaperLine {
@@ -104,38 +110,68 @@ fn paper_line(l: &DocketLine) -> PaperLine {
     }
 }
 
+fn paid_words(payment: &Payment) -> String {
+    let back = if payment.reversed.is_some() { ", taken back since" } else { "" };
+    format!("{} {} paid at the door, {}{back}.", amount(payment.amount), payment.currency, how(payment.method))
+}
+
+fn customers_link(home: &str, secret: &str, docket: &Docket, customer: &Customer, farm: &Farm) -> CustomersLink {
+    let address = format!("{home}/shared/{secret}");
+    let subject = format!("{} {} of {}", capital(farm.word("docket")), docket.docket, full_day(docket.delivery_day));
+    let text = format!("{subject}, {}:\n{address}\n", farm.name);
+    CustomersLink { code: qr_code(&address), mail: mail_to(&customer.email, &subject, &text), address }
+}
+
 fn refused_lots(docket: &Docket) -> Vec<String> {
     let lots = docket.lines.iter().filter(|l| l.refused_g > Grams::ZERO).map(|l| l.lot.to_string());
     lots.collect::<std::collections::BTreeSet<_>>().into_iter().collect()
 }
 
-/// What was ordered and did not go out.
-fn shortages(docket: &Docket) -> Vec<String> {
-    let short = docket.ordered.iter().filter(|o| o.short_g > Grams::ZERO && docket.status != DocketStatus::Void);
-    short
-        .map(|o| match o.packs.zip(packs_of(o.short_g, o)) {
-            Some((ordered, short)) => {
-                format!("{}: {short} short of {}", o.product_name, count(ordered.into(), "pack"))
-            }
-            None => format!("{}: {} kg short of {} kg", o.product_name, kg(o.short_g), kg(o.grams_g)),
-        })
-        .collect()
+/// What a hand-over's form knows beside the docket.
+struct Door {
+    /// What the docket comes to with tax.
+    total: Decimal,
+    crates_there: i64,
+}
+
+impl Door {
+    async fn read(tx: &mut Tx, farm: &Farm, docket: &Docket) -> StoreResult<Self> {
+        let coinage = tx.farm_settings().await?.coinage;
+        let crates_there = tx.crates_at(&docket.customer, tx.now()).await?;
+        Ok(Self { total: docket.total(farm.tax_by, coinage), crates_there })
+    }
 }
 
 /// The hand-over. What is refused at the door is typed beside its line.
-fn hand_over(docket: &Docket) -> Sheet {
+fn hand_over(docket: &Docket, door: &Door) -> Sheet {
+    let how = [("in_person", "Somebody took it"), ("unattended", "Left there, nobody in")];
+    let paid = [("cash", "Cash"), ("card", "Card")];
     let mut fields = vec![
-        Field::new("taken_by", "Taken by, or left at", Input::Text),
+        Field::new("hand_over", "Handed over", Input::Touch).of_words(&how).with("in_person"),
+        Field::new("taken_by", "Taken by, or left at", Input::Text).hint("a name, or such as the back door"),
+        Field::new("signature", "Signature", Input::Drawing).hint("if they sign").optional(),
         Field::new("temperature_c", "Temperature at the door, °C", Input::Number).optional(),
         Field::new("crates_out", "Crates left there", Input::Whole).optional().half(),
-        Field::new("crates_back", "Crates brought back", Input::Whole).optional().half(),
+        Field::new("crates_back", "Crates brought back", Input::Whole)
+            .hint(if door.crates_there > 0 { format!("{} are there", door.crates_there) } else { String::new() })
+            .optional()
+            .half(),
+        Field::new("paid.amount", format!("Paid at the door, {}", docket.currency), Input::Amount)
+            .hint(format!("with tax it comes to {}", amount(door.total)))
+            .optional()
+            .offered(door.total.to_string(), "all of it"),
+        Field::new("paid.method", "Paid by", Input::Touch).of_words(&paid).hint("cash unless you choose").optional(),
     ];
     for line in &docket.lines {
         let name = |field: &str| format!("refused/{}/{field}", line.line);
         let label = format!("Refused at the door of {}, {}, kg", line.product_name, line.lot);
         fields.extend([
             Field::hidden_whole(name("line"), line.line),
-            Field::new(name("grams_g"), label, Input::Kilograms).optional().beside(),
+            Field::new(name("grams_g"), label, Input::Kilograms).of_any_rows().beside(),
+            Field::new(name("reason"), "Why", Input::Text)
+                .hint("bruised, too small, not ordered")
+                .of_any_rows()
+                .beside(),
         ]);
     }
     Sheet::new(format!("/dockets/{}/delivery", docket.docket), "Handed over", fields)
@@ -145,6 +181,7 @@ async fn docket_page(
     app: &App,
     who: &Authenticated,
     code: &DocketCode,
+    home: &str,
     refused: Option<Sheet>,
 ) -> Result<DocketPage, Problem> {
     read_tx!(app, who, |tx| {
@@ -152,8 +189,10 @@ async fn docket_page(
         let zone = zone_of(&farm);
         let docket = tx.docket(code).await?;
         let head = Layout::new(&farm, who, "/orders");
+        let customer = tx.customer(&docket.customer).await?;
+        let door = Door::read(tx, &farm, &docket).await?;
         let to_driver = if docket.status == DocketStatus::Dispatched {
-            vec![window(&tx.customer(&docket.customer).await?), tx.order(&docket.order).await?.note]
+            vec![window(&customer), tx.order(&docket.order).await?.note]
         } else {
             Vec::new()
         };
@@ -162,7 +201,15 @@ async fn docket_page(
         } else {
             None
         };
+        let signed = docket.delivery.as_ref().is_some_and(|d| d.signed);
+        let signature = if signed { Some(signature::svg(&tx.signature(code).await?)) } else { None };
+        let paid = tx.payments_at_door(code).await?;
+        let link = if docket.status == DocketStatus::Void { None } else { Some(tx.docket_link(code).await?) };
         Ok(DocketPage {
+            signature: signature.map(|svg| String::from_utf8_lossy(&svg).into_owned()),
+            crates_there: Some(door.crates_there).filter(|crates| *crates != 0),
+            paid: paid.iter().map(paid_words).collect(),
+            link: link.map(|secret| customers_link(home, &secret, &docket, &customer, &farm)),
             invoices,
             to_driver: to_driver.into_iter().filter(|said| !said.is_empty()).collect(),
             day: full_day(docket.delivery_day),
@@ -173,7 +220,7 @@ async fn docket_page(
                     format!("Refused at the door {} ({}).", full_time(d.delivered_at, zone), d.taken_by)
                 }
                 (DocketStatus::Delivered, Some(d)) => {
-                    format!("Handed over {} to {}.", full_time(d.delivered_at, zone), d.taken_by)
+                    format!("{}, {}.", handed_over(d), full_time(d.delivered_at, zone))
                 }
                 (DocketStatus::Delivered, None) => "Fetched by the customer.".into(),
                 (DocketStatus::Dispatched, _) => {
@@ -187,7 +234,7 @@ async fn docket_page(
             shortages: shortages(&docket),
             warnings: sent_warm(&docket, zone),
             hand_over: if docket.status == DocketStatus::Dispatched && head.may("POST", "/dockets/{docket}/delivery") {
-                Some(refused.clone().unwrap_or_else(|| hand_over(&docket)))
+                Some(refused.clone().unwrap_or_else(|| hand_over(&docket, &door)))
             } else {
                 refused.clone()
             },
@@ -203,94 +250,26 @@ pub(super) async fn get_docket(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<DocketCode>,
+    headers: HeaderMap,
 ) -> Result<Html<DocketPage>, Problem> {
-    Ok(Html(docket_page(&app, &who, &code, None).await?))
+    Ok(Html(docket_page(&app, &who, &code, &home_of(&app, &headers), None).await?))
 }
 
 pub(super) async fn post_delivery(
     State(app): State<App>,
     who: Authenticated,
     PathParam(code): PathParam<DocketCode>,
+    headers: HeaderMap,
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
     app.refresh_before_read(&who).await?;
-    let docket = read_tx!(app, who, |tx| tx.docket(&code).await)?;
+    let (docket, door) = read_tx!(app, who, |tx| {
+        let (farm, docket) = (tx.farm().await?, tx.docket(&code).await?);
+        let door = Door::read(tx, &farm, &docket).await?;
+        Ok((docket, door))
+    })?;
     let act = async |new: NewDelivery| create_tx!(app, who, &form.once, |tx| tx.deliver(&code, &new).await);
-    let done = hand_over(&docket).submit(&form, act).await;
-    let again = async |refused| docket_page(&app, &who, &code, Some(refused)).await;
+    let done = hand_over(&docket, &door).submit(&form, act).await;
+    let again = async |refused| docket_page(&app, &who, &code, &home_of(&app, &headers), Some(refused)).await;
     Ok(answer(done, |_| format!("/dockets/{code}"), again).await)
-}
-
-/// What stands on a docket with lots that were in a warm spell not settled when they went out.
-fn sent_warm(docket: &Docket, zone: Tz) -> Vec<String> {
-    docket
-        .lines
-        .iter()
-        .filter_map(|l| l.warm_spell.as_ref().map(|w| (l, w)))
-        .map(|(l, w)| {
-            format!(
-                "Lot {} was in a warm spell (from {}) that was not settled when {} sent it out. The local food-safety rules and your own food-safety plan decide what may be done with it.",
-                l.lot,
-                full_time(w.began_at, zone),
-                w.authorised_by
-            )
-        })
-        .collect()
-}
-
-/// The docket as it prints. Set away from the threads that answer requests.
-pub(crate) async fn docket_pdf(farm: Farm, docket: Docket) -> Result<Vec<u8>, Problem> {
-    let zone = zone_of(&farm);
-    let word = farm.word("docket");
-    let short = shortages(&docket);
-    let tax = tax_left_out(&docket, &farm.tax_name);
-    let less = docket.lines.iter().any(|l| l.kept_g < l.grams_g);
-    let kept =
-        less.then(|| paper::Kept { grams: docket.lines.iter().map(|l| l.kept_g).sum(), net: docket.net.to_string() });
-    let sheet = paper::Docket {
-        warnings: sent_warm(&docket, zone),
-        short,
-        tax,
-        kept,
-        word: word.chars().take(1).flat_map(char::to_uppercase).chain(word.chars().skip(1)).collect(),
-        docket: docket.docket.to_string(),
-        order: docket.order.to_string(),
-        reference: docket.reference,
-        customer: docket.customer_name,
-        address: docket.address,
-        delivery_day: docket.delivery_day.format("%a %-d %b %Y").to_string(),
-        sent_at: docket.dispatched_at.with_timezone(&zone).format("%-d %b %Y %H:%M").to_string(),
-        void: docket.status == DocketStatus::Void,
-        grams: docket.lines.iter().map(|l| l.grams_g).sum(),
-        lines: docket
-            .lines
-            .into_iter()
-            .map(|l| paper::Line {
-                came_back: came_back(&l),
-                product: l.product_name,
-                grade: l.grade.to_string(),
-                packs: l.packs,
-                lot: l.lot.to_string(),
-                harvested: l.harvest_day.format("%-d %b %Y").to_string(),
-                best_before: l.best_before.map(|d| d.format("%-d %b %Y").to_string()),
-                grams: l.grams_g,
-                price: as_money(l.price, docket.net.scale()),
-                unit: l.unit.to_string(),
-                amount: l.amount.to_string(),
-            })
-            .collect(),
-        net: docket.sent_net.to_string(),
-        currency: docket.currency,
-        delivery: docket.delivery.map(|d| paper::HandedOver {
-            taken_by: d.taken_by,
-            at: d.delivered_at.with_timezone(&zone).format("%-d %b %Y %H:%M").to_string(),
-            temperature: d.temperature_c.map(super::degrees),
-            crates_out: d.crates_out,
-            crates_back: d.crates_back,
-        }),
-        caution: KITCHEN_CAUTION.to_owned(),
-        farm_address: farm.letterhead(),
-        farm: farm.name,
-    };
-    set(move || sheet.pdf()).await
 }

@@ -9,8 +9,10 @@ mod by_hand;
 mod calendar;
 mod checks;
 mod count;
+mod crates_out;
 mod desk;
 mod docket;
+mod docket_sheet;
 mod entries;
 mod excursion;
 mod find;
@@ -28,6 +30,7 @@ mod packing_list;
 mod packing_sheet;
 mod payments;
 mod phones;
+mod receipt_sheet;
 mod record;
 mod record_sheet;
 mod resource;
@@ -36,6 +39,7 @@ mod routes;
 mod set_aside;
 mod settings;
 mod setup;
+mod shared_docket;
 mod sheet;
 mod standing_orders;
 mod stock;
@@ -66,10 +70,11 @@ use uuid::Uuid;
 
 pub(crate) use self::{
     availability::{availability, availability_text},
-    docket::docket_pdf,
+    docket_sheet::{DocketSheet, despatch_advice},
     invoices::invoice_pdf,
     money::{journal_csv, statement_pdf},
     packing_sheet::{packing_list_name, packing_list_pdf},
+    receipt_sheet::ReceiptSheet,
     record::{record_csv, record_of, record_pdf},
     week_sales::sales_csv,
 };
@@ -117,7 +122,7 @@ impl Layout {
     fn new(farm: &Farm, who: &Authenticated, here: &'static str) -> Self {
         let role = match who.standing {
             Principal::Person(role) => Some(role),
-            Principal::Reader | Principal::Probe(_) | Principal::Calendar => None,
+            Principal::Reader | Principal::Probe(_) | Principal::Calendar | Principal::Customer => None,
         };
         Self {
             farm: farm.name.clone(),
@@ -140,6 +145,11 @@ impl Layout {
             Some(Self::new(&farm, &who, here))
         };
         known.await.unwrap_or_else(|| Self::nobody(here))
+    }
+
+    /// For a page that a customer reads without signing in.
+    fn of_customer(farm: &Farm, caution: &'static str) -> Self {
+        Self { farm: farm.name.clone(), caution, ..Self::nobody("") }
     }
 
     fn nobody(here: &'static str) -> Self {

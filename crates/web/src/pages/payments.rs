@@ -54,7 +54,7 @@ impl Resource for Payments {
     }
 }
 
-const fn how(method: PaymentMethod) -> &'static str {
+pub(super) const fn how(method: PaymentMethod) -> &'static str {
     match method {
         PaymentMethod::BankTransfer => "bank transfer",
         PaymentMethod::Cash => "cash",
@@ -90,6 +90,12 @@ async fn payment_page(app: &App, who: &Authenticated, code: &PaymentCode) -> Res
                 format!("/invoices/{}", share.invoice),
                 format!("{} of it for {}", money(share.amount), share.invoice),
             );
+        }
+        if let Some(docket) = &payment.docket {
+            page = page
+                .detail("Paid at the door", "when it was handed over")
+                .link(format!("/dockets/{docket}"), format!("For {docket}"))
+                .link(format!("/api/dockets/{docket}/receipt"), "Receipt (PDF)");
         }
         let settled: Decimal = payment.shares.iter().map(|s| s.amount).sum();
         if payment.amount > settled {

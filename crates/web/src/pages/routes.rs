@@ -9,10 +9,11 @@ use axum::{
 use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
-    availability, batches, blocks, by_hand, calendar, checks, count, desk, docket, entries, excursion, find, fridge,
-    invoices, lot, market, money, moves, notices, order_forms, orders, packing, packing_list, payments, phones, record,
+    availability, batches, blocks, by_hand, calendar, checks, count, crates_out, desk, docket, entries, excursion,
+    find, fridge, invoices, lot, market, money, moves, notices, order_forms, orders, packing, packing_list, payments,
+    phones, record,
     resource::{self, Addable, Changeable, Resource},
-    returns, set_aside, settings, setup, standing_orders, stock, today, week, week_close, weigh,
+    returns, set_aside, settings, setup, shared_docket, standing_orders, stock, today, week, week_close, weigh,
 };
 use crate::App;
 
@@ -66,6 +67,9 @@ fn day(pages: Pages) -> Pages {
         .get("/problems/{slug}", desk::get_problem)
         .get("/no-connection", desk::get_no_connection)
         .get("/calendar/{secret}", calendar::get_calendar)
+        .get("/shared/{secret}", shared_docket::get_shared_docket)
+        .get("/shared/{secret}/pdf", shared_docket::get_shared_pdf)
+        .get("/shared/{secret}/ubl", shared_docket::get_shared_ubl)
         .get("/assets/{file}", desk::get_asset)
         .get("/find", find::get_find)
         .get("/phones", phones::get_phones)
@@ -160,6 +164,7 @@ fn selling(pages: Pages) -> Pages {
         .resource::<resource::ClosedDays>("{day}")
         .added::<resource::ClosedDays>()
         .post("/closed-days/{day}/remove", resource::post_closed_day_removal)
+        .get("/crates-out", crates_out::get_crates_out)
         .get("/dockets/{docket}", docket::get_docket)
         .post("/dockets/{docket}/delivery", docket::post_delivery)
         .get("/money", money::get_money)
@@ -230,6 +235,7 @@ fn farm(pages: Pages) -> Pages {
         .post("/people/{person}/remove", resource::post_person_removal)
         .get("/settings", settings::get_settings)
         .post("/settings/farm", settings::post_farm)
+        .post("/settings/docket-links", settings::post_docket_links)
         .post("/settings/words", settings::post_words)
         .post("/settings/grades", settings::post_grades)
 }

@@ -8,8 +8,8 @@ use super::{
     act::{ActPage, first},
     market::MarketDays,
     resource::{
-        ClosedDays, Cooks, Crates, Customers, People, Places, PriceLists, Probes, Products, Recipes, Resource, Rooms,
-        Strains, Tokens,
+        ClosedDays, Cooks, Crates, Customers, Nothing, People, Places, PriceLists, Probes, Products, Recipes, Resource,
+        Rooms, Strains, Tokens,
     },
     sheet::{Field, FormFields, Input, Sheet},
     standing_orders::StandingOrders,
@@ -20,7 +20,7 @@ use crate::{App, auth::Authenticated, create_tx, extract::KeyedForm, problem::Pr
 const NEW_GRADES: usize = 2;
 
 /// Pages of what the farm is made of.
-const LISTS: [(&str, &str); 20] = [
+const LISTS: [(&str, &str); 21] = [
     ("/start", "Getting started: what is still missing"),
     (Strains::PATH, Strains::TITLE),
     ("/strains/examples", "Strains to begin with"),
@@ -34,6 +34,7 @@ const LISTS: [(&str, &str); 20] = [
     (PriceLists::PATH, PriceLists::TITLE),
     (Customers::PATH, Customers::TITLE),
     (MarketDays::PATH, MarketDays::TITLE),
+    ("/crates-out", "Crates at customers"),
     (StandingOrders::PATH, StandingOrders::TITLE),
     (ClosedDays::PATH, ClosedDays::TITLE),
     (People::PATH, People::TITLE),
@@ -54,6 +55,10 @@ fn about_farm(farm: &Farm) -> Sheet {
         Field::version(farm.version),
         Field::new("name", "Name", Input::Text),
         Field::new("address", "Address, as on documents", Input::Lines).or_blank(),
+        Field::new("telephone", "Telephone, as on dockets", Input::Text).or_blank(),
+        Field::new("storage_line", "How to keep the goods, as on dockets", Input::Text)
+            .hint("such as Keep at 0 to 4 °C")
+            .or_blank(),
         Field::new("registration", "Registered as a food business under", Input::Text).or_blank(),
         Field::new("tax_name", "What tax is called", Input::Text),
         Field::new("rounding", "Half a cent is rounded", Input::Touch).of_words(&roundings),
@@ -103,6 +108,10 @@ fn grades(farm: &Farm) -> Sheet {
     Sheet::new("/settings/grades", "Save the grades", fields)
 }
 
+fn docket_links() -> Sheet {
+    Sheet::new("/settings/docket-links", "Let none of them open any more", Vec::new())
+}
+
 async fn settings_page(app: &App, who: &Authenticated) -> Result<ActPage, Problem> {
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
@@ -111,7 +120,10 @@ async fn settings_page(app: &App, who: &Authenticated) -> Result<ActPage, Proble
             .detail("Time zone", farm.zone.clone());
         let lists = LISTS.into_iter().filter(|(path, _)| page.head.may("GET", path)).collect::<Vec<_>>();
         let page = if page.head.may("POST", "/settings/farm") {
-            page.sheet("The farm", about_farm(&farm)).sheet("Words", words(&farm)).sheet("Grades", grades(&farm))
+            page.sheet("The farm", about_farm(&farm))
+                .sheet("Words", words(&farm))
+                .sheet("Grades", grades(&farm))
+                .sheet("Links to dockets that customers have", docket_links())
         } else {
             page
         };
@@ -156,4 +168,13 @@ pub(super) async fn post_grades(
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
     changed(&app, &who, &form, "/grades").await
+}
+
+pub(super) async fn post_docket_links(
+    State(app): State<App>,
+    who: Authenticated,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let act = async |_: Nothing| create_tx!(app, who, &form.once, |tx| tx.renew_docket_links().await);
+    settings_page(&app, &who).await?.take("/docket-links", &form, act, |_| "/settings".to_owned()).await
 }

@@ -128,6 +128,7 @@ async fn get_me(who: Authenticated) -> Json<Me> {
             Principal::Reader => "reader".into(),
             Principal::Probe(_) => "probe".into(),
             Principal::Calendar => "calendar".into(),
+            Principal::Customer => "customer".into(),
         },
         shared_phone: who.actor.with == SignedWith::SharedPhone,
     })

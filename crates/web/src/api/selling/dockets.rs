@@ -1,20 +1,23 @@
 //! Dockets.
 
-use axum::{Json, extract::State, http::Uri};
+use axum::{
+    Json,
+    extract::State,
+    http::{StatusCode, Uri},
+};
 use gillbook_core::{
-    refusal::{Refusal, RefusalKind},
     selling::{
         delivery::{NewDelivery, NewReturn},
         dispatch::NewDocket,
-        docket::{Docket, DocketStatus},
-        invoice::Party,
+        docket::Docket,
     },
     text::DocketCode,
     units::calendar::Day,
 };
-use gillbook_documents::ubl;
-use serde::Deserialize;
-use utoipa::IntoParams;
+use gillbook_documents::signature;
+use gillbook_store::selling::deliveries::CratesOut;
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
@@ -23,9 +26,11 @@ use crate::{
     auth::Authenticated,
     create_tx,
     extract::{IdempotentJson, PaginationQuery, PathParam, Query},
+    pages::{self, DocketSheet, ReceiptSheet},
     problem::{Problem, Problems},
     read_tx,
     respond::{Created, Document, ListResponse},
+    write_tx,
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -34,6 +39,11 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .routes(routes!(get_docket))
         .routes(routes!(get_docket_pdf))
         .routes(routes!(get_docket_ubl))
+        .routes(routes!(get_signature))
+        .routes(routes!(get_receipt))
+        .routes(routes!(get_link))
+        .routes(routes!(delete_docket_links))
+        .routes(routes!(get_crates_out))
         .routes(routes!(post_delivery))
         .routes(routes!(post_returns))
 }
@@ -108,9 +118,90 @@ async fn get_docket_pdf(
     who: Authenticated,
     PathParam(docket): PathParam<DocketCode>,
 ) -> Result<Document, Problem> {
-    let (farm, docket) = read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.docket(&docket).await?)))?;
-    let name = format!("{}.pdf", docket.docket);
-    Ok(Document { kind: "application/pdf", name, bytes: crate::pages::docket_pdf(farm, docket).await? })
+    let sheet = read_tx!(app, who, |tx| DocketSheet::read(tx, &docket).await)?;
+    Ok(Document { kind: "application/pdf", name: sheet.name(), bytes: sheet.pdf().await? })
+}
+
+/// The name that was signed for a docket with a finger.
+#[utoipa::path(
+    get, path = "/api/dockets/{docket}/signature", tag = "selling",
+    params(DocketPath),
+    responses(
+        (status = 200, description = "The signature", body = String, content_type = "image/svg+xml"),
+        Problems,
+    ),
+)]
+async fn get_signature(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(docket): PathParam<DocketCode>,
+) -> Result<Document, Problem> {
+    let signature = read_tx!(app, who, |tx| tx.signature(&docket).await)?;
+    let name = format!("{docket}-signature.svg");
+    Ok(Document { kind: "image/svg+xml", name, bytes: signature::svg(&signature) })
+}
+
+/// The receipt of what was paid at the door for a docket.
+#[utoipa::path(
+    get, path = "/api/dockets/{docket}/receipt", tag = "selling",
+    params(DocketPath),
+    responses(
+        (status = 200, description = "The receipt", body = Vec<u8>, content_type = "application/pdf"),
+        Problems,
+    ),
+)]
+async fn get_receipt(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(docket): PathParam<DocketCode>,
+) -> Result<Document, Problem> {
+    let sheet = read_tx!(app, who, |tx| ReceiptSheet::read(tx, &docket).await)?;
+    Ok(Document { kind: "application/pdf", name: sheet.name(), bytes: sheet.pdf().await? })
+}
+
+/// Where a customer reads a docket without signing in.
+#[derive(Serialize, ToSchema)]
+struct DocketLink {
+    /// The path behind the address of this service. Whoever has it reads this docket, as it stands then, and nothing else, for 400 days from
+    /// the delivery day or until `DELETE /api/docket-links`.
+    path: String,
+}
+
+/// The address at which a docket's customer reads it without signing in.
+#[utoipa::path(
+    get, path = "/api/dockets/{docket}/link", tag = "selling",
+    params(DocketPath),
+    responses((status = 200, description = "The address", body = DocketLink), Problems),
+)]
+async fn get_link(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(docket): PathParam<DocketCode>,
+) -> Result<Json<DocketLink>, Problem> {
+    let secret = read_tx!(app, who, |tx| {
+        let docket = tx.docket(&docket).await?;
+        tx.docket_link(&docket.docket).await
+    })?;
+    Ok(Json(DocketLink { path: format!("/shared/{secret}") }))
+}
+
+/// Takes back every address at which customers read dockets. The next ones that are given out are others.
+#[utoipa::path(
+    delete, path = "/api/docket-links", tag = "selling",
+    responses((status = 204, description = "None opens any more"), Problems),
+)]
+async fn delete_docket_links(State(app): State<App>, who: Authenticated) -> Result<StatusCode, Problem> {
+    write_tx!(app, who, |tx| tx.renew_docket_links().await)?;
+    Ok(StatusCode::NO_CONTENT)
+}
+
+/// Crates of the farm that stand at customers', most first.
+#[utoipa::path(
+    get, path = "/api/crates-out", tag = "selling",
+    responses((status = 200, description = "Customers with crates of the farm", body = ListResponse<CratesOut>), Problems),
+)]
+async fn get_crates_out(State(app): State<App>, who: Authenticated) -> Result<ListResponse<CratesOut>, Problem> {
+    Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.crates_out().await)?))
 }
 
 /// The docket as UBL 2.1 despatch advice, for the customer's own stock book: lots, harvest and best-before days, grades, packs or kilograms
@@ -128,15 +219,7 @@ async fn get_docket_ubl(
     who: Authenticated,
     PathParam(docket): PathParam<DocketCode>,
 ) -> Result<Document, Problem> {
-    let (farm, zone, docket) =
-        read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.farm_settings().await?.zone, tx.docket(&docket).await?)))?;
-    if docket.status == DocketStatus::Void {
-        let detail = format!("Docket {} was taken back. Nothing went out with it.", docket.docket);
-        return Err(Refusal::new(RefusalKind::Closed, detail).into());
-    }
-    let party = Party { address: farm.letterhead(), name: farm.name, tax_number: farm.tax_number };
-    let name = format!("{}.xml", docket.docket);
-    Ok(Document { kind: "application/xml", name, bytes: ubl::despatch_advice(&docket, &party, zone) })
+    pages::despatch_advice(&app, &who, &docket).await
 }
 
 /// Writes down that a docket was handed over.

@@ -20,7 +20,7 @@ use super::{
     super::{
         ALL,
         act::ActPage,
-        count, full_day, full_time, price as price_of,
+        count, full_day, full_time, minus, price as price_of,
         sheet::{Field, FormFields, Input, Sheet},
         zone_of,
     },
@@ -83,6 +83,8 @@ impl Resource for Customers {
             Field::new("price_list", "Price list", Input::Choice).of(price_lists(tx).await?),
             Field::new("address", "Address", Input::Lines).or_blank(),
             Field::new("email", "E-mail", Input::Text).or_blank(),
+            Field::new("telephone", "Telephone", Input::Text).or_blank(),
+            Field::new("docket_prices", "Prices on their dockets", Input::Tick).with("true"),
             Field::new("payment_days", "Days to pay an invoice", Input::Whole).with("14").optional(),
             Field::new("tax_number", "Tax number", Input::Text).or_blank(),
             Field::new("least_days", "Days that must be left when it arrives", Input::Whole).with("0"),
@@ -104,7 +106,9 @@ impl Resource for Customers {
         Some(customer.version)
     }
 
-    async fn more(_: &mut Tx, _: &Farm, customer: &Customer, page: ActPage) -> StoreResult<ActPage> {
+    async fn more(tx: &mut Tx, _: &Farm, customer: &Customer, page: ActPage) -> StoreResult<ActPage> {
+        let crates = tx.crates_at(&customer.customer, tx.now()).await?;
+        let page = if crates == 0 { page } else { page.detail("Our crates there", minus(&crates.to_string())) };
         let page = page
             .link(format!("/orders/new?customer={}", customer.customer), "Take an order")
             .link(format!("/availability?customer={}", customer.customer), "What we have for them");

@@ -43,6 +43,8 @@ pub(in crate::pages) enum Input {
     Touch,
     /// Any number of some; a list in the body.
     Several,
+    /// A name that is signed with a finger: strokes of points.
+    Drawing,
     /// What the page itself knows.
     Hidden,
     /// A whole number that the page itself knows.
@@ -263,6 +265,8 @@ impl Field {
             Input::Moment(zone) => moment(text, zone)
                 .ok_or_else(|| not("a day and a time of this place", "Type one such as 2026-05-04T07:30."))?
                 .into(),
+            Input::Drawing => serde_json::from_str(text)
+                .map_err(|_| self.fault("The signature did not come through. Clear it and sign again."))?,
             Input::Code => text.to_uppercase().into(),
             Input::Several => text.lines().collect::<Vec<_>>().into(),
             _ => text.into(),

@@ -46,6 +46,10 @@ impl Sheet {
         self.fields.iter().any(|field| field.offer.is_some())
     }
 
+    fn has_drawing(&self) -> bool {
+        self.fields.iter().any(|field| field.input == Input::Drawing)
+    }
+
     /// Fills it in with what the interface answers of the same thing.
     pub(super) fn filled(mut self, answered: &impl Serialize) -> Self {
         let answered = serde_json::to_value(answered).unwrap_or_default();

@@ -1,0 +1,66 @@
+//! The receipt of what was paid at the door for a docket.
+
+use gillbook_core::{
+    refusal::Refusal,
+    selling::{docket::Docket, payment::Payment},
+    text::DocketCode,
+};
+use gillbook_documents::receipt as paper;
+use gillbook_store::{Result as StoreResult, Tx, farm::farms::Farm};
+use rust_decimal::Decimal;
+
+use super::{amount, date, payments::how};
+use crate::{documents::set, extract::capital, problem::Problem};
+
+/// All that a receipt prints.
+pub(crate) struct ReceiptSheet {
+    farm: Farm,
+    docket: Docket,
+    payments: Vec<Payment>,
+}
+
+impl ReceiptSheet {
+    /// # Errors
+    /// Refuses a docket for which nothing was paid at the door.
+    pub(crate) async fn read(tx: &mut Tx, code: &DocketCode) -> StoreResult<Self> {
+        let (farm, docket) = (tx.farm().await?, tx.docket(code).await?);
+        let mut payments = tx.payments_at_door(code).await?;
+        if payments.is_empty() {
+            return Err(Refusal::not_found("receipt for docket", code).into());
+        }
+        payments.reverse();
+        Ok(Self { farm, docket, payments })
+    }
+
+    /// What the file is called.
+    pub(crate) fn name(&self) -> String {
+        format!("receipt-{}.pdf", self.docket.docket)
+    }
+
+    pub(crate) async fn pdf(self) -> Result<Vec<u8>, Problem> {
+        let Self { farm, docket, payments } = self;
+        let stands: Decimal = payments.iter().filter(|p| p.reversed.is_none()).map(|p| p.amount).sum();
+        let sheet = paper::Receipt {
+            docket: format!("{} {}", capital(farm.word("docket")), docket.docket),
+            customer: docket.customer_name,
+            address: docket.address,
+            paid: payments.iter().map(paid).collect(),
+            total: amount(stands),
+            currency: docket.currency,
+            farm_address: farm.letterhead(),
+            farm: farm.name,
+        };
+        set(move || sheet.pdf()).await
+    }
+}
+
+fn paid(payment: &Payment) -> paper::Paid {
+    paper::Paid {
+        payment: payment.payment.to_string(),
+        day: date(payment.paid_on),
+        how: how(payment.method).to_owned(),
+        amount: amount(payment.amount),
+        taken_by: payment.entered_by.clone(),
+        taken_back: payment.reversed.is_some(),
+    }
+}
