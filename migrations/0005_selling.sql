@@ -215,6 +215,42 @@ begin
     end if;
 end $$;
 
+-- The books locked up to a day: the newest counts.
+create table period_lock (
+    farm_id       int         not null,
+    locked_at     timestamptz not null,
+    locked_until  date        not null,
+    entered_by    text        not null,
+    constraint period_lock_pk primary key (farm_id, locked_at),
+    constraint period_lock_locked_until_range check (locked_until between '2000-01-01' and '2200-01-01')
+);
+call make_append_only('period_lock');
+
+-- What bears a day holds this together until it is committed, and a new lock alone, so that none is set past what is being entered.
+create function lock_periods(farm int, alone boolean) returns void
+    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
+begin
+    if alone then
+        perform pg_advisory_xact_lock(hashtextextended('period locks', farm));
+    else
+        perform pg_advisory_xact_lock_shared(hashtextextended('period locks', farm));
+    end if;
+end $$;
+
+-- The refusal to enter what bears a day that is locked.
+create procedure expect_unlocked(farm int, day date)
+    language plpgsql as $$
+declare
+    locked date;
+begin
+    perform lock_periods(farm, false);
+    select p.locked_until into locked from period_lock p where p.farm_id = farm order by p.locked_at desc limit 1;
+    if day <= locked then
+        raise exception 'the books are locked up to %, and % is in them', locked, day
+            using errcode = 'check_violation', constraint = 'period_unlocked', table = 'period_lock', detail = format('%s|%s', locked, day);
+    end if;
+end $$;
+
 create table customer_order (
     farm_id           int         not null,
     order_code        text        not null,
@@ -427,7 +463,7 @@ create table delivery (
     constraint delivery_hand_over_known check (hand_over in ('in_person', 'unattended')),
     constraint delivery_signature_shape check (jsonb_typeof(signature) = 'array'),
     constraint delivery_signature_length check (length(signature::text) <= 50000),
-    constraint delivery_signature_needed check (signature is null or hand_over = 'in_person'),
+    constraint delivery_signature_whole check (signature is null or hand_over = 'in_person'),
     constraint delivery_taken_by_length check (length(taken_by) between 1 and 200),
     constraint delivery_temperature_c_range check (temperature_c between -40 and 60),
     constraint delivery_crates_out_range check (crates_out between 0 and 1000),
@@ -922,6 +958,7 @@ declare
     made text[] := '{}';
     wanted jsonb;
     given bigint;
+    day date;
 begin
     if entry - array['act', 'legs'] - parts_of_kind(a.kind) <> '{}' then
         raise exception 'act % does not add up: act_parts_known, a % with %', a.act_id, a.kind, array(select jsonb_object_keys(entry))
@@ -940,6 +977,12 @@ begin
         raise exception 'entry % is there', a.act_id
             using errcode = 'unique_violation', constraint = 'act_pk', table = 'act',
                   detail = format('%s|%s', a.kind, (select o.kind from act o where o.farm_id = farm and o.act_id = a.act_id));
+    end if;
+    -- What is sold bears the day on which the customer had it. What is only loaded into a van, or refused whole, is not sold.
+    if a.kind = 'market_close' or entry ? 'docket_parts'
+       or a.kind = 'reversal' and exists (select from docket_part p where p.farm_id = farm and p.act_id = a.reverses) then
+        day := (select (a.happened_at at time zone f.zone)::date from farm f where f.farm_id = farm);
+        call expect_unlocked(farm, day);
     end if;
     head := jsonb_build_object('farm_id', farm, 'act_id', a.act_id, 'docket', a.document, 'market_day', a.document, 'number', given);
 

@@ -125,9 +125,10 @@ create table payment (
     constraint payment_paid_on_range check (paid_on between '2000-01-01' and '2200-01-01'),
     constraint payment_amount_range check (amount between 0 and 1000000),
     constraint payment_method_known check (method in ('bank_transfer', 'cash', 'card', 'write_off')),
+    constraint payment_docket_known check (docket is null or method in ('cash', 'card')),
     constraint payment_reference_length check (length(reference) <= 200)
 );
-create index payment_by_docket on payment (farm_id, docket) where docket is not null;
+create index payment_by_docket on payment (farm_id, docket);
 create index payment_by_customer on payment (farm_id, customer, paid_on, payment);
 call make_posted_only('payment');
 
@@ -217,6 +218,14 @@ create function credit_of(farm int, of text) returns numeric
                and not exists (select from payment_reversal r where r.farm_id = p.farm_id and r.payment = p.payment))
          + (select coalesce(sum(greatest(credited + paid - total, 0)), 0) from invoice_settled where farm_id = farm and customer = of);
 
+-- What a customer paid at the door for dockets that are on no invoice yet: credit that waits for theirs.
+create function credit_at_door(farm int, of text) returns numeric
+    language sql stable
+    return (select coalesce(sum(p.amount), 0) from payment p
+             where p.farm_id = farm and p.customer = of and p.docket is not null
+               and not exists (select from payment_reversal r where r.farm_id = p.farm_id and r.payment = p.payment)
+               and not exists (select from docket_line_billed b where b.farm_id = p.farm_id and b.docket = p.docket and b.grams > 0));
+
 -- Books lines of a document, numbered after those that it has. What is nothing is left out.
 create procedure book(farm int, doc text, booked_as text, of text, day date, accounts text[], amounts numeric[])
     language sql as $$
@@ -297,6 +306,7 @@ declare
 begin
     i.farm_id := farm;
     perform from customer c where c.farm_id = farm and c.customer = i.customer for no key update;
+    call expect_unlocked(farm, i.issued_on);
     i.number := next_number(farm, i.kind);
     i.invoice := format('%s-%s', case i.kind when 'invoice' then 'INV' else 'CN' end, i.number);
     insert into invoice select i.*;
@@ -333,6 +343,7 @@ declare
 begin
     p.farm_id := farm;
     perform from customer c where c.farm_id = farm and c.customer = p.customer for no key update;
+    call expect_unlocked(farm, p.paid_on);
     p.number := next_number(farm, 'payment');
     p.payment := format('P-%s', p.number);
     insert into payment select p.*;
@@ -373,6 +384,7 @@ begin
     r.farm_id := farm;
     select o.* into p from payment o where o.farm_id = farm and o.payment = r.payment;
     perform from customer c where c.farm_id = farm and c.customer = p.customer for no key update;
+    call expect_unlocked(farm, r.reversed_on);
     insert into payment_reversal select r.*;
     if r.reversed_on < p.paid_on then
         raise exception 'payment % came after %', r.payment, r.reversed_on

@@ -3,7 +3,11 @@
 use std::time::Duration;
 
 use anyhow::{Context, Result, bail, ensure};
-use fantoccini::{Locator, elements::Element};
+use fantoccini::{
+    Locator,
+    actions::{InputSource, MOUSE_BUTTON_LEFT, PointerAction, TouchActions},
+    elements::Element,
+};
 use gillbook_tests::Phone;
 use serde_json::json;
 
@@ -94,6 +98,33 @@ impl Hand {
         Ok(())
     }
 
+    /// A field; where it is folded away, what it stands under is touched first.
+    async fn unfolded(&mut self, action: &str, name: &str) -> Result<Element> {
+        let field = self.field(action, name).await?;
+        let open = "const fold = arguments[0].closest('details:not([open])'); if (fold) fold.open = true; return fold !== null";
+        let folded = self.phone.page.execute(open, vec![serde_json::to_value(&field)?]).await?;
+        self.effort.touches += usize::from(folded == true);
+        Ok(field)
+    }
+
+    /// Draws a stroke with a finger, from the middle of something to its right.
+    pub async fn draws_on(&mut self, css: &str) -> Result<()> {
+        let box_of = "arguments[0].scrollIntoView({block: 'center'}); const r = arguments[0].getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2]";
+        let there = self.phone.page.find(Locator::Css(css)).await.with_context(|| css.to_owned())?;
+        let middle = self.phone.page.execute(box_of, vec![serde_json::to_value(&there)?]).await?;
+        let (x, y) = (middle[0].as_f64().context("left")?, middle[1].as_f64().context("top")?);
+        let moved = |x: f64, y: f64| PointerAction::MoveTo { duration: None, x, y };
+        let stroke = TouchActions::new("finger".into())
+            .then(moved(x, y))
+            .then(PointerAction::Down { button: MOUSE_BUTTON_LEFT })
+            .then(moved(x + 30.0, y - 20.0))
+            .then(moved(x + 60.0, y + 10.0))
+            .then(PointerAction::Up { button: MOUSE_BUTTON_LEFT });
+        self.phone.page.perform_actions(stroke).await?;
+        self.effort.touches += 1;
+        Ok(())
+    }
+
     async fn field(&self, action: &str, name: &str) -> Result<Element> {
         let css = format!("form[action='{action}'] [name='{name}']");
         let place = self.place().await?;
@@ -102,7 +133,7 @@ impl Hand {
 
     /// Types into a field, over what stands in it.
     async fn types(&mut self, action: &str, name: &str, text: &str) -> Result<()> {
-        let field = self.field(action, name).await?;
+        let field = self.unfolded(action, name).await?;
         self.effort.touches += 1;
         self.effort.keys += text.len();
         let kind = field.attr("type").await?.unwrap_or_default();
@@ -124,7 +155,7 @@ impl Hand {
             choice.click().await?;
             self.effort.touches += 1;
         } else {
-            self.field(action, name).await?.select_by_value(value).await?;
+            self.unfolded(action, name).await?.select_by_value(value).await?;
             self.effort.touches += 2;
         }
         Ok(())

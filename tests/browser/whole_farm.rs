@@ -224,10 +224,18 @@ impl Lived {
                 ("temperature_c", "4.5"),
                 ("refused/1/grams_g", "0.3"),
                 ("refused/1/reason", "bruised"),
+                ("paid.amount", "5"),
             ];
+            if n == 1 {
+                self.hand.draws_on(".drawing canvas").await?;
+            }
             self.hand.does(&format!("{docket}/delivery"), if n == 1 { &refused } else { &refused[..2] }).await?;
             self.hand.spent("a docket handed over");
         }
+        let told = self.farm.get("/api/dockets/D-1").await;
+        ensure!(told["delivery"]["signed"] == true && told["lines"][0]["refused_because"] == "bruised", "{told}");
+        let drawn = self.farm.raw("GET", "/api/dockets/D-1/signature", &[], Vec::new()).await.text;
+        ensure!(drawn.matches('L').count() >= 2, "{drawn}");
         self.farm.pass(TimeDelta::minutes(30));
         self.hand.walk(&["/orders", "/orders/O-1", "/dockets/D-1", "/dockets/D-1/return"]).await?;
         self.hand.does("/dockets/D-1/return", &[("lines/2/grams_g", "0.25"), ("reason", "Bruised")]).await?;

@@ -4,6 +4,9 @@ use anyhow::{Context, Result, ensure};
 use chrono::TimeDelta;
 use gillbook_testkit::{Answer, As, Farm};
 use serde_json::{Value, json};
+use uuid::Uuid;
+
+use crate::forms::send;
 
 fn signature() -> Value {
     json!([[[20, 150], [80, 30], [140, 150]], [[300, 100]]])
@@ -62,7 +65,8 @@ async fn what_happened_at_the_door_stands_on_the_docket() -> Result<()> {
     let shown = page(&farm, &format!("/dockets/{docket}")).await.text;
     for part in [
         "Taken by Kim",
-        "100 g refused: Two caps &#60;bruised&#62;",
+        "0.100 kg refused: Two caps &#60;bruised&#62;",
+        "Crates: 3 left, 1 taken back.",
         "15.00 EUR paid at the door, cash.",
         "M20 150L80 30",
         "Crates of ours at",
@@ -83,7 +87,7 @@ async fn what_happened_at_the_door_stands_on_the_docket() -> Result<()> {
     let left = json!({"hand_over": "unattended", "taken_by": "Back door, under the awning"});
     farm.create(&format!("{path}/delivery"), left).await;
     let shown = page(&farm, &format!("/dockets/{docket}")).await.text;
-    ensure!(shown.contains("Left there, nobody in: Back door, under the awning"), "{shown}");
+    ensure!(shown.contains("Left with nobody in: Back door, under the awning"), "{shown}");
     Ok(())
 }
 
@@ -111,7 +115,7 @@ async fn what_cannot_be_at_a_door_is_refused_and_nothing_is_written() -> Result<
         (json!({"paid": {"amount": "4.005"}}), "/paid/amount"),
         (json!({"paid": {"amount": "4", "method": "bank_transfer"}}), "/paid/method"),
         (json!({"paid": {"amount": "4", "method": "write_off"}}), "/paid/method"),
-        (json!({"refused": [{"line": 1, "grams_g": 10}]}), "/refused/0/reason"),
+        (json!({"refused": [{"line": 1, "grams_g": 10}]}), "/refused/0"),
         (json!({"refused": [{"line": 1, "grams_g": 10, "reason": " "}]}), "/refused/0/reason"),
         (json!({"refused": [{"line": 1, "grams_g": 1001, "reason": "All"}]}), "/refused/0/grams_g"),
     ] {
@@ -121,11 +125,126 @@ async fn what_cannot_be_at_a_door_is_refused_and_nothing_is_written() -> Result<
     ensure!(farm.get(&path).await["status"] == "dispatched");
     ensure!(farm.get("/api/payments").await["rows"] == json!([]));
     farm.raw("GET", &format!("{path}/receipt"), &[], Vec::new()).await.ensure_problem(404, "not-found", None);
-    // Another customer's docket was not paid by this one, and none that is not there.
-    for (customer, docket) in [("SATURDAY", docket.as_str()), ("PLUM", "D-99")] {
-        let body = json!({"customer": customer, "amount": "5", "method": "cash", "docket": docket});
-        farm.post("/api/payments", body).await.ensure_problem(422, "invalid", Some("/docket"));
+    // What is paid elsewhere is paid for no docket.
+    let body = json!({"customer": "PLUM", "amount": "5", "method": "write_off", "docket": docket});
+    farm.post("/api/payments", body).await.ensure_problem(422, "invalid", Some("/docket"));
+    Ok(())
+}
+
+/// All of it refused, no place says that somebody took it.
+#[tokio::test]
+async fn refused_whole_nobody_took_it() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(3000).await;
+    let docket = under_way(&farm, "PLUM", 1000).await?;
+    let body = json!({"taken_by": "Jo", "refused": [{"line": 1, "grams_g": 1000, "reason": "Not ordered"}]});
+    farm.create(&format!("/api/dockets/{docket}/delivery"), body).await;
+    let shown = page(&farm, &format!("/dockets/{docket}")).await.text;
+    let link = farm.get(&format!("/api/dockets/{docket}/link")).await;
+    let seen = opened(&farm, link["path"].as_str().context("a path")?).await.text;
+    for text in [&shown, &seen] {
+        ensure!(text.contains("Refused at the door (Jo)") && !text.contains("Taken by Jo"), "{text}");
     }
+    Ok(())
+}
+
+/// What was paid at the door settles the invoice of its docket, and no other.
+#[tokio::test]
+async fn money_of_the_door_settles_its_own_invoice() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(5000).await;
+    let mut dockets = Vec::new();
+    for paid in [None, Some("5.00"), Some("100.00")] {
+        let docket = under_way(&farm, "PLUM", 1000).await?;
+        let mut body = json!({"taken_by": "Kim"});
+        if let Some(paid) = paid {
+            body["paid"] = json!({"amount": paid, "method": "card"});
+        }
+        farm.create(&format!("/api/dockets/{docket}/delivery"), body).await;
+        dockets.push(docket);
+    }
+    let number = |value: &Value| value.as_str().and_then(|text| text.parse::<f64>().ok()).unwrap_or(f64::NAN);
+    let invoiced = async |docket: &str| {
+        let invoice = farm.create("/api/invoices", json!({"customer": "PLUM", "dockets": [docket]})).await;
+        (number(&invoice["total"]), number(&invoice["open"]))
+    };
+    let (total, open) = invoiced(&dockets[0]).await;
+    ensure!(total > 5.0 && (open - total).abs() < 1e-9, "{total} {open}");
+    // What is paid meanwhile settles by itself: the money of the door waits for its own invoices.
+    let body = json!({"customer": "PLUM", "amount": "1.00", "method": "bank_transfer"});
+    let meanwhile = farm.create("/api/payments", body).await;
+    ensure!(meanwhile["shares"] == json!([{"invoice": "INV-1", "amount": "1.00"}]), "{meanwhile}");
+    let named = json!({"customer": "PLUM", "amount": "0", "method": "cash", "shares": [{"invoice": "INV-1", "amount": "2.00"}]});
+    farm.post("/api/payments", named).await.ensure_problem(422, "invalid", Some("/shares"));
+    let (total, open) = invoiced(&dockets[1]).await;
+    ensure!((total - open - 5.0).abs() < 1e-9, "{total} {open}");
+    let (total, open) = invoiced(&dockets[2]).await;
+    ensure!(total > 5.0 && open == 0.0, "{total} {open}");
+    let statement = farm.get("/api/customers/PLUM/statement").await;
+    ensure!((number(&statement["credit"]) - (100.0 - total)).abs() < 1e-9, "{statement}");
+    Ok(())
+}
+
+#[tokio::test]
+async fn what_is_locked_takes_no_more() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(5000).await;
+    let docket = under_way(&farm, "PLUM", 1000).await?;
+    let told = farm.create(&format!("/api/dockets/{docket}/delivery"), json!({"taken_by": "Kim"})).await;
+    let act = told["delivery"]["act_id"].as_str().context("an act")?.to_owned();
+    let second = under_way(&farm, "PLUM", 500).await?;
+    let third = under_way(&farm, "PLUM", 200).await?;
+    let sent_at = farm.now();
+    for day in ["2026-05-04", "2026-06-01"] {
+        let answer = farm.post("/api/period-locks", json!({"locked_until": day})).await;
+        answer.ensure_problem(422, "invalid", Some("/locked_until"));
+    }
+    farm.pass(TimeDelta::days(3));
+    let driver = farm.person("driver").await;
+    farm.post_as(&driver, "/api/period-locks", json!({"locked_until": "2026-05-05"})).await.ensure_problem(
+        403,
+        "not-allowed",
+        None,
+    );
+    farm.create("/api/period-locks", json!({"locked_until": "2026-05-05"})).await;
+    let journal = "/api/reports/journal?from=2026-05-01&until=2026-05-05";
+    let before = farm.get(journal).await;
+    // Nothing of the locked days changes: neither what is dated back nor what is taken back.
+    let delivery = json!({"taken_by": "Kim", "delivered_at": sent_at + TimeDelta::hours(1)});
+    let reversal = json!({"reason": "Slip"});
+    let returned =
+        json!({"lines": [{"line": 1, "grams_g": 100}], "reason": "Wet", "returned_at": sent_at + TimeDelta::hours(2)});
+    let payment = json!({"customer": "PLUM", "amount": "5", "method": "cash", "paid_on": "2026-05-05"});
+    for (path, body) in [
+        (format!("/api/dockets/{second}/delivery"), delivery),
+        (format!("/api/acts/{act}/reversal"), reversal),
+        (format!("/api/dockets/{docket}/returns"), returned),
+        ("/api/payments".to_owned(), payment),
+    ] {
+        let answer = farm.post(&path, body).await;
+        answer.ensure_problem(409, "closed", None);
+        ensure!(answer.text.contains("locked up to 2026-05-05"), "{path}: {}", answer.text);
+    }
+    ensure!(farm.get(journal).await == before);
+    // What was loaded then and never came to a customer is not sold, and may be unloaded.
+    let loaded = farm.get(&format!("/api/dockets/{third}")).await["act_id"].as_str().context("an act")?.to_owned();
+    farm.create(&format!("/api/acts/{loaded}/reversal"), json!({"reason": "Rain"})).await;
+    ensure!(farm.get(journal).await == before);
+    // The days after it are open.
+    farm.create(&format!("/api/dockets/{second}/delivery"), json!({"taken_by": "Kim"})).await;
+    farm.create("/api/payments", json!({"customer": "PLUM", "amount": "5", "method": "cash", "paid_on": "2026-05-06"}))
+        .await;
+    // Unlocked again, it goes.
+    farm.pass(TimeDelta::minutes(1));
+    farm.create("/api/period-locks", json!({"locked_until": "2026-05-01"})).await;
+    farm.create(&format!("/api/acts/{act}/reversal"), json!({"reason": "Slip"})).await;
+    let locks = farm.get("/api/period-locks").await;
+    ensure!(
+        locks["rows"][0]["locked_until"] == "2026-05-01" && locks["rows"][1]["locked_until"] == "2026-05-05",
+        "{locks}"
+    );
+    let shown = page(&farm, "/period-locks").await.text;
+    ensure!(shown.contains("Locked up to 1"), "{shown}");
     Ok(())
 }
 
@@ -137,7 +256,6 @@ async fn the_form_keeps_what_was_signed() -> Result<()> {
     let docket = under_way(&farm, "PLUM", 1000).await?;
     let drawn = signature().to_string();
     let mut fields = vec![
-        ("key", "00000000-0000-4000-8000-000000000001"),
         ("hand_over", "in_person"),
         ("taken_by", "Kim"),
         ("signature", drawn.as_str()),
@@ -147,26 +265,16 @@ async fn the_form_keeps_what_was_signed() -> Result<()> {
         ("refused/1/grams_g", "0,1"),
     ];
     let path = format!("/dockets/{docket}/delivery");
-    let form = |fields: &[(&str, &str)]| {
-        let pairs = fields.iter().map(|(name, value)| format!("{}={}", encoded(name), encoded(value)));
-        pairs.collect::<Vec<_>>().join("&").into_bytes()
-    };
-    let kind = [("content-type", "application/x-www-form-urlencoded"), ("accept", "text/html")];
-    let again = farm.raw("POST", &path, &kind, form(&fields)).await;
+    let again = send(&farm, &path, Uuid::new_v4(), &fields).await?;
     ensure!(again.status == 422 && again.text.contains("Fill this in."), "{} {}", again.status, again.text);
     ensure!(again.text.contains("[[20,150],[80,30],[140,150]]"), "{}", again.text);
-    fields[0].1 = "00000000-0000-4000-8000-000000000002";
     fields.push(("refused/1/reason", "Too small"));
-    let done = farm.raw("POST", &path, &kind, form(&fields)).await;
+    let done = send(&farm, &path, Uuid::new_v4(), &fields).await?;
     ensure!(done.status == 303, "{} {}", done.status, done.text);
     let told = farm.get(&format!("/api/dockets/{docket}")).await;
     ensure!(told["delivery"]["signed"] == true && told["lines"][0]["refused_because"] == "Too small", "{told}");
     ensure!(farm.get("/api/payments").await["rows"][0]["amount"] == "4.50");
     Ok(())
-}
-
-fn encoded(text: &str) -> String {
-    text.bytes().map(|b| format!("%{b:02X}")).collect()
 }
 
 #[tokio::test]
@@ -190,7 +298,7 @@ async fn crates_are_counted_by_customer() -> Result<()> {
     farm.create(&format!("/api/acts/{}/reversal", acts[3]), json!({"reason": "Slip"})).await;
     ensure!(out().await == [("PLUM".to_owned(), Some(1)), ("SATURDAY".to_owned(), Some(-2))], "{:?}", out().await);
     let shown = page(&farm, "/crates-out").await.text;
-    ensure!(shown.contains("\u{2212}1 in all") && shown.contains("/customers/PLUM"), "{shown}");
+    ensure!(shown.contains("1 crate out there") && shown.contains("/customers/PLUM"), "{shown}");
     Ok(())
 }
 
@@ -216,7 +324,7 @@ async fn the_customer_opens_the_docket_by_its_address_and_nothing_else() -> Resu
     farm.create(&format!("/api/dockets/{docket}/delivery"), body).await;
     let seen = opened(&farm, &address).await.text;
     ensure!(
-        seen.contains("100 g refused: Wet") && seen.contains("You kept 0.900 kg, ") && seen.contains("M20 150"),
+        seen.contains("0.100 kg refused: Wet") && seen.contains("You kept 0.900 kg, ") && seen.contains("M20 150"),
         "{seen}"
     );
     let pdf = opened(&farm, &format!("{address}/pdf")).await;
@@ -251,9 +359,9 @@ async fn the_customer_opens_the_docket_by_its_address_and_nothing_else() -> Resu
     ensure!(opened(&farm, &address).await.status == 404);
     let fresh = farm.get(&format!("/api/dockets/{docket}/link")).await["path"].as_str().context("a path")?.to_owned();
     ensure!(opened(&farm, &fresh).await.status == 200);
-    farm.pass(TimeDelta::days(399));
+    farm.pass(TimeDelta::days(401));
     ensure!(opened(&farm, &fresh).await.status == 200);
-    farm.pass(TimeDelta::days(4));
+    farm.pass(TimeDelta::days(2));
     ensure!(opened(&farm, &fresh).await.status == 404);
     Ok(())
 }

@@ -62,17 +62,9 @@ async fn a_day_is_lived_on_the_pages() -> Result<()> {
     ensure!(farm.get("/api/orders/O-1").await["lines"][0]["set_aside"] == json!([]));
     done(&farm, "/orders/O-1/set-aside/chosen", &[(&chosen, "3"), ("reason", "They like it thick")]).await?;
     done(&farm, "/orders/O-1/dispatch", &[("van", "VAN")]).await?;
-    done(
-        &farm,
-        "/dockets/D-1/delivery",
-        &[
-            ("taken_by", "Cook"),
-            ("temperature_c", "4,5"),
-            ("refused/1/grams_g", "0,5"),
-            ("refused/1/reason", "bruised"),
-        ],
-    )
-    .await?;
+    let refused = [("refused/1/grams_g", "0,5"), ("refused/1/reason", "bruised")];
+    let door = [[("taken_by", "Cook"), ("temperature_c", "4,5")], refused].concat();
+    done(&farm, "/dockets/D-1/delivery", &door).await?;
     farm.pass(TimeDelta::hours(2));
     done(&farm, "/dockets/D-1/return", &[("lines/1/grams_g", "0.25"), ("reason", "Bruised")]).await?;
     let docket = farm.get("/api/dockets/D-1").await;

@@ -165,7 +165,13 @@ async fn a_docket_tells_packs_shortage_and_what_came_back() -> Result<()> {
     assert_eq!((&docket["net"], &docket["sent_net"]), (&json!("55.85"), &json!("69.85")));
 
     let text = page(&farm, &farm.owner, "/dockets/D-1").await;
-    for words in ["6 packs", "500 g refused, 300 g came back", "3\u{202f}200", "55.85", "Punnet: 2 short of 8 packs"] {
+    for words in [
+        "6 packs",
+        "0.500 kg refused: bruised, 0.300 kg came back",
+        "3\u{202f}200",
+        "55.85",
+        "Punnet: 2 short of 8 packs",
+    ] {
         ensure!(text.contains(words), "{words}: {text}");
     }
     let text = page(&farm, &farm.owner, &format!("/orders/{order}")).await;

@@ -60,7 +60,12 @@ const ACTS: [Act; 17] = [
     },
     Act { name: "call off", method: "PATCH", path: "/api/orders/O-2", body: || json!({"status": "cancelled"}) },
     Act { name: "dispatch", method: "POST", path: "/api/dockets", body: || json!({"order": "O-2", "van": "VAN"}) },
-    Act { name: "deliver", method: "POST", path: "/api/dockets/D-1/delivery", body: || json!({"taken_by": "Cook"}) },
+    Act {
+        name: "deliver",
+        method: "POST",
+        path: "/api/dockets/D-1/delivery",
+        body: || json!({"taken_by": "Cook", "paid": {"amount": "1"}}),
+    },
     Act {
         name: "take the dispatch back",
         method: "POST",

@@ -73,7 +73,14 @@ def compare(document):
         assert one(item + "cbc:ManufactureDate", xml) == line["harvest_day"]
         assert texts(item + "cbc:BestBeforeDate", xml) == ([line["best_before"]] if line["best_before"] else [])
         (ordered,) = [o for o in told["ordered"] if o["order_line"] == line["order_line"]]
-        for note in texts("cbc:Note", xml):
+        after = []
+        if line["refused_g"]:
+            after.append(f"Refused at the door {line['refused_g']} g: {line['refused_because']}")
+        if line["returned_g"]:
+            after.append(f"Came back {line['returned_g']} g")
+        notes = texts("cbc:Note", xml)
+        assert [note for note in notes if not note.startswith("Ordered ")] == after, notes
+        for note in notes[: len(notes) - len(after)]:
             assert note == f"Ordered {ordered['grams_g']} g, short {ordered['short_g']} g"
             short += 1
     for xml, ordered in zip(lines[len(told["lines"]):], unsent):

@@ -6,7 +6,7 @@ use serde::{Deserialize, Deserializer, Serialize, de};
 use unicode_normalization::UnicodeNormalization;
 use utoipa::openapi::{ObjectBuilder, RefOr, Schema, schema::Type};
 
-/// Written text in any script: NFC, trimmed, without control characters (line breaks excepted where `MAX` is over
+/// Written text in any script: NFC, trimmed, without signs that turn its direction and control characters (line breaks excepted where `MAX` is over
 /// 254), and between `MIN` and `MAX` characters long.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, sqlx::Type)]
 #[sqlx(transparent)]
@@ -34,6 +34,13 @@ impl<const MIN: usize, const MAX: usize> Text<MIN, MAX> {
         let breaks_allowed = MAX > 254;
         if text.chars().any(|c| c.is_control() && !(breaks_allowed && c == '\n')) {
             return Err("It holds a control character. Write it again without.".into());
+        }
+        // Overrides and isolates of Unicode's bidirectional algorithm (UAX #9, 2.1 to 2.5): they would turn the figures around that stand beside
+        // a name on paper.
+        if text.chars().any(|c| matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')) {
+            return Err(
+                "It holds an invisible sign that turns the direction of writing. Write it again without.".into()
+            );
         }
         match text.chars().count() {
             n if n < MIN => Err("It is empty. Write something.".into()),

@@ -44,18 +44,14 @@ pub struct Kept {
 /// How it was handed over.
 #[derive(Debug, Clone, Serialize)]
 pub struct HandedOver {
-    /// How and to whom, or where it was left, in words.
+    /// What became of it, in words: to whom, where it was left, or refused.
     pub to: String,
     /// Who signed for it, as an SVG image; empty where nobody did.
     pub signature: String,
     /// When.
     pub at: String,
-    /// °C at the door.
-    pub temperature: Option<String>,
-    /// Crates left there.
-    pub crates_out: i32,
-    /// Crates brought back.
-    pub crates_back: i32,
+    /// What was measured and counted, in words; may be empty.
+    pub details: String,
     /// Crates of the farm that stand at the customer's after it.
     pub crates_there: i64,
 }
@@ -184,17 +180,15 @@ mod tests {
     fn a_docket_that_was_signed_for_shows_the_signature() {
         let signature: gillbook_core::selling::signature::Signature =
             serde_json::from_value(serde_json::json!([[[10, 10], [300, 150], [590, 20]], [[40, 40]]])).unwrap();
-        let signed = |svg: Vec<u8>| HandedOver {
+        let signed = |signature: String| HandedOver {
             to: "Taken by Kim".into(),
-            signature: String::from_utf8(svg).unwrap(),
+            signature,
             at: "9 Oct 09:12".into(),
-            temperature: Some("3.5".into()),
-            crates_out: 3,
-            crates_back: 1,
+            details: "3.5 °C at the door. Crates: 3 left, 1 taken back.".into(),
             crates_there: 5,
         };
         let with = |delivery| Docket { delivery: Some(delivery), ..docket(3) }.pdf().unwrap();
-        assert_ne!(with(signed(crate::signature::svg(&signature))), with(signed(Vec::new())));
+        assert_ne!(with(signed(crate::signature::svg(&signature))), with(signed(String::new())));
     }
 
     #[test]

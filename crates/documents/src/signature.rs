@@ -5,7 +5,7 @@ use quick_xml::Writer;
 
 /// The signature as an SVG image (SVG 2), black on nothing.
 #[must_use]
-pub fn svg(signature: &Signature) -> Vec<u8> {
+pub fn svg(signature: &Signature) -> String {
     let mut out = Writer::new(Vec::new());
     // Writing to memory does not fail.
     let _ = out
@@ -29,5 +29,5 @@ pub fn svg(signature: &Signature) -> Vec<u8> {
                 .write_empty()
                 .map(drop)
         });
-    out.into_inner()
+    String::from_utf8_lossy(&out.into_inner()).into_owned()
 }

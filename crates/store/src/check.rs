@@ -231,10 +231,10 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
            select s.farm_id, format('docket %s, line %s of %s g: %s g handed over, %s g came back', s.docket, s.line, l.grams, coalesce(s.handed, 0), coalesce(s.back, 0))
              from standing s join docket_line l using (farm_id, docket, line)
             where coalesce(s.handed, 0) > l.grams or coalesce(s.back, 0) > coalesce(s.handed, 0)
-           union all
-           select r.farm_id, format('docket %s, line %s of %s g: %s g refused, %s g handed over', r.docket, r.line, l.grams, r.grams, coalesce(p.grams, 0))
-             from docket_refusal r join docket_line l using (farm_id, docket, line) left join docket_part p using (farm_id, act_id, line)
-            where l.grams <> r.grams + coalesce(p.grams, 0)"#
+           union all select v.farm_id, format('docket %s, line %s of %s g: %s g refused, %s g handed over', l.docket, l.line, l.grams, coalesce(r.grams, 0), coalesce(p.grams, 0))
+             from delivery v join docket_line l using (farm_id, docket)
+             left join docket_refusal r on r.farm_id = v.farm_id and r.act_id = v.act_id and r.line = l.line left join docket_part p on p.farm_id = v.farm_id and p.act_id = v.act_id and p.line = l.line
+            where l.grams <> coalesce(r.grams, 0) + coalesce(p.grams, 0)"#
     );
     prove!(
         17,

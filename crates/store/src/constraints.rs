@@ -65,6 +65,10 @@ fn with_detail(constraint: &str, detail: &str) -> Option<Refusal> {
                 part(3)
             ),
         ),
+        "period_unlocked" => (
+            RefusalKind::Closed,
+            format!("The books are locked up to {}, and this bears {}. Give it a later day.", part(0), part(1)),
+        ),
         "lot_hold_kept" => (RefusalKind::OnHold, Refusal::on_hold(part(0), part(1)).detail),
         "movement_rule_kept" => (
             RefusalKind::Invalid,

@@ -1,6 +1,9 @@
 // A name is signed with a finger: strokes of points in a box of 600 by 200, sent as JSON. Without a script the name that is typed does.
 const INK = 4;
 const NEAR = 3;
+// No more than the service takes.
+const MAX_STROKES = 100;
+const MAX_POINTS = 3000;
 
 for (const box of document.querySelectorAll("fieldset.drawing")) {
   const canvas = box.querySelector("canvas");
@@ -24,6 +27,7 @@ for (const box of document.querySelectorAll("fieldset.drawing")) {
     }
   };
   const keep = () => { field.value = strokes.length ? JSON.stringify(strokes) : ""; };
+  const points = () => strokes.reduce((sum, stroke) => sum + stroke.length, 0);
   const inside = (most, at) => Math.max(0, Math.min(most, Math.round(at)));
   const pointOf = (event) => {
     const on = canvas.getBoundingClientRect();
@@ -34,14 +38,14 @@ for (const box of document.querySelectorAll("fieldset.drawing")) {
   };
   let drawing = null;
   canvas.addEventListener("pointerdown", (event) => {
-    if (drawing !== null) return;
+    if (drawing !== null || strokes.length >= MAX_STROKES || points() >= MAX_POINTS) return;
     drawing = event.pointerId;
     canvas.setPointerCapture(event.pointerId);
     strokes.push([pointOf(event)]);
     draw();
   });
   canvas.addEventListener("pointermove", (event) => {
-    if (event.pointerId !== drawing) return;
+    if (event.pointerId !== drawing || points() >= MAX_POINTS) return;
     const stroke = strokes.at(-1);
     const [x, y] = pointOf(event);
     const [lastX, lastY] = stroke.at(-1);

@@ -29,5 +29,10 @@ async fn balance(farm: &Farm, account: &str) -> Decimal {
     for row in &rows {
         assert_eq!(of("document", row["document"].as_str().unwrap_or_default()), Decimal::ZERO, "{journal}");
     }
+    // What was sold by customer, product and tax rate is the revenue of the journal's sales.
+    let sales = farm.get("/api/reports/sales?from=2026-05-01&until=2026-05-31").await;
+    let sold: Decimal = sales["rows"].as_array().into_iter().flatten().map(|r| sum(&r["net"])).sum();
+    let earned = rows.iter().filter(|r| r["kind"] == "sale" && r["account"] == "revenue").map(|r| -sum(&r["amount"]));
+    assert_eq!(sold, earned.sum::<Decimal>(), "{sales} {journal}");
     of("account", account)
 }

@@ -120,3 +120,42 @@ async fn debts_grow_old_and_a_statement_is_of_its_days() -> Result<()> {
     ensure!(csv.text.contains("2026-05-04,invoice,INV-1,revenue,PLUM,,30.00,EUR\r\n"), "{}", csv.text);
     Ok(())
 }
+
+/// Two dockets of which something came back, and a stall: what the summary says is what they say themselves.
+#[tokio::test]
+async fn sales_are_added_up_by_customer_product_and_rate() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(5000).await;
+    let dockets = [farm.docket_of(1000).await, farm.docket_of(735).await];
+    farm.pass(TimeDelta::minutes(30));
+    let back = json!({"lines": [{"line": 1, "grams_g": 333}], "reason": "Wet"});
+    farm.create(&format!("/api/dockets/{}/returns", dockets[0]), back).await;
+    let stall = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": lot, "place": "F1", "grams_g": 800}]});
+    farm.create("/api/market-days", stall).await;
+    let cashed_up =
+        json!({"cash": "21.30", "card": "0", "fee": "2", "back_place": "F1", "lots": [{"lot": lot, "back_g": 100}]});
+    farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(cashed_up)).await.expect(200);
+    let (mut grams, mut net) = (0, Decimal::ZERO);
+    for docket in &dockets {
+        let told = farm.get(&format!("/api/dockets/{docket}")).await;
+        grams += told["lines"][0]["kept_g"].as_i64().unwrap_or_default();
+        net += sum(&told["net"]);
+    }
+    let day = farm.get("/api/market-days/M-1").await;
+    let path = "/api/reports/sales?from=2026-05-01&until=2026-05-31";
+    let rows = farm.get(path).await["rows"].clone();
+    ensure!(rows.as_array().map(Vec::len) == Some(2) && grams == 1402, "{rows}");
+    ensure!(rows[0]["customer"] == "PLUM" && rows[0]["product"] == "OY" && rows[0]["grams_g"] == grams, "{rows}");
+    ensure!(sum(&rows[0]["net"]) == net, "{rows} {net}");
+    ensure!(
+        rows[1]["customer"] == "SATURDAY" && rows[1]["grams_g"] == 700 && rows[1]["net"] == day["net"],
+        "{rows} {day}"
+    );
+    let csv = farm.raw("GET", &path.replace("sales?", "sales/csv?"), &[], Vec::new()).await.text;
+    let lines: Vec<&str> = csv.split("\r\n").collect();
+    ensure!(lines.len() == 4 && lines[0] == "customer,product,tax_percent,grams,net,currency", "{csv}");
+    ensure!(lines[1].starts_with("PLUM,OY,") && lines[1].ends_with(&format!(",1402,{net},EUR")), "{csv}");
+    let swapped = farm.ask(&farm.owner, "GET", "/api/reports/sales?from=2026-06-02&until=2026-06-01", &[], None).await;
+    ensure!(swapped.status == 422, "{}", swapped.text);
+    Ok(())
+}

@@ -72,7 +72,7 @@ const fn cash() -> PaymentMethod {
     PaymentMethod::Cash
 }
 
-/// What was paid at the door. It is the customer's credit until an invoice takes it.
+/// What was paid at the door. It is the customer's credit until the docket is invoiced, and then settles that invoice.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PaidAtDoor {
@@ -202,7 +202,7 @@ pub fn hand_over(
 /// The payment that was taken at the door, as it is entered: nothing is settled by it until its docket is invoiced.
 ///
 /// # Errors
-/// Refuses an amount of nothing, a way that nobody pays at a door, and a day that is not the hand-over's.
+/// Refuses an amount of nothing, and a way that nobody pays at a door.
 pub fn paid_at_door(paid: &PaidAtDoor, docket: &Docket, on: Day) -> Result<NewPayment, Refusal> {
     if !matches!(paid.method, PaymentMethod::Cash | PaymentMethod::Card) {
         return Err(Refusal::field("/paid/method", "At the door it is paid in cash or by card."));
@@ -216,7 +216,6 @@ pub fn paid_at_door(paid: &PaidAtDoor, docket: &Docket, on: Day) -> Result<NewPa
         method: paid.method,
         paid_on: Some(on),
         reference: Text::default(),
-        docket: Some(docket.docket.clone()),
         shares: Some(Vec::new()),
     })
 }

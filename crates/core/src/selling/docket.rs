@@ -166,7 +166,7 @@ pub struct Docket {
     pub customer_name: String,
     /// Address when it went out.
     pub address: String,
-    /// Telephone of the customer now.
+    /// Telephone at which the customer is reached now.
     pub telephone: String,
     /// Whether it is printed with prices, as the customer has it now.
     pub with_prices: bool,
@@ -257,9 +257,6 @@ impl Docket {
                 DocketStatus::Delivered => line.grams_g - line.returned_g - line.kept_g,
                 DocketStatus::Dispatched | DocketStatus::Void => Grams::ZERO,
             };
-            if line.refused_g == Grams::ZERO {
-                line.refused_because.clear();
-            }
         }
         for ordered in &mut self.ordered {
             let of_line = self.lines.iter().filter(|l| l.order_line == ordered.order_line);
@@ -268,6 +265,31 @@ impl Docket {
         self.sent_net = coinage.round(self.lines.iter().map(|l| l.amount).sum());
         self.net = coinage.round(self.lines.iter().map(|l| l.kept_amount).sum());
         self
+    }
+
+    /// Whether the customer refused all of it at the door.
+    #[must_use]
+    pub fn is_refused_whole(&self) -> bool {
+        self.delivery.is_some() && self.lines.iter().all(|l| l.refused_g == l.grams_g)
+    }
+
+    /// What the customer kept, where that is less than what went out.
+    #[must_use]
+    pub fn kept_less(&self) -> Option<Grams> {
+        let is_less = self.status == DocketStatus::Delivered && self.lines.iter().any(|l| l.kept_g < l.grams_g);
+        is_less.then(|| self.lines.iter().map(|l| l.kept_g).sum())
+    }
+
+    /// Refuses to write to the customer's books what was taken back.
+    ///
+    /// # Errors
+    /// Says so.
+    pub fn ensure_went_out(&self) -> Result<(), Refusal> {
+        if self.status == DocketStatus::Void {
+            let detail = format!("Docket {} was taken back. Nothing went out with it.", self.docket);
+            return Err(Refusal::new(RefusalKind::Closed, detail));
+        }
+        Ok(())
     }
 
     /// What it comes to with tax: of what went out while it is on its way, and then of what the customer kept.

@@ -55,8 +55,6 @@ pub struct NewPayment {
     /// What stands on it: a number, a name.
     #[serde(default)]
     pub reference: Text<0, 200>,
-    /// The docket that it was paid for at the door.
-    pub docket: Option<DocketCode>,
     /// What it settles; the oldest invoices first unless said. What it does not settle is the customer's credit.
     #[schema(max_items = 200)]
     pub shares: Option<Vec<PaymentShare>>,
@@ -131,7 +129,7 @@ pub struct OpenInvoice {
 pub struct PaymentFacts<'a> {
     /// The customer's open invoices.
     pub open: &'a [OpenInvoice],
-    /// What the customer paid and no invoice has taken.
+    /// What the customer paid and no invoice has taken, less what was paid at the door for dockets that wait for theirs.
     pub credit: Decimal,
     /// The farm's day.
     pub today: NaiveDate,
@@ -150,23 +148,16 @@ pub struct PaymentPlan {
     pub shares: Vec<PaymentShare>,
 }
 
-/// Refuses a payment at the door of another customer's docket.
-///
-/// # Errors
-/// Names the docket.
-pub fn ensure_docket_of(
-    customer: &CustomerCode,
-    docket: &DocketCode,
-    whose: Option<&CustomerCode>,
-) -> Result<(), Refusal> {
-    let wrong = match whose {
-        None => format!("There is no docket {docket} on this farm. Check the code."),
-        Some(other) if other != customer => {
-            format!("Docket {docket} is {other}'s. Enter the payment with that customer.")
-        }
-        Some(_) => return Ok(()),
-    };
-    Err(Refusal::field("/docket", wrong))
+/// How much of an invoice is settled by what was paid at the door for its dockets: as far as it is the customer's credit still.
+#[must_use]
+pub fn settled_from_door(paid: Decimal, credit: Decimal, total: Decimal) -> Decimal {
+    paid.min(credit).min(total).max(Decimal::ZERO)
+}
+
+/// What was received by payments: those that were taken back are none.
+#[must_use]
+pub fn received(payments: &[Payment]) -> Decimal {
+    payments.iter().filter(|p| p.reversed.is_none()).map(|p| p.amount).sum()
 }
 
 /// Decides what a payment settles. More than is owed is kept as credit.

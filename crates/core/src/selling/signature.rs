@@ -5,7 +5,7 @@ use std::fmt::Write;
 use serde::{Deserialize, Serialize};
 use utoipa::{
     PartialSchema, ToSchema,
-    openapi::{ArrayBuilder, ObjectBuilder, RefOr, Schema, schema::Type},
+    openapi::{ArrayBuilder, ObjectBuilder, RefOr, Schema, schema::ArrayItems, schema::Type},
 };
 
 /// Width of the box that it is drawn in.
@@ -66,14 +66,16 @@ impl Signature {
 
 impl PartialSchema for Signature {
     fn schema() -> RefOr<Schema> {
-        let number = ObjectBuilder::new().schema_type(Type::Integer).minimum(Some(0)).maximum(Some(WIDTH));
-        let point = ArrayBuilder::new().items(number).min_items(Some(2)).max_items(Some(2));
+        let number = |max: u16| ObjectBuilder::new().schema_type(Type::Integer).minimum(Some(0)).maximum(Some(max));
+        let pair: Vec<Schema> = vec![number(WIDTH).into(), number(HEIGHT).into()];
+        let point =
+            ArrayBuilder::new().prefix_items(pair).items(ArrayItems::False).min_items(Some(2)).max_items(Some(2));
         let stroke = ArrayBuilder::new().items(point).min_items(Some(1)).max_items(Some(MAX_POINTS));
         ArrayBuilder::new()
             .items(stroke)
             .min_items(Some(1))
             .max_items(Some(MAX_STROKES))
-            .description(Some("Strokes drawn with a finger: lists of points [x, y] in a box of 600 by 200."))
+            .description(Some("Strokes drawn with a finger: lists of points [x, y] in a box of 600 by 200, at most 3000 points in all."))
             .into()
     }
 }

@@ -118,6 +118,12 @@ fn line(out: &mut Out, l: &DocketLine, of: &Docket) -> Written {
         if let Some(short) = ordered.filter(|o| o.short_g > Grams::ZERO).filter(is_last) {
             text(out, "cbc:Note", &format!("Ordered {}, short {}", short.grams_g, short.short_g))?;
         }
+        if l.refused_g > Grams::ZERO {
+            text(out, "cbc:Note", &format!("Refused at the door {}: {}", l.refused_g, l.refused_because))?;
+        }
+        if l.returned_g > Grams::ZERO {
+            text(out, "cbc:Note", &format!("Came back {}", l.returned_g))?;
+        }
         if let Some(warm) = &l.warm_spell {
             text(out, "cbc:Note", &warm.caution)?;
         }

@@ -13,25 +13,31 @@ use rust_decimal::Decimal;
 
 use crate::{Result, Tx, selling::sales::SaleKind};
 
-/// Most days of a journal that is asked for at once: a year.
-const MAX_JOURNAL_DAYS: i64 = 366;
+/// Most days of books that are asked for at once: a year.
+const MAX_BOOK_DAYS: i64 = 366;
 
 impl Tx {
+    /// The span of days that books are asked of.
+    pub(crate) async fn span_of_books(&mut self, from: NaiveDate, until: NaiveDate) -> Result<Span> {
+        if from > until {
+            return Err(Refusal::field("from", "The first day is after the last. Swap them.").into());
+        }
+        if (until - from).num_days() > MAX_BOOK_DAYS {
+            return Err(Refusal::field("from", "The books are told of one year at most. Ask for a part of it.").into());
+        }
+        let zone = self.farm_settings().await?.zone;
+        let after = until.checked_add_days(Days::new(1)).unwrap_or(until);
+        Ok(Span { from: day_begins(from, zone), until: day_begins(after, zone) })
+    }
+
     /// The journal from one day to another, both counted. It adds up to nothing, and so does each document of it.
     ///
     /// # Errors
     /// Refuses days in the wrong order and more than a year.
     #[tracing::instrument(level = "debug", name = "store.reports.journal", skip_all, fields(farm_id = self.farm.0))]
     pub async fn journal(&mut self, from: NaiveDate, until: NaiveDate) -> Result<Vec<JournalLine>> {
-        if from > until {
-            return Err(Refusal::field("from", "The first day is after the last. Swap them.").into());
-        }
-        if (until - from).num_days() > MAX_JOURNAL_DAYS {
-            return Err(Refusal::field("from", "A journal is of one year at most. Ask for a part of it.").into());
-        }
+        let span = self.span_of_books(from, until).await?;
         let settings = self.farm_settings().await?;
-        let after = until.checked_add_days(Days::new(1)).unwrap_or(until);
-        let span = Span { from: day_begins(from, settings.zone), until: day_begins(after, settings.zone) };
         let mut sums: BTreeMap<(NaiveDate, String, JournalAccount, CustomerCode), Decimal> = BTreeMap::new();
         for sale in self.sales(Some(span)).await? {
             let day = day_of(sale.at, settings.zone);

@@ -7,6 +7,7 @@ mod packing_list;
 pub mod record;
 pub mod record_parts;
 pub mod risk;
+pub mod sales_summary;
 mod search;
 mod supply;
 pub mod today;

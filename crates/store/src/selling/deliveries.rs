@@ -69,16 +69,13 @@ impl Tx {
             crates_out: new.crates_out,
             crates_back: new.crates_back,
         };
+        let on = Day(day_of(delivered_at, self.farm_settings().await?.zone));
+        let payment = new.paid.as_ref().map(|paid| paid_at_door(paid, &docket, on)).transpose()?;
         let refusals: Vec<RefusalRow> = new.refused.iter().map(RefusalRow::of).collect();
         let parts = Parts::default().with("delivery", &[delivery])?.with("docket_refusals", &refusals)?;
         let handed_over = self.post_at_the_door(&act, &docket, &plan, parts).await?;
-        if let Some(paid) = &new.paid {
-            let on = Day(day_of(delivered_at, self.farm_settings().await?.zone));
-            let payment = paid_at_door(paid, &docket, on)?;
-            self.enter_payment(&payment).await.map_err(|error| match error {
-                Error::Refused(refusal) => Error::Refused(refusal.within("/paid")),
-                other => other,
-            })?;
+        if let Some(payment) = &payment {
+            self.enter_payment_for(payment, Some(code)).await.map_err(at_the_door)?;
         }
         Ok(handed_over)
     }
@@ -238,6 +235,24 @@ impl Tx {
             }
         }
         Ok(())
+    }
+}
+
+/// Where the fields of the payment stand in the hand-over.
+fn at_the_door(error: Error) -> Error {
+    match error {
+        Error::Refused(mut refusal) => {
+            for fault in &mut refusal.faults {
+                let in_body = if fault.pointer == "/paid_on" {
+                    "/delivered_at".into()
+                } else {
+                    format!("/paid{}", fault.pointer)
+                };
+                fault.pointer = in_body;
+            }
+            Error::Refused(refusal)
+        }
+        other => other,
     }
 }
 

@@ -84,9 +84,7 @@ impl Tx {
                       l.grade as "grade: GradeCode", d.place as "place: PlaceCode", d.harvest_day, d.best_before, d.grams as "grams: Grams", d.price,
                       d.unit as "unit: PriceUnit", d.tax_percent, d.amount, e.excursion_id as "warm_spell?", e.place as "warm_place?: PlaceCode",
                       e.began_at as "warm_since?", a.entered_by,
-                      coalesce((select r.reason from docket_refusal r join act v using (farm_id, act_id)
-                                 where r.farm_id = d.farm_id and r.docket = d.docket and r.line = d.line
-                                   and not exists (select from act x where x.farm_id = v.farm_id and x.reverses = v.act_id)), '') as "refused_because!"
+                      coalesce((select r.reason from docket_refusal r where r.farm_id = d.farm_id and r.docket = d.docket and r.line = d.line and not exists (select from act x where x.farm_id = r.farm_id and x.reverses = r.act_id)), '') as "refused_because!"
                  from docket_line d join lot l using (farm_id, lot) join docket k using (farm_id, docket)
                  join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
                  left join excursion e on e.farm_id = d.farm_id and e.excursion_id = d.warm_spell
@@ -142,11 +140,7 @@ impl Tx {
                     crates_back: r.crates_back.unwrap_or_default(),
                     done_by: r.delivered_by.unwrap_or_default(),
                 });
-                let status = match (r.void, delivery.is_some() || r.van.is_none()) {
-                    (true, _) => DocketStatus::Void,
-                    (false, true) => DocketStatus::Delivered,
-                    (false, false) => DocketStatus::Dispatched,
-                };
+                let status = status_of(r.void, delivery.is_some() || r.van.is_none());
                 let parts_of = |line: i32| parts.get(&(r.docket.clone(), line)).cloned().unwrap_or_default();
                 let docket = Docket {
                     docket: r.docket.clone(),
@@ -173,6 +167,14 @@ impl Tx {
                 docket.settled(parts_of, coinage)
             })
             .collect())
+    }
+}
+
+fn status_of(is_void: bool, is_handed_over: bool) -> DocketStatus {
+    match (is_void, is_handed_over) {
+        (true, _) => DocketStatus::Void,
+        (false, true) => DocketStatus::Delivered,
+        (false, false) => DocketStatus::Dispatched,
     }
 }
 

@@ -11,9 +11,10 @@ use gillbook_core::{
         customer::Customer,
         invoice::{Invoice, InvoiceFacts, InvoiceKind, InvoiceLine, InvoicePlan, NewInvoice, Party, draw_up},
         invoice_run::{InvoiceRun, NewInvoiceRun, plan_run},
+        payment::{NewPayment, PaymentMethod, PaymentShare, settled_from_door},
         tax::TaxTotal,
     },
-    text::{CustomerCode, DocketCode, InvoiceCode, OrderCode, PaymentCode},
+    text::{CustomerCode, DocketCode, InvoiceCode, OrderCode, PaymentCode, Text},
     units::money::CurrencyRules,
 };
 use rust_decimal::Decimal;
@@ -49,7 +50,41 @@ impl Tx {
             "payment_details": farm.payment_details, "tax_name": farm.tax_name, "note": new.note, "currency": farm.currency,
             "buyer_name": customer.name, "buyer_address": customer.address, "buyer_tax_number": customer.tax_number,
         });
-        self.post_invoice(head, &customer.customer, &plan).await
+        let invoice = self.post_invoice(head, &customer.customer, &plan).await?;
+        self.settle_from_door(invoice).await
+    }
+
+    /// What was paid at the door for the dockets of an invoice settles it.
+    async fn settle_from_door(&mut self, invoice: Invoice) -> Result<Invoice> {
+        let dockets: BTreeSet<String> =
+            invoice.lines.iter().filter_map(|l| l.docket.as_ref()).map(ToString::to_string).collect();
+        let paid = sqlx::query_scalar!(
+            r#"select coalesce(sum(p.amount), 0) as "paid!" from payment p
+                where p.farm_id = $1 and p.docket = any ($2)
+                  and not exists (select from payment_reversal r where r.farm_id = p.farm_id and r.payment = p.payment)"#,
+            self.farm.0,
+            &dockets.into_iter().collect::<Vec<_>>()
+        )
+        .fetch_one(&mut *self.db)
+        .await?;
+        if paid.is_zero() {
+            return Ok(invoice);
+        }
+        let credit = self.free_credit_of(&invoice.customer).await?;
+        let amount = settled_from_door(paid, credit, invoice.total);
+        if amount.is_zero() {
+            return Ok(invoice);
+        }
+        self.enter_payment(&NewPayment {
+            customer: invoice.customer.clone(),
+            amount: Decimal::ZERO,
+            method: PaymentMethod::Cash,
+            paid_on: None,
+            reference: Text::new("paid at the door").map_err(Error::Stored)?,
+            shares: Some(vec![PaymentShare { invoice: invoice.invoice.clone(), amount }]),
+        })
+        .await?;
+        self.invoice(&invoice.invoice).await
     }
 
     /// Issues an invoice to each customer of what was handed over until a day and no invoice has.

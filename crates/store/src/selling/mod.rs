@@ -14,6 +14,7 @@ pub(crate) mod market_takings;
 pub mod orders;
 mod pauses;
 pub mod payments;
+pub mod period_locks;
 pub mod products;
 pub mod receivables;
 mod reversal;

@@ -5,7 +5,7 @@ use gillbook_core::{
     refusal::{Refusal, RefusalKind},
     selling::payment::{
         NewPayment, NewPaymentReversal, OpenInvoice, Payment, PaymentFacts, PaymentMethod, PaymentReversal,
-        PaymentShare, ensure_docket_of, settle_invoices,
+        PaymentShare, settle_invoices,
     },
     text::{CustomerCode, DocketCode, InvoiceCode, PaymentCode},
 };
@@ -28,28 +28,23 @@ impl Tx {
     /// As [`settle_invoices`] decides.
     #[tracing::instrument(level = "debug", name = "store.selling.enter_payment", skip_all, fields(farm_id = self.farm.0))]
     pub async fn enter_payment(&mut self, new: &NewPayment) -> Result<Payment> {
+        self.enter_payment_for(new, None).await
+    }
+
+    /// Enters a payment, and the docket that it was paid for at the door.
+    pub(super) async fn enter_payment_for(&mut self, new: &NewPayment, docket: Option<&DocketCode>) -> Result<Payment> {
         self.lock_account(&new.customer).await?;
-        if let Some(docket) = &new.docket {
-            let whose = sqlx::query_scalar!(
-                r#"select customer as "customer: CustomerCode" from docket where farm_id = $1 and docket = $2"#,
-                self.farm.0,
-                docket.as_str()
-            )
-            .fetch_optional(&mut *self.db)
-            .await?;
-            ensure_docket_of(&new.customer, docket, whose.as_ref())?;
-        }
         let open: Vec<OpenInvoice> =
             self.open_invoices(Some(&new.customer)).await?.into_iter().map(|owed| owed.invoice).collect();
         let facts = PaymentFacts {
             open: &open,
-            credit: self.credit_of(&new.customer).await?,
+            credit: self.free_credit_of(&new.customer).await?,
             today: self.farm_day().await?,
             coinage: self.farm_settings().await?.coinage,
         };
         let plan = settle_invoices(new, &facts)?;
         let document = json!({
-            "customer": new.customer, "paid_on": plan.paid_on, "amount": plan.amount, "method": new.method, "reference": new.reference, "docket": new.docket,
+            "customer": new.customer, "paid_on": plan.paid_on, "amount": plan.amount, "method": new.method, "reference": new.reference, "docket": docket,
             "recorded_at": self.now, "entered_by": self.actor.name, "shares": plan.shares,
         });
         let code =
@@ -109,7 +104,7 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.payments_at_door", skip_all, fields(farm_id = self.farm.0))]
     pub async fn payments_at_door(&mut self, docket: &DocketCode) -> Result<Vec<Payment>> {
-        self.payments_where(None, None, Some(docket), &Pagination { after: None, limit: 100 }).await
+        self.payments_where(None, None, Some(docket), &Pagination { after: None, limit: i64::MAX }).await
     }
 
     async fn payments_where(
@@ -185,6 +180,18 @@ impl Tx {
                 },
             })
             .collect())
+    }
+
+    /// What a customer paid and no invoice has taken, less what was paid at the door for dockets that wait for theirs.
+    pub(super) async fn free_credit_of(&mut self, customer: &CustomerCode) -> Result<Decimal> {
+        let credit = sqlx::query_scalar!(
+            r#"select greatest(credit_of($1, $2) - credit_at_door($1, $2), 0) as "credit!""#,
+            self.farm.0,
+            customer.as_str()
+        )
+        .fetch_one(&mut *self.db)
+        .await?;
+        Ok(self.farm_settings().await?.coinage.round(credit))
     }
 
     /// What a customer paid and no invoice has taken.

@@ -7,7 +7,7 @@ use gillbook_core::{
     Grams,
     kinds::{ActKind, CustomerKind},
     selling::earnings::settle,
-    text::{CustomerCode, DocketCode, LotCode, StrainCode},
+    text::{CustomerCode, DocketCode, LotCode, ProductCode, StrainCode},
     units::calendar::Span,
 };
 use rust_decimal::Decimal;
@@ -41,6 +41,10 @@ pub(crate) struct SoldRow {
     pub lot: Option<LotCode>,
     /// The lot's strain.
     pub strain: Option<StrainCode>,
+    /// None where a stall has no price for it.
+    pub product: Option<ProductCode>,
+    /// Tax rate, per cent; none of takings that no goods stand behind.
+    pub tax_percent: Option<Decimal>,
     pub customer: CustomerCode,
     pub channel: CustomerKind,
     pub kind: SaleKind,
@@ -76,7 +80,7 @@ impl Tx {
         let (from, until) = (span.map(|s| s.from), span.map(|s| s.until));
         // Of a docket with anything in the span everything is read: the money of a step is that of all steps so far less that before.
         let lines = sqlx::query!(
-            r#"select l.docket as "docket: DocketCode", l.line, l.lot as "lot: LotCode", g.strain as "strain: StrainCode", l.grams as "grams: Grams", l.amount,
+            r#"select l.docket as "docket: DocketCode", l.line, l.lot as "lot: LotCode", g.strain as "strain: StrainCode", l.grams as "grams: Grams", l.amount, l.product as "product: ProductCode", l.tax_percent,
                       d.customer as "customer: CustomerCode", c.kind as "channel: CustomerKind"
                  from docket_line l join docket d using (farm_id, docket) join customer c using (farm_id, customer) join lot g using (farm_id, lot)
                 where l.farm_id = $1
@@ -104,6 +108,8 @@ impl Tx {
                     document: line.docket.to_string(),
                     lot: Some(line.lot.clone()),
                     strain: Some(line.strain.clone()),
+                    product: Some(line.product.clone()),
+                    tax_percent: Some(line.tax_percent),
                     customer: line.customer.clone(),
                     channel: line.channel,
                     kind: if part.kind == ActKind::Return { SaleKind::Returned } else { SaleKind::HandedOver },
@@ -127,12 +133,12 @@ impl Tx {
                     where m.farm_id = $1 and ($2::timestamptz is null or a.happened_at >= $2) and ($3::timestamptz is null or a.happened_at < $3)
                       and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)),
                sold as (
-                   select s.market_day, s.lot, s.grams, s.net, s.amount, s.fee from market_sale s join day d using (market_day) where s.farm_id = $1)
+                   select s.market_day, s.lot, s.product, s.tax_percent, s.grams, s.net, s.amount, s.fee from market_sale s join day d using (market_day) where s.farm_id = $1)
                select d.market_day as "document!", d.happened_at as "at!", d.customer as "customer!: CustomerCode", d.kind as "channel!: CustomerKind", s.lot as "lot?: LotCode", g.strain as "strain?: StrainCode",
-                      s.grams as "grams!: Grams", s.net as "net!", s.amount as "gross!", s.fee as "fee!"
+                      s.grams as "grams!: Grams", s.net as "net!", s.amount as "gross!", s.fee as "fee!", s.product as "product?: ProductCode", s.tax_percent as "tax_percent?"
                  from day d join sold s using (market_day) join lot g on g.farm_id = $1 and g.lot = s.lot
                union all
-               select d.market_day, d.happened_at, d.customer, d.kind, null, null, 0::bigint, d.net - coalesce(sum(s.net), 0), d.gross - coalesce(sum(s.amount), 0), d.fee - coalesce(sum(s.fee), 0)
+               select d.market_day, d.happened_at, d.customer, d.kind, null, null, 0::bigint, d.net - coalesce(sum(s.net), 0), d.gross - coalesce(sum(s.amount), 0), d.fee - coalesce(sum(s.fee), 0), null, null
                  from day d left join sold s using (market_day)
                 group by d.market_day, d.happened_at, d.customer, d.kind, d.net, d.gross, d.fee
                having d.gross <> coalesce(sum(s.amount), 0) or d.fee <> coalesce(sum(s.fee), 0)"#,
@@ -149,6 +155,8 @@ impl Tx {
                 document: r.document,
                 lot: r.lot,
                 strain: r.strain,
+                tax_percent: r.tax_percent,
+                product: r.product,
                 customer: r.customer,
                 channel: r.channel,
                 kind: SaleKind::Stall,

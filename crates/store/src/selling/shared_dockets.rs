@@ -3,8 +3,8 @@
 use std::sync::Arc;
 
 use base64::{Engine, engine::general_purpose::URL_SAFE_NO_PAD};
-use chrono::{DateTime, TimeDelta, Utc};
-use gillbook_core::text::DocketCode;
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use gillbook_core::{selling::docket::Docket, text::DocketCode};
 use hmac::{Hmac, KeyInit, Mac};
 use sha2::Sha256;
 
@@ -15,7 +15,11 @@ use crate::{
 };
 
 /// Days from the delivery day on which a docket's address stops opening it.
-const OPENS_DAYS: i64 = 400;
+const OPENS_DAYS: u64 = 400;
+
+fn opens_since(today: NaiveDate) -> NaiveDate {
+    today - Days::new(OPENS_DAYS)
+}
 
 /// Bytes of the code that stand in the address: 128 bits.
 const CODE_BYTES: usize = 16;
@@ -46,15 +50,18 @@ impl Tx {
     }
 
     /// The secret of a docket's address: the farm's number, the docket, and a code that only the farm's key gives, such as
-    /// `1.D-12.kX3…`. The same each time, until [`Self::renew_docket_links`].
+    /// `1.D-12.kX3…`. The same each time, until [`Self::renew_docket_links`]. `None` where its delivery day is more than 400 days ago.
     ///
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.docket_link", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn docket_link(&mut self, docket: &DocketCode) -> Result<String> {
+    pub async fn docket_link(&mut self, docket: &Docket) -> Result<Option<String>> {
+        if docket.delivery_day < opens_since(self.farm_day().await?) {
+            return Ok(None);
+        }
         let key = self.link_key().await?.unwrap_or_default();
-        let code = code_of(&key, docket).finalize().into_bytes();
-        Ok(format!("{}.{docket}.{}", self.farm.0, URL_SAFE_NO_PAD.encode(&code[..CODE_BYTES])))
+        let code = code_of(&key, &docket.docket).finalize().into_bytes();
+        Ok(Some(format!("{}.{}.{}", self.farm.0, docket.docket, URL_SAFE_NO_PAD.encode(&code[..CODE_BYTES]))))
     }
 
     /// Lets none of the addresses that were given out open a docket any more. New ones do.
@@ -71,8 +78,8 @@ impl Tx {
 }
 
 impl Store {
-    /// The docket that the secret of an address opens. `None` for one that was made up, that the farm took back, or whose docket was delivered
-    /// more than 400 days ago.
+    /// The docket that the secret of an address opens. `None` for one that was made up, that the farm took back, or whose docket's delivery day
+    /// is more than 400 days ago.
     ///
     /// # Errors
     /// When the database fails.
@@ -97,7 +104,12 @@ impl Store {
             if code_of(&key, &docket).verify_truncated_left(&code).is_err() || key.is_empty() {
                 return Ok(false);
             }
-            let since = now.date_naive() - TimeDelta::days(OPENS_DAYS);
+            // Written as it was given out, and not as a number may be written too.
+            let own = format!("{}.{docket}.", farm.0);
+            if !secret.starts_with(&own) {
+                return Ok(false);
+            }
+            let since = opens_since(tx.farm_day().await?);
             Ok(sqlx::query_scalar!(
                 r#"select exists (select from docket where farm_id = $1 and docket = $2 and delivery_day >= $3) as "opens!""#,
                 farm.0,

@@ -27,6 +27,8 @@ const ANY_READER: Access =
 const FINANCE: Access = Access::Some { roles: &[Owner, Bookkeeper], reader: true, probe: false };
 /// Sees the pages of weeks, prices and money, and writes invoices and payments.
 const BOOKS: Access = people(&[Owner, Bookkeeper]);
+/// Takes money at a customer's door, or books it.
+const RECEIPTS: Access = people(&[Owner, Driver, Bookkeeper]);
 /// Takes goods to the market or reads what came of it.
 const MARKET: Access = people(&[Owner, Picker, Driver, Bookkeeper]);
 /// Signed in, as anything.
@@ -162,7 +164,7 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/api/dockets/{docket}/pdf", ANY_READER),
     rule("GET", "/api/dockets/{docket}/ubl", ANY_READER),
     rule("GET", "/api/dockets/{docket}/signature", ANY_READER),
-    rule("GET", "/api/dockets/{docket}/receipt", ANY_READER),
+    rule("GET", "/api/dockets/{docket}/receipt", RECEIPTS),
     rule("GET", "/api/dockets/{docket}/link", ANY_READER),
     rule("DELETE", "/api/docket-links", OWNER),
     rule("GET", "/api/crates-out", ANY_READER),
@@ -179,10 +181,14 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/api/payments", BOOKS),
     rule("GET", "/api/payments/{payment}", FINANCE),
     rule("POST", "/api/payments/{payment}/reversal", BOOKS),
+    rule("GET", "/api/period-locks", FINANCE),
+    rule("POST", "/api/period-locks", BOOKS),
     rule("GET", "/api/receivables", FINANCE),
     rule("GET", "/api/customers/{customer}/to-invoice", FINANCE),
     rule("GET", "/api/customers/{customer}/statement", FINANCE),
     rule("GET", "/api/customers/{customer}/statement/pdf", FINANCE),
+    rule("GET", "/api/reports/sales", FINANCE),
+    rule("GET", "/api/reports/sales/csv", FINANCE),
     rule("GET", "/api/reports/journal", FINANCE),
     rule("GET", "/api/reports/journal/csv", FINANCE),
     rule("GET", "/api/market-days", FINANCE),
@@ -249,6 +255,8 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/closed-days/new", STOCK_STAFF),
     rule("GET", "/closed-days/{day}", ANY_PERSON),
     rule("POST", "/closed-days/{day}/remove", STOCK_STAFF),
+    rule("GET", "/period-locks", BOOKS),
+    rule("POST", "/period-locks", BOOKS),
     rule("GET", "/crates-out", ANY_PERSON),
     rule("POST", "/settings/docket-links", OWNER),
     rule("GET", "/dockets/{docket}", ANY_PERSON),

@@ -31,6 +31,7 @@ pub const WRITES: &[(&str, &str, DoneOn)] = &[
     ("POST", "/api/payments/{payment}/reversal", Page("/payments/{payment}", "/payments/{payment}/reversal")),
     ("POST", "/api/dockets", Page("/orders/{order}", "/orders/{order}/dispatch")),
     ("POST", "/api/dockets/{docket}/delivery", Page("/dockets/{docket}", "/dockets/{docket}/delivery")),
+    ("POST", "/api/period-locks", Page("/period-locks", "/period-locks")),
     ("DELETE", "/api/docket-links", Page("/settings", "/settings/docket-links")),
     ("POST", "/api/dockets/{docket}/returns", Page("/dockets/{docket}/return", "/dockets/{docket}/return")),
     ("POST", "/api/excursions/{excursion}/actions", Page("/excursions/{excursion}", "/excursions/{excursion}/action")),

@@ -6,7 +6,7 @@ use gillbook_store::selling::deliveries::CratesOut;
 use super::{
     Html, Layout,
     act::{ActPage, first},
-    date, minus, zone_of,
+    count, date, minus, zone_of,
 };
 use crate::{App, auth::Authenticated, problem::Problem, read_tx};
 
@@ -15,14 +15,14 @@ pub(super) async fn get_crates_out(State(app): State<App>, who: Authenticated) -
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let rows = tx.crates_out().await?;
-        let out: i64 = rows.iter().map(|row| row.crates).sum();
+        let out: i64 = rows.iter().map(|row| row.crates.max(0)).sum();
         let page = ActPage::new(Layout::new(&farm, &who, "/orders"), "Crates at customers", ("/orders", "All orders"))
             .or_nothing("No crate of yours is at a customer's.");
-        let page = if rows.is_empty() { page } else { page.about(format!("{} in all", minus(&out.to_string()))) };
+        let page = if rows.is_empty() { page } else { page.about(format!("{} out there", count(out, "crate"))) };
         Ok(rows.into_iter().fold(page, |page, row| {
             let CratesOut { customer, customer_name, crates, last_delivery_at } = row;
             let last = date(last_delivery_at.with_timezone(&zone).date_naive());
-            let shown = format!("{customer_name}: {}, last there on {last}", minus(&crates.to_string()));
+            let shown = format!("{customer_name}: {}, last delivery {last}", minus(&crates.to_string()));
             page.link(format!("/customers/{customer}"), shown)
         }))
     });

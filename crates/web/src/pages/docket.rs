@@ -2,13 +2,14 @@
 
 use askama::Template;
 use axum::{extract::State, http::HeaderMap, response::Response};
+use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     selling::{
         customer::Customer,
         delivery::NewDelivery,
         docket::{Docket, DocketLine, DocketStatus},
-        payment::Payment,
+        payment::{Payment, received},
     },
     text::{DocketCode, InvoiceCode},
 };
@@ -22,8 +23,8 @@ use super::{
     amount,
     availability::mail_to,
     count,
-    docket_sheet::{came_back, handed_over, sent_warm, shortages},
-    full_day, full_time, g,
+    docket_sheet::{at_the_door, came_back, door_details, sent_warm, shortages},
+    exact_kg, full_day, full_time, g,
     orders::window,
     payments::how,
     phones::{home_of, qr_code},
@@ -39,11 +40,18 @@ use crate::{
     read_tx,
 };
 
+/// The receipt of what was paid at the door, for who may see that.
+const RECEIPT: &str = "/api/dockets/{docket}/receipt";
+
 #[derive(Template)]
 #[template(path = "docket.html")]
 pub(super) struct DocketPage {
     head: Layout,
     docket: Docket,
+    /// Where it goes, in a line.
+    address: String,
+    /// The customer's number as a telephone takes it (RFC 3966).
+    dial: String,
     /// What the order says to who brings it, a sentence each, while it is on its way.
     to_driver: Vec<String>,
     day: String,
@@ -51,9 +59,8 @@ pub(super) struct DocketPage {
     status: String,
     lines: Vec<PaperLine>,
     grams: String,
-    /// Whether something was refused or came back.
-    less: bool,
-    kept: String,
+    /// What was kept, where something was refused or came back.
+    kept: Option<String>,
     shortages: Vec<String>,
     warnings: Vec<String>,
     /// The form of the hand-over, while it is to come.
@@ -63,8 +70,12 @@ pub(super) struct DocketPage {
     invoices: Option<Vec<InvoiceCode>>,
     /// Who signed for it, as an SVG image.
     signature: Option<String>,
-    /// Crates of the farm at the customer's, where there are any.
-    crates_there: Option<i64>,
+    /// Crates of the farm at the customer's, in words.
+    crates_there: String,
+    /// What was measured and counted at the door, in words.
+    at_door: String,
+    /// What it comes to, where something was paid for it.
+    comes_to: String,
     /// What was paid at the door.
     paid: Vec<String>,
     /// The address at which the customer reads it without signing in.
@@ -76,7 +87,7 @@ pub(super) struct DocketPage {
 impl DocketPage {
     /// Whether there is a docket for their books: not of one that was taken back.
     fn has_ubl(&self) -> bool {
-        self.docket.status != DocketStatus::Void
+        self.docket.ensure_went_out().is_ok()
     }
 }
 
@@ -110,6 +121,18 @@ fn paper_line(l: &DocketLine) -> PaperLine {
     }
 }
 
+fn crates_words(crates: i64, customer: &str) -> String {
+    match crates {
+        0 => String::new(),
+        1.. => format!("Crates of ours at {customer}: {crates}"),
+        _ => format!("{} more came back from {customer} than we wrote down there", count(-crates, "crate")),
+    }
+}
+
+fn dial(telephone: &str) -> String {
+    telephone.chars().filter(|c| c.is_ascii_digit() || *c == '+').collect()
+}
+
 fn paid_words(payment: &Payment) -> String {
     let back = if payment.reversed.is_some() { ", taken back since" } else { "" };
     format!("{} {} paid at the door, {}{back}.", amount(payment.amount), payment.currency, how(payment.method))
@@ -127,10 +150,16 @@ fn refused_lots(docket: &Docket) -> Vec<String> {
     lots.collect::<std::collections::BTreeSet<_>>().into_iter().collect()
 }
 
+/// What the parts of the form stand under that are seldom needed.
+const REFUSED: &str = "Something was refused";
+const PAID: &str = "They paid at the door";
+
 /// What a hand-over's form knows beside the docket.
 struct Door {
     /// What the docket comes to with tax.
     total: Decimal,
+    /// What was paid for it already.
+    paid: Decimal,
     crates_there: i64,
 }
 
@@ -138,43 +167,73 @@ impl Door {
     async fn read(tx: &mut Tx, farm: &Farm, docket: &Docket) -> StoreResult<Self> {
         let coinage = tx.farm_settings().await?.coinage;
         let crates_there = tx.crates_at(&docket.customer, tx.now()).await?;
-        Ok(Self { total: docket.total(farm.tax_by, coinage), crates_there })
+        let paid = received(&tx.payments_at_door(&docket.docket).await?);
+        Ok(Self { total: docket.total(farm.tax_by, coinage), paid, crates_there })
     }
 }
 
 /// The hand-over. What is refused at the door is typed beside its line.
 fn hand_over(docket: &Docket, door: &Door) -> Sheet {
     let how = [("in_person", "Somebody took it"), ("unattended", "Left there, nobody in")];
-    let paid = [("cash", "Cash"), ("card", "Card")];
     let mut fields = vec![
-        Field::new("hand_over", "Handed over", Input::Touch).of_words(&how).with("in_person"),
+        Field::new("hand_over", "At the door", Input::Touch).of_words(&how).with("in_person").optional(),
         Field::new("taken_by", "Taken by, or left at", Input::Text).hint("a name, or such as the back door"),
         Field::new("signature", "Signature", Input::Drawing).hint("if they sign").optional(),
-        Field::new("temperature_c", "Temperature at the door, °C", Input::Number).optional(),
+        Field::new("temperature_c", "Temperature of the goods, °C", Input::Number).optional(),
         Field::new("crates_out", "Crates left there", Input::Whole).optional().half(),
-        Field::new("crates_back", "Crates brought back", Input::Whole)
+        Field::new("crates_back", "Empty crates taken back", Input::Whole)
             .hint(if door.crates_there > 0 { format!("{} are there", door.crates_there) } else { String::new() })
             .optional()
             .half(),
-        Field::new("paid.amount", format!("Paid at the door, {}", docket.currency), Input::Amount)
-            .hint(format!("with tax it comes to {}", amount(door.total)))
-            .optional()
-            .offered(door.total.to_string(), "all of it"),
-        Field::new("paid.method", "Paid by", Input::Touch).of_words(&paid).hint("cash unless you choose").optional(),
     ];
     for line in &docket.lines {
         let name = |field: &str| format!("refused/{}/{field}", line.line);
-        let label = format!("Refused at the door of {}, {}, kg", line.product_name, line.lot);
+        let label = format!(
+            "Refused of {} {}, {} ({} kg), kg",
+            line.product_name,
+            line.grade,
+            line.lot,
+            exact_kg(line.grams_g)
+        );
         fields.extend([
-            Field::hidden_whole(name("line"), line.line),
-            Field::new(name("grams_g"), label, Input::Kilograms).of_any_rows().beside(),
+            Field::hidden_whole(name("line"), line.line).folded(REFUSED),
+            Field::new(name("grams_g"), label, Input::Kilograms).of_any_rows().beside().folded(REFUSED),
             Field::new(name("reason"), "Why", Input::Text)
                 .hint("bruised, too small, not ordered")
                 .of_any_rows()
-                .beside(),
+                .folded(REFUSED),
         ]);
     }
-    Sheet::new(format!("/dockets/{}/delivery", docket.docket), "Handed over", fields)
+    fields.extend([
+        Field::new("paid.amount", format!("Amount, {}", docket.currency), Input::Amount)
+            .hint(to_pay(door))
+            .folded(PAID),
+        Field::new("paid.method", "How", Input::Choice)
+            .hint("cash where none is chosen")
+            .of_words(&[("cash", "Cash"), ("card", "Card")])
+            .optional()
+            .folded(PAID),
+    ]);
+    Sheet::new(format!("/dockets/{}/delivery", docket.docket), "Save the hand-over", fields)
+}
+
+fn to_pay(door: &Door) -> String {
+    let total = format!("with tax {}, less what is refused", amount(door.total));
+    if door.paid.is_zero() { total } else { format!("{total}; {} is paid already", amount(door.paid)) }
+}
+
+/// Where the docket stands, in words.
+fn status_words(docket: &Docket, zone: Tz) -> String {
+    match (&docket.status, &docket.delivery) {
+        (DocketStatus::Void, _) => "Taken back; its number is not used again.".into(),
+        (DocketStatus::Delivered, Some(d)) => {
+            format!("{}, {}.", at_the_door(docket, d), full_time(d.delivered_at, zone))
+        }
+        (DocketStatus::Delivered, None) => "Fetched by the customer.".into(),
+        (DocketStatus::Dispatched, _) => {
+            format!("Out for delivery since {}.", full_time(docket.dispatched_at, zone))
+        }
+    }
 }
 
 async fn docket_page(
@@ -203,34 +262,29 @@ async fn docket_page(
         };
         let signed = docket.delivery.as_ref().is_some_and(|d| d.signed);
         let signature = if signed { Some(signature::svg(&tx.signature(code).await?)) } else { None };
-        let paid = tx.payments_at_door(code).await?;
-        let link = if docket.status == DocketStatus::Void { None } else { Some(tx.docket_link(code).await?) };
+        let paid = if head.may("GET", RECEIPT) { tx.payments_at_door(code).await? } else { Vec::new() };
+        let link = tx.docket_link(&docket).await?;
         Ok(DocketPage {
-            signature: signature.map(|svg| String::from_utf8_lossy(&svg).into_owned()),
-            crates_there: Some(door.crates_there).filter(|crates| *crates != 0),
+            address: docket.address.lines().collect::<Vec<_>>().join(", "),
+            dial: dial(&docket.telephone),
+            signature,
+            crates_there: crates_words(door.crates_there, &docket.customer_name),
+            at_door: docket.delivery.as_ref().map(door_details).unwrap_or_default(),
+            comes_to: if docket.status == DocketStatus::Delivered && !paid.is_empty() {
+                format!("With tax it comes to {} {}.", amount(door.total), docket.currency)
+            } else {
+                String::new()
+            },
             paid: paid.iter().map(paid_words).collect(),
             link: link.map(|secret| customers_link(home, &secret, &docket, &customer, &farm)),
             invoices,
             to_driver: to_driver.into_iter().filter(|said| !said.is_empty()).collect(),
             day: full_day(docket.delivery_day),
             word: farm.word("docket").to_owned(),
-            status: match (&docket.status, &docket.delivery) {
-                (DocketStatus::Void, _) => "Taken back; its number is not used again.".into(),
-                (DocketStatus::Delivered, Some(d)) if docket.lines.iter().all(|l| l.refused_g == l.grams_g) => {
-                    format!("Refused at the door {} ({}).", full_time(d.delivered_at, zone), d.taken_by)
-                }
-                (DocketStatus::Delivered, Some(d)) => {
-                    format!("{}, {}.", handed_over(d), full_time(d.delivered_at, zone))
-                }
-                (DocketStatus::Delivered, None) => "Fetched by the customer.".into(),
-                (DocketStatus::Dispatched, _) => {
-                    format!("Out for delivery since {}.", full_time(docket.dispatched_at, zone))
-                }
-            },
+            status: status_words(&docket, zone),
             lines: docket.lines.iter().map(paper_line).collect(),
             grams: g(docket.lines.iter().map(|l| l.grams_g).sum()),
-            less: docket.lines.iter().any(|l| l.kept_g < l.grams_g),
-            kept: g(docket.lines.iter().map(|l| l.kept_g).sum()),
+            kept: docket.kept_less().map(g),
             shortages: shortages(&docket),
             warnings: sent_warm(&docket, zone),
             hand_over: if docket.status == DocketStatus::Dispatched && head.may("POST", "/dockets/{docket}/delivery") {

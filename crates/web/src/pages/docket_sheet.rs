@@ -3,7 +3,6 @@
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
-    refusal::{Refusal, RefusalKind},
     selling::{
         docket::{Delivery, Docket, DocketLine, DocketStatus, HandOver, KITCHEN_CAUTION, packs_of},
         invoice::Party,
@@ -15,7 +14,7 @@ use gillbook_documents::{docket as paper, signature, ubl};
 use gillbook_store::{Result as StoreResult, Tx, farm::farms::Farm};
 use rust_decimal::Decimal;
 
-use super::{as_money, count, degrees, full_time, g, kg, zone_of};
+use super::{as_money, celsius, count, exact_kg, full_time, kg, zone_of};
 use crate::{App, auth::Authenticated, documents::set, extract::capital, problem::Problem, read_tx, respond::Document};
 
 /// What was refused of a line or came back, in words.
@@ -26,7 +25,8 @@ pub(super) fn came_back(l: &DocketLine) -> Option<String> {
         "refused" if !l.refused_because.is_empty() => format!(": {}", l.refused_because),
         _ => String::new(),
     };
-    let words: Vec<String> = some.map(|(grams, word)| format!("{} g {word}{}", g(*grams), because(word))).collect();
+    let words: Vec<String> =
+        some.map(|(grams, word)| format!("{} kg {word}{}", exact_kg(*grams), because(word))).collect();
     (!words.is_empty()).then(|| words.join(", "))
 }
 
@@ -43,11 +43,13 @@ fn tax_left_out(docket: &Docket, tax_name: &str) -> Option<String> {
 pub(super) fn shortages(docket: &Docket) -> Vec<String> {
     let short = docket.ordered.iter().filter(|o| o.short_g > Grams::ZERO && docket.status != DocketStatus::Void);
     short
-        .map(|o| match o.packs.zip(packs_of(o.short_g, o)) {
-            Some((ordered, short)) => {
-                format!("{}: {short} short of {}", o.product_name, count(ordered.into(), "pack"))
+        .map(|o| {
+            let ordered = o.packs.map_or_else(|| format!("{} kg", kg(o.grams_g)), |n| count(n.into(), "pack"));
+            match packs_of(o.short_g, o) {
+                _ if o.short_g == o.grams_g => format!("{}: none sent of {ordered}", o.product_name),
+                Some(short) => format!("{}: {short} short of {ordered}", o.product_name),
+                None => format!("{}: {} kg short of {ordered}", o.product_name, kg(o.short_g)),
             }
-            None => format!("{}: {} kg short of {} kg", o.product_name, kg(o.short_g), kg(o.grams_g)),
         })
         .collect()
 }
@@ -69,23 +71,34 @@ pub(super) fn sent_warm(docket: &Docket, zone: Tz) -> Vec<String> {
         .collect()
 }
 
-/// How a docket was handed over and to whom, or where it was left.
-pub(super) fn handed_over(delivery: &Delivery) -> String {
+/// What became of a docket at the door: to whom it went, where it was left, or that all of it was refused.
+pub(super) fn at_the_door(docket: &Docket, delivery: &Delivery) -> String {
     match delivery.hand_over {
+        _ if docket.is_refused_whole() => format!("Refused at the door ({})", delivery.taken_by),
         HandOver::InPerson => format!("Taken by {}", delivery.taken_by),
-        HandOver::Unattended => format!("Left there, nobody in: {}", delivery.taken_by),
+        HandOver::Unattended => format!("Left with nobody in: {}", delivery.taken_by),
     }
 }
 
+/// What was measured and counted at the door, in words.
+pub(super) fn door_details(delivery: &Delivery) -> String {
+    let temperature = delivery.temperature_c.map(|c| format!("{} at the door.", celsius(c)));
+    let crates = match (delivery.crates_out, delivery.crates_back) {
+        (0, 0) => None,
+        (out, back) => Some(format!("Crates: {out} left, {back} taken back.")),
+    };
+    temperature.into_iter().chain(crates).collect::<Vec<_>>().join(" ")
+}
+
 /// All that a docket prints.
-pub(crate) struct DocketSheet {
+pub(crate) struct DocketPaper {
     pub(super) farm: Farm,
     pub(super) docket: Docket,
     pub(super) signature: Option<Signature>,
     pub(super) crates_there: i64,
 }
 
-impl DocketSheet {
+impl DocketPaper {
     pub(crate) async fn read(tx: &mut Tx, code: &DocketCode) -> StoreResult<Self> {
         let (farm, docket) = (tx.farm().await?, tx.docket(code).await?);
         let (signature, crates_there) = match &docket.delivery {
@@ -107,10 +120,8 @@ impl DocketSheet {
     pub(crate) async fn pdf(self) -> Result<Vec<u8>, Problem> {
         let Self { farm, docket, signature, crates_there } = self;
         let zone = zone_of(&farm);
-        let less = docket.lines.iter().any(|l| l.kept_g < l.grams_g);
-        let kept = less
-            .then(|| paper::Kept { grams: docket.lines.iter().map(|l| l.kept_g).sum(), net: docket.net.to_string() });
-        let drawn = signature.as_ref().map(signature::svg).unwrap_or_default();
+        let kept = docket.kept_less().map(|grams| paper::Kept { grams, net: docket.net.to_string() });
+        let door = docket.delivery.as_ref().map(|d| at_the_door(&docket, d));
         let sheet = paper::Docket {
             warnings: sent_warm(&docket, zone),
             short: shortages(&docket),
@@ -126,12 +137,10 @@ impl DocketSheet {
             lines: docket.lines.iter().map(|l| paper_line(l, docket.net.scale())).collect(),
             net: docket.sent_net.to_string(),
             delivery: docket.delivery.map(|d| paper::HandedOver {
-                to: handed_over(&d),
-                signature: String::from_utf8_lossy(&drawn).into_owned(),
+                to: door.unwrap_or_default(),
+                signature: signature.as_ref().map(signature::svg).unwrap_or_default(),
                 at: d.delivered_at.with_timezone(&zone).format("%-d %b %Y %H:%M").to_string(),
-                temperature: d.temperature_c.map(degrees),
-                crates_out: d.crates_out,
-                crates_back: d.crates_back,
+                details: door_details(&d),
                 crates_there,
             }),
             reference: docket.reference,
@@ -154,10 +163,7 @@ impl DocketSheet {
 pub(crate) async fn despatch_advice(app: &App, who: &Authenticated, code: &DocketCode) -> Result<Document, Problem> {
     let (farm, zone, docket) =
         read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.farm_settings().await?.zone, tx.docket(code).await?)))?;
-    if docket.status == DocketStatus::Void {
-        let detail = format!("Docket {} was taken back. Nothing went out with it.", docket.docket);
-        return Err(Refusal::new(RefusalKind::Closed, detail).into());
-    }
+    docket.ensure_went_out()?;
     let party = Party { address: farm.letterhead(), name: farm.name, tax_number: farm.tax_number };
     let name = format!("{}.xml", docket.docket);
     Ok(Document { kind: "application/xml", name, bytes: ubl::despatch_advice(&docket, &party, zone) })

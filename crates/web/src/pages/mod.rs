@@ -29,6 +29,7 @@ mod packing;
 mod packing_list;
 mod packing_sheet;
 mod payments;
+mod period_locks;
 mod phones;
 mod receipt_sheet;
 mod record;
@@ -70,13 +71,13 @@ use uuid::Uuid;
 
 pub(crate) use self::{
     availability::{availability, availability_text},
-    docket_sheet::{DocketSheet, despatch_advice},
+    docket_sheet::{DocketPaper, despatch_advice},
     invoices::invoice_pdf,
     money::{journal_csv, statement_pdf},
     packing_sheet::{packing_list_name, packing_list_pdf},
-    receipt_sheet::ReceiptSheet,
+    receipt_sheet::ReceiptPaper,
     record::{record_csv, record_of, record_pdf},
-    week_sales::sales_csv,
+    week_sales::{product_sales_csv, sales_csv},
 };
 use crate::{
     App,

@@ -44,8 +44,11 @@ impl Resource for Payments {
     }
 
     fn line(p: &Payment) -> (String, String) {
-        let back = if p.reversed.is_some() { ", taken back" } else { "" };
-        let rest = format!("{} {}, {}, {}{back}", amount(p.amount), p.currency, how(p.method), p.reference);
+        let sum = format!("{} {}", amount(p.amount), p.currency);
+        let of = p.docket.as_ref().map(|docket| format!("for {docket} at the door")).unwrap_or_default();
+        let back = if p.reversed.is_some() { "taken back" } else { "" };
+        let words = [sum.as_str(), how(p.method), &p.reference, &of, back];
+        let rest = words.into_iter().filter(|word| !word.is_empty()).collect::<Vec<_>>().join(", ");
         (format!("{}, {}", date(p.paid_on), p.customer), rest)
     }
 

@@ -2,24 +2,26 @@
 
 use gillbook_core::{
     refusal::Refusal,
-    selling::{docket::Docket, payment::Payment},
+    selling::{
+        docket::Docket,
+        payment::{Payment, received},
+    },
     text::DocketCode,
 };
 use gillbook_documents::receipt as paper;
 use gillbook_store::{Result as StoreResult, Tx, farm::farms::Farm};
-use rust_decimal::Decimal;
 
 use super::{amount, date, payments::how};
 use crate::{documents::set, extract::capital, problem::Problem};
 
 /// All that a receipt prints.
-pub(crate) struct ReceiptSheet {
+pub(crate) struct ReceiptPaper {
     farm: Farm,
     docket: Docket,
     payments: Vec<Payment>,
 }
 
-impl ReceiptSheet {
+impl ReceiptPaper {
     /// # Errors
     /// Refuses a docket for which nothing was paid at the door.
     pub(crate) async fn read(tx: &mut Tx, code: &DocketCode) -> StoreResult<Self> {
@@ -39,13 +41,12 @@ impl ReceiptSheet {
 
     pub(crate) async fn pdf(self) -> Result<Vec<u8>, Problem> {
         let Self { farm, docket, payments } = self;
-        let stands: Decimal = payments.iter().filter(|p| p.reversed.is_none()).map(|p| p.amount).sum();
         let sheet = paper::Receipt {
             docket: format!("{} {}", capital(farm.word("docket")), docket.docket),
             customer: docket.customer_name,
             address: docket.address,
             paid: payments.iter().map(paid).collect(),
-            total: amount(stands),
+            total: amount(received(&payments)),
             currency: docket.currency,
             farm_address: farm.letterhead(),
             farm: farm.name,

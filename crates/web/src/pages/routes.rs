@@ -11,7 +11,7 @@ use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 use super::{
     availability, batches, blocks, by_hand, calendar, checks, count, crates_out, desk, docket, entries, excursion,
     find, fridge, invoices, lot, market, money, moves, notices, order_forms, orders, packing, packing_list, payments,
-    phones, record,
+    period_locks, phones, record,
     resource::{self, Addable, Changeable, Resource},
     returns, set_aside, settings, setup, shared_docket, standing_orders, stock, today, week, week_close, weigh,
 };
@@ -167,6 +167,8 @@ fn selling(pages: Pages) -> Pages {
         .get("/crates-out", crates_out::get_crates_out)
         .get("/dockets/{docket}", docket::get_docket)
         .post("/dockets/{docket}/delivery", docket::post_delivery)
+        .get("/period-locks", period_locks::get_period_locks)
+        .post("/period-locks", period_locks::post_period_lock)
         .get("/money", money::get_money)
         .post("/money/invoices", money::post_invoices)
         .get("/customers/{customer}/account", money::get_account)

@@ -109,7 +109,7 @@ fn grades(farm: &Farm) -> Sheet {
 }
 
 fn docket_links() -> Sheet {
-    Sheet::new("/settings/docket-links", "Let none of them open any more", Vec::new())
+    Sheet::new("/settings/docket-links", "Stop all docket links", Vec::new())
 }
 
 async fn settings_page(app: &App, who: &Authenticated) -> Result<ActPage, Problem> {
@@ -120,10 +120,12 @@ async fn settings_page(app: &App, who: &Authenticated) -> Result<ActPage, Proble
             .detail("Time zone", farm.zone.clone());
         let lists = LISTS.into_iter().filter(|(path, _)| page.head.may("GET", path)).collect::<Vec<_>>();
         let page = if page.head.may("POST", "/settings/farm") {
-            page.sheet("The farm", about_farm(&farm))
-                .sheet("Words", words(&farm))
-                .sheet("Grades", grades(&farm))
-                .sheet("Links to dockets that customers have", docket_links())
+            page.sheet("The farm", about_farm(&farm)).sheet("Words", words(&farm)).sheet("Grades", grades(&farm))
+        } else {
+            page
+        };
+        let page = if page.head.may("POST", "/settings/docket-links") {
+            page.sheet("Docket links: those that customers have open nothing any more, new ones do", docket_links())
         } else {
             page
         };

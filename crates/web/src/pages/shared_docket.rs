@@ -4,7 +4,6 @@
 use askama::Template;
 use axum::extract::State;
 use gillbook_core::{
-    Grams,
     refusal::{Refusal, RefusalKind},
     selling::docket::{Docket, DocketLine, DocketStatus, KITCHEN_CAUTION},
 };
@@ -13,7 +12,7 @@ use gillbook_store::selling::shared_dockets::SharedDocket;
 
 use super::{
     Html, Layout, count,
-    docket_sheet::{DocketSheet, came_back, despatch_advice, handed_over, sent_warm, shortages},
+    docket_sheet::{DocketPaper, at_the_door, came_back, despatch_advice, door_details, sent_warm, shortages},
     exact_kg, full_day, full_time, zone_of,
 };
 use crate::{
@@ -40,6 +39,8 @@ pub(super) struct SharedDocketPage {
     shortages: Vec<String>,
     warnings: Vec<String>,
     storage_line: String,
+    /// What was measured and counted at the door.
+    at_door: String,
     crates_there: Option<i64>,
     /// Who signed for it, as an SVG image.
     signature: String,
@@ -85,19 +86,21 @@ pub(super) async fn get_shared_docket(
     PathParam(secret): PathParam<String>,
 ) -> Result<Html<SharedDocketPage>, Problem> {
     let (who, shared) = opened(&app, &secret).await?;
-    let sheet = read_tx!(app, who, |tx| DocketSheet::read(tx, &shared.docket).await)?;
-    let DocketSheet { farm, docket, signature, crates_there } = sheet;
+    let (paper, crates_there) = read_tx!(app, who, |tx| {
+        let paper = DocketPaper::read(tx, &shared.docket).await?;
+        let crates_there = tx.crates_at(&paper.docket.customer, tx.now()).await?;
+        Ok((paper, crates_there))
+    })?;
+    let DocketPaper { farm, docket, signature, .. } = paper;
     let zone = zone_of(&farm);
     let status = match (docket.status, &docket.delivery) {
         (DocketStatus::Void, _) => "Taken back: nothing went out with it.".into(),
         (DocketStatus::Dispatched, _) => format!("On its way since {}.", full_time(docket.dispatched_at, zone)),
-        (DocketStatus::Delivered, Some(d)) => format!("{}, {}.", handed_over(d), full_time(d.delivered_at, zone)),
+        (DocketStatus::Delivered, Some(d)) => {
+            format!("{}, {}.", at_the_door(&docket, d), full_time(d.delivered_at, zone))
+        }
         (DocketStatus::Delivered, None) => format!("Fetched {}.", full_time(docket.dispatched_at, zone)),
     };
-    let kept: Grams = docket.lines.iter().map(|l| l.kept_g).sum();
-    let less = docket.status == DocketStatus::Delivered && docket.lines.iter().any(|l| l.kept_g < l.grams_g);
-    let kept_kg = format!("{} kg", exact_kg(kept));
-    let kept_amount = format!("{kept_kg}, {} {}", docket.net, docket.currency);
     let telephone = Some(format!("Tel. {}", farm.telephone)).filter(|_| !farm.telephone.is_empty());
     let contact: Vec<String> =
         [farm.name.clone()].into_iter().chain(farm.letterhead().lines().map(str::to_owned)).chain(telephone).collect();
@@ -107,17 +110,18 @@ pub(super) async fn get_shared_docket(
         day: full_day(docket.delivery_day),
         status,
         lines: docket.lines.iter().map(line).collect(),
-        kept: match (less, docket.with_prices) {
-            (false, _) => String::new(),
-            (true, true) => kept_amount,
-            (true, false) => kept_kg,
+        kept: match (docket.kept_less(), docket.with_prices) {
+            (None, _) => String::new(),
+            (Some(kept), true) => format!("{} kg, {} {}", exact_kg(kept), docket.net, docket.currency),
+            (Some(kept), false) => format!("{} kg", exact_kg(kept)),
         },
         shortages: shortages(&docket),
         warnings: sent_warm(&docket, zone),
         storage_line: farm.storage_line,
+        at_door: docket.delivery.as_ref().map(door_details).unwrap_or_default(),
         crates_there: Some(crates_there).filter(|crates| *crates > 0),
-        signature: signature.map(|s| String::from_utf8_lossy(&signature::svg(&s)).into_owned()).unwrap_or_default(),
-        has_ubl: docket.status != DocketStatus::Void,
+        signature: signature.as_ref().map(signature::svg).unwrap_or_default(),
+        has_ubl: docket.ensure_went_out().is_ok(),
         contact: contact.join(", "),
         secret,
         docket,
@@ -129,7 +133,7 @@ pub(super) async fn get_shared_pdf(
     PathParam(secret): PathParam<String>,
 ) -> Result<Document, Problem> {
     let (who, shared) = opened(&app, &secret).await?;
-    let sheet = read_tx!(app, who, |tx| DocketSheet::read(tx, &shared.docket).await)?;
+    let sheet = read_tx!(app, who, |tx| DocketPaper::read(tx, &shared.docket).await)?;
     Ok(Document { kind: "application/pdf", name: sheet.name(), bytes: sheet.pdf().await? })
 }
 

@@ -1,6 +1,7 @@
 //! The rows that a week's money is the sum of, as the book has it now: on the page, and as CSV.
 
 use chrono_tz::Tz;
+use gillbook_core::selling::sales_summary::ProductSales;
 use gillbook_store::{
     farm::farms::Farm,
     reports::week_money::{SaleKind, WeekSale},
@@ -62,6 +63,26 @@ pub(crate) fn sales_csv(farm: &Farm, sales: &[WeekSale]) -> Result<Vec<u8>, Prob
                 &s.tax.to_string(),
                 &s.fee.to_string(),
                 &farm.currency,
+            ])
+        })
+    });
+    written.map_err(|_| Problem::broken())?;
+    csv.into_inner().map_err(|_| Problem::broken())
+}
+
+/// What was sold by customer, product and tax rate, as CSV (RFC 4180).
+pub(crate) fn product_sales_csv(rows: &[ProductSales], currency: &str) -> Result<Vec<u8>, Problem> {
+    let mut csv = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    let heads = ["customer", "product", "tax_percent", "grams", "net", "currency"];
+    let written = csv.write_record(heads).and_then(|()| {
+        rows.iter().try_for_each(|row| {
+            csv.write_record([
+                row.customer.as_str(),
+                row.product.as_ref().map_or("", |product| product.as_str()),
+                &row.tax_percent.map_or_else(String::new, |percent| percent.to_string()),
+                &row.grams_g.0.to_string(),
+                &row.net.to_string(),
+                currency,
             ])
         })
     });

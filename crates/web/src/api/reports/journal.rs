@@ -2,7 +2,10 @@
 
 use axum::extract::State;
 use chrono::{Datelike, NaiveDate};
-use gillbook_core::{selling::journal::JournalLine, units::calendar::Day};
+use gillbook_core::{
+    selling::{journal::JournalLine, sales_summary::ProductSales},
+    units::calendar::Day,
+};
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -18,20 +21,24 @@ use crate::{
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
-    OpenApiRouter::new().routes(routes!(get_journal)).routes(routes!(get_journal_csv))
+    OpenApiRouter::new()
+        .routes(routes!(get_journal))
+        .routes(routes!(get_journal_csv))
+        .routes(routes!(get_sales))
+        .routes(routes!(get_sales_csv))
 }
 
-/// Which days of the journal.
+/// Which days of the books.
 #[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
-struct JournalQuery {
+struct BooksQuery {
     /// First day; the first of the last day's month unless said.
     from: Option<Day>,
     /// Last day; today unless said.
     until: Option<Day>,
 }
 
-impl JournalQuery {
+impl BooksQuery {
     fn days(self, today: NaiveDate) -> (NaiveDate, NaiveDate) {
         let until = self.until.map_or(today, |day| day.0);
         (self.from.map_or_else(|| until.with_day(1).unwrap_or(until), |day| day.0), until)
@@ -41,7 +48,7 @@ impl JournalQuery {
 async fn journal_of(
     app: &App,
     who: &Authenticated,
-    asked: JournalQuery,
+    asked: BooksQuery,
 ) -> Result<(NaiveDate, NaiveDate, String, Vec<JournalLine>), Problem> {
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
@@ -58,13 +65,13 @@ async fn journal_of(
 /// that is taken back is booked again, the other way round, on that day. What a stall took is paid at once, and its tax is known then; the fee is taken to be paid out of it.
 #[utoipa::path(
     get, path = "/api/reports/journal", tag = "reports",
-    params(JournalQuery),
+    params(BooksQuery),
     responses((status = 200, description = "The journal", body = ListResponse<JournalLine>), Problems),
 )]
 async fn get_journal(
     State(app): State<App>,
     who: Authenticated,
-    Query(asked): Query<JournalQuery>,
+    Query(asked): Query<BooksQuery>,
 ) -> Result<ListResponse<JournalLine>, Problem> {
     Ok(ListResponse::whole(journal_of(&app, &who, asked).await?.3))
 }
@@ -72,7 +79,7 @@ async fn get_journal(
 /// The same as CSV (RFC 4180).
 #[utoipa::path(
     get, path = "/api/reports/journal/csv", tag = "reports",
-    params(JournalQuery),
+    params(BooksQuery),
     responses(
         (status = 200, description = "The journal as CSV", body = String, content_type = "text/csv"),
         Problems,
@@ -81,9 +88,55 @@ async fn get_journal(
 async fn get_journal_csv(
     State(app): State<App>,
     who: Authenticated,
-    Query(asked): Query<JournalQuery>,
+    Query(asked): Query<BooksQuery>,
 ) -> Result<Document, Problem> {
     let (from, until, currency, lines) = journal_of(&app, &who, asked).await?;
     let name = format!("journal-{from}-{until}.csv");
     Ok(Document { kind: "text/csv; charset=utf-8", name, bytes: pages::journal_csv(&lines, &currency)? })
+}
+
+async fn sales_of(
+    app: &App,
+    who: &Authenticated,
+    asked: BooksQuery,
+) -> Result<(NaiveDate, NaiveDate, String, Vec<ProductSales>), Problem> {
+    read_tx!(app, who, |tx| {
+        let farm = tx.farm().await?;
+        let (from, until) = asked.days(tx.farm_day().await?);
+        Ok((from, until, farm.currency, tx.sales_summary(from, until).await?))
+    })
+}
+
+/// What was sold of some days, at most a year, by customer, product and tax rate: handed over, fetched and sold at stalls, less what came back,
+/// without tax. The sums are the revenue of the journal's sales of those days, to the cent.
+#[utoipa::path(
+    get, path = "/api/reports/sales", tag = "reports",
+    params(BooksQuery),
+    responses((status = 200, description = "Sales", body = ListResponse<ProductSales>), Problems),
+)]
+async fn get_sales(
+    State(app): State<App>,
+    who: Authenticated,
+    Query(asked): Query<BooksQuery>,
+) -> Result<ListResponse<ProductSales>, Problem> {
+    Ok(ListResponse::whole(sales_of(&app, &who, asked).await?.3))
+}
+
+/// The same as CSV (RFC 4180).
+#[utoipa::path(
+    get, path = "/api/reports/sales/csv", tag = "reports",
+    params(BooksQuery),
+    responses(
+        (status = 200, description = "Sales as CSV", body = String, content_type = "text/csv"),
+        Problems,
+    ),
+)]
+async fn get_sales_csv(
+    State(app): State<App>,
+    who: Authenticated,
+    Query(asked): Query<BooksQuery>,
+) -> Result<Document, Problem> {
+    let (from, until, currency, rows) = sales_of(&app, &who, asked).await?;
+    let name = format!("sales-{from}-{until}.csv");
+    Ok(Document { kind: "text/csv; charset=utf-8", name, bytes: pages::product_sales_csv(&rows, &currency)? })
 }

@@ -6,6 +6,7 @@ use axum::{
     http::{StatusCode, Uri},
 };
 use gillbook_core::{
+    refusal::{Refusal, RefusalKind},
     selling::{
         delivery::{NewDelivery, NewReturn},
         dispatch::NewDocket,
@@ -26,7 +27,7 @@ use crate::{
     auth::Authenticated,
     create_tx,
     extract::{IdempotentJson, PaginationQuery, PathParam, Query},
-    pages::{self, DocketSheet, ReceiptSheet},
+    pages::{self, DocketPaper, ReceiptPaper},
     problem::{Problem, Problems},
     read_tx,
     respond::{Created, Document, ListResponse},
@@ -118,7 +119,7 @@ async fn get_docket_pdf(
     who: Authenticated,
     PathParam(docket): PathParam<DocketCode>,
 ) -> Result<Document, Problem> {
-    let sheet = read_tx!(app, who, |tx| DocketSheet::read(tx, &docket).await)?;
+    let sheet = read_tx!(app, who, |tx| DocketPaper::read(tx, &docket).await)?;
     Ok(Document { kind: "application/pdf", name: sheet.name(), bytes: sheet.pdf().await? })
 }
 
@@ -138,7 +139,7 @@ async fn get_signature(
 ) -> Result<Document, Problem> {
     let signature = read_tx!(app, who, |tx| tx.signature(&docket).await)?;
     let name = format!("{docket}-signature.svg");
-    Ok(Document { kind: "image/svg+xml", name, bytes: signature::svg(&signature) })
+    Ok(Document { kind: "image/svg+xml", name, bytes: signature::svg(&signature).into_bytes() })
 }
 
 /// The receipt of what was paid at the door for a docket.
@@ -155,7 +156,7 @@ async fn get_receipt(
     who: Authenticated,
     PathParam(docket): PathParam<DocketCode>,
 ) -> Result<Document, Problem> {
-    let sheet = read_tx!(app, who, |tx| ReceiptSheet::read(tx, &docket).await)?;
+    let sheet = read_tx!(app, who, |tx| ReceiptPaper::read(tx, &docket).await)?;
     Ok(Document { kind: "application/pdf", name: sheet.name(), bytes: sheet.pdf().await? })
 }
 
@@ -180,7 +181,11 @@ async fn get_link(
 ) -> Result<Json<DocketLink>, Problem> {
     let secret = read_tx!(app, who, |tx| {
         let docket = tx.docket(&docket).await?;
-        tx.docket_link(&docket.docket).await
+        tx.docket_link(&docket).await
+    })?;
+    let secret = secret.ok_or_else(|| {
+        let late = format!("Docket {docket} is too old to be opened by its customer. Send the PDF instead.");
+        Refusal::new(RefusalKind::Closed, late)
     })?;
     Ok(Json(DocketLink { path: format!("/shared/{secret}") }))
 }

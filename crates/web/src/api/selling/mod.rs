@@ -8,6 +8,7 @@ mod market;
 mod orders;
 mod packing_list;
 mod payments;
+mod period_locks;
 mod products;
 mod receivables;
 mod standing_orders;
@@ -29,5 +30,6 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .merge(market::router())
         .merge(invoices::router())
         .merge(payments::router())
+        .merge(period_locks::router())
         .merge(receivables::router())
 }

@@ -108,7 +108,11 @@ impl Resource for Customers {
 
     async fn more(tx: &mut Tx, _: &Farm, customer: &Customer, page: ActPage) -> StoreResult<ActPage> {
         let crates = tx.crates_at(&customer.customer, tx.now()).await?;
-        let page = if crates == 0 { page } else { page.detail("Our crates there", minus(&crates.to_string())) };
+        let page = if crates == 0 {
+            page
+        } else {
+            page.link("/crates-out", format!("Our crates there: {}", minus(&crates.to_string())))
+        };
         let page = page
             .link(format!("/orders/new?customer={}", customer.customer), "Take an order")
             .link(format!("/availability?customer={}", customer.customer), "What we have for them");

@@ -75,6 +75,8 @@ pub(in crate::pages) struct Field {
     pub keeps_blank: bool,
     /// The style of its label: of its own line where none.
     pub style: &'static str,
+    /// What it stands under with its neighbours, folded away until something of it is filled in; in the open where none.
+    pub fold: &'static str,
     /// What a touch fills in, and the word of the button that does.
     pub offer: Option<(String, &'static str)>,
     /// What is wrong with what was typed.
@@ -95,6 +97,7 @@ impl Field {
             is_of_any_rows: false,
             keeps_blank: false,
             style: "",
+            fold: "",
             offer: None,
             wrong: None,
         }
@@ -146,6 +149,12 @@ impl Field {
     /// Its text and what is typed share a line.
     pub(in crate::pages) fn beside(mut self) -> Self {
         self.style = "beside";
+        self
+    }
+
+    /// Folded away under a heading with the neighbours that have the same.
+    pub(in crate::pages) fn folded(mut self, fold: &'static str) -> Self {
+        self.fold = fold;
         self
     }
 
@@ -301,6 +310,11 @@ impl Field {
 
     pub(super) fn is_hidden(&self) -> bool {
         matches!(self.input, Input::Hidden | Input::HiddenWhole | Input::Carried | Input::Version)
+    }
+
+    /// Whether somebody filled it in, or something is wrong with it.
+    pub(super) fn is_filled(&self) -> bool {
+        self.wrong.is_some() || !self.is_blank()
     }
 
     pub(super) fn is_blank(&self) -> bool {

@@ -31,6 +31,19 @@ pub(super) struct Sheet {
     pub wrong: Option<String>,
 }
 
+/// Fields that are folded away together, or stand in the open where the heading is empty.
+struct Fold<'a> {
+    heading: &'static str,
+    is_open: bool,
+    fields: &'a [Field],
+}
+
+impl<'a> Fold<'a> {
+    fn of(fields: &'a [Field]) -> Self {
+        Self { heading: fields[0].fold, is_open: fields.iter().any(Field::is_filled), fields }
+    }
+}
+
 /// What was typed, as it came.
 pub(super) type FormFields = Vec<(String, String)>;
 
@@ -44,6 +57,11 @@ impl Sheet {
 
     fn has_offers(&self) -> bool {
         self.fields.iter().any(|field| field.offer.is_some())
+    }
+
+    /// Its fields by what they are folded under, in their order. Those of a fold stand side by side.
+    fn folds(&self) -> Vec<Fold<'_>> {
+        self.fields.chunk_by(|a, b| a.fold == b.fold).map(Fold::of).collect()
     }
 
     fn has_drawing(&self) -> bool {
