@@ -121,9 +121,9 @@ async fn every_page_fits_a_phone() -> Result<()> {
         let hidden = "const m = document.querySelector('main'); return m.scrollWidth - m.clientWidth";
         assert_eq!(phone.page.execute(hidden, vec![]).await?, json!(0), "{path} hides part of a table");
         // No word of it breaks within itself either. A customer's page has none.
-        let nav =
-            "const nav = document.querySelector('header nav'); return !nav || nav.getBoundingClientRect().height < 60";
-        assert_eq!(phone.page.execute(nav, vec![]).await?, json!(true), "{path}: the navigation is one line high");
+        let nav = "const nav = document.querySelector('header nav'); return nav ? nav.getBoundingClientRect().height < 60 : null";
+        let expected = if path.contains("/shared/") { Value::Null } else { json!(true) };
+        assert_eq!(phone.page.execute(nav, vec![]).await?, expected, "{path}: the navigation is one line high");
         let low = "return [...document.querySelectorAll('main a, main summary')].filter(a => a.checkVisibility() && a.getBoundingClientRect().height < 24 && !a.closest('p, figcaption')).map(a => a.textContent)";
         assert_eq!(phone.page.execute(low, vec![]).await?, json!([]), "{path}: links are high enough for a thumb");
         // A page that renews itself fetches its own address again, sooner or later: that is no part of the first visit.
