@@ -86,6 +86,8 @@ create table farm (
     zone              text          not null,
     tax_name          text          not null default 'tax',
     rounding          text          not null default 'half_up',
+    -- The smallest coin that cash totals are rounded to; zero where they are not.
+    cash_step         numeric(14,4) not null default 0,
     -- Whether the tax of an invoice is rounded once for each rate, or line by line.
     tax_by            text          not null default 'rate',
     -- The number under which it is registered for tax, and how it is paid, as invoices print them.
@@ -110,11 +112,12 @@ create table farm (
     constraint farm_tax_number_length check (length(tax_number) <= 60),
     constraint farm_payment_details_length check (length(payment_details) <= 1000),
     constraint farm_rounding_known check (rounding in ('half_up', 'half_down', 'half_even')),
+    constraint farm_cash_step_range check (cash_step between 0 and 1000),
     constraint farm_words_shape check (jsonb_typeof(words) = 'object'),
     constraint farm_opened_at_range check (opened_at between '2000-01-01Z' and '2200-01-01Z')
 );
 call enable_tenant_rls('farm', across => true);
-grant insert, update (name, address, registration, telephone, storage_line, link_key, tax_name, rounding, tax_by, tax_number, payment_details, implied_decimals, words, version)
+grant insert, update (name, address, registration, telephone, storage_line, link_key, tax_name, rounding, cash_step, tax_by, tax_number, payment_details, implied_decimals, words, version)
     on farm to gillbook_app;
 
 -- The farm's own ranked grades: rank 1 is the best. `published_class` is set only where a published standard

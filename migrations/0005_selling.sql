@@ -546,6 +546,10 @@ create table market_day (
     fee           numeric(14,4),
     -- Takings without tax, whatever was sold.
     net           numeric(14,4),
+    -- What the takings are more than the tallied prices because cash totals were rounded; below zero where less.
+    cash_rounding numeric(14,4),
+    -- Why the box and the cards are not what the tally says; blank where they are.
+    difference_reason text,
     constraint market_day_pk primary key (farm_id, market_day),
     constraint market_day_stall_fk foreign key (farm_id, stall) references place,
     constraint market_day_customer_fk foreign key (farm_id, customer) references customer,
@@ -556,11 +560,130 @@ create table market_day (
     constraint market_day_cash_range check (cash between 0 and 1000000),
     constraint market_day_card_range check (card between 0 and 1000000),
     constraint market_day_fee_range check (fee between 0 and 100000),
-    constraint market_day_net_range check (net between 0 and cash - float_amount + card),
+    constraint market_day_net_range check (net between least(cash_rounding, 0) and cash - float_amount + card),
+    constraint market_day_cash_rounding_range check (cash_rounding between -100000 and 100000),
+    constraint market_day_difference_reason_length check (length(difference_reason) <= 200),
     constraint market_day_close_whole check (
-        (status = 'closed') = (close_act is not null and cash is not null and card is not null and fee is not null and net is not null))
+        (status = 'closed') = (close_act is not null and cash is not null and card is not null and fee is not null and net is not null
+                               and cash_rounding is not null and difference_reason is not null))
 );
 call enable_tenant_rls('market_day');
+
+-- A sale as it was tallied at the stall: what somebody bought and paid at once. What it moved and what it earned is posted when the day is
+-- cashed up; until then this says what should be in the box.
+create table tally_sale (
+    farm_id      int         not null,
+    tally_sale   uuid        not null,
+    market_day   text        not null,
+    sold_at      timestamptz not null,
+    method       text        not null,
+    -- The sum of its lines, tax included.
+    total        numeric(14,4) not null,
+    -- What was paid beside that because there is no smaller coin.
+    cash_rounding numeric(14,4) not null,
+    sold_by      text        not null,
+    -- Who was signed in.
+    entered_by   text        not null,
+    recorded_at  timestamptz not null,
+    constraint tally_sale_pk primary key (farm_id, tally_sale),
+    constraint tally_sale_market_day_fk foreign key (farm_id, market_day) references market_day,
+    constraint tally_sale_sold_at_range check (sold_at between '2000-01-01Z' and '2200-01-01Z'),
+    constraint tally_sale_method_known check (method in ('cash', 'card')),
+    constraint tally_sale_total_range check (total between 0 and 1000000),
+    constraint tally_sale_cash_rounding_range check (cash_rounding between -1000 and 1000 and total + cash_rounding >= 0),
+    constraint tally_sale_cash_rounding_apart check (method = 'cash' or cash_rounding = 0),
+    constraint tally_sale_sold_by_length check (length(sold_by) between 1 and 40),
+    constraint tally_sale_recorded_at_range check (recorded_at between '2000-01-01Z' and '2200-01-01Z')
+);
+create index tally_sale_by_day on tally_sale (farm_id, market_day, sold_at, tally_sale);
+call make_posted_only('tally_sale');
+
+-- Grams of what is sold loose, at a price a kilogram; packs and what they weigh by their label, at a price a pack. Tax is in the price.
+create table tally_line (
+    farm_id     int    not null,
+    tally_sale  uuid   not null,
+    line        int    not null,
+    product     text   not null,
+    packs       int,
+    grams       bigint not null,
+    price       numeric(14,4) not null,
+    amount      numeric(14,4) not null,
+    constraint tally_line_pk primary key (farm_id, tally_sale, line),
+    constraint tally_line_sale_fk foreign key (farm_id, tally_sale) references tally_sale,
+    constraint tally_line_product_fk foreign key (farm_id, product) references product,
+    constraint tally_line_line_range check (line between 1 and 50),
+    constraint tally_line_packs_range check (packs between 1 and 1000),
+    constraint tally_line_grams_range check (grams between 1 and 25000000),
+    constraint tally_line_price_range check (price > 0 and price <= 1000000),
+    constraint tally_line_amount_range check (
+        amount > 0 and amount <= 1000000 and abs(amount - price * coalesce(packs, grams / 1000.0)) <= 0.5)
+);
+call make_posted_only('tally_line');
+
+create table tally_reversal (
+    farm_id      int         not null,
+    tally_sale   uuid        not null,
+    reversed_at  timestamptz not null,
+    reversed_by  text        not null,
+    -- Who was signed in.
+    entered_by   text        not null,
+    constraint tally_reversal_pk primary key (farm_id, tally_sale),
+    constraint tally_reversal_sale_fk foreign key (farm_id, tally_sale) references tally_sale,
+    constraint tally_reversal_reversed_by_length check (length(reversed_by) between 1 and 40),
+    constraint tally_reversal_reversed_at_range check (reversed_at between '2000-01-01Z' and '2200-01-01Z')
+);
+call make_posted_only('tally_reversal');
+
+-- What a stall sold, line by line, without what was taken back.
+create view tallied with (security_invoker) as
+    select s.farm_id, s.market_day, s.tally_sale, l.product, l.packs, l.grams, l.amount
+      from tally_sale s join tally_line l using (farm_id, tally_sale)
+     where not exists (select from tally_reversal r where r.farm_id = s.farm_id and r.tally_sale = s.tally_sale);
+grant select on tallied to gillbook_app, gillbook_audit;
+
+-- The refusal to tally, or to take back, what a stall sold on a day that is cashed up. The day is held until the entry is written.
+create procedure expect_stall_open(farm int, code text)
+    language plpgsql as $$
+begin
+    perform from market_day y where y.farm_id = farm and y.market_day = code and y.status = 'open' for share;
+    if not found then
+        raise exception 'market day % is not open', code
+            using errcode = 'restrict_violation', constraint = 'record_is_kept', table = 'tally_sale';
+    end if;
+end $$;
+
+create function post_tally_sale(farm int, document jsonb) returns void
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+declare
+    s tally_sale := jsonb_populate_record(null::tally_sale, document - 'lines');
+begin
+    s.farm_id := farm;
+    call expect_stall_open(farm, s.market_day);
+    insert into tally_sale select s.*;
+    insert into tally_line
+    select * from jsonb_populate_recordset(null::tally_line, coalesce(
+        rows_of_entry(document -> 'lines', jsonb_build_object('farm_id', farm, 'tally_sale', s.tally_sale), '{}'), '[]'));
+    if s.total is distinct from (select sum(l.amount) from tally_line l where l.farm_id = farm and l.tally_sale = s.tally_sale)
+       or 2 * abs(s.cash_rounding) > (select f.cash_step from farm f where f.farm_id = farm) then
+        raise exception 'sale % does not add up', s.tally_sale
+            using errcode = 'check_violation', constraint = 'tally_sale_adds_up', table = 'tally_sale';
+    end if;
+end $$;
+revoke execute on function post_tally_sale from public;
+grant execute on function post_tally_sale to gillbook_app;
+
+create function reverse_tally_sale(farm int, document jsonb) returns void
+    language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
+declare
+    r tally_reversal := jsonb_populate_record(null::tally_reversal, document);
+    code text := (select s.market_day from tally_sale s where s.farm_id = farm and s.tally_sale = r.tally_sale);
+begin
+    r.farm_id := farm;
+    call expect_stall_open(farm, code);
+    insert into tally_reversal select r.*;
+end $$;
+revoke execute on function reverse_tally_sale from public;
+grant execute on function reverse_tally_sale to gillbook_app;
 
 -- What the stall sold of each lot, and its share of the takings: with tax, without, and of the fee. The product and its price are those
 -- that the share was made by.
@@ -1032,7 +1155,8 @@ begin
           from jsonb_populate_record(null::market_day, entry -> 'market_day') d;
     end if;
     if entry ? 'market_close' then
-        update market_day y set status = 'closed', close_act = a.act_id, cash = d.cash, card = d.card, fee = d.fee, net = d.net
+        update market_day y set status = 'closed', close_act = a.act_id, cash = d.cash, card = d.card, fee = d.fee, net = d.net,
+               cash_rounding = d.cash_rounding, difference_reason = d.difference_reason
           from jsonb_populate_record(null::market_day, entry -> 'market_close') d
          where y.farm_id = farm and y.market_day = a.document;
     end if;

@@ -49,12 +49,13 @@ fn checker() -> Result<String> {
 }
 
 /// Pages that are looked at in every way. What is not a whole path is how the path of one thing begins.
-const LOOKED_AT: [&str; 14] = [
+const LOOKED_AT: [&str; 15] = [
     "",
     "money",
     "customers/PLUM/account",
     "invoices/INV-1",
     "weigh",
+    "stall",
     "stock",
     "fridge",
     "week",

@@ -2,10 +2,12 @@
 
 mod everybody;
 mod hand;
+mod line;
 mod money;
 mod pages;
 mod phones;
 mod scale;
+mod stall;
 mod whole_farm;
 
 use std::sync::Arc;

@@ -6,19 +6,7 @@ use gillbook_testkit::Farm;
 use serde_json::{Value, json};
 use sqlx::{Connection, PgConnection};
 
-use super::{as_app, run};
-
-/// The service's role, on a farm.
-async fn on_farm(farm: &Farm) -> Result<PgConnection> {
-    let mut db = as_app(farm).await?;
-    run(&mut db, &format!("set gillbook.farm = {0}; set gillbook.farms = '{{{0}}}'", farm.id.0)).await?;
-    Ok(db)
-}
-
-async fn call(db: &mut PgConnection, function: &str, farm: i32, document: &Value) -> Result<(), sqlx::Error> {
-    let sql = format!("select {function}($1, $2)");
-    sqlx::query(sqlx::AssertSqlSafe(sql)).bind(farm).bind(document).execute(db).await.map(drop)
-}
+use super::{call, on_farm, run};
 
 /// A document with some of its members changed.
 fn with(document: &Value, changes: Value) -> Value {

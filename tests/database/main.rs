@@ -4,6 +4,7 @@ mod damage;
 mod farms;
 mod invoicing;
 mod posting;
+mod tally;
 
 use anyhow::Result;
 use gillbook_testkit::Farm;
@@ -16,6 +17,23 @@ async fn as_app(farm: &Farm) -> Result<PgConnection> {
 
 async fn run(db: &mut PgConnection, sql: &str) -> Result<u64, sqlx::Error> {
     Ok(sqlx::raw_sql(AssertSqlSafe(sql.to_owned())).execute(db).await?.rows_affected())
+}
+
+/// The service's role, on a farm.
+async fn on_farm(farm: &Farm) -> Result<PgConnection> {
+    let mut db = as_app(farm).await?;
+    run(&mut db, &format!("set gillbook.farm = {0}; set gillbook.farms = '{{{0}}}'", farm.id.0)).await?;
+    Ok(db)
+}
+
+async fn call(
+    db: &mut PgConnection,
+    function: &str,
+    farm: i32,
+    document: &serde_json::Value,
+) -> Result<(), sqlx::Error> {
+    let sql = format!("select {function}($1, $2)");
+    sqlx::query(AssertSqlSafe(sql)).bind(farm).bind(document).execute(db).await.map(drop)
 }
 
 /// An entry of somebody at the console of the service's role.

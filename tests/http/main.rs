@@ -14,6 +14,7 @@ mod packing;
 mod pages;
 mod refusals;
 mod setup;
+mod stall;
 mod standing_orders;
 mod statements;
 mod week;

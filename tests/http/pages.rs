@@ -238,3 +238,26 @@ async fn what_goes_wrong_keeps_the_way_on() -> Result<()> {
     }
     Ok(())
 }
+
+/// Scripts and styles travel compressed, and nothing that has anything of the farm in it.
+#[tokio::test]
+async fn scripts_and_styles_are_sent_small() -> Result<()> {
+    let farm = Farm::new().await?;
+    let gzip = [("accept-encoding", "gzip"), ("accept", "text/html")];
+    for (path, is_small) in
+        [("/assets/stall.js", true), ("/assets/gillbook.css", true), ("/", false), ("/assets/icon.png", false)]
+    {
+        let answer = farm.raw("GET", path, &gzip, Vec::new()).await;
+        let encoding = answer.headers.get("content-encoding").map(|e| e.as_bytes().to_vec());
+        ensure!(answer.status == 200 && encoding == is_small.then(|| b"gzip".to_vec()), "{path}: {encoding:?}");
+        let whole = farm.raw("GET", path, &[("accept", "text/html")], Vec::new()).await;
+        ensure!(!whole.headers.contains_key("content-encoding"), "{path}");
+        ensure!(
+            is_small == (answer.text.len() < whole.text.len()),
+            "{path}: {} of {}",
+            answer.text.len(),
+            whole.text.len()
+        );
+    }
+    Ok(())
+}

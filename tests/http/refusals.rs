@@ -185,6 +185,7 @@ async fn pages_answer_and_the_docket_is_a_pdf() -> Result<()> {
     for path in [
         "/",
         "/weigh",
+        "/stall",
         "/fridge",
         "/stock",
         "/orders",

@@ -100,8 +100,16 @@ async fn no_act_asks_more_than_it_needs() -> Result<()> {
     count("a standing order with four orders", 18);
     farm.create("/api/standing-orders/SO-1/pauses", json!({"from": "2026-05-08", "until": "2026-05-09"})).await;
     count("a pause of one order", 19);
-    let pages =
-        [("/", 27), ("/weigh", 6), ("/stock", 10), ("/orders", 4), ("/fridge", 14), ("/week", 21), ("/blocks", 8)];
+    let pages = [
+        ("/", 27),
+        ("/weigh", 6),
+        ("/stall", 4),
+        ("/stock", 10),
+        ("/orders", 4),
+        ("/fridge", 14),
+        ("/week", 21),
+        ("/blocks", 8),
+    ];
     for (path, max) in pages.into_iter().chain([
         ("/standing-orders", 4),
         ("/standing-orders/SO-1", 5),
@@ -114,6 +122,14 @@ async fn no_act_asks_more_than_it_needs() -> Result<()> {
         ensure!(page.status == 200, "{path}: {}", page.status);
         count(path, max);
     }
+    let out = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": lot["lot"], "place": "F1", "grams_g": 100}]});
+    farm.create("/api/market-days", out).await;
+    statements.take();
+    let sale = json!({"method": "cash", "lines": [{"product": "OY", "grams_g": 50, "price": "20"}]});
+    farm.create("/api/market-days/M-1/sales", sale).await;
+    count("a sale at a stall", 14);
+    farm.raw("GET", "/stall", &[], Vec::new()).await;
+    count("/stall with a stall that is out", 9);
     let over: Vec<_> = counted.iter().filter(|(_, asked, max)| asked > max).collect();
     ensure!(over.is_empty(), "more statements than allowed: {over:?}");
     ensure!(counted.iter().all(|(_, asked, _)| *asked > 0), "the driver's log is not read: {counted:?}");

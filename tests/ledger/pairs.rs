@@ -17,7 +17,7 @@ struct Act {
 
 /// Acts that stand in each other's way. There are 3,700 g of one lot in the fridge, 600 g of them set aside, and 500 g in the van; of another 700 g
 /// in the fridge and 600 g at the stall; of a third 300 g in the fridge; and 200 g of a fourth were wasted at the stall, all that there was.
-const ACTS: [Act; 17] = [
+const ACTS: [Act; 18] = [
     Act { name: "weigh", method: "POST", path: "/api/weighings", body: || Farm::weighing(400) },
     Act {
         name: "lose blocks",
@@ -77,6 +77,12 @@ const ACTS: [Act; 17] = [
         method: "PATCH",
         path: "/api/market-days/M-1",
         body: || json!({"cash": "10", "card": "0", "fee": "0", "back_place": "F1", "lots": [{"lot": "{other}", "back_g": 200}]}),
+    },
+    Act {
+        name: "sell at the stall",
+        method: "POST",
+        path: "/api/market-days/M-1/sales",
+        body: || json!({"method": "cash", "lines": [{"product": "LM", "grams_g": 100, "price": "100.00"}]}),
     },
     Act {
         name: "take the waste at the stall back",
@@ -163,6 +169,7 @@ impl Scene {
              union all select format('%s: %s', lot, kind) from lot_event where farm_id = $1
              union all select format('%s of %s', docket, order_code) from docket where farm_id = $1
              union all select format('%s: %s', market_day, status) from market_day where farm_id = $1
+             union all select format('%s tallied %s', market_day, total) from tally_sale where farm_id = $1
              union all select format('%s lost %s', batch, blocks) from batch_loss where farm_id = $1
              union all select format('%s closed', week) from week_close where farm_id = $1
              union all select format('%s %s', kind, after_close) from act where farm_id = $1

@@ -24,6 +24,7 @@ pub mod secret;
 pub mod selling;
 mod tenancy;
 mod transaction;
+mod versions;
 
 pub use transaction::{FarmSettings, Tx};
 

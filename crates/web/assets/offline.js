@@ -1,10 +1,10 @@
-// Caches the page of the scale with what it needs, so that it opens without a connection, also after the phone was switched off. It runs in
+// Caches the pages of the scale and the stall with what they need, so that they open without a connection, also after the phone was switched off. It runs in
 // the browser beside the pages (a service worker) and sends nothing itself: what waits is the outbox's.
 
 const CACHE = "gillbook";
-const SCALE = "/weigh";
+const FORMS = ["/weigh", "/stall"];
 const NO_CONNECTION = "/no-connection";
-const PARTS = ["/assets/gillbook.css", "/assets/weigh.js", "/assets/outbox.js", "/assets/icon.svg"];
+const PARTS = ["/assets/gillbook.css", "/assets/weigh.js", "/assets/stall.js", "/assets/phone_form.js", "/assets/outbox.js", "/assets/icon.svg"];
 // A signal that is there and carries nothing is waited for so long.
 const PATIENT_MS = 6000;
 // How often somebody signed in or out: what is still on its way for the one before is not cached any more.
@@ -12,27 +12,34 @@ let signIns = 0;
 // Pages that came out of the cache: their scripts are those of the same version.
 const cachedPages = new Set();
 
-/** Whether an answer is the service's own. A network that wants to be paid first answers everything with a page of its own. */
+/** Whether an answer is the service's own, all of it. A network that wants to be paid first answers everything with a page of its own. */
 async function isOurs(path, response) {
+  // Read to its end, as one that is not holds its connection, and a browser opens few.
+  const text = await response.clone().text();
   if (!response.ok || response.redirected) return false;
   if (PARTS.includes(path)) return response.headers.has("Service-Worker-Allowed");
-  const text = await response.clone().text();
-  return text.includes(path === SCALE ? 'id="facts"' : `href="${SCALE}"`);
+  return text.includes(FORMS.includes(path) ? 'id="facts"' : `href="${FORMS[0]}"`);
+}
+
+async function judged(path, response) {
+  return { path, response, ours: await isOurs(path, response) };
 }
 
 async function fetched(path) {
-  const response = await fetch(path, { cache: "no-store", signal: AbortSignal.timeout(PATIENT_MS) });
-  return [path, response];
+  return judged(path, await fetch(path, { cache: "no-store", signal: AbortSignal.timeout(PATIENT_MS) }));
 }
 
-/** Caches a page of the scale with the scripts of now: those of another version may not fit it. */
-async function keep(page) {
+/** Caches the forms with the scripts of now: those of another version may not fit them. One that the service gave already is not asked for again. */
+async function keep(given, answer) {
   const since = signIns;
-  const all = [[SCALE, page], ...(await Promise.all([NO_CONNECTION, ...PARTS].map(fetched)))];
-  const ours = await Promise.all(all.map(([path, response]) => isOurs(path, response)));
-  if (!ours.every(Boolean) || signIns !== since) return;
+  const paths = [...FORMS, NO_CONNECTION, ...PARTS];
+  const all = await Promise.all(paths.map((path) => (path === given ? judged(path, answer) : fetched(path))));
+  // A form that the one who is signed in may not use is left out; after any other trouble everything stays as it was.
+  const isForbidden = ({ path, response }) => FORMS.includes(path) && response.status === 403;
+  const hasForm = all.some(({ path, ours }) => FORMS.includes(path) && ours);
+  if (!hasForm || all.some((one) => !one.ours && !isForbidden(one)) || signIns !== since) return;
   const cache = await caches.open(CACHE);
-  await Promise.all(all.map(([path, response]) => cache.put(path, response)));
+  await Promise.all(all.map(({ path, response, ours }) => (ours ? cache.put(path, response) : cache.delete(path))));
   if (signIns !== since) await caches.delete(CACHE);
 }
 
@@ -56,27 +63,28 @@ function inTime(request, isCached) {
   return isCached ? Promise.race([fetch(request), late]) : fetch(request);
 }
 
-/** Forgets the scale where the service, and not the network before it, says that nobody is signed in. */
+/** Forgets the forms where the service, and not the network before it, says that nobody is signed in. */
 async function forgetIfSignedOut() {
-  const asked = await fetch(SCALE);
+  const asked = await fetch(FORMS[0]);
   if (asked.redirected && new URL(asked.url).pathname === "/sign-in") await forget();
 }
 
-async function scale(event) {
-  const isCached = Boolean(await caches.match(SCALE));
+async function form(event, path) {
+  const isCached = Boolean(await caches.match(path));
   try {
     const response = await inTime(event.request, isCached);
-    if (response.status >= 500 && isCached) return cached(SCALE, event);
+    if (response.status >= 500 && isCached) return cached(path, event);
     if (response.type === "opaqueredirect") event.waitUntil(forgetIfSignedOut().catch(() => {}));
-    else if ([401, 403].includes(response.status)) event.waitUntil(forget());
-    else event.waitUntil(keep(response.clone()).catch(() => {}));
+    else if (response.status === 401) event.waitUntil(forget());
+    else if (response.status === 403) event.waitUntil(caches.open(CACHE).then((cache) => cache.delete(path)));
+    else event.waitUntil(keep(path, response.clone()).catch(() => {}));
     return response;
   } catch {
-    return (await cached(SCALE, event)) ?? (await cached(NO_CONNECTION, event)) ?? Response.error();
+    return (await cached(path, event)) ?? (await cached(NO_CONNECTION, event)) ?? Response.error();
   }
 }
 
-/** Another page: without a connection, where the scale is. */
+/** Another page: without a connection, where the forms are. */
 async function page(event) {
   try {
     return await fetch(event.request);
@@ -105,7 +113,7 @@ async function part(event, path) {
 
 self.addEventListener("install", (event) => {
   self.skipWaiting();
-  event.waitUntil(fetched(SCALE).then(([, response]) => keep(response)).catch(() => {}));
+  event.waitUntil(keep().catch(() => {}));
 });
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 self.addEventListener("fetch", (event) => {
@@ -114,14 +122,14 @@ self.addEventListener("fetch", (event) => {
   if (origin !== self.location.origin) return;
   if (method === "POST" && ["/sign-in", "/sign-out"].includes(pathname)) event.respondWith(door(event));
   if (method !== "GET") return;
-  // The scale's page asks for itself anew now and then: what it is given is cached too.
-  if (pathname === SCALE) event.respondWith(mode === "navigate" ? scale(event) : renewed(event));
+  // A form asks for itself anew now and then: what it is given is cached too.
+  if (FORMS.includes(pathname)) event.respondWith(mode === "navigate" ? form(event, pathname) : renewed(event, pathname));
   else if (mode === "navigate" && !pathname.startsWith("/api/")) event.respondWith(page(event));
   else if (PARTS.includes(pathname)) event.respondWith(part(event, pathname));
 });
 
-async function renewed(event) {
+async function renewed(event, path) {
   const response = await fetch(event.request);
-  event.waitUntil(keep(response.clone()).catch(() => {}));
+  event.waitUntil(keep(path, response.clone()).catch(() => {}));
   return response;
 }

@@ -63,8 +63,8 @@ async function outcome(entry, limit) {
 
 /** Whether a row of the database is an entry that can be sent. */
 function isReadable(entry) {
-  const sendable = [entry.id, entry.path, entry.body].every((member) => typeof member === "string");
-  return entry.version === VERSION && sendable && Number.isFinite(entry.order) && (entry.is === "undo" || Boolean(entry.typed));
+  const sendable = [entry.id, entry.form, entry.is, entry.path, entry.body].every((member) => typeof member === "string");
+  return entry.version === VERSION && sendable && Number.isFinite(entry.order) && (entry.is.endsWith("undo") || Boolean(entry.typed));
 }
 
 const done = (request) => new Promise((resolve, reject) => {
@@ -83,9 +83,11 @@ async function openDatabase() {
   return database;
 }
 
-/** The entries of one farm on this phone. `heard(entry, outcome)` is called whenever one was sent, whatever came of it. */
+/** The entries of one farm on this phone. A form sees its own and sends all, oldest first: `heard(entry, outcome)` is called whenever
+ * one of its own was sent, whatever came of it. */
 export class Outbox {
   #farm;
+  #form;
   #heard;
   #changed;
   #database = null;
@@ -101,10 +103,11 @@ export class Outbox {
   #pause = FIRST_PAUSE_MS;
   #timer = null;
 
-  /** `changed()` is called when another page of this phone, or the browser itself, has put or dropped something. */
-  static async open(farm, heard, changed) {
+  /** `form` is nothing for a page that shows all. `changed()` is called when another page of this phone, or the browser itself, has put or dropped something. */
+  static async open(farm, form, heard, changed) {
     const outbox = new Outbox();
     outbox.#farm = farm;
+    outbox.#form = form;
     outbox.#heard = heard;
     outbox.#changed = changed;
     try {
@@ -185,9 +188,17 @@ export class Outbox {
     await this.#write((rows) => rows.delete([this.#farm, id]));
   }
 
-  /** All entries, in the order in which they were made. */
-  all() {
+  #every() {
     return [...this.#entries.values()].sort((a, b) => a.order - b.order);
+  }
+
+  #isOwn(entry) {
+    return !this.#form || entry.form === this.#form;
+  }
+
+  /** The form's entries, in the order in which they were made. */
+  all() {
+    return this.#every().filter((entry) => this.#isOwn(entry));
   }
 
   /** Whether an entry outlives this page. */
@@ -209,13 +220,13 @@ export class Outbox {
     if (now === null) return null;
     const skew = now - Date.now();
     const body = JSON.parse(entry.body);
-    let at = Date.parse(body.weighed_at) + (Math.abs(skew) < SKEW_MS ? 0 : skew);
+    let at = Date.parse(body[entry.time]) + (Math.abs(skew) < SKEW_MS ? 0 : skew);
     // Before the page was made, or after now: the clock itself was set meanwhile.
     if (at < entry.since - SKEW_MS || at > now + SKEW_MS) {
       const made = this.#made.get(entry.id);
       at = made === undefined ? now : now - (performance.now() - made);
     }
-    const right = { ...entry, timed: true, body: JSON.stringify({ ...body, weighed_at: new Date(at).toISOString() }) };
+    const right = { ...entry, timed: true, body: JSON.stringify({ ...body, [entry.time]: new Date(at).toISOString() }) };
     await this.#change(right);
     return right;
   }
@@ -236,15 +247,23 @@ export class Outbox {
   }
 
   async #sendAll(limit) {
-    for (let [entry] = this.waiting(); entry; [entry] = this.waiting()) {
+    // What the one who is signed in may not do waits for somebody who may, and holds up nothing of the other forms.
+    const forbidden = new Set();
+    const next = () => this.#every().find((entry) => !entry.refused && !forbidden.has(entry.form));
+    for (let entry = next(); entry; entry = next()) {
       const what = await this.#sendOne(entry, limit);
-      this.#heard(entry, what);
-      if (what.is !== "kept" && what.is !== "refused") {
+      if (this.#isOwn(entry)) this.#heard(entry, what);
+      if (what.is === "not-allowed") forbidden.add(entry.form);
+      else if (what.is !== "kept" && what.is !== "refused") {
         this.#timer = setTimeout(() => this.send(false), this.#pause);
         this.#pause = Math.min(2 * this.#pause, LONGEST_PAUSE_MS);
         return;
       }
-      this.#pause = FIRST_PAUSE_MS;
+      if (what.is !== "not-allowed") this.#pause = FIRST_PAUSE_MS;
+    }
+    if (forbidden.size > 0) {
+      this.#timer = setTimeout(() => this.send(false), this.#pause);
+      this.#pause = Math.min(2 * this.#pause, LONGEST_PAUSE_MS);
     }
   }
 

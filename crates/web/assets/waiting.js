@@ -2,11 +2,11 @@
 import { Outbox } from "./outbox.js";
 
 const line = document.getElementById("waiting");
-const outbox = await Outbox.open(line.dataset.farm, () => {}, show);
+const outbox = await Outbox.open(Number(line.dataset.farm), null, () => {}, show);
 
 function show() {
   const held = outbox.all().length + outbox.unreadable().length;
   line.hidden = held === 0;
-  line.querySelector("span").textContent = `${held} ${held === 1 ? "entry" : "entries"} of the scale kept on this phone until the farm has answered.`;
+  line.querySelector("span").textContent = `${held} ${held === 1 ? "entry" : "entries"} kept on this phone until the farm has answered.`;
 }
 show();

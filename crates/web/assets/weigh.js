@@ -1,5 +1,6 @@
 // The scale form. A weighing is made once, handed to the outbox and sent from there, so that sending it again counts once.
-import { Outbox, SKEW_MS, uuid } from "./outbox.js";
+import { Outbox, uuid } from "./outbox.js";
+import { $, ServiceClock, UNSTORED, button, flip, make, press, read, say, signIn, stayReady } from "./phone_form.js";
 
 const REST_MS = 500;
 const SAME_AGAIN_MS = 8000;
@@ -10,10 +11,7 @@ const REFRESH_MS = 10 * 60 * 1000;
 const LATE_MS = 5000;
 const MAX_DIGITS = 5;
 const MAX_CRATES = 4;
-const UNSTORED = "This phone cannot keep it: do not close this page until it is sent.";
 
-const $ = (id) => document.getElementById(id);
-const read = (page) => JSON.parse(page.getElementById("facts").textContent);
 let facts = read(document);
 let refreshed = Date.now();
 const draft = `gillbook.scale.${facts.farm}`;
@@ -27,35 +25,11 @@ let shown = 5;
 const confirmed = new Set();
 // A page that was opened without a connection knows the time of when it was cached, and no later one.
 let isCached = Boolean(document.documentElement.dataset.cached);
-let clock = isCached ? null : clockOf(facts);
+let clock = isCached ? null : new ServiceClock(facts.now);
 let mayBeCleared = false;
-const outbox = await Outbox.open(facts.farm, heard, list);
+const outbox = await Outbox.open(facts.farm, "/weigh", heard, list);
 const kg = (g) => (g / 1000).toFixed(2);
-
-/** The service's time beside the phone's two clocks: the one that anybody may set, and the one that runs from when the page was opened. */
-function clockOf({ now }) {
-  const skew = Date.parse(now) - Date.now();
-  return { skew: Math.abs(skew) < SKEW_MS ? 0 : skew, date: Date.now(), running: performance.now() };
-}
-
-/** What the service's clock is ahead of the phone's; nothing where that is not known, or the phone's was set or slept since. */
-function skew() {
-  if (!clock) return null;
-  const apart = Date.now() - clock.date - (performance.now() - clock.running);
-  return Math.abs(apart) < SKEW_MS ? clock.skew : null;
-}
-
-function make(tag, text, more) {
-  const element = document.createElement(tag);
-  element.textContent = text;
-  return Object.assign(element, more);
-}
-
-function button(text, touched, more) {
-  const element = make("button", text, { type: "button", ...more });
-  element.addEventListener("click", touched);
-  return element;
-}
+const skew = () => clock?.skew() ?? null;
 
 const crate = () => facts.crates.find((c) => c.crate === state.crate);
 const liner = () => facts.liners.find((c) => c.crate === state.liner_kind);
@@ -72,14 +46,6 @@ function trouble() {
   if (tare() >= gross()) return `Crate weighs more than the total: ${kg(tare())} kg of ${kg(gross())} kg. Check the crates.`;
   return "";
 }
-
-/** Says something to eyes and screen readers alike, with a link where there is something to do elsewhere. */
-function say(text, link) {
-  $("said").replaceChildren(...(text ? [text] : []), ...(link ? [" ", make("a", link.text, link)] : []));
-  $("tale").hidden = Boolean(text);
-}
-
-const press = (element, on) => element.setAttribute("aria-pressed", on);
 
 function show() {
   const net = gross() - tare();
@@ -141,13 +107,6 @@ function chosen(batch) {
   $("source").focus();
 }
 
-function flip(text) {
-  $("flip").textContent = text;
-  $("flip").hidden = false;
-  setTimeout(() => { $("flip").hidden = true; }, REST_MS);
-  if (navigator.vibrate) navigator.vibrate(80);
-}
-
 function rest(on) {
   resting = on;
   $("pad").toggleAttribute("data-resting", on);
@@ -171,7 +130,7 @@ function weighing() {
   };
   if (state.place) body.place = state.place;
   const typed = { ...state, batch: state.batch.batch };
-  return { id, timed: ahead !== null, since: Date.parse(facts.now), is: "weighing", path: "/api/weighings", look: `/api/weighings/${id}`, body: JSON.stringify(body), net_g: gross() - tare(), typed };
+  return { id, form: "/weigh", timed: ahead !== null, since: Date.parse(facts.now), is: "weighing", time: "weighed_at", path: "/api/weighings", look: `/api/weighings/${id}`, body: JSON.stringify(body), net_g: gross() - tare(), typed };
 }
 
 async function keep() {
@@ -203,7 +162,7 @@ async function keep() {
   remember();
   if (confirmed.has(entry.id)) {
     say("");
-    flip(`${kg(entry.net_g)} kg saved`);
+    flip(`${kg(entry.net_g)} kg saved`, REST_MS);
   } else if (!left) {
     say(`${kg(entry.net_g)} kg was sent from another page of this phone. Open this page again to see it below.`);
   } else if (!$("said").querySelector("a")) {
@@ -216,12 +175,6 @@ async function keep() {
   setTimeout(() => rest(false), REST_MS);
 }
 
-/** What keeps an entry from being lost until somebody else signs in, and the link that does so without losing it. */
-function signIn(entry) {
-  if (outbox.isStored(entry)) return ["Nothing is lost: the weighing is kept on this phone and sent after you sign in.", { text: "Sign in", href: "/sign-in" }];
-  return [`${UNSTORED} Sign in on a second page.`, { text: "Sign in", href: "/sign-in", target: "_blank" }];
-}
-
 /** What came of an entry that was sent. */
 function heard(entry, what) {
   if (what.is === "kept") confirmed.add(entry.id);
@@ -231,7 +184,7 @@ function heard(entry, what) {
   if (entry.is === "undo" && (what.is === "kept" || what.type === "/problems/already-reversed")) undone(entry);
   else if (what.is === "refused") say(`Not saved: ${what.detail}`);
   if (what.is === "kept" && outbox.waiting().length === 0 && !resting) say(outbox.unreadable().length ? "Everything on this phone that can be read is saved." : "Everything on this phone is saved.");
-  const [lost, link] = signIn(entry);
+  const [lost, link] = signIn(outbox.isStored(entry));
   if (what.is === "signed-out") say(`You are signed out. ${lost}`, link);
   if (what.is === "not-allowed") say(`The one who is signed in may not weigh. ${lost}`, link);
   // What is typed meanwhile, and why it cannot be saved, stays in sight; what waits stands below.
@@ -254,7 +207,7 @@ function undone(entry) {
 
 async function undo(weighed) {
   asked = null;
-  const entry = { id: uuid(), timed: true, is: "undo", path: `/api/weighings/${weighed.id}/reversal`, body: JSON.stringify({ reason: "Undone at the scale" }), weighing: weighed.id, net_g: weighed.net_g };
+  const entry = { id: uuid(), form: "/weigh", timed: true, is: "undo", path: `/api/weighings/${weighed.id}/reversal`, body: JSON.stringify({ reason: "Undone at the scale" }), weighing: weighed.id, net_g: weighed.net_g };
   const stored = outbox.put(entry);
   list();
   await stored;
@@ -363,7 +316,7 @@ async function refresh() {
       return;
     }
     facts = read(page);
-    clock = Date.now() - refreshed < LATE_MS ? clockOf(facts) : null;
+    clock = Date.now() - refreshed < LATE_MS ? new ServiceClock(facts.now) : null;
     isCached = false;
     $("old").hidden = true;
     if (state.batch) state.batch = facts.batches.find((b) => b.batch === state.batch.batch) || null;
@@ -418,13 +371,7 @@ window.addEventListener("online", () => outbox.send(false));
 window.addEventListener("beforeunload", (event) => { if (!outbox.all().every((entry) => outbox.isStored(entry))) event.preventDefault(); });
 document.addEventListener("visibilitychange", () => { refresh(); if (document.visibilityState === "visible") outbox.send(false); });
 setInterval(refresh, REFRESH_MS);
-if (navigator.wakeLock) {
-  const awake = () => { if (document.visibilityState === "visible") navigator.wakeLock.request("screen").catch(() => {}); };
-  document.addEventListener("visibilitychange", awake);
-  awake();
-}
-if (navigator.serviceWorker) navigator.serviceWorker.register("/assets/offline.js", { scope: "/" }).catch(() => {});
-else $("plain").hidden = false;
+stayReady();
 if (isCached) {
   $("old").hidden = false;
   $("old").textContent = `No connection. Batches and tares are those of ${facts.now_shown}.`;

@@ -28,7 +28,7 @@ use std::sync::{Arc, LazyLock};
 use axum::{
     Router,
     extract::{DefaultBodyLimit, State},
-    http::{HeaderMap, HeaderName, HeaderValue, StatusCode, Uri},
+    http::{Extensions, HeaderMap, HeaderName, HeaderValue, StatusCode, Uri, Version, header},
     middleware,
     response::{IntoResponse, Response},
     routing::get,
@@ -39,6 +39,7 @@ use gillbook_store::{Store, cold::ingest::group_commit::GroupCommit};
 use tower::ServiceBuilder;
 use tower_http::{
     catch_panic::CatchPanicLayer,
+    compression::CompressionLayer,
     csrf::CsrfLayer,
     set_header::SetResponseHeaderLayer,
     timeout::{RequestBodyTimeoutLayer, TimeoutLayer},
@@ -191,8 +192,14 @@ pub fn router(app: App) -> Router {
     let count = middleware::from_fn_with_state(app.clone(), metrics::count);
     let known_query = middleware::from_fn_with_state(query_names::of(&description), query_names::ensure_known);
     let api = api.route_layer(ServiceBuilder::new().layer(same_site()).layer(guard()).layer(known_query));
+    // Scripts and styles alone: what has a secret in it beside what somebody sent is not compressed (RFC 7457, section 2.6).
+    let is_asset = |_: StatusCode, _: Version, headers: &HeaderMap, _: &Extensions| {
+        let kind = headers.get(header::CONTENT_TYPE).and_then(|kind| kind.to_str().ok()).unwrap_or_default();
+        kind.starts_with("text/css") || kind.starts_with("text/javascript")
+    };
     let pages = pages.route_layer(
         ServiceBuilder::new()
+            .layer(CompressionLayer::new().compress_when(is_asset))
             .layer(middleware::from_fn_with_state(app.clone(), pages::finished))
             .layer(same_site())
             .layer(guard()),

@@ -1,6 +1,6 @@
 //! The scale without a connection: its page opens, and what is weighed outlives the browser.
 
-use std::{net::SocketAddr, path::Path};
+use std::path::Path;
 
 use anyhow::{Context, Result, ensure};
 use chrono::{DateTime, TimeDelta, Utc};
@@ -8,80 +8,26 @@ use fantoccini::Locator;
 use gillbook_testkit::Farm;
 use gillbook_tests::{Phone, serve};
 use serde_json::json;
-use tokio::{
-    io::copy_bidirectional,
-    net::{TcpListener, TcpStream},
-    sync::watch,
-};
 
 use super::{Network, all_saved, nets};
-use crate::{Thumb, farm_today, sign_in};
-
-/// How a line is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Carries {
-    /// Everything.
-    All,
-    /// Nothing is taken, and what was open is gone.
-    Nothing,
-    /// What is sent is taken and never answered.
-    Silence,
-}
-
-/// A line to the service.
-struct Line {
-    carries: watch::Sender<Carries>,
-    home: String,
-    /// What came through it.
-    network: Network,
-}
-
-impl Line {
-    async fn to(network: Network, service: SocketAddr) -> Result<Self> {
-        let listener = TcpListener::bind("127.0.0.1:0").await?;
-        let home = format!("http://{}", listener.local_addr()?);
-        let (carries, now) = watch::channel(Carries::All);
-        tokio::spawn(async move {
-            while let Ok((mut near, _)) = listener.accept().await {
-                let mut now = now.clone();
-                tokio::spawn(async move {
-                    let begun = *now.borrow_and_update();
-                    match begun {
-                        Carries::Nothing => Ok(()),
-                        Carries::Silence => {
-                            now.wait_for(|now| *now != begun).await.map(drop).map_err(std::io::Error::other)
-                        }
-                        Carries::All => {
-                            let mut far = TcpStream::connect(service).await?;
-                            tokio::select! {
-                                carried = copy_bidirectional(&mut near, &mut far) => carried.map(drop),
-                                _ = now.wait_for(|now| *now != begun) => Ok(()),
-                            }
-                        }
-                    }
-                });
-            }
-        });
-        Ok(Self { carries, home, network })
-    }
-
-    fn cut(&self, cut: bool) {
-        self.carries.send_replace(if cut { Carries::Nothing } else { Carries::All });
-    }
-}
+use crate::{
+    Thumb, farm_today,
+    line::{Carries, Line},
+    sign_in,
+};
 
 /// A farm, a phone that has had the scale open once, and the line between.
-async fn at_a_line(profile: &Path) -> Result<(Farm, Phone, Line)> {
+async fn at_a_line(profile: &Path) -> Result<(Farm, Phone, Line, Network)> {
     let farm = farm_today().await?;
     let network = Network::new();
-    let line = Line::to(network.clone(), serve(network.before(farm.router.clone())).await?).await?;
+    let line = Line::to(serve(network.before(farm.router.clone())).await?).await?;
     let phone = Phone::open_in(profile).await?;
     sign_in(&phone, &line.home).await?;
     phone.page.goto(&format!("{}/weigh", line.home)).await?;
     // The phone keeps the page by and by.
     let is_kept = "const look = async done => (await caches.match('/weigh')) ? done(true) : setTimeout(look, 50, done); look(arguments[0])";
     assert_eq!(phone.page.execute_async(is_kept, vec![]).await?, json!(true));
-    Ok((farm, phone, line))
+    Ok((farm, phone, line, network))
 }
 
 async fn text_of(phone: &Phone, css: &str) -> Result<String> {
@@ -91,7 +37,7 @@ async fn text_of(phone: &Phone, css: &str) -> Result<String> {
 #[tokio::test(flavor = "multi_thread")]
 async fn ten_weighings_outlive_a_browser_that_is_killed_and_arrive_once_in_order() -> Result<()> {
     let profile = tempfile::tempdir()?;
-    let (farm, phone, line) = at_a_line(profile.path()).await?;
+    let (farm, phone, line, network) = at_a_line(profile.path()).await?;
     let scale = format!("{}/weigh", line.home);
     line.cut(true);
     phone.page.goto(&scale).await?;
@@ -116,7 +62,7 @@ async fn ten_weighings_outlive_a_browser_that_is_killed_and_arrive_once_in_order
     all_saved(&phone).await?;
     let gross = |digits: &&str| digits.parse::<i64>().map(|digits| digits * 10);
     let typed = typed.iter().map(gross).collect::<Result<Vec<_>, _>>()?;
-    assert_eq!(line.network.gross(), typed, "each arrives once, in order");
+    assert_eq!(network.gross(), typed, "each arrives once, in order");
     let weighed: i64 = nets(&farm).await.iter().sum();
     assert_eq!(weighed, typed.iter().sum::<i64>() - 10 * 1462);
     phone.close().await
@@ -125,7 +71,7 @@ async fn ten_weighings_outlive_a_browser_that_is_killed_and_arrive_once_in_order
 #[tokio::test(flavor = "multi_thread")]
 async fn a_wrong_clock_is_set_right_once_the_service_answers() -> Result<()> {
     let profile = tempfile::tempdir()?;
-    let (farm, phone, line) = at_a_line(profile.path()).await?;
+    let (farm, phone, line, _) = at_a_line(profile.path()).await?;
     let late = "const Right = Date; Date = class extends Right {
         constructor(...given) { given.length ? super(...given) : super(Date.now()); }
         static now() { return Right.now() + 2 * 3600 * 1000; } };";
@@ -159,7 +105,7 @@ async fn a_wrong_clock_is_set_right_once_the_service_answers() -> Result<()> {
 #[tokio::test(flavor = "multi_thread")]
 async fn two_pages_of_one_phone_send_what_waits_once() -> Result<()> {
     let profile = tempfile::tempdir()?;
-    let (farm, phone, line) = at_a_line(profile.path()).await?;
+    let (farm, phone, line, network) = at_a_line(profile.path()).await?;
     line.cut(true);
     let mut thumb = Thumb { phone: &phone, touches: 0 };
     thumb.take_from("B1").await?;
@@ -179,14 +125,14 @@ async fn two_pages_of_one_phone_send_what_waits_once() -> Result<()> {
     let mut arrived = nets(&farm).await;
     arrived.sort_unstable();
     assert_eq!(arrived, [1348, 1998, 2488]);
-    assert_eq!(line.network.gross(), [3460, 3950, 2810], "one of the pages sends, in order");
+    assert_eq!(network.gross(), [3460, 3950, 2810], "one of the pages sends, in order");
     phone.close().await
 }
 
 #[tokio::test(flavor = "multi_thread")]
 async fn on_a_line_that_answers_nothing_the_scale_opens_and_does_not_freeze() -> Result<()> {
     let profile = tempfile::tempdir()?;
-    let (farm, phone, line) = at_a_line(profile.path()).await?;
+    let (farm, phone, line, _) = at_a_line(profile.path()).await?;
     line.carries.send_replace(Carries::Silence);
     // Nothing comes out of the browser's other caches either.
     phone.debug("Network.clearBrowserCache", json!({})).await?;
@@ -207,7 +153,7 @@ async fn on_a_line_that_answers_nothing_the_scale_opens_and_does_not_freeze() ->
 #[tokio::test(flavor = "multi_thread")]
 async fn a_clock_that_is_set_meanwhile_gives_no_impossible_time() -> Result<()> {
     let profile = tempfile::tempdir()?;
-    let (farm, phone, line) = at_a_line(profile.path()).await?;
+    let (farm, phone, line, _) = at_a_line(profile.path()).await?;
     // The battery was out: the phone believes in 2020 until the connection is back and sets its clock.
     let long_ago = "const Right = Date; window.wrong = Right.now() - Right.UTC(2020, 0, 1);
         Date = class extends Right {
@@ -233,7 +179,7 @@ async fn a_clock_that_is_set_meanwhile_gives_no_impossible_time() -> Result<()> 
 #[tokio::test(flavor = "multi_thread")]
 async fn other_pages_say_where_the_scale_is_and_nothing_stays_of_who_signed_out() -> Result<()> {
     let profile = tempfile::tempdir()?;
-    let (farm, phone, line) = at_a_line(profile.path()).await?;
+    let (farm, phone, line, _) = at_a_line(profile.path()).await?;
     line.cut(true);
     phone.page.goto(&format!("{}/stock", line.home)).await?;
     ensure!(text_of(&phone, "main").await?.contains("Weighing goes on without it"));

@@ -44,6 +44,17 @@ def handed_over(rows, recorded=None):
         whole = before in (0, grams) and after in (0, grams)
         found.append(Handed(part.at, dockets[part.docket]["customer"], line["lot"], part.grams, worth, whole))
     standing = {m.act for m in rows.moves(recorded)}
+    for day in rows.table("market_day"):
+        if day["status"] == "closed" and day["close_act"] in standing:
+            # What no lot stands behind: cash that was rounded, and all of a day on which nothing was sold.
+            sales = [s for s in rows.table("market_sale") if s["market_day"] == day["market_day"]]
+            takings = day["cash"] - day["float_amount"] + day["card"]
+            rest = day["net"] - sum(s["net"] for s in sales)
+            fee = day["fee"] - sum(s["fee"] for s in sales)
+            tax = takings - sum(s["amount"] for s in sales) - rest
+            at = micros(rows.acts[day["close_act"]]["happened_at"])
+            if rest or fee or tax:
+                found.append(Handed(at, day["customer"], None, 0, rest, True, fee, tax))
     for sale in rows.table("market_sale"):
         day = next(d for d in rows.table("market_day") if d["market_day"] == sale["market_day"])
         if day["close_act"] in standing:

@@ -111,7 +111,7 @@ def mean_prices(rows):
     """Net money a kilogram of each strain, of the last four weeks."""
     grams, money = defaultdict(int), defaultdict(Decimal)
     for h in handed_over(rows):
-        if h.at >= rows.now - PRICE_DAYS * DAY_S * SECOND:
+        if h.lot and h.at >= rows.now - PRICE_DAYS * DAY_S * SECOND:
             grams[rows.strain(h.lot)] += h.grams
             money[rows.strain(h.lot)] += h.amount
     return {strain: money[strain] / g for strain, g in grams.items() if g > 0}

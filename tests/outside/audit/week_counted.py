@@ -32,7 +32,7 @@ def counts_within(rows, begins, ends, recorded=None):
 def mean_prices(rows, handed, ends):
     grams, money = defaultdict(int), defaultdict(Decimal)
     for h in handed:
-        if ends - PRICE_S * SECOND <= h.at < ends:
+        if h.lot and ends - PRICE_S * SECOND <= h.at < ends:
             grams[rows.strain(h.lot)] += h.grams
             money[rows.strain(h.lot)] += h.amount
     return {strain: money[strain] / g for strain, g in grams.items() if g > 0}

@@ -11,7 +11,8 @@ use uuid::Uuid;
 use crate::{
     kinds::{MarketDayStatus, PlaceKind},
     refusal::{Refusal, RefusalKind},
-    text::{CustomerCode, LotCode, MarketDayCode, PlaceCode, ProductCode, Short},
+    selling::tally::Tally,
+    text::{CustomerCode, LotCode, MarketDayCode, PlaceCode, ProductCode, Short, Text},
     units::{
         calendar::{Day, Instant},
         money::CurrencyRules,
@@ -94,6 +95,15 @@ pub struct MarketClose {
     /// The stall's fee.
     #[schema(value_type = String, pattern = r"^\d{1,5}(\.\d{1,4})?$")]
     pub fee: Decimal,
+    /// Why the box and the cards are not what the tally says; needed where there is a tally and they are not.
+    #[serde(default)]
+    pub difference_reason: Text<0, 200>,
+    /// What the tally said of cash when the box was counted; refused where it says something else by now.
+    #[schema(value_type = Option<String>)]
+    pub tallied_cash: Option<Decimal>,
+    /// The same of cards.
+    #[schema(value_type = Option<String>)]
+    pub tallied_card: Option<Decimal>,
     /// When it closed; now unless said.
     pub closed_at: Option<Instant>,
     /// Who; the one signed in unless said.
@@ -109,10 +119,10 @@ pub struct StallSale {
     pub grams_g: Grams,
     /// The product whose price its share was made by; none where the stall sells none of it.
     pub product: Option<ProductCode>,
-    /// That price, a kilogram and without tax.
+    /// That price, a kilogram and without tax: the mean of what was tallied of the product, or the list's.
     #[schema(value_type = Option<String>)]
     pub price_per_kg: Option<Decimal>,
-    /// Its share of the takings, tax included: by grams × price × (1 + tax).
+    /// Its share of the takings less the cash rounding, tax included: by grams × price × (1 + tax).
     #[schema(value_type = String)]
     pub amount: Decimal,
     /// The tax rate that was taken out, per cent.
@@ -158,10 +168,23 @@ pub struct MarketDay {
     /// Cash less float, and card; tax included.
     #[schema(value_type = Option<String>)]
     pub takings: Option<Decimal>,
-    /// The same without tax: the sum of the lots' shares, of each of which its own tax is taken out and the rest rounded. It may differ by some
+    /// The same without tax: the cash rounding and the sum of the lots' shares, of each of which its own tax is taken out and the rest rounded. It may differ by some
     /// coins from taking the tax out of the whole.
     #[schema(value_type = Option<String>)]
     pub net: Option<Decimal>,
+    /// What the takings are more than the tallied prices because cash totals were rounded, below zero where less. No tax is in it.
+    #[schema(value_type = Option<String>)]
+    pub cash_rounding: Option<Decimal>,
+    /// What people bought, as it was tallied at the stall.
+    pub tally: Tally,
+    /// What is in the box beside the float and the tally's cash: below zero where some is missing. Nothing where nothing was tallied.
+    #[schema(value_type = Option<String>)]
+    pub cash_difference: Option<Decimal>,
+    /// What was taken by card beside the tally.
+    #[schema(value_type = Option<String>)]
+    pub card_difference: Option<Decimal>,
+    /// Why they differ.
+    pub difference_reason: Option<String>,
     /// What was sold.
     pub sold: Vec<StallSale>,
 }
@@ -233,6 +256,41 @@ impl NewMarketDay {
     }
 }
 
+impl MarketDay {
+    /// What the box and the cards have beside the tally. Nothing where nothing was tallied.
+    #[must_use]
+    pub fn beside_tally(&self, cash: Decimal, card: Decimal) -> Option<(Decimal, Decimal)> {
+        (self.tally.sales > 0).then(|| (cash - self.float_amount - self.tally.cash, card - self.tally.card))
+    }
+}
+
+/// Refuses a box that was held against another tally than there is by now: a phone may have sent its sales meanwhile.
+fn ensure_tally_seen(day: &MarketDay, new: &MarketClose) -> Result<(), Refusal> {
+    let seen = [(new.tallied_cash, day.tally.cash), (new.tallied_card, day.tally.card)];
+    if seen.iter().all(|(seen, now)| seen.is_none_or(|seen| seen == *now)) {
+        return Ok(());
+    }
+    let now = format!(
+        "Sales have come to the tally since: it says {} in cash and {} by card now.",
+        day.tally.cash, day.tally.card
+    );
+    Err(Refusal::new(RefusalKind::Stale, format!("{now} Hold the box against that.")))
+}
+
+/// Refuses money that is not what the tally says, where nobody says why.
+fn ensure_explained(day: &MarketDay, new: &MarketClose) -> Result<(), Refusal> {
+    let differs = day.beside_tally(new.cash, new.card).is_some_and(|(cash, card)| !cash.is_zero() || !card.is_zero());
+    if !differs || !new.difference_reason.as_str().is_empty() {
+        return Ok(());
+    }
+    let (box_cash, tally) = (day.float_amount + day.tally.cash, &day.tally);
+    let says = format!(
+        "By the tally {box_cash} should be in the box, with what was in it at the start, and {} by card.",
+        tally.card
+    );
+    Err(Refusal::field("/difference_reason", format!("{says} Count again, or say why it is not.")))
+}
+
 /// Decides on the close of a market day. `there` is what the stall has, `back_place` the kind of the place that what comes back goes to.
 ///
 /// # Errors
@@ -253,9 +311,11 @@ pub fn close(
         return Err(Refusal::new(RefusalKind::Closed, closed));
     }
     if new.cash < day.float_amount {
-        let less = format!("There is less cash than the float of {}.", day.float_amount);
-        return Err(Refusal::field("/cash", format!("{less} Count the box again; the float is part of it.")));
+        let less = format!("There is less cash than the {} that was in the box at the start.", day.float_amount);
+        return Err(Refusal::field("/cash", format!("{less} Count the box again; that is part of it.")));
     }
+    ensure_tally_seen(day, new)?;
+    ensure_explained(day, new)?;
     if new.lots.len() > MAX_LOADED {
         return Err(Refusal::field("/lots", "A stall has at most 200 lots. Name those that were not all sold."));
     }
@@ -311,7 +371,9 @@ mod tests {
         serde_json::from_value(json!({
             "market_day": "M-1", "stall": "STALL", "customer": "MARKET", "day": "2026-05-09", "status": status,
             "out_act": "0198c0de-0000-7000-8000-000000000001", "close_act": null, "float_amount": "50.00", "cash": null, "card": null,
-            "fee": null, "takings": null, "net": null, "sold": [],
+            "fee": null, "takings": null, "net": null, "cash_rounding": null, "cash_difference": null, "card_difference": null,
+            "difference_reason": null, "sold": [],
+            "tally": {"sales": 0, "cash": "0", "card": "0", "cash_rounding": "0", "grams_g": 0, "products": []},
         }))
         .unwrap()
     }
@@ -371,6 +433,34 @@ mod tests {
     fn the_box_holds_at_least_its_float() {
         assert_eq!(refused(json!({"cash": "49.99"})).1, "/cash");
         assert!(close(&day("open"), &closing(json!({"cash": "50.00"})), &there(), PlaceKind::Fridge, euro()).is_ok());
+    }
+
+    #[test]
+    fn a_box_that_is_not_what_the_tally_says_is_explained() {
+        let mut tallied = day("open");
+        let tally = json!({"sales": 3, "cash": "70.00", "card": "30.00", "cash_rounding": "0.00", "grams_g": 5000, "products": []});
+        tallied.tally = serde_json::from_value(tally).unwrap();
+        let taken = |changes| close(&tallied, &closing(changes), &there(), PlaceKind::Fridge, euro());
+        assert!(taken(json!({})).is_ok());
+        for changed in [json!({"cash": "119.99"}), json!({"card": "30.01"}), json!({"cash": "110.00", "card": "40.00"})]
+        {
+            let refusal = taken(changed.clone()).unwrap_err();
+            assert_eq!(refusal.faults[0].pointer, "/difference_reason", "{changed}");
+            assert!(refusal.detail.contains("120.00 should be in the box"), "{refusal}");
+            let mut explained = changed;
+            explained["difference_reason"] = json!("A note was changed wrongly");
+            assert!(taken(explained).is_ok());
+        }
+        let seen = taken(json!({"tallied_cash": "70.00", "tallied_card": "30"}));
+        assert!(seen.is_ok());
+        for earlier in [json!({"tallied_cash": "65.50"}), json!({"tallied_cash": "70.00", "tallied_card": "25.00"})] {
+            assert_eq!(taken(earlier).unwrap_err().kind, RefusalKind::Stale);
+        }
+        assert_eq!(
+            tallied.beside_tally("110".parse().unwrap(), "40".parse().unwrap()),
+            Some(((-10).into(), 10.into()))
+        );
+        assert_eq!(day("open").beside_tally("110".parse().unwrap(), "40".parse().unwrap()), None);
     }
 
     #[test]

@@ -29,6 +29,7 @@ pub mod simulation;
 pub mod standing_order;
 pub mod standing_schedule;
 pub mod takings;
+pub mod tally;
 pub mod tax;
 pub mod usual;
 

@@ -6,7 +6,10 @@
 
 use rust_decimal::Decimal;
 
-use crate::units::{money::CurrencyRules, quantity::Grams};
+use crate::units::{
+    money::{CurrencyRules, UNIT_PRICE_PLACES},
+    quantity::Grams,
+};
 
 /// Grams of a lot that a stall sold.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,6 +39,20 @@ pub struct StallShare {
 #[must_use]
 pub fn without_tax(gross: Decimal, tax_percent: Decimal, coinage: CurrencyRules) -> Decimal {
     coinage.round(gross * Decimal::ONE_HUNDRED / (Decimal::ONE_HUNDRED + tax_percent))
+}
+
+/// The part of the takings that is there, or missing, because cash totals were rounded: no goods stand behind it and no tax is in it. Never more
+/// than the takings, up or down: where nothing was taken nothing was earned and no tax is due, whatever was tallied.
+#[must_use]
+pub fn rounding_in(takings: Decimal, tallied_rounding: Decimal) -> Decimal {
+    tallied_rounding.clamp(-takings, takings)
+}
+
+/// The price of a kilogram without tax, of an amount with tax that was tallied for so many grams.
+#[must_use]
+pub fn tallied_price(amount: Decimal, grams: Grams, tax_percent: Decimal) -> Decimal {
+    let net = amount * Decimal::ONE_HUNDRED / (Decimal::ONE_HUNDRED + tax_percent);
+    (net * Decimal::ONE_THOUSAND / Decimal::from(grams.0)).round_dp(UNIT_PRICE_PLACES)
 }
 
 /// Shares takings and fee over what was sold. Both add up to the cent.
@@ -122,6 +139,21 @@ mod tests {
         let sold = [lot(1000, Some("10"), Some("0")), lot(1000, Some("30"), Some("0")), lot(500, None, Some("0"))];
         let shares = share_takings("50.00".parse().unwrap(), Decimal::ZERO, &sold, Decimal::ZERO, euro());
         assert_eq!(shares.iter().map(|s| s.gross.to_string()).collect::<Vec<_>>(), ["10.00", "30.00", "10.00"]);
+    }
+
+    #[test]
+    fn a_price_is_the_mean_of_what_was_tallied() {
+        // DERIVED by hand: 5.00 for half a kilogram, 5.5 % in it: 10 ÷ 1.055 = 9.47867.
+        let price = tallied_price(Decimal::new(500, 2), Grams(500), "5.5".parse().unwrap());
+        assert_eq!(price.to_string(), "9.4787");
+    }
+
+    #[test]
+    fn there_is_no_more_rounding_than_takings() {
+        let cents = |n: i64| Decimal::new(n, 2);
+        for (takings, tallied, part) in [(1000, 3, 3), (1000, -3, -3), (2, 3, 2), (2, -3, -2), (0, -3, 0), (0, 3, 0)] {
+            assert_eq!(rounding_in(cents(takings), cents(tallied)), cents(part), "{takings} {tallied}");
+        }
     }
 
     proptest! {

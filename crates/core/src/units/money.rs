@@ -13,6 +13,9 @@ pub const UNIT_PRICE_PLACES: u32 = 4;
 /// More money than a farm of this size has in one sum; below it no sum of shares leaves its range.
 const MAX_AMOUNT: Decimal = Decimal::from_parts(1_000_000, 0, 0, false, 0);
 
+/// No coin that is the smallest in use is worth more.
+const MAX_CASH_STEP: Decimal = Decimal::from_parts(1000, 0, 0, false, 0);
+
 crate::kinds::string_enum!(/// How halves of the smallest unit are rounded.
 Rounding {
     /// Away from zero: 365.125 → 365.13.
@@ -38,6 +41,8 @@ impl Rounding {
 pub struct CurrencyRules {
     currency: Currency,
     rounding: Rounding,
+    /// The smallest coin in use; zero where cash is paid to the currency's smallest unit.
+    cash_step: Decimal,
 }
 
 impl CurrencyRules {
@@ -46,7 +51,23 @@ impl CurrencyRules {
     pub fn new(letters: &str, rounding: Rounding) -> Option<Self> {
         let currency = Currency::from_code(letters)?;
         currency.exponent()?;
-        Some(Self { currency, rounding })
+        Some(Self { currency, rounding, cash_step: Decimal::ZERO })
+    }
+
+    /// The same where cash totals are rounded to the smallest coin in use; zero where they are not.
+    #[must_use]
+    pub fn with_cash_step(self, cash_step: Decimal) -> Self {
+        Self { cash_step, ..self }
+    }
+
+    /// A total as it is paid in coins and notes: the nearest multiple of the smallest coin in use, halves by the farm's rule.
+    #[must_use]
+    pub fn round_cash(self, total: Decimal) -> Decimal {
+        if self.cash_step.is_zero() {
+            return self.round(total);
+        }
+        let coins = (total / self.cash_step).round_dp_with_strategy(0, self.rounding.strategy());
+        self.round(coins * self.cash_step)
     }
 
     /// The currency's ISO 4217 letters.
@@ -110,6 +131,21 @@ impl CurrencyRules {
     }
 }
 
+/// The smallest coin that cash totals are rounded to.
+///
+/// # Errors
+/// Refuses one that the currency cannot be, or above [`MAX_CASH_STEP`].
+pub fn ensure_cash_step(step: Decimal, coinage: CurrencyRules) -> Result<(), Refusal> {
+    coinage.ensure_amount(step, "/cash_step")?;
+    if step > MAX_CASH_STEP {
+        return Err(Refusal::field(
+            "/cash_step",
+            format!("The smallest coin is at most {MAX_CASH_STEP}. Check the figure."),
+        ));
+    }
+    Ok(())
+}
+
 /// The price or the cost of a unit, which may be finer than the currency's smallest coin.
 ///
 /// # Errors
@@ -165,6 +201,28 @@ mod tests {
         assert_eq!(euro.by_weight(Grams(1235), "17.50".parse().unwrap()).to_string(), "21.61");
         assert_eq!(euro.by_weight(Grams(985), "24.95".parse().unwrap()).to_string(), "24.58");
         assert_eq!(euro.by_weight(Grams(2000), "9".parse().unwrap()).to_string(), "18.00");
+    }
+
+    #[test]
+    fn cash_totals_are_rounded_to_the_smallest_coin() {
+        // Australia, five cents: 1 and 2 down, 3 and 4 up (its published rule for cash totals). Sweden's 50 öre until 2010: to the
+        // nearest, 223.20 paid as 223.00, 65.40 as 65.50. Halves by the farm's rule: Python's decimal module, quotient by step quantized.
+        for (letters, step, total, paid) in [
+            ("AUD", "0.05", "10.02", "10.00"),
+            ("AUD", "0.05", "10.03", "10.05"),
+            ("AUD", "0.05", "20.42", "20.40"),
+            ("AUD", "0.05", "20.43", "20.45"),
+            ("SEK", "0.50", "223.20", "223.00"),
+            ("SEK", "0.50", "65.40", "65.50"),
+            ("NZD", "0.10", "4.25", "4.30"),
+            ("KRW", "10", "1234", "1230"),
+            ("EUR", "0", "10.02", "10.02"),
+        ] {
+            let rules = CurrencyRules::new(letters, Rounding::HalfUp).unwrap().with_cash_step(step.parse().unwrap());
+            assert_eq!(rules.round_cash(total.parse().unwrap()).to_string(), paid, "{letters} {total}");
+        }
+        let down = CurrencyRules::new("NZD", Rounding::HalfDown).unwrap().with_cash_step("0.10".parse().unwrap());
+        assert_eq!(down.round_cash("4.25".parse().unwrap()).to_string(), "4.20");
     }
 
     #[test]

@@ -241,5 +241,5 @@ pub(super) fn best_before() -> Value {
     let mut rules: Vec<Value> =
         days.iter().map(|(p, d)| json!({"product": p, "packaging": "open", "days": d})).collect();
     rules.push(json!({"product": "OYP", "packaging": "vented", "days": 9}));
-    json!({"address": "Hollow Lane 4, Lower Fell", "tax_number": "LF 40 118 27", "payment_details": "Lower Fell Savings Bank\nAccount 00 4711 02, Lantern Hollow Mushrooms", "best_before": rules})
+    json!({"cash_step": "0.05", "address": "Hollow Lane 4, Lower Fell", "tax_number": "LF 40 118 27", "payment_details": "Lower Fell Savings Bank\nAccount 00 4711 02, Lantern Hollow Mushrooms", "best_before": rules})
 }

@@ -11,6 +11,7 @@ use gillbook_core::{
     text::{GradeCode, Line, Note, ProductCode, Short, Text},
     units::money::{CurrencyRules, Rounding},
 };
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
 use utoipa::ToSchema;
@@ -19,6 +20,7 @@ use crate::{
     Actor, Error, FarmId, Result, Store, Tx,
     farm::{people::NewPerson, settings::settings_of},
     transaction,
+    versions::{ensure_version, ensure_version_matches},
 };
 
 /// A grade of the farm's own ranked list.
@@ -71,6 +73,9 @@ pub struct Farm {
     pub tax_name: String,
     /// How halves of a cent are rounded.
     pub rounding: Rounding,
+    /// The smallest coin that cash totals are rounded to; zero where they are not.
+    #[schema(value_type = String)]
+    pub cash_step: Decimal,
     /// Whether the tax of an invoice is rounded once for each rate, or line by line.
     pub tax_by: TaxBy,
     /// The number under which it is registered for tax, as invoices print it; empty where there is none.
@@ -130,6 +135,9 @@ pub struct FarmChange {
     pub tax_name: Option<Short>,
     /// How halves of a cent are rounded.
     pub rounding: Option<Rounding>,
+    /// The smallest coin that cash totals are rounded to, with no more decimals than the currency has; zero where they are not.
+    #[schema(value_type = Option<String>, pattern = r"^\d{1,4}(\.\d{1,4})?$")]
+    pub cash_step: Option<Decimal>,
     /// Whether the tax of an invoice is rounded once for each rate, or line by line. Invoices that are issued keep their tax.
     pub tax_by: Option<TaxBy>,
     /// The number under which it is registered for tax; empty where there is none.
@@ -241,7 +249,7 @@ impl Tx {
             return Ok(farm.clone());
         }
         let f = sqlx::query!(
-            r#"select name, address, registration, telephone, storage_line, currency, zone, tax_name, rounding as "rounding: Rounding", tax_by as "tax_by: TaxBy", tax_number, payment_details,
+            r#"select name, address, registration, telephone, storage_line, currency, zone, tax_name, rounding as "rounding: Rounding", cash_step, tax_by as "tax_by: TaxBy", tax_number, payment_details,
                       implied_decimals, words as "words: Json<BTreeMap<String, String>>", version,
                       coalesce((select jsonb_agg(jsonb_build_object('grade', g.grade, 'rank', g.rank, 'name', g.name, 'published_class', g.published_class)
                                                  order by g.rank)
@@ -258,7 +266,7 @@ impl Tx {
         .fetch_optional(&mut *self.db)
         .await?
         .ok_or_else(|| Refusal::new(RefusalKind::NotFound, "There is no such farm."))?;
-        self.memo.settings = Some(settings_of(&f.zone, &f.currency, f.rounding)?);
+        self.memo.settings = Some(settings_of(&f.zone, &f.currency, f.rounding, f.cash_step)?);
         let farm = Farm {
             farm_id: self.farm,
             name: f.name,
@@ -270,6 +278,7 @@ impl Tx {
             zone: f.zone,
             tax_name: f.tax_name,
             rounding: f.rounding,
+            cash_step: f.cash_step.normalize(),
             tax_by: f.tax_by,
             tax_number: f.tax_number,
             payment_details: f.payment_details,
@@ -309,13 +318,16 @@ impl Tx {
         if let Some(rounding) = change.rounding {
             self.ensure_rounding_stays(rounding).await?;
         }
+        if let Some(step) = change.cash_step {
+            self.ensure_cash_step_may_change(step).await?;
+        }
         let words = change.words.as_ref().map(Json);
         let done = sqlx::query!(
             "update farm set name = coalesce($3, name), address = coalesce($4, address), tax_name = coalesce($5, tax_name),
                     rounding = coalesce($6, rounding), implied_decimals = coalesce($7, implied_decimals),
                     words = words || coalesce($8, '{}'::jsonb), registration = coalesce($9, registration),
                     tax_by = coalesce($10, tax_by), tax_number = coalesce($11, tax_number), payment_details = coalesce($12, payment_details),
-                    telephone = coalesce($13, telephone), storage_line = coalesce($14, storage_line), version = version + 1
+                    telephone = coalesce($13, telephone), storage_line = coalesce($14, storage_line), cash_step = coalesce($15, cash_step), version = version + 1
               where farm_id = $1 and version = $2",
             self.farm.0,
             read_version,
@@ -330,7 +342,8 @@ impl Tx {
             change.tax_number.as_ref().map(Text::as_str),
             change.payment_details.as_ref().map(Note::as_str),
             change.telephone.as_ref().map(Text::as_str),
-            change.storage_line.as_ref().map(Text::as_str)
+            change.storage_line.as_ref().map(Text::as_str),
+            change.cash_step
         )
         .execute(&mut *self.db)
         .await?;
@@ -367,23 +380,6 @@ impl Tx {
         }
         Ok(())
     }
-}
-
-/// Turns "no row had that version" into a refusal.
-pub(crate) fn ensure_version_matches(rows: u64) -> Result<()> {
-    if rows == 0 {
-        return Err(Refusal::new(
-            RefusalKind::Stale,
-            "Somebody changed it after you read it. Read it again, look at what changed, and send your change with the new version.",
-        )
-        .into());
-    }
-    Ok(())
-}
-
-/// Refuses a change that was made from another version than the one that is there. For a change that says nothing.
-pub(crate) fn ensure_version(version: i32, read_version: i32) -> Result<()> {
-    ensure_version_matches(u64::from(version == read_version))
 }
 
 /// Numbers and names of every farm, for the role that reads them all.

@@ -5,9 +5,11 @@ use gillbook_core::{
     refusal::Refusal,
     units::{
         calendar::day_of,
-        money::{CurrencyRules, Rounding},
+        money::{CurrencyRules, Rounding, ensure_cash_step},
     },
 };
+
+use rust_decimal::Decimal;
 
 use crate::{Error, FarmSettings, Result, Tx};
 
@@ -22,12 +24,12 @@ impl Tx {
             return Ok(settings);
         }
         let f = sqlx::query!(
-            r#"select currency, zone, rounding as "rounding: Rounding" from farm where farm_id = $1"#,
+            r#"select currency, zone, rounding as "rounding: Rounding", cash_step from farm where farm_id = $1"#,
             self.farm.0
         )
         .fetch_one(&mut *self.db)
         .await?;
-        let settings = settings_of(&f.zone, &f.currency, f.rounding)?;
+        let settings = settings_of(&f.zone, &f.currency, f.rounding, f.cash_step)?;
         self.memo.settings = Some(settings);
         Ok(settings)
     }
@@ -59,12 +61,34 @@ impl Tx {
         }
         Ok(())
     }
+
+    /// Refuses a step that cannot be, and another one while a stall is out: a phone without a connection asks people for what it knew.
+    pub(super) async fn ensure_cash_step_may_change(&mut self, wanted: Decimal) -> Result<()> {
+        ensure_cash_step(wanted, self.farm_settings().await?.coinage)?;
+        let out = sqlx::query_scalar!(
+            "select market_day from market_day where farm_id = $1 and status = 'open' and (select cash_step from farm where farm_id = $1) <> $2",
+            self.farm.0,
+            wanted
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        self.memo.settings = None;
+        match out {
+            Some(day) => {
+                let stays = format!(
+                    "A stall is out with market day {day}, and its cash is rounded by the rule that there is. Cash it up first."
+                );
+                Err(Refusal::field("/cash_step", stays).into())
+            }
+            None => Ok(()),
+        }
+    }
 }
 
 /// As the columns hold them.
-pub(super) fn settings_of(zone: &str, currency: &str, rounding: Rounding) -> Result<FarmSettings> {
+pub(super) fn settings_of(zone: &str, currency: &str, rounding: Rounding, cash_step: Decimal) -> Result<FarmSettings> {
     let zone = zone.parse().map_err(|_| Error::Stored(format!("{zone} is no time zone")))?;
     let coinage =
         CurrencyRules::new(currency, rounding).ok_or_else(|| Error::Stored(format!("{currency} is no currency")))?;
-    Ok(FarmSettings { zone, coinage })
+    Ok(FarmSettings { zone, coinage: coinage.with_cash_step(cash_step) })
 }

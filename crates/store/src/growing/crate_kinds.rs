@@ -2,7 +2,7 @@
 
 use crate::{
     Pagination, Result, Tx,
-    farm::farms::{ensure_version, ensure_version_matches},
+    versions::{ensure_version, ensure_version_matches},
 };
 use gillbook_core::{
     kinds::CrateKind,

@@ -2,8 +2,8 @@
 
 use crate::{
     Pagination, Result, Tx,
-    farm::farms::{ensure_version, ensure_version_matches},
     ranges::ensure_range,
+    versions::{ensure_version, ensure_version_matches},
 };
 use gillbook_core::{
     kinds::RoomKind,

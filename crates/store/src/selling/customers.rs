@@ -13,8 +13,8 @@ use sqlx::types::Json;
 
 use crate::{
     Pagination, Result, Tx,
-    farm::farms::{ensure_version, ensure_version_matches},
     ranges::ensure_range,
+    versions::{ensure_version, ensure_version_matches},
 };
 
 /// As its column holds it; what is beyond that is out of the column's range as well.

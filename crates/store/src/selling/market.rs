@@ -1,5 +1,7 @@
 //! Market days: what went to the stall, what was sold, what came back.
 
+use std::collections::BTreeMap;
+
 use chrono::NaiveDate;
 use gillbook_core::{
     Grams,
@@ -18,6 +20,9 @@ use crate::{
     heads::Heads,
     ledger::posting::{NewAct, NewLot, Parts},
 };
+
+/// More stalls than a farm has; each is out with one market day.
+const MAX_OPEN_DAYS: i64 = 20;
 
 impl Tx {
     /// Takes goods to a stall.
@@ -156,7 +161,7 @@ impl Tx {
     /// Refuses one that is not there.
     #[tracing::instrument(level = "debug", name = "store.selling.market_day", skip_all, fields(farm_id = self.farm.0))]
     pub async fn market_day(&mut self, code: &MarketDayCode) -> Result<MarketDay> {
-        self.market_days_where(Some(code), &Pagination { after: None, limit: 1 })
+        self.market_days_where(Some(code), false, &Pagination { after: None, limit: 1 })
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(MarketDayCode::NOUN, code).into())
@@ -168,51 +173,62 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.market_days", skip_all, fields(farm_id = self.farm.0))]
     pub async fn market_days(&mut self, page: &Pagination) -> Result<Vec<MarketDay>> {
-        self.market_days_where(None, page).await
+        self.market_days_where(None, false, page).await
     }
 
-    async fn market_days_where(&mut self, only: Option<&MarketDayCode>, page: &Pagination) -> Result<Vec<MarketDay>> {
+    /// The market days that are not cashed up yet.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.open_market_days", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn open_market_days(&mut self) -> Result<Vec<MarketDay>> {
+        self.market_days_where(None, true, &Pagination { after: None, limit: MAX_OPEN_DAYS }).await
+    }
+
+    async fn market_days_where(
+        &mut self,
+        only: Option<&MarketDayCode>,
+        open: bool,
+        page: &Pagination,
+    ) -> Result<Vec<MarketDay>> {
         let coinage = self.farm_settings().await?.coinage;
         let rows = sqlx::query!(
             r#"select market_day as "market_day: MarketDayCode", stall as "stall: PlaceCode", customer as "customer: CustomerCode", day,
-                      status as "status: MarketDayStatus", out_act, close_act, float_amount, cash, card, fee, net
+                      status as "status: MarketDayStatus", out_act, close_act, float_amount, cash, card, fee, net, cash_rounding,
+                      difference_reason
                  from market_day where farm_id = $1 and ($2::text is null or market_day = $2)
                   and ($3::text is null or (day, market_day) > (select day, market_day from market_day where farm_id = $1 and market_day = $3))
+                  and (not $5 or status = 'open')
                 order by day, market_day limit $4"#,
             self.farm.0,
             only.map(MarketDayCode::as_str),
             page.after,
-            page.limit
+            page.limit,
+            open
         )
         .fetch_all(&mut *self.db)
         .await?;
         let codes: Vec<String> = rows.iter().map(|r| r.market_day.to_string()).collect();
-        let sales = sqlx::query!(
-            r#"select market_day as "market_day: MarketDayCode", lot as "lot: LotCode", grams as "grams: Grams", product as "product: ProductCode",
-                      price_per_kg, tax_percent, amount, net, fee
-                 from market_sale where farm_id = $1 and market_day = any ($2) order by market_day, lot"#,
-            self.farm.0,
-            &codes
-        )
-        .fetch_all(&mut *self.db)
-        .await?;
+        if codes.is_empty() {
+            return Ok(Vec::new());
+        }
+        let mut tallies = self.tallies(&codes).await?;
+        let mut sold = self.stall_sales_of(&codes).await?;
+        let with_differences = |mut day: MarketDay| {
+            let money = day.cash.zip(day.card);
+            (day.cash_difference, day.card_difference) =
+                money.and_then(|(cash, card)| day.beside_tally(cash, card)).unzip();
+            day
+        };
         Ok(rows
             .into_iter()
             .map(|r| MarketDay {
-                sold: sales
-                    .iter()
-                    .filter(|s| s.market_day == r.market_day)
-                    .map(|s| StallSale {
-                        lot: s.lot.clone(),
-                        grams_g: s.grams,
-                        product: s.product.clone(),
-                        price_per_kg: s.price_per_kg.map(|p| p.normalize()),
-                        amount: coinage.round(s.amount),
-                        tax_percent: s.tax_percent.normalize(),
-                        net: coinage.round(s.net),
-                        fee: coinage.round(s.fee),
-                    })
-                    .collect(),
+                cash_rounding: r.cash_rounding.map(|a| coinage.round(a)),
+                tally: tallies.remove(&r.market_day).unwrap_or_default(),
+                cash_difference: None,
+                card_difference: None,
+                difference_reason: r.difference_reason,
+                sold: sold.remove(&r.market_day).unwrap_or_default(),
                 takings: r.cash.zip(r.card).map(|(cash, card)| coinage.round(cash - r.float_amount + card)),
                 net: r.net.map(|n| coinage.round(n)),
                 market_day: r.market_day,
@@ -227,7 +243,36 @@ impl Tx {
                 card: r.card.map(|a| coinage.round(a)),
                 fee: r.fee.map(|a| coinage.round(a)),
             })
+            .map(with_differences)
             .collect())
+    }
+
+    /// What market days sold of each lot, with its share of the takings.
+    async fn stall_sales_of(&mut self, codes: &[String]) -> Result<BTreeMap<MarketDayCode, Vec<StallSale>>> {
+        let coinage = self.farm_settings().await?.coinage;
+        let rows = sqlx::query!(
+            r#"select market_day as "market_day: MarketDayCode", lot as "lot: LotCode", grams as "grams: Grams", product as "product: ProductCode",
+                      price_per_kg, tax_percent, amount, net, fee
+                 from market_sale where farm_id = $1 and market_day = any ($2) order by market_day, lot"#,
+            self.farm.0,
+            codes
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let mut sales: BTreeMap<MarketDayCode, Vec<StallSale>> = BTreeMap::new();
+        for s in rows {
+            sales.entry(s.market_day).or_default().push(StallSale {
+                lot: s.lot,
+                grams_g: s.grams,
+                product: s.product,
+                price_per_kg: s.price_per_kg.map(|p| p.normalize()),
+                amount: coinage.round(s.amount),
+                tax_percent: s.tax_percent.normalize(),
+                net: coinage.round(s.net),
+                fee: coinage.round(s.fee),
+            });
+        }
+        Ok(sales)
     }
 }
 

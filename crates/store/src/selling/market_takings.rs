@@ -7,7 +7,7 @@ use gillbook_core::{
     Grams,
     kinds::PriceUnit,
     selling::market::{MarketClose, MarketDay},
-    selling::takings::{StallLot, share_takings, without_tax},
+    selling::takings::{StallLot, rounding_in, share_takings, tallied_price, without_tax},
     text::{LotCode, ProductCode},
     units::money::UNIT_PRICE_PLACES,
 };
@@ -25,11 +25,13 @@ struct StallProduct {
 
 /// The takings of a market day, in the book.
 #[derive(Serialize)]
-pub(crate) struct Taken {
+pub(crate) struct Taken<'a> {
     cash: Decimal,
     card: Decimal,
     fee: Decimal,
     net: Decimal,
+    cash_rounding: Decimal,
+    difference_reason: &'a str,
 }
 
 /// What was sold of a lot and its share of the takings, in the book.
@@ -47,15 +49,18 @@ pub(crate) struct SaleRow {
 
 impl Tx {
     /// What was in the box, and what it was for.
-    pub(crate) async fn takings(
+    pub(crate) async fn takings<'a>(
         &mut self,
         day: &MarketDay,
         sold: &[(LotCode, Grams)],
-        new: &MarketClose,
+        new: &'a MarketClose,
         at: DateTime<Utc>,
-    ) -> Result<(Taken, Vec<SaleRow>)> {
+    ) -> Result<(Taken<'a>, Vec<SaleRow>)> {
         let coinage = self.farm_settings().await?.coinage;
         let takings = coinage.round(new.cash - day.float_amount + new.card);
+        // Tax is of the prices, before cash was rounded.
+        let cash_rounding = rounding_in(takings, day.tally.cash_rounding);
+        let priced = takings - cash_rounding;
         let (products, highest_tax_percent) = self.stall_products(day, sold, at).await?;
         let lots: Vec<StallLot> = sold
             .iter()
@@ -68,9 +73,9 @@ impl Tx {
                 }
             })
             .collect();
-        let shares = share_takings(takings, new.fee, &lots, highest_tax_percent, coinage);
+        let shares = share_takings(priced, new.fee, &lots, highest_tax_percent, coinage);
         let net = if shares.is_empty() {
-            without_tax(takings, highest_tax_percent, coinage)
+            without_tax(priced, highest_tax_percent, coinage)
         } else {
             shares.iter().map(|s| s.net).sum()
         };
@@ -87,11 +92,20 @@ impl Tx {
                 fee: share.fee,
             }
         });
-        Ok((Taken { cash: new.cash, card: new.card, fee: new.fee, net }, sales.collect()))
+        let taken = Taken {
+            cash: new.cash,
+            card: new.card,
+            fee: new.fee,
+            net: net + cash_rounding,
+            cash_rounding,
+            difference_reason: new.difference_reason.as_str(),
+        };
+        Ok((taken, sales.collect()))
     }
 
-    /// The product that each lot is sold as at the stall, with its price on the stall's list: of those of its strain and form one with a
-    /// price before one without, one for its packaging before one for any. And the highest tax rate of the farm's products.
+    /// The product that each lot is sold as at the stall, with its price: of those of its strain and form the one that most was tallied
+    /// of, one with a price before one without, one for its packaging before one for any. The price is the mean of what was tallied, or the
+    /// one on the stall's list. And the highest tax rate of the farm's products.
     async fn stall_products(
         &mut self,
         day: &MarketDay,
@@ -101,19 +115,22 @@ impl Tx {
         let lots: Vec<&str> = sold.iter().map(|s| s.0.as_str()).collect();
         let rows = sqlx::query!(
             r#"select distinct on (l.lot) l.lot as "lot: LotCode", p.product as "product: ProductCode", p.tax_percent, r.amount as "amount?",
-                      r.unit as "unit?: PriceUnit", p.pack_g
+                      r.unit as "unit?: PriceUnit", p.pack_g, t.grams as "tallied_g?: Grams", t.amount as "tallied?"
                  from lot l join product_strain s on s.farm_id = l.farm_id and s.strain = l.strain
                  join product p on p.farm_id = l.farm_id and p.product = s.product and p.form = l.form
                       and (p.packaging is null or p.packaging = l.packaging)
                  left join lateral (select r.amount, r.unit from price r join customer c on c.farm_id = r.farm_id and c.price_list = r.price_list
                        where r.farm_id = l.farm_id and c.customer = $3 and r.product = p.product and r.effective_from <= $4
                        order by r.effective_from desc limit 1) r on true
+                 left join lateral (select nullif(sum(t.grams), 0)::bigint as grams, sum(t.amount) as amount from tallied t
+                       where t.farm_id = l.farm_id and t.market_day = $5 and t.product = p.product) t on true
                 where l.farm_id = $1 and l.lot = any ($2::text[])
-                order by l.lot, r.amount is null, p.packaging is null, p.product"#,
+                order by l.lot, t.grams desc nulls last, r.amount is null, p.packaging is null, p.product"#,
             self.farm.0,
             &lots as &[&str],
             day.customer.as_str(),
-            at
+            at,
+            day.market_day.as_str()
         )
         .fetch_all(&mut *self.db)
         .await?;
@@ -126,13 +143,16 @@ impl Tx {
         let products = rows
             .into_iter()
             .map(|r| {
-                let price_per_kg = r.amount.zip(r.unit).and_then(|(amount, unit)| match (unit, r.pack_g) {
+                let tallied =
+                    r.tallied.zip(r.tallied_g).map(|(amount, grams)| tallied_price(amount, grams, r.tax_percent));
+                let listed = r.amount.zip(r.unit).and_then(|(amount, unit)| match (unit, r.pack_g) {
                     (PriceUnit::Kg, _) => Some(amount),
                     (PriceUnit::Pack, Some(pack_g)) => {
                         Some((amount * Decimal::from(1000) / Decimal::from(pack_g)).round_dp(UNIT_PRICE_PLACES))
                     }
                     (PriceUnit::Pack, None) => None,
                 });
+                let price_per_kg = tallied.or(listed);
                 (r.lot, StallProduct { product: r.product, price_per_kg, tax_percent: r.tax_percent })
             })
             .collect();

@@ -23,4 +23,5 @@ pub mod set_aside;
 pub mod shared_dockets;
 pub mod shortage;
 pub mod standing_orders;
+pub mod tally;
 mod terms;

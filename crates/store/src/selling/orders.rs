@@ -19,7 +19,7 @@ use gillbook_core::{
 };
 use sqlx::types::Json;
 
-use crate::{Pagination, Result, Tx, error::OrMissing, farm::farms::ensure_version, heads::Heads};
+use crate::{Pagination, Result, Tx, error::OrMissing, heads::Heads, versions::ensure_version};
 
 impl Tx {
     /// Writes down an order.

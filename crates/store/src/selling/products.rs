@@ -14,8 +14,8 @@ use rust_decimal::Decimal;
 use crate::{
     Pagination, Result, Tx,
     error::OrMissing,
-    farm::farms::{ensure_version, ensure_version_matches},
     ranges::ensure_range,
+    versions::{ensure_version, ensure_version_matches},
 };
 
 impl Tx {

@@ -141,7 +141,7 @@ impl Tx {
                select d.market_day, d.happened_at, d.customer, d.kind, null, null, 0::bigint, d.net - coalesce(sum(s.net), 0), d.gross - coalesce(sum(s.amount), 0), d.fee - coalesce(sum(s.fee), 0), null, null
                  from day d left join sold s using (market_day)
                 group by d.market_day, d.happened_at, d.customer, d.kind, d.net, d.gross, d.fee
-               having d.gross <> coalesce(sum(s.amount), 0) or d.fee <> coalesce(sum(s.fee), 0)"#,
+               having d.gross <> coalesce(sum(s.amount), 0) or d.net <> coalesce(sum(s.net), 0) or d.fee <> coalesce(sum(s.fee), 0)"#,
             self.farm.0,
             from,
             until

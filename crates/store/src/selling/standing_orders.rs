@@ -26,7 +26,7 @@ use crate::{
     Pagination, Result, Tx,
     bounded::BoundedWork,
     error::{Error, OrMissing},
-    farm::farms::ensure_version,
+    versions::ensure_version,
 };
 
 /// The most standing orders of a farm whose orders are made.

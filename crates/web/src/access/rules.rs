@@ -31,6 +31,8 @@ const BOOKS: Access = people(&[Owner, Bookkeeper]);
 const RECEIPTS: Access = people(&[Owner, Driver, Bookkeeper]);
 /// Takes goods to the market or reads what came of it.
 const MARKET: Access = people(&[Owner, Picker, Driver, Bookkeeper]);
+/// Reads what people bought at a stall: those who sell there, and who reads money.
+const STALL_READER: Access = Access::Some { roles: &[Owner, Picker, Driver, Bookkeeper], reader: true, probe: false };
 /// Signed in, as anything.
 const AUTHENTICATED: Access =
     Access::Some { roles: &[Owner, Picker, Driver, Verifier, Bookkeeper], reader: true, probe: true };
@@ -195,6 +197,10 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/api/market-days", STOCK_AND_DRIVER),
     rule("GET", "/api/market-days/{market_day}", FINANCE),
     rule("PATCH", "/api/market-days/{market_day}", STOCK_AND_DRIVER),
+    rule("GET", "/api/market-days/{market_day}/sales", STALL_READER),
+    rule("POST", "/api/market-days/{market_day}/sales", STOCK_AND_DRIVER),
+    rule("GET", "/api/tally-sales/{sale}", STALL_READER),
+    rule("POST", "/api/tally-sales/{sale}/reversal", STOCK_AND_DRIVER),
     rule("GET", "/api/search", ANY_READER),
     rule("GET", "/api/reports/weeks/{week}", FINANCE),
     rule("GET", "/api/reports/weeks/{week}/sales", FINANCE),
@@ -212,6 +218,7 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/assets/{file}", Access::Public),
     rule("GET", "/phones", ANY_PERSON),
     rule("GET", "/weigh", STOCK_STAFF),
+    rule("GET", "/stall", STOCK_AND_DRIVER),
     rule("GET", "/fridge", ANY_PERSON),
     rule("GET", "/fridge/record", ANY_PERSON),
     rule("GET", "/fridge/by-hand", ANY_PERSON),

@@ -46,6 +46,8 @@ pub const WRITES: &[(&str, &str, DoneOn)] = &[
     ("POST", "/api/lots/{lot}/release", Page("/lots/{lot}", "/lots/{lot}/release")),
     ("POST", "/api/market-days", Page("/market-days/new", "/market-days")),
     ("PATCH", "/api/market-days/{market_day}", Page("/market-days/{market_day}", "/market-days/{market_day}/close")),
+    ("POST", "/api/market-days/{market_day}/sales", Page("/stall", "/api/market-days/{market_day}/sales")),
+    ("POST", "/api/tally-sales/{sale}/reversal", Page("/stall", "/api/tally-sales/{sale}/reversal")),
     ("POST", "/api/movements", Page("/lots/{lot}/move", "/lots/{lot}/take-out")),
     ("POST", "/api/notices", Page("/notices", "/notices")),
     ("DELETE", "/api/notices/{notice_recipient}", Page("/notices", "/notices/{notice_recipient}/remove")),

@@ -110,6 +110,14 @@ pub(super) struct MarketDayPath {
     market_day: MarketDayCode,
 }
 
+/// The sale's id.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Path)]
+pub(super) struct TallySalePath {
+    /// The sale's id
+    sale: Uuid,
+}
+
 /// The receiver's id.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Path)]

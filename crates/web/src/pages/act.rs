@@ -30,6 +30,8 @@ pub(super) struct ActPage {
     pub nothing: &'static str,
     /// Other ways on: address and words.
     pub links: Vec<(String, String)>,
+    /// Whether it says what the phone has not sent yet.
+    pub unsent: bool,
     /// Where the way back leads, and its words.
     pub back: (String, String),
 }
@@ -46,6 +48,7 @@ impl ActPage {
             choices: Vec::new(),
             nothing: "",
             links: Vec::new(),
+            unsent: false,
             back: (back.0.into(), back.1.into()),
         }
     }

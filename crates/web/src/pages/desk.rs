@@ -126,6 +126,8 @@ pub(super) async fn get_asset(PathParam(file): PathParam<String>) -> Response {
     let (kind, bytes): (_, &[u8]) = match file.as_str() {
         "gillbook.css" => (CSS, include_bytes!("../../assets/gillbook.css")),
         "weigh.js" => (SCRIPT, include_bytes!("../../assets/weigh.js")),
+        "stall.js" => (SCRIPT, include_bytes!("../../assets/stall.js")),
+        "phone_form.js" => (SCRIPT, include_bytes!("../../assets/phone_form.js")),
         "waiting.js" => (SCRIPT, include_bytes!("../../assets/waiting.js")),
         "outbox.js" => (SCRIPT, include_bytes!("../../assets/outbox.js")),
         "offline.js" => (SCRIPT, include_bytes!("../../assets/offline.js")),

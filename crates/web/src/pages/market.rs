@@ -1,13 +1,19 @@
 //! Market days: what goes to the stall, and what came of it.
 
+use std::cmp::Ordering;
+
 use axum::{extract::State, response::Response};
 use gillbook_core::{
     Grams,
     kinds::{CustomerKind, MarketDayStatus, PlaceKind},
-    selling::market::{MarketClose, MarketDay, NewMarketDay},
+    selling::{
+        market::{MarketClose, MarketDay, NewMarketDay},
+        tally::Tally,
+    },
     text::MarketDayCode,
 };
 use gillbook_store::{Pagination, Result as StoreResult, Tx, farm::farms::Farm};
+use rust_decimal::Decimal;
 use serde_json::Value;
 
 use super::{
@@ -94,6 +100,14 @@ impl Resource for MarketDays {
     async fn more(tx: &mut Tx, farm: &Farm, day: &MarketDay, mut page: ActPage) -> StoreResult<ActPage> {
         page = page.detail("Stall", day.stall.to_string()).detail("Code", day.market_day.to_string());
         if day.status == MarketDayStatus::Open {
+            let there: Grams = tx.stock(None, Some(&day.stall)).await?.iter().map(|row| row.grams_g).sum();
+            page = page
+                .detail("At the stall", format!("{} kg, before what was sold", kg(there)))
+                .detail("Tallied so far", tallied(&day.tally, farm));
+            if page.head.may("GET", "/stall") {
+                page = page.link("/stall", "Sell at the stall");
+                page.unsent = true;
+            }
             return if page.head.may("POST", "/market-days/{market_day}/close") {
                 let sheet = closing(tx, farm, day).await?;
                 Ok(page.sheet("Cash up: what is not brought back, thrown away or tasted was sold", sheet))
@@ -108,13 +122,57 @@ impl Resource for MarketDays {
             page = page.detail(sale.lot.to_string(), shown + &amount);
         }
         if let Some(takings) = day.takings.filter(|_| money) {
-            page = page.detail("Takings", format!("{takings} {}", farm.currency));
+            let counted = [
+                ("In the box at the start", Some(day.float_amount)),
+                ("In the box at the end", day.cash),
+                ("By card", day.card),
+                ("Takings", Some(takings)),
+                ("Fee of the stall", day.fee),
+            ];
+            for (what, amount) in counted.into_iter().filter_map(|(what, amount)| Some((what, amount?))) {
+                page = page.detail(what, format!("{amount} {}", farm.currency));
+            }
+            page = with_differences(page, day, farm);
         }
         Ok(match day.close_act {
             Some(act) => page.link(format!("/acts/{act}"), "The entry that cashed it up"),
             None => page,
         }
         .link(format!("/acts/{}", day.out_act), "The entry that took goods there"))
+    }
+}
+
+fn tallied(tally: &Tally, farm: &Farm) -> String {
+    if tally.sales == 0 {
+        return "nothing".into();
+    }
+    let sales = if tally.sales == 1 { "1 sale".into() } else { format!("{} sales", tally.sales) };
+    let (sold, currency) = (kg(tally.grams_g), &farm.currency);
+    format!("{sales}, {sold} kg, {} {currency} in cash, {} {currency} by card", tally.cash, tally.card)
+}
+
+/// What was in the box and on the cards beside the tally, what of the goods nobody tallied, and why.
+fn with_differences(mut page: ActPage, day: &MarketDay, farm: &Farm) -> ActPage {
+    let Some((cash, card)) = day.cash_difference.zip(day.card_difference) else { return page };
+    page = page.detail("By the tally", tallied(&day.tally, farm));
+    if day.tally.cash_rounding != Decimal::ZERO {
+        page = page.detail("Rounding of cash", format!("{} {}", day.tally.cash_rounding, farm.currency));
+    }
+    for (what, amount) in [("Cash beside the tally", cash), ("Card beside the tally", card)] {
+        let beside = match amount.cmp(&Decimal::ZERO) {
+            Ordering::Less => format!("{} {} short", -amount, farm.currency),
+            Ordering::Equal => "right".into(),
+            Ordering::Greater => format!("{amount} {} over", farm.currency),
+        };
+        page = page.detail(what, beside);
+    }
+    let sold: Grams = day.sold.iter().map(|s| s.grams_g).sum();
+    if sold != day.tally.grams_g {
+        page = page.detail("Sold and tallied", format!("{} kg sold, {} kg tallied", kg(sold), kg(day.tally.grams_g)));
+    }
+    match day.difference_reason.as_deref() {
+        Some(reason) if !reason.is_empty() => page.detail("Why", reason),
+        _ => page,
     }
 }
 
@@ -139,13 +197,27 @@ async fn closing(tx: &mut Tx, farm: &Farm, day: &MarketDay) -> StoreResult<Sheet
         ]);
     }
     let money = |name: &str, label: &str| Field::new(name, format!("{label}, {}", farm.currency), Input::Amount);
+    let tally = &day.tally;
+    let by_tally = |amount: Decimal| {
+        if tally.sales == 0 { String::new() } else { format!("by the tally {amount} {}", farm.currency) }
+    };
     let first = stores.first().map_or_else(String::new, |(code, _)| code.clone());
     fields.extend([
         Field::new("back_place", "What is brought back goes to", Input::Touch).with(first).of(stores),
-        money("cash", "Money in the box at the end, with what was in it at the start"),
-        money("card", "Taken by card").with("0"),
-        money("fee", "Fee of the stall").with("0"),
+        money("cash", "Money in the box at the end, with what was in it at the start")
+            .hint(by_tally(day.float_amount + tally.cash)),
+        money("card", "Taken by card").hint(by_tally(tally.card)).with(if tally.sales == 0 { "0" } else { "" }),
     ]);
+    if tally.sales > 0 {
+        let why = "Why it is short or over";
+        let reasons = "such as wrong change, a sale that was not tallied";
+        fields.extend([
+            Field::hidden("tallied_cash", tally.cash.to_string()),
+            Field::hidden("tallied_card", tally.card.to_string()),
+            Field::new("difference_reason", why, Input::Text).hint(reasons).optional(),
+        ]);
+    }
+    fields.push(money("fee", "Fee of the stall").with("0"));
     Ok(Sheet::new(format!("/market-days/{}/close", day.market_day), "Cash up", fields))
 }
 
@@ -168,6 +240,12 @@ pub(super) async fn post_close(
 ) -> Result<Response, Problem> {
     app.refresh_before_read(&who).await?;
     let (page, _) = item_page::<MarketDays>(&app, &who, &code.to_string()).await?;
-    let act = async |new: MarketClose| create_tx!(app, who, &form.once, |tx| tx.close_market_day(&code, &new).await);
+    // What the page showed when the box was counted, and not what it would show by now.
+    let shown =
+        |name: &str| form.form.iter().find(|(field, _)| field == name).and_then(|(_, value)| value.parse().ok());
+    let act = async |mut new: MarketClose| {
+        (new.tallied_cash, new.tallied_card) = (shown("tallied_cash"), shown("tallied_card"));
+        create_tx!(app, who, &form.once, |tx| tx.close_market_day(&code, &new).await)
+    };
     page.take("/close", &form, act, |_| format!("/market-days/{code}")).await
 }

@@ -42,6 +42,7 @@ mod settings;
 mod setup;
 mod shared_docket;
 mod sheet;
+mod stall;
 mod standing_orders;
 mod stock;
 mod today;
@@ -179,6 +180,11 @@ impl Layout {
         places
     }
 
+    /// The form that sends what waits on the phone.
+    fn sends_on(&self) -> &'static str {
+        if self.may("GET", "/weigh") { "/weigh" } else { "/stall" }
+    }
+
     /// The pages that a phone keeps behind one more touch.
     fn more_places(&self) -> Vec<(&'static str, &'static str, bool)> {
         self.places().into_iter().skip(PLACES_IN_A_LINE).collect()
@@ -198,6 +204,7 @@ impl Layout {
             ("/orders", "Orders"),
             ("/stock", "Stock"),
             ("/checks", "Checks"),
+            ("/stall", "Stall"),
             ("/week", "Week"),
             ("/money", "Money"),
             ("/blocks", "Blocks"),

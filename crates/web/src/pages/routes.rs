@@ -13,7 +13,7 @@ use super::{
     find, fridge, invoices, lot, market, money, moves, notices, order_forms, orders, packing, packing_list, payments,
     period_locks, phones, record,
     resource::{self, Addable, Changeable, Resource},
-    returns, set_aside, settings, setup, shared_docket, standing_orders, stock, today, week, week_close, weigh,
+    returns, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, week, week_close, weigh,
 };
 use crate::App;
 
@@ -74,6 +74,7 @@ fn day(pages: Pages) -> Pages {
         .get("/find", find::get_find)
         .get("/phones", phones::get_phones)
         .get("/weigh", weigh::get_weigh)
+        .get("/stall", stall::get_stall)
 }
 
 /// The fridge and what was done about it.

@@ -62,6 +62,8 @@ fn about_farm(farm: &Farm) -> Sheet {
         Field::new("registration", "Registered as a food business under", Input::Text).or_blank(),
         Field::new("tax_name", "What tax is called", Input::Text),
         Field::new("rounding", "Half a cent is rounded", Input::Touch).of_words(&roundings),
+        Field::new("cash_step", "Cash totals are rounded to", Input::Amount)
+            .hint("such as 0.05 where there is no smaller coin; 0 for no rounding"),
         Field::new("tax_by", "Tax of an invoice is rounded", Input::Touch).of_words(&tax_by),
         Field::new("tax_number", "Your tax number, as on invoices", Input::Text).or_blank(),
         Field::new("payment_details", "How you are paid, as on invoices", Input::Lines)

@@ -1,14 +1,31 @@
 //! The season at the door: packed, ordered, sent out, sold at the market.
 
+use std::ops::AddAssign;
+
 use super::Season;
 use crate::demo::{
     client::Client,
-    setting::{RESTAURANTS, SHOPS, STRAINS},
+    setting::{RESTAURANTS, Rhythm, SHOPS, STRAINS},
 };
 use anyhow::{Context, Result};
 use chrono::{Datelike, Days, NaiveDate};
 use rand::RngExt;
+use rust_decimal::Decimal;
 use serde_json::json;
+
+/// What people paid at the stall.
+#[derive(Default)]
+struct Takings {
+    cash: Decimal,
+    card: Decimal,
+}
+
+impl AddAssign for Takings {
+    fn add_assign(&mut self, more: Self) {
+        self.cash += more.cash;
+        self.card += more.card;
+    }
+}
 
 impl Season {
     /// Punnets for the shops, out of the best oysters.
@@ -142,27 +159,46 @@ impl Season {
         let Some(open) = days["rows"].as_array().and_then(|d| d.iter().find(|d| d["status"] == "open")).cloned() else {
             return Ok(());
         };
-        let mut worth = 0.0;
+        let code = open["market_day"].as_str().unwrap_or_default();
+        let mut taken = Takings::default();
         let mut lots = Vec::new();
         for row in self.stock(client, "STALL").await? {
             let had = row["grams_g"].as_i64().unwrap_or(0);
             let back = if self.rng.random_bool(0.4) { had * self.rng.random_range(5..25) / 100 } else { 0 };
             let (wasted, tasted) = (had * 2 / 100, had / 100);
             let strain = STRAINS.iter().find(|s| row["strain"] == s.code).context("a strain of the demo")?;
-            #[expect(clippy::cast_precision_loss, reason = "a crate of grams")]
-            let sold = (had - back - wasted - tasted) as f64;
-            worth += sold / 1000.0 * strain.price.parse::<f64>()?;
+            taken += self.sell(client, code, strain, had - back - wasted - tasted).await?;
             lots.push(json!({"lot": row["lot"], "back_g": back, "wasted_g": wasted, "tasted_g": tasted}));
         }
-        // The list's prices with tax, rounded this way and that at the stall; a third of it by card.
-        #[expect(clippy::cast_possible_truncation, reason = "cents of a market day")]
-        let cents = (worth * 105.5 * self.rng.random_range(0.97..1.02)) as i64;
-        let card = cents / 3;
-        let money = |c: i64| format!("{}.{:02}", c / 100, c % 100);
-        let body = json!({"lots": lots, "back_place": "F1", "cash": money(cents - card + 6000), "card": money(card), "fee": "25.00"});
-        let code = open["market_day"].as_str().unwrap_or_default();
+        // Now and then a coin is missing in the evening.
+        let (missing, why) =
+            if self.rng.random_bool(0.4) { (Decimal::TWO, "Wrong change, a coin short") } else { (Decimal::ZERO, "") };
+        let cash = taken.cash + Decimal::from(60) - missing;
+        let body = json!({"lots": lots, "back_place": "F1", "cash": cash, "card": taken.card, "fee": "25.00", "difference_reason": why});
         client.patch(&format!("/api/market-days/{code}"), 1, body).await?;
         Ok(())
+    }
+
+    /// Sells grams of a strain to one buyer after the other, at the list's price with tax, tallied as on the phone.
+    async fn sell(&mut self, client: &Client, market_day: &str, strain: &Rhythm, grams: i64) -> Result<Takings> {
+        let price = (strain.price.parse::<Decimal>()? * Decimal::new(1055, 3)).round_dp(2);
+        let (mut left, mut taken) = (grams, Takings::default());
+        while left > 0 {
+            let sold = self.rng.random_range(200..900).min(left);
+            let method = if self.rng.random_bool(0.3) { "card" } else { "cash" };
+            let sale = json!({"method": method, "lines": [{"product": strain.code, "grams_g": sold, "price": price}]});
+            let sale = self.post(client, &format!("/api/market-days/{market_day}/sales"), sale).await?;
+            let of = |field: &str| sale[field].as_str().and_then(|amount| amount.parse::<Decimal>().ok());
+            let total =
+                of("total").zip(of("cash_rounding")).map(|(total, rounding)| total + rounding).context("an amount")?;
+            if method == "card" {
+                taken.card += total;
+            } else {
+                taken.cash += total;
+            }
+            left -= sold;
+        }
+        Ok(taken)
     }
 
     /// The evening's look through the fridge: what is past its days goes to waste; now and then something is given away or dried.

@@ -21,7 +21,7 @@ use utoipa::ToSchema;
 
 use crate::{
     Pagination, Result, Tx,
-    farm::farms::{ensure_version, ensure_version_matches},
+    versions::{ensure_version, ensure_version_matches},
 };
 
 const fn default_grace() -> i32 {

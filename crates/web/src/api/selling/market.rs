@@ -2,14 +2,18 @@
 
 use axum::{Json, extract::State, http::Uri};
 use gillbook_core::{
-    selling::market::{MarketClose, MarketDay, NewMarketDay},
+    selling::{
+        market::{MarketClose, MarketDay, NewMarketDay},
+        tally::{NewTallyReversal, NewTallySale, TallySale},
+    },
     text::MarketDayCode,
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
+use uuid::Uuid;
 
 use crate::{
     App,
-    api::params::{IdempotencyKeyHeader, MarketDayPath},
+    api::params::{IdempotencyKeyHeader, MarketDayPath, TallySalePath},
     auth::Authenticated,
     create_tx,
     extract::{IdempotentJson, JsonBody, PaginationQuery, PathParam, Query},
@@ -23,6 +27,9 @@ pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new()
         .routes(routes!(get_market_days, post_market_days))
         .routes(routes!(get_market_day, patch_market_day))
+        .routes(routes!(get_tally_sales, post_tally_sales))
+        .routes(routes!(get_tally_sale))
+        .routes(routes!(post_tally_sale_reversal))
 }
 
 /// Market days, by day.
@@ -87,4 +94,72 @@ async fn patch_market_day(
 ) -> Result<Json<MarketDay>, Problem> {
     app.refresh_before_read(&who).await?;
     Ok(Json(write_tx!(app, who, |tx| tx.close_market_day(&market_day, &new).await)?))
+}
+
+/// The sales of a market day as they were tallied, newest first, with those that were taken back.
+#[utoipa::path(
+    get, path = "/api/market-days/{market_day}/sales", tag = "selling",
+    params(MarketDayPath, PaginationQuery),
+    responses((status = 200, description = "Sales", body = ListResponse<TallySale>), Problems),
+)]
+async fn get_tally_sales(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(market_day): PathParam<MarketDayCode>,
+    uri: Uri,
+    Query(page): Query<PaginationQuery>,
+) -> Result<ListResponse<TallySale>, Problem> {
+    let page = page.page()?;
+    let rows = read_tx!(app, who, |tx| {
+        tx.market_day(&market_day).await?;
+        tx.tally_sales(&market_day, &page).await
+    })?;
+    Ok(ListResponse::new(rows, page.limit, &uri, |r| r.id.to_string()))
+}
+
+/// Tallies a sale at a stall, until its day is cashed up. It moves no goods and books no money: the close of the day does, and this says what
+/// should be in the box then, and at which prices goods were sold.
+#[utoipa::path(
+    post, path = "/api/market-days/{market_day}/sales", tag = "selling",
+    request_body = NewTallySale,
+    params(MarketDayPath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Tallied", body = TallySale), Problems),
+)]
+async fn post_tally_sales(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(market_day): PathParam<MarketDayCode>,
+    new: IdempotentJson<NewTallySale>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.enter_tally_sale(&market_day, &new.value).await)?))
+}
+
+/// One sale of a market day.
+#[utoipa::path(
+    get, path = "/api/tally-sales/{sale}", tag = "selling",
+    params(TallySalePath),
+    responses((status = 200, description = "One sale", body = TallySale), Problems),
+)]
+async fn get_tally_sale(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(sale): PathParam<Uuid>,
+) -> Result<Json<TallySale>, Problem> {
+    Ok(Json(read_tx!(app, who, |tx| tx.tally_sale(sale).await)?))
+}
+
+/// Takes a sale back, until its market day is cashed up.
+#[utoipa::path(
+    post, path = "/api/tally-sales/{sale}/reversal", tag = "selling",
+    request_body = NewTallyReversal,
+    params(TallySalePath, IdempotencyKeyHeader),
+    responses((status = 201, description = "Taken back", body = TallySale), Problems),
+)]
+async fn post_tally_sale_reversal(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(sale): PathParam<Uuid>,
+    new: IdempotentJson<NewTallyReversal>,
+) -> Result<Created, Problem> {
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.reverse_tally_sale(sale, &new.value).await)?))
 }
