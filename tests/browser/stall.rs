@@ -7,7 +7,12 @@ use gillbook_testkit::Farm;
 use gillbook_tests::{Phone, serve};
 use serde_json::{Value, json};
 
-use crate::{farm_today, line::Line, sign_in};
+use crate::{
+    farm_today,
+    line::Line,
+    scale::{Network, Way},
+    sign_in,
+};
 
 /// A farm whose stall is out with 5 kg of oysters, loose and in punnets, and where cash is paid to five cents.
 async fn stall_is_out() -> Result<(Farm, String)> {
@@ -151,6 +156,34 @@ async fn a_market_day_goes_on_without_a_connection_and_ends_with_the_cash_count(
     says(&phone, "Wrong change").await?;
     let day = farm.get("/api/market-days/M-1").await;
     ensure!(day["cash_difference"] == "-0.40" && day["takings"] == "18.00", "{day}");
+    phone.close().await
+}
+
+/// A sale that came there, and whose answer did not, is on the phone and in the facts: it counts once, before and after it is known.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_sale_whose_answer_is_lost_counts_once() -> Result<()> {
+    let (farm, _) = stall_is_out().await?;
+    let network = Network::new();
+    let home = format!("http://{}", serve(network.before(farm.router.clone())).await?);
+    let phone = Phone::open().await?;
+    sign_in(&phone, &home).await?;
+    phone.page.goto(&format!("{home}/stall")).await?;
+    network.set(Way::AnswerLost);
+    touch(&phone, "#offers [data-product='OYP']").await?;
+    touch(&phone, "#cash").await?;
+    let was_sent = "const is = (e) => e.name.endsWith('/sales');
+        const look = (done) => (performance.getEntriesByType('resource').some(is) ? done(true) : setTimeout(look, 50, done)); look(arguments[0])";
+    assert_eq!(phone.page.execute_async(was_sent, vec![]).await?, json!(true));
+    ensure!(farm.get("/api/market-days/M-1").await["tally"]["sales"] == 1, "it came there");
+    farm.pass(TimeDelta::seconds(2));
+    phone.page.goto(&format!("{home}/stall")).await?;
+    shown(&phone, "#held-list li").await?;
+    let once = "4.50 EUR: 4.50 in cash, 0.00 by card.";
+    ensure!(text(&phone, "#taken").await? == once, "{}", text(&phone, "#taken").await?);
+    network.set(Way::Good);
+    all_sent(&phone, 1).await?;
+    ensure!(text(&phone, "#taken").await? == once, "{}", text(&phone, "#taken").await?);
+    ensure!(farm.get("/api/market-days/M-1").await["tally"]["sales"] == 1);
     phone.close().await
 }
 

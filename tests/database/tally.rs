@@ -39,8 +39,12 @@ async fn a_tally_is_not_written_by_hand() -> Result<()> {
     let refused = call(&mut db, "post_tally_sale", n, &rounded_card).await.expect_err("a card").to_string();
     assert!(refused.contains("tally_sale_cash_rounding_apart"), "{refused}");
     let other = farm.second("bea").await?;
-    let refused = call(&mut db, "post_tally_sale", other.id.0, &sale("2.00")).await.expect_err("another farm's");
-    assert!(refused.to_string().contains("is not open"), "{refused}");
+    let mut others = on_farm(&other).await?;
+    let undo = json!({"tally_sale": kept["tally_sale"], "reversed_at": "2026-05-04T10:00:00Z", "reversed_by": "JP", "entered_by": "JP"});
+    for (function, document) in [("post_tally_sale", sale("2.00")), ("reverse_tally_sale", undo.clone())] {
+        let refused = call(&mut others, function, n, &document).await.expect_err(function).to_string();
+        assert!(refused.contains("is not open"), "to a day that is open, of another farm: {refused}");
+    }
     for table in ["tally_sale", "tally_line", "tally_reversal"] {
         for sql in [
             format!("update {table} set farm_id = farm_id"),
@@ -55,7 +59,6 @@ async fn a_tally_is_not_written_by_hand() -> Result<()> {
     }
     let closed = json!({"back_place": "F1", "cash": "2.00", "card": "0", "fee": "0"});
     farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(closed)).await.expect(200);
-    let undo = json!({"tally_sale": kept["tally_sale"], "reversed_at": "2026-05-04T10:00:00Z", "reversed_by": "JP", "entered_by": "JP"});
     for (function, document) in [("post_tally_sale", sale("2.00")), ("reverse_tally_sale", undo)] {
         let refused = call(&mut db, function, n, &document).await.expect_err(function).to_string();
         assert!(refused.contains("is not open"), "{function}: {refused}");

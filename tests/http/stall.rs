@@ -7,6 +7,8 @@ use rust_decimal::Decimal;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
+use crate::forms::send;
+
 /// A farm with punnets on its list, and a stall that has 5 kg of loose oysters; its code and the lot.
 async fn stall_is_out() -> Result<(Farm, String)> {
     stall_is_out_where_cash_is_in_steps_of("0").await
@@ -73,6 +75,17 @@ async fn what_is_tallied_is_what_the_box_is_held_against() -> Result<()> {
     );
     let earlier = close(&farm, json!({"lots": lots, "tallied_cash": "9.00"})).await;
     ensure!(earlier.status == 412 && earlier.text.contains("13.50 in cash and 7.00 by card now"), "{}", earlier.text);
+    // The page holds what it showed against the tally, and shows the sums of now.
+    let fields = [("back_place", "F1"), ("cash", "63.50"), ("card", "7.00"), ("fee", "0")];
+    let seen = [("tallied_cash", "9.00"), ("tallied_card", "7.00")];
+    let page = send(&farm, "/market-days/M-1/close", Uuid::now_v7(), &[&fields[..], &seen[..]].concat()).await?;
+    ensure!(
+        page.status == 412 && page.text.contains("Somebody changed this after you opened the page"),
+        "{} {}",
+        page.status,
+        page.text
+    );
+    ensure!(page.text.contains("value=\"13.50\"") && page.text.contains("value=\"63.50\""), "{}", page.text);
     ensure!(day(&farm).await["status"] == "open");
     let explained = json!({"lots": lots, "cash": "60.00", "difference_reason": "Wrong change"});
     close(&farm, explained).await.expect(200);

@@ -84,7 +84,7 @@ async function openDatabase() {
 }
 
 /** The entries of one farm on this phone. A form sees its own and sends all, oldest first: `heard(entry, outcome)` is called whenever
- * one of its own was sent, whatever came of it. */
+ * one of its own was sent, whatever came of it, and of any that says that nobody is signed in. */
 export class Outbox {
   #farm;
   #form;
@@ -252,7 +252,7 @@ export class Outbox {
     const next = () => this.#every().find((entry) => !entry.refused && !forbidden.has(entry.form));
     for (let entry = next(); entry; entry = next()) {
       const what = await this.#sendOne(entry, limit);
-      if (this.#isOwn(entry)) this.#heard(entry, what);
+      if (this.#isOwn(entry) || what.is === "signed-out") this.#heard(entry, what);
       if (what.is === "not-allowed") forbidden.add(entry.form);
       else if (what.is !== "kept" && what.is !== "refused") {
         this.#timer = setTimeout(() => this.send(false), this.#pause);

@@ -80,6 +80,9 @@ function remember() {
   } catch { /* switched off */ }
 }
 
+/** Whether these facts were read after something was written down, and have it. */
+const isInFacts = (at) => Date.parse(at) < Date.parse(facts.now);
+
 /** Of what the service took and took back, only what these facts do not have already. */
 function sinceFacts() {
   const isLater = (at) => Date.parse(at) > Date.parse(facts.now);
@@ -100,7 +103,8 @@ function restore() {
   sinceFacts();
   if (!dayOf(left.day)) return;
   state.day = left.day;
-  if (Date.now() - (left.at || 0) < DRAFT_MS) state.lines = (left.lines || []).filter((line) => offer(line.product));
+  if (Date.now() - (left.at || 0) >= DRAFT_MS) return;
+  state.lines = (left.lines || []).filter((line) => offer(line.product));
 }
 
 function show() {
@@ -243,13 +247,14 @@ async function pay(method) {
 
 /** What came of an entry that was sent. */
 function heard(entry, what) {
-  if (what.is === "kept" && entry.is === "sale") kept.set(entry.id, what.answer);
+  if (what.is === "kept" && entry.is === "sale" && !isInFacts(what.answer.recorded_at)) kept.set(entry.id, what.answer);
   const gone = entry.is === "sale-undo" && ["/problems/already-reversed", "/problems/not-found"].includes(what.type);
   if (entry.is === "sale-undo" && (what.is === "kept" || gone)) {
     outbox.drop(entry.id);
-    undone.set(entry.sale, what.answer);
+    undone.set(entry.sale, what.is === "kept" && !isInFacts(what.answer.reversed_at) ? what.answer : null);
   } else if (what.is === "refused") say(`Not saved: ${what.detail}`);
   const [lost, link] = signIn(outbox.isStored(entry));
+  // Of whichever form the entry is: nobody's are sent.
   if (what.is === "signed-out") say(`You are signed out. ${lost}`, link);
   if (what.is === "not-allowed") say(`The one who is signed in may not sell at the stall. ${lost}`, link);
   if (gone || (what.is === "kept" && isCached)) { refreshed = 0; refresh(); }
@@ -299,25 +304,14 @@ function undoable(id, text, market_day, more) {
   return item;
 }
 
-/** Puts a refused sale back, to be corrected. It stays where it is until it can be. */
-function correct(entry) {
-  if (state.lines.length > 0) return say("Take the money for what is being sold first.");
-  const missing = entry.typed.lines.find((line) => !dayOf(entry.market_day).offers.some((o) => o.product === line.product));
-  if (missing) return say(`${missing.product} is not sold any more. Enter the sale anew, then remove this one.`);
-  outbox.drop(entry.id);
-  Object.assign(state, { day: entry.market_day, lines: entry.typed.lines });
-  say("");
-  open();
-}
-
+/** What waits, or was refused: then it stays until somebody says that it may go, as its money is in the box. */
 function heldLine(entry) {
   const isSale = entry.is === "sale";
   const text = isSale ? `${clockTime(JSON.parse(entry.body).sold_at)} ${money(entry.paid)} ${entry.method}: ${summary(entry.typed.lines)}` : `Undoing ${entry.text}`;
-  if (!entry.refused && isSale) return undoable(entry.id, text, entry.market_day, ", not sent yet");
+  if (!entry.refused && isSale) return undoable(entry.id, text, entry.market_day, ", not confirmed yet");
   const item = make("li", "");
-  item.append(make("span", `${text}${entry.refused ? `. Not saved: ${entry.refused}` : ", not sent yet"}`));
+  item.append(make("span", `${text}${entry.refused ? `. Not saved: ${entry.refused}` : ", not confirmed yet"}`));
   if (!entry.refused) return item;
-  if (isSale && dayOf(entry.market_day)) item.append(button("Correct it", () => correct(entry), { className: "link" }));
   behindQuestion(entry.id, item, "remove", `Remove ${text}`, () => { asked = null; outbox.drop(entry.id); list(); });
   return item;
 }
@@ -354,8 +348,10 @@ function sums() {
   const waiting = outbox.waiting().filter((entry) => entry.market_day === day().market_day);
   const going = new Set(waiting.map((entry) => entry.sale));
   for (const entry of waiting) {
-    if (entry.is === "sale-undo") ofService(kept.get(entry.sale) || day().last.find((sale) => sale.id === entry.sale), -1);
-    if (entry.is !== "sale" || going.has(entry.id)) continue;
+    // Its answer may have been lost, and the facts have it all the same.
+    const known = kept.get(entry.sale ?? entry.id) || day().last.find((sale) => sale.id === (entry.sale ?? entry.id));
+    if (entry.is === "sale-undo" && known && !known.reversed_at) ofService(known, -1);
+    if (entry.is !== "sale" || known || going.has(entry.id)) continue;
     const lines = entry.typed.lines.map((line) => ({ ...line, grams: line.grams ?? line.packs * (offer(line.product)?.pack_g ?? 0), amount: amount(line) }));
     add(lines, entry.method, entry.paid, 1);
   }
@@ -429,7 +425,8 @@ function days() {
 /** Asks for the prices and sales of now: a page that was left open shows those of then. */
 async function refresh() {
   if (document.visibilityState !== "visible" || Math.abs(Date.now() - refreshed) < STALE_MS) return;
-  refreshed = Date.now();
+  const begun = Date.now();
+  refreshed = begun;
   try {
     const response = await fetch("/stall");
     const page = new DOMParser().parseFromString(await response.text(), "text/html");
@@ -438,12 +435,14 @@ async function refresh() {
       return;
     }
     const now = read(page);
-    clock = Date.now() - refreshed < LATE_MS ? new ServiceClock(now.now) : null;
+    // Two may be on their way at once, and the older come later.
+    if (Date.parse(now.now) < Date.parse(facts.now)) return;
+    clock = Date.now() - begun < LATE_MS ? new ServiceClock(now.now) : null;
     isCached = false;
     $("old").hidden = true;
     facts = now;
     sinceFacts();
-    if (!dayOf(state.day) && state.lines.length > 0) {
+    if (!dayOf(state.day) && (state.lines.length > 0 || typing)) {
       state.lines = [];
       if (typing) closePad();
       say("The stall was cashed up meanwhile. What was being sold is not kept.");
@@ -487,7 +486,7 @@ function start() {
   $("more").addEventListener("click", () => { shown = Infinity; list(); });
   window.addEventListener("online", () => outbox.send(false));
   window.addEventListener("beforeunload", (event) => { if (!outbox.all().every((entry) => outbox.isStored(entry))) event.preventDefault(); });
-  // First what waits, so that the facts that are asked for have it.
+  // First what waits, so that the facts that are asked for have it, as far as this page is the one that sends.
   document.addEventListener("visibilitychange", async () => { if (document.visibilityState === "visible") await outbox.send(false); refresh(); });
   setInterval(refresh, REFRESH_MS);
   stayReady();

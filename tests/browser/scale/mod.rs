@@ -19,9 +19,9 @@ use serde_json::Value;
 use std::sync::{Arc, Mutex};
 use tower::ServiceExt;
 
-/// What becomes of a weighing on its way.
+/// What becomes of an entry of a form on its way.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Way {
+pub enum Way {
     /// It arrives and is answered.
     Good,
     /// It arrives, and the answer is lost.
@@ -34,17 +34,17 @@ enum Way {
 
 /// The line between a phone and the service, which a test can cut.
 #[derive(Debug, Clone)]
-struct Network {
+pub struct Network {
     way: Arc<Mutex<Way>>,
     sent: Arc<Mutex<Vec<Value>>>,
 }
 
 impl Network {
-    fn new() -> Self {
+    pub fn new() -> Self {
         Self { way: Arc::new(Mutex::new(Way::Good)), sent: Arc::default() }
     }
 
-    fn set(&self, way: Way) {
+    pub fn set(&self, way: Way) {
         *self.way.lock().expect("no test panics with it") = way;
     }
 
@@ -59,7 +59,7 @@ impl Network {
     }
 
     /// The service, asked over this line.
-    fn before(&self, service: Router) -> Router {
+    pub fn before(&self, service: Router) -> Router {
         let network = self.clone();
         Router::new().fallback(move |request: Request| {
             let (network, service) = (network.clone(), service.clone());
@@ -68,7 +68,9 @@ impl Network {
     }
 
     async fn carry(&self, service: Router, request: Request) -> Response<Body> {
-        if request.method() != Method::POST || !request.uri().path().starts_with("/api/weighings") {
+        let path = request.uri().path();
+        let is_entry = path.starts_with("/api/weighings") || path.starts_with("/api/market-days/");
+        if request.method() != Method::POST || !is_entry {
             return service.oneshot(request).await.expect("a router answers");
         }
         let (parts, body) = request.into_parts();

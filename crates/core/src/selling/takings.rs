@@ -1,7 +1,7 @@
 //! A stall's takings: tax taken out, shared by what each lot sold for, the fee beside them.
 //!
-//! What is in the box has tax in it. It is shared over the lots that were sold by what they would have brought at the stall's own prices
-//! with tax, so that dear goods are not paid for by cheap ones. From each share its own tax is taken out. The fee is a cost, shared by
+//! What is in the box has tax in it. It is shared over the lots that were sold by what they would have brought with tax, at the prices
+//! that were tallied or those of the stall's list, so that dear goods are not paid for by cheap ones. From each share its own tax is taken out. The fee is a cost, shared by
 //! what is left.
 
 use rust_decimal::Decimal;
@@ -16,7 +16,7 @@ use crate::units::{
 pub struct StallLot {
     /// How much.
     pub grams: Grams,
-    /// Price a kilogram without tax, on the stall's list; nothing where it has none.
+    /// Price a kilogram without tax: the mean of what was tallied, or the one on the stall's list; nothing where there is neither.
     pub price_per_kg: Option<Decimal>,
     /// Tax rate, per cent; nothing where no product tells it.
     pub tax_percent: Option<Decimal>,

@@ -46,7 +46,8 @@ impl Tx {
     /// Refuses another rounding once goods have gone out: what customers kept of them would be worth other cents than their invoices say.
     pub(super) async fn ensure_rounding_stays(&mut self, wanted: Rounding) -> Result<()> {
         let (current, is_used) = sqlx::query!(
-            r#"select rounding as "rounding: Rounding", exists (select from docket d where d.farm_id = $1) as "is_used!" from farm where farm_id = $1"#,
+            r#"select rounding as "rounding: Rounding", exists (select from docket d where d.farm_id = $1)
+                      or exists (select from market_day y where y.farm_id = $1) as "is_used!" from farm where farm_id = $1"#,
             self.farm.0
         )
         .fetch_one(&mut *self.db)

@@ -1,4 +1,4 @@
-//! What a stall took: kept with what it was for, at the stall's own prices, without tax and with its fee.
+//! What a stall took: kept with what it was for, at the prices that were tallied or listed, without tax and with its fee.
 
 use std::collections::BTreeMap;
 

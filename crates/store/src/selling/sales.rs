@@ -123,7 +123,8 @@ impl Tx {
         Ok(rows)
     }
 
-    /// What stalls took, lot by lot, and what no lot stands behind: takings of a day on which nothing was sold.
+    /// What stalls took, lot by lot, and what no lot stands behind: takings of a day on which nothing was
+    /// sold, and what cash was rounded by.
     async fn stall_sales(&mut self, span: Option<Span>) -> Result<Vec<SoldRow>> {
         let (from, until) = (span.map(|s| s.from), span.map(|s| s.until));
         let rows = sqlx::query!(
