@@ -111,10 +111,6 @@ pub async fn phone_at_work() -> Result<(Phone, Vec<String>)> {
 async fn every_page_fits_a_phone() -> Result<()> {
     let (phone, pages) = phone_at_work().await?;
     ensure!(pages.len() > 60, "{pages:?}");
-    // What a page weighs is told of a first visit, where no service worker stands between: through one it is counted as it was before it was
-    // compressed.
-    phone.debug("Network.enable", json!({})).await?;
-    phone.debug("Network.setBypassServiceWorker", json!({"bypass": true})).await?;
     // Without a connection there is nowhere to go but to the scale.
     for path in pages.iter().filter(|path| !path.ends_with("/no-connection")) {
         phone.page.goto(path).await?;

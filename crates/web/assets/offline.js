@@ -4,7 +4,8 @@
 const CACHE = "gillbook";
 const FORMS = ["/weigh", "/stall"];
 const NO_CONNECTION = "/no-connection";
-const PARTS = ["/assets/gillbook.css", "/assets/weigh.js", "/assets/stall.js", "/assets/phone_form.js", "/assets/outbox.js", "/assets/icon.svg"];
+const SCRIPTS = ["weigh.js", "stall.js", "phone_form.js", "outbox.js"];
+const PARTS = ["gillbook.css", "thumb.css", "lists.css", ...SCRIPTS, "icon.svg"].map((name) => `/assets/${name}`);
 // A signal that is there and carries nothing is waited for so long.
 const PATIENT_MS = 6000;
 // How often somebody signed in or out: what is still on its way for the one before is not cached any more.

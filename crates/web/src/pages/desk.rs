@@ -125,6 +125,8 @@ pub(super) async fn get_asset(PathParam(file): PathParam<String>) -> Response {
     const SCRIPT: &str = "text/javascript; charset=utf-8";
     let (kind, bytes): (_, &[u8]) = match file.as_str() {
         "gillbook.css" => (CSS, include_bytes!("../../assets/gillbook.css")),
+        "lists.css" => (CSS, include_bytes!("../../assets/lists.css")),
+        "thumb.css" => (CSS, include_bytes!("../../assets/thumb.css")),
         "weigh.js" => (SCRIPT, include_bytes!("../../assets/weigh.js")),
         "stall.js" => (SCRIPT, include_bytes!("../../assets/stall.js")),
         "phone_form.js" => (SCRIPT, include_bytes!("../../assets/phone_form.js")),
