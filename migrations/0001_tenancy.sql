@@ -92,8 +92,15 @@ create table farm (
     tax_by            text          not null default 'rate',
     -- The number under which it is registered for tax, and how it is paid, as invoices print them.
     tax_number        text          not null default '',
+    -- Why what bears no tax bears none, as invoices print it.
+    exemption_reason  text          not null default '',
+    -- A country's letters, and where machines send invoices to.
+    country           text          not null default '',
+    electronic_address text         not null default '',
     payment_details   text          not null default '',
     implied_decimals  boolean       not null default true,
+    -- The size of the sheets that documents print on.
+    paper             text          not null default 'a4',
     words             jsonb         not null default '{}',
     version           int           not null default 1,
     opened_at         timestamptz   not null,
@@ -110,14 +117,18 @@ create table farm (
     constraint farm_tax_name_length check (length(tax_name) between 1 and 40),
     constraint farm_tax_by_known check (tax_by in ('rate', 'line')),
     constraint farm_tax_number_length check (length(tax_number) <= 60),
+    constraint farm_exemption_reason_length check (length(exemption_reason) <= 200),
+    constraint farm_country_shape check (country ~ '^([A-Z]{2})?$'),
+    constraint farm_electronic_address_shape check (electronic_address ~ '^([0-9]{4}:[!-~]{1,50})?$'),
     constraint farm_payment_details_length check (length(payment_details) <= 1000),
     constraint farm_rounding_known check (rounding in ('half_up', 'half_down', 'half_even')),
+    constraint farm_paper_known check (paper in ('a4', 'letter')),
     constraint farm_cash_step_range check (cash_step between 0 and 1000),
     constraint farm_words_shape check (jsonb_typeof(words) = 'object'),
     constraint farm_opened_at_range check (opened_at between '2000-01-01Z' and '2200-01-01Z')
 );
 call enable_tenant_rls('farm', across => true);
-grant insert, update (name, address, registration, telephone, storage_line, link_key, tax_name, rounding, cash_step, tax_by, tax_number, payment_details, implied_decimals, words, version)
+grant insert, update (name, address, registration, telephone, storage_line, link_key, tax_name, rounding, cash_step, tax_by, tax_number, exemption_reason, country, electronic_address, payment_details, implied_decimals, paper, words, version)
     on farm to gillbook_app;
 
 -- The farm's own ranked grades: rank 1 is the best. `published_class` is set only where a published standard

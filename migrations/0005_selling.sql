@@ -10,6 +10,8 @@ create table product (
     pack_g       int,
     tax_percent  numeric(6,3) not null,
     gtin         text,
+    -- The least price of a kilogram without tax that is taken for it without saying so; zero where there is none.
+    floor_per_kg numeric(12,4) not null,
     version      int   not null default 1,
     constraint product_pk primary key (farm_id, product),
     constraint product_least_grade_fk foreign key (farm_id, least_grade) references grade,
@@ -19,10 +21,11 @@ create table product (
     constraint product_form_known check (form in ('fresh', 'dried')),
     constraint product_pack_g_range check (pack_g between 1 and 25000),
     constraint product_tax_percent_range check (tax_percent between 0 and 100),
+    constraint product_floor_per_kg_range check (floor_per_kg between 0 and 100000),
     constraint product_gtin_shape check (gtin ~ '^[0-9]{8}$|^[0-9]{12,14}$')
 );
 call enable_tenant_rls('product');
-grant insert, update (name, tax_percent, gtin, version) on product to gillbook_app;
+grant insert, update (name, tax_percent, gtin, floor_per_kg, version) on product to gillbook_app;
 
 create table product_strain (
     farm_id  int   not null,
@@ -54,6 +57,8 @@ create table price_list (
     farm_id     int   not null,
     price_list  text  not null,
     name        text  not null,
+    -- Whether its prices have tax in them.
+    tax_included boolean not null,
     constraint price_list_pk primary key (farm_id, price_list),
     constraint price_list_farm_fk foreign key (farm_id) references farm,
     constraint price_list_price_list_shape check (price_list ~ '^[A-Z0-9][A-Z0-9-]{0,19}$'),
@@ -61,21 +66,36 @@ create table price_list (
 );
 call make_append_only('price_list');
 
+-- The price of a unit for lines from a weight on; none takes it off the list.
 create table price (
     farm_id         int         not null,
     price_list      text        not null,
     product         text        not null,
+    from_grams      bigint      not null,
     effective_from  timestamptz not null,
-    amount          numeric(12,4) not null,
+    amount          numeric(12,4),
     unit            text        not null,
-    constraint price_pk primary key (farm_id, price_list, product, effective_from),
+    constraint price_pk primary key (farm_id, price_list, product, from_grams, effective_from),
     constraint price_price_list_fk foreign key (farm_id, price_list) references price_list,
     constraint price_product_fk foreign key (farm_id, product) references product,
     constraint price_effective_from_range check (effective_from between '2000-01-01Z' and '2200-01-01Z'),
     constraint price_amount_range check (amount between 0 and 100000),
+    constraint price_from_grams_range check (from_grams between 0 and 1000000),
     constraint price_unit_known check (unit in ('kg', 'pack'))
 );
 call make_append_only('price');
+
+-- The prices of a farm's lists at an instant, by product and by the weight of a line from which each holds.
+create function prices_in_force(farm int, at timestamptz)
+    returns table (price_list text, product text, from_grams bigint, amount numeric, unit text, tax_included boolean, effective_from timestamptz)
+    language sql stable as $$
+    select p.price_list, p.product, p.from_grams, p.amount, p.unit, l.tax_included, p.effective_from
+      from (select distinct on (o.price_list, o.product, o.from_grams) o.* from price o
+             where o.farm_id = farm and o.effective_from <= at
+             order by o.price_list, o.product, o.from_grams, o.effective_from desc) p
+      join price_list l on l.farm_id = farm and l.price_list = p.price_list
+     where p.amount is not null;
+$$;
 
 -- A customer is also a place: grams that were delivered stand there.
 create table customer (
@@ -97,11 +117,16 @@ create table customer (
     -- Days from an invoice to the day on which it is due.
     payment_days     int   not null,
     tax_number       text  not null,
+    -- A country's letters, and where machines send invoices to; blank where not known.
+    country          text  not null,
+    electronic_address text not null,
     -- It orders until a time of a day so many days before the delivery, and takes deliveries between two times: hours and minutes, or blank.
     order_by_days    int   not null,
     order_by_time    text  not null,
     deliver_from     text  not null,
     deliver_until    text  not null,
+    -- The days of the week on which it takes deliveries; none where any day will do.
+    delivery_days    text[] not null,
     substitutes      boolean not null,
     -- The round that its deliveries go with, blank where they go with none, and which stop of it; zero comes after those that have a number.
     round            text  not null,
@@ -121,17 +146,21 @@ create table customer (
     constraint customer_telephone_length check (length(telephone) <= 40),
     constraint customer_payment_days_range check (payment_days between 0 and 365),
     constraint customer_tax_number_length check (length(tax_number) <= 60),
+    constraint customer_country_shape check (country ~ '^([A-Z]{2})?$'),
+    constraint customer_electronic_address_shape check (electronic_address ~ '^([0-9]{4}:[!-~]{1,50})?$'),
     constraint customer_order_by_days_range check (order_by_days between 0 and 30),
     constraint customer_order_by_time_shape check (order_by_time ~ '^(([01][0-9]|2[0-3]):[0-5][0-9])?$'),
     constraint customer_deliver_from_shape check (deliver_from ~ '^(([01][0-9]|2[0-3]):[0-5][0-9])?$'),
     constraint customer_deliver_until_shape check (deliver_until ~ '^(([01][0-9]|2[0-3]):[0-5][0-9])?$'),
     constraint customer_deliver_until_range check (deliver_from = '' or deliver_until = '' or deliver_from < deliver_until),
+    constraint customer_delivery_days_known check (
+        delivery_days <@ array['monday', 'tuesday', 'wednesday', 'thursday', 'friday', 'saturday', 'sunday'] and cardinality(delivery_days) <= 7),
     constraint customer_round_length check (length(round) <= 40),
     constraint customer_stop_range check (stop between 0 and 999)
 );
 call enable_tenant_rls('customer');
-grant insert, update (name, kind, price_list, least_days, freshest, over_percent, under_percent, min_order_g, address, email, payment_days, tax_number, order_by_days,
-                      order_by_time, deliver_from, deliver_until, substitutes, round, stop, telephone, docket_prices, version)
+grant insert, update (name, kind, price_list, least_days, freshest, over_percent, under_percent, min_order_g, address, email, payment_days, tax_number, country, electronic_address, order_by_days,
+                      order_by_time, deliver_from, deliver_until, delivery_days, substitutes, round, stop, telephone, docket_prices, version)
     on customer to gillbook_app;
 
 -- What a customer takes again and again: days by a recurrence rule (RFC 5545), until further notice where there is no last day.

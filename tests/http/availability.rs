@@ -186,7 +186,51 @@ async fn it_is_told_as_a_text_with_the_customers_prices_to_who_may_see_them() ->
     ensure!(seen.contains("17.50 EUR a kg"), "{seen}");
     ensure!(seen.contains("/orders/new?customer=PLUM&#38;delivery_day=2026-05-05"), "{seen}");
     ensure!(page(&farm, "/orders").await?.contains("href=\"/availability\""));
-    ensure!(page(&farm, "/availability?day=2026-05-06").await?.contains("closed on this day"));
+    ensure!(page(&farm, "/availability?day=2026-05-06").await?.contains("The farm is closed on Wed"));
+    Ok(())
+}
+
+#[tokio::test]
+async fn nothing_is_offered_on_a_day_on_which_a_customer_takes_no_deliveries() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(2000).await;
+    let tuesdays = json!({"delivery_days": ["tuesday", "friday"]});
+    let customer = farm
+        .ask(&farm.owner, "PATCH", "/api/customers/PLUM", &[("if-match", "\"1\"")], Some(tuesdays))
+        .await
+        .expect(200);
+    ensure!(customer["delivery_days"] == json!(["tuesday", "friday"]), "{customer}");
+    let told = farm.get("/api/availability?customer=PLUM&from=2026-05-05&until=2026-05-06").await;
+    ensure!(told["days"][0]["no_delivery"].is_null() && told["days"][0]["products"][0]["in_stock_g"] == 2000, "{told}");
+    ensure!(told["days"][1]["no_delivery"] == "not_their_day" && told["days"][1]["products"] == json!([]), "{told}");
+    ensure!(left(&farm, "OY", "2026-05-06").await[0] == 2000, "others are told of it");
+    let text = farm.raw("GET", "/api/availability/text?customer=PLUM&from=2026-05-06", &[], Vec::new()).await;
+    ensure!(text.text.contains("Wednesday 6 May\nNo delivery to you on this day.\n"), "{}", text.text);
+    // It can be taken all the same, and says so.
+    let order = order(&farm, "2026-05-06", 500).await;
+    let promise = farm.get(&format!("/api/orders/{order}/promise")).await;
+    ensure!(promise["no_delivery"] == "not_their_day" && promise["basis"] == "in_stock", "{promise}");
+    let seen = page(&farm, &format!("/orders/{order}")).await?;
+    ensure!(
+        seen.contains("They take no deliveries on a Wednesday.") && seen.contains("on Tuesday and Friday."),
+        "{seen}"
+    );
+    let form = page(&farm, "/orders/new?customer=PLUM&delivery_day=2026-05-06").await?;
+    ensure!(form.contains("They take no deliveries on a Wednesday."), "{form}");
+    // On the customer's page they are ticked, and no tick at all is any day again.
+    let needed =
+        [("least_days", "0"), ("over_percent", "10"), ("under_percent", "5"), ("min_order_g", "0"), ("stop", "0")];
+    let mut fields = vec![("version", "2"), ("name", "Plum"), ("kind", "restaurant"), ("price_list", "TABLE")];
+    fields.extend(needed);
+    let shown = page(&farm, "/customers/PLUM").await?;
+    ensure!(shown.contains(r#"value="friday" checked"#), "{shown}");
+    let saved = send(&farm, "/customers/PLUM", Uuid::new_v4(), &fields).await?;
+    ensure!(saved.status == 303, "{}", saved.text);
+    let customer = farm.get("/api/customers/PLUM").await;
+    ensure!(customer["delivery_days"] == json!([]), "{customer}");
+    let wrong = json!({"delivery_days": ["someday"]});
+    let refused = farm.ask(&farm.owner, "PATCH", "/api/customers/PLUM", &[("if-match", "\"3\"")], Some(wrong)).await;
+    refused.ensure_problem(422, "invalid", Some("/delivery_days/0"));
     Ok(())
 }
 

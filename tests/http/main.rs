@@ -12,6 +12,7 @@ mod invoicing;
 mod metrics;
 mod packing;
 mod pages;
+mod prices;
 mod refusals;
 mod setup;
 mod stall;

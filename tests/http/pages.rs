@@ -175,7 +175,7 @@ async fn a_docket_tells_packs_shortage_and_what_came_back() -> Result<()> {
         ensure!(text.contains(words), "{words}: {text}");
     }
     let text = page(&farm, &farm.owner, &format!("/orders/{order}")).await;
-    ensure!(text.contains("Came back") && text.contains("0.80") && text.contains("delivered"), "{text}");
+    ensure!(text.contains("0.500 kg refused: bruised, 0.300 kg came back") && text.contains("delivered"), "{text}");
     let paper = printed(&farm, "D-1").await?;
     for words in
         ["grade A", "2026", "without tax 5.5 %", "Punnet: 2 short of 8 packs", "55.85", "your kitchen's own plan"]
@@ -194,15 +194,63 @@ async fn a_docket_tells_packs_shortage_and_what_came_back() -> Result<()> {
 
 /// The words of a docket's PDF.
 async fn printed(farm: &Farm, docket: &str) -> Result<String> {
+    let file = fetched_pdf(farm, &format!("/api/dockets/{docket}/pdf")).await?;
+    let text = std::process::Command::new("pdftotext").arg(&file).arg("-").output()?;
+    Ok(String::from_utf8_lossy(&text.stdout).split_whitespace().collect::<Vec<_>>().join(" "))
+}
+
+/// A document as it comes over the wire, in a file of its own.
+async fn fetched_pdf(farm: &Farm, path: &str) -> Result<std::path::PathBuf> {
     let As::Cookie(cookie) = &farm.owner else { unreachable!("the owner is a person") };
     gillbook::notices::choose_crypto();
     let home = gillbook_tests::serve(farm.router.clone()).await?;
-    let pdf = reqwest::Client::new().get(format!("http://{home}/api/dockets/{docket}/pdf"));
-    let bytes = pdf.header("cookie", cookie).send().await?.bytes().await?;
-    let file = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("{docket}-{}.pdf", Uuid::new_v4()));
-    std::fs::write(&file, &bytes)?;
-    let text = std::process::Command::new("pdftotext").arg(&file).arg("-").output()?;
-    Ok(String::from_utf8_lossy(&text.stdout).split_whitespace().collect::<Vec<_>>().join(" "))
+    let answer = reqwest::Client::new().get(format!("http://{home}{path}")).header("cookie", cookie).send().await?;
+    ensure!(answer.status() == 200, "{path}: {}", answer.status());
+    let file = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("{}.pdf", Uuid::new_v4()));
+    std::fs::write(&file, answer.bytes().await?)?;
+    Ok(file)
+}
+
+/// The size of a document's pages, as another program reads it.
+async fn page_size(farm: &Farm, path: &str) -> Result<String> {
+    let told = std::process::Command::new("pdfinfo").arg(fetched_pdf(farm, path).await?).output()?;
+    let told = String::from_utf8_lossy(&told.stdout).into_owned();
+    let size = told.lines().find_map(|line| line.strip_prefix("Page size:"));
+    Ok(size.map(str::trim).unwrap_or_default().to_owned())
+}
+
+#[tokio::test]
+async fn documents_print_on_the_farms_sheets_and_invoices_as_they_were_issued() -> Result<()> {
+    const A4: &str = "595.276 x 841.89 pts (A4)";
+    const LETTER: &str = "612 x 792 pts (letter)";
+    let farm = Farm::new().await?;
+    farm.lot_of(3000).await;
+    let first = farm.docket_of(500).await;
+    farm.create("/api/invoices", json!({"customer": "PLUM", "dockets": [first]})).await;
+    let paper = |size: &'static str| {
+        let farm = &farm;
+        async move {
+            let version = format!("\"{}\"", farm.get("/api/farm").await["version"]);
+            farm.ask(&farm.owner, "PATCH", "/api/farm", &[("if-match", &version)], Some(json!({"paper": size}))).await
+        }
+    };
+    paper("a3").await.ensure_problem(422, "invalid", Some("/paper"));
+    ensure!(page_size(&farm, "/api/dockets/D-1/pdf").await? == A4);
+    ensure!(paper("letter").await.expect(200)["paper"] == "letter");
+    let second = farm.docket_of(500).await;
+    farm.create("/api/invoices", json!({"customer": "PLUM", "dockets": [second]})).await;
+    for path in [
+        "/api/dockets/D-1/pdf",
+        "/api/invoices/INV-2/pdf",
+        "/api/customers/PLUM/statement/pdf",
+        "/api/packing-list/pdf?day=2026-05-05",
+        "/api/places/F1/temperature-record/pdf?from=2026-05-04&until=2026-05-04",
+    ] {
+        ensure!(page_size(&farm, path).await? == LETTER, "{path}: {}", page_size(&farm, path).await?);
+    }
+    ensure!(page_size(&farm, "/api/invoices/INV-1/pdf").await? == A4, "it is issued");
+    ensure!(page(&farm, &farm.owner, "/settings").await.contains(r#"name="paper" value="letter" checked"#));
+    Ok(())
 }
 
 #[tokio::test]

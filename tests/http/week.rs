@@ -184,3 +184,87 @@ async fn readings_are_kept_once_and_faults_are_no_temperatures() -> Result<()> {
     farm.ask(&token, "GET", "/api/stock", &[], None).await.ensure_problem(403, "not-allowed", None);
     Ok(())
 }
+
+/// What was ordered, sent, handed over, invoiced and paid stands in one report, and each of its sums is that of its rows.
+#[tokio::test]
+async fn a_week_is_followed_from_order_to_cash() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(9000).await;
+    let told = |week: &'static str| {
+        let farm = &farm;
+        async move { farm.get(&format!("/api/reports/weeks/{week}/order-to-cash")).await }
+    };
+    let order =
+        json!({"customer": "PLUM", "delivery_day": "2026-05-06", "lines": [{"product": "OY", "grams_g": 2000}]});
+    farm.create("/api/orders", order.clone()).await;
+    // Neither a draft nor what was called off is promised.
+    let mut draft = order.clone();
+    draft["draft"] = json!(true);
+    farm.create("/api/orders", draft).await;
+    let off = farm.create("/api/orders", order).await["order"].as_str().unwrap_or_default().to_owned();
+    let cancelled = json!({"status": "cancelled"});
+    farm.ask(&farm.owner, "PATCH", &format!("/api/orders/{off}"), &[("if-match", "\"1\"")], Some(cancelled))
+        .await
+        .expect(200);
+    let docket = farm.docket_of(1000).await;
+    farm.pass(TimeDelta::minutes(30));
+    let back = json!({"lines": [{"line": 1, "grams_g": 200}], "reason": "Wet"});
+    farm.create(&format!("/api/dockets/{docket}/returns"), back).await;
+    let stall = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": lot, "place": "F1", "grams_g": 800}]});
+    farm.create("/api/market-days", stall).await;
+    let cashed_up =
+        json!({"cash": "21.10", "card": "0", "fee": "0", "back_place": "F1", "lots": [{"lot": lot, "back_g": 0}]});
+    farm.ask(&farm.owner, "PATCH", "/api/market-days/M-1", &[], Some(cashed_up)).await.expect(200);
+    // 800 g at 17.50 are 14.00, with 5.5 % 14.77; with what is not goods 25.32.
+    let more = json!({"customer": "PLUM", "dockets": [docket], "extras": [{"description": "Crate", "net": "10.00", "tax_percent": "5.5"}]});
+    let invoice = farm.create("/api/invoices", more).await;
+    assert_eq!(invoice["total"], "25.32");
+    farm.create("/api/payments", json!({"customer": "PLUM", "amount": "20", "method": "bank_transfer"})).await;
+    farm.create("/api/payments", json!({"customer": "PLUM", "amount": "0.32", "method": "write_off"})).await;
+    let week = told("2026-W19").await;
+    let restaurants = &week["channels"]["restaurant"];
+    assert_eq!(restaurants["ordered"], json!({"grams_g": 3000, "net": "52.50"}), "{week}");
+    assert_eq!(restaurants["sent"], json!({"grams_g": 1000, "net": "17.50"}));
+    assert_eq!(restaurants["handed_over"], json!({"grams_g": 1000, "net": "17.50"}));
+    assert_eq!(restaurants["returned"], json!({"grams_g": 200, "net": "3.50"}));
+    assert_eq!(restaurants["sold"], json!({"grams_g": 800, "net": "14.00"}));
+    let market = &week["channels"]["market"];
+    assert_eq!(
+        (&market["stall_takings"], &market["sold"]),
+        (&json!("21.10"), &json!({"grams_g": 800, "net": "20.00"}))
+    );
+    let total = &week["total"];
+    for (name, amount) in [
+        ("opening", "0.00"),
+        ("invoiced", "25.32"),
+        ("credited", "0.00"),
+        ("paid", "20.00"),
+        ("written_off", "0.32"),
+        ("closing", "5.00"),
+    ] {
+        assert_eq!(total[name], amount, "{name}: {week}");
+    }
+    assert_eq!(total["sold"], json!({"grams_g": 1600, "net": "34.00"}));
+    assert_eq!(week["orders"].as_array().map(Vec::len), Some(2), "{week}");
+    assert_eq!(week["receivables"].as_array().map(Vec::len), Some(3), "{week}");
+    // The week after begins with what was owed, and a payment that is taken back in it is owed again.
+    farm.pass(TimeDelta::days(7));
+    farm.create("/api/payments/P-1/reversal", json!({"reason": "Bounced"})).await;
+    let next = told("2026-W20").await;
+    let owed = ["opening", "paid", "closing"].map(|name| next["total"][name].as_str().unwrap_or_default().to_owned());
+    assert_eq!(owed, ["5.00", "-20.00", "25.00"], "{next}");
+    assert_eq!(told("2026-W19").await, week, "the week that is over stays");
+    let page = farm.raw("GET", "/weeks/2026-W19/money", &[("accept", "text/html")], Vec::new()).await;
+    for seen in
+        ["34.00<small> EUR sold", "5.00 EUR</b>", "Restaurants", "Market", "52.50", "/invoices/INV-1", "/payments/P-1"]
+    {
+        assert!(page.text.contains(seen), "{seen}: {}", page.text);
+    }
+    let picker = farm.person("picker").await;
+    farm.ask(&picker, "GET", "/api/reports/weeks/2026-W19/order-to-cash", &[], None).await.ensure_problem(
+        403,
+        "not-allowed",
+        None,
+    );
+    Ok(())
+}

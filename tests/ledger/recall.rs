@@ -95,7 +95,7 @@ async fn grams_of_a_lot_and_of_those_made_of_it_are_told_apart_and_add_up() -> R
         "href=\"/blocks#B1\"",
         "Of lots made from it",
         "Not sold",
-        "50 refused or came back",
+        "0.050 kg came back: Broken",
         "given away",
     ] {
         assert!(page.contains(needed), "{needed}: {page}");

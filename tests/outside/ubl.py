@@ -46,6 +46,8 @@ def compare(document, schemas):
         assert tax == (base * rate / 100).quantize(CENT, rounding=ROUND_HALF_UP), "BR-CO-17"
         of_rate = [n for n, line in zip(nets, lines) if amount("cac:Item/cac:ClassifiedTaxCategory/cbc:Percent", line) == rate]
         assert sum(of_rate) == base, "BR-S-08"
+    hold_categories(document["told"], subtotals, lines, all_of)
+    hold_parties(document["told"], all_of)
     for net, line in zip(nets, lines):
         quantity = amount("cbc:InvoicedQuantity | cbc:CreditedQuantity", line)
         assert abs(quantity * amount("cac:Price/cbc:PriceAmount", line) - net) <= CENT, "the line's own arithmetic"
@@ -64,6 +66,33 @@ def compare(document, schemas):
         own = [] if whole or not line["order_reference"] else ["Order " + line["order_reference"]]
         assert [n.text for n in all_of("cbc:Note", xml)] == own
     assert [n.text for n in all_of("//cac:PartyName/cbc:Name")] == [told["seller"]["name"], told["buyer"]["name"]]
+
+
+def hold_categories(told, subtotals, lines, all_of):
+    """What bears no tax is exempt where a reason is given, which only the sums tell, and zero-rated else."""
+
+    def category(at, path):
+        (letter,) = all_of(f"{path}/cbc:ID", at)
+        (percent,) = all_of(f"{path}/cbc:Percent", at)
+        taxed = Decimal(percent.text) > 0
+        assert letter.text == ("S" if taxed else "E" if told["exemption_reason"] else "Z"), letter.text
+        return letter.text
+
+    for sub in subtotals:
+        exempt = category(sub, "cac:TaxCategory") == "E"
+        reasons = [r.text for r in all_of("cac:TaxCategory/cbc:TaxExemptionReason", sub)]
+        assert reasons == ([told["exemption_reason"]] if exempt else []), "BR-E-10, BR-Z-10, BR-S-10"
+    for line in lines:
+        category(line, "cac:Item/cac:ClassifiedTaxCategory")
+
+
+def hold_parties(told, all_of):
+    for role, name in (("Supplier", "seller"), ("Customer", "buyer")):
+        party = f"cac:Accounting{role}Party/cac:Party/"
+        country = [c.text for c in all_of(party + "cac:PostalAddress/cac:Country/cbc:IdentificationCode")]
+        assert country == ([told[name]["country"]] if told[name]["country"] else []), "BT-40, BT-55"
+        endpoint = [e.get("schemeID") + ":" + e.text for e in all_of(party + "cbc:EndpointID")]
+        assert endpoint == ([told[name]["electronic_address"]] if told[name]["electronic_address"] else []), "BT-34, BT-49"
 
 
 documents, schemas = json.load(sys.stdin), {}

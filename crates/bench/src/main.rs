@@ -1,6 +1,7 @@
 //! Measurements, each against a peer or a limit in the same run.
 
 mod cold_chain;
+mod documents;
 mod history;
 mod load;
 mod pages;
@@ -34,6 +35,14 @@ enum What {
         json: Option<PathBuf>,
         #[command(flatten)]
         extent: cold_chain::Extent,
+    },
+    /// Dockets as PDF.
+    Documents {
+        /// Write the figures to this file as JSON.
+        #[arg(long)]
+        json: Option<PathBuf>,
+        #[command(flatten)]
+        extent: documents::Extent,
     },
     /// Pages and reports of a farm that has lived a season.
     Pages {
@@ -91,6 +100,7 @@ impl Figure {
 async fn main() -> Result<()> {
     let (figures, json) = match Cli::parse().what {
         What::ColdChain { json, extent } => (cold_chain::run(&extent).await?, json),
+        What::Documents { json, extent } => (documents::run(&extent)?, json),
         What::Pages { json, extent } => (pages::run(&extent).await?, json),
     };
     println!("\n{:<40} {:>12} {:>12} {:<10} {:>7}", "measurement", "ours", "reference", "unit", "ratio");

@@ -1,6 +1,6 @@
 //! The delivery docket.
 
-use gillbook_core::Grams;
+use gillbook_core::{Grams, kinds::PaperSize};
 use serde::Serialize;
 
 use crate::{Error, typesetting::pdf};
@@ -63,6 +63,8 @@ pub struct Docket {
     pub farm: String,
     /// Its address.
     pub farm_address: String,
+    /// The size of its sheets.
+    pub paper: PaperSize,
     /// Its telephone; empty where it gave none.
     pub farm_telephone: String,
     /// How goods are kept, in the farm's words; may be empty.
@@ -129,6 +131,7 @@ mod tests {
         Docket {
             farm: "Näckrosen Svamp".into(),
             farm_address: "Lane 1\nHollow".into(),
+            paper: PaperSize::A4,
             farm_telephone: "+46 8 123".into(),
             storage_line: "Keep at 0 to 4 °C, in the crate.".into(),
             with_prices: true,

@@ -1,6 +1,6 @@
 //! Invoices and credit notes.
 
-use gillbook_core::Grams;
+use gillbook_core::{Grams, kinds::PaperSize};
 use serde::Serialize;
 
 use crate::{Error, typesetting::pdf};
@@ -49,6 +49,10 @@ pub struct Party {
 /// An invoice or a credit note, as it prints.
 #[derive(Debug, Clone, Serialize)]
 pub struct Invoice {
+    /// The size of its sheets.
+    pub paper: PaperSize,
+    /// Why what bears no tax bears none; may be empty.
+    pub exemption_reason: String,
     /// `Invoice` or `Credit note`.
     pub word: String,
     /// Its code.
@@ -103,6 +107,8 @@ mod tests {
         let party =
             |name: &str| Party { name: name.into(), address: "Lane 1\nHollow #2".into(), tax_number: "XX 123".into() };
         Invoice {
+            paper: PaperSize::A4,
+            exemption_reason: String::new(),
             word: "Invoice".into(),
             invoice: "INV-12".into(),
             corrects: None,

@@ -1,5 +1,6 @@
 //! The packing list of a day.
 
+use gillbook_core::kinds::PaperSize;
 use serde::Serialize;
 
 use crate::{Error, typesetting::pdf};
@@ -93,6 +94,8 @@ pub struct PackingList {
     pub farm: String,
     /// Its address.
     pub farm_address: String,
+    /// The size of its sheets.
+    pub paper: PaperSize,
     /// The delivery day.
     pub day: String,
     /// When it was drawn up.

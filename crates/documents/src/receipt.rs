@@ -1,5 +1,6 @@
 //! The receipt of what was paid at the door.
 
+use gillbook_core::kinds::PaperSize;
 use serde::Serialize;
 
 use crate::{Error, typesetting::pdf};
@@ -28,6 +29,8 @@ pub struct Receipt {
     pub farm: String,
     /// Its address.
     pub farm_address: String,
+    /// The size of its sheets.
+    pub paper: PaperSize,
     /// The docket that was paid for, with the farm's word before it.
     pub docket: String,
     /// Name of the customer.

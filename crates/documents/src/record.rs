@@ -1,5 +1,6 @@
 //! The temperature record of a place.
 
+use gillbook_core::kinds::PaperSize;
 use serde::Serialize;
 
 use crate::{Error, typesetting::pdf};
@@ -75,6 +76,8 @@ pub struct Record {
     pub farm: String,
     /// Its address.
     pub farm_address: String,
+    /// The size of its sheets.
+    pub paper: PaperSize,
     /// Name of the place.
     pub place: String,
     /// The days.

@@ -1,5 +1,6 @@
 //! The statement of a customer's account.
 
+use gillbook_core::kinds::PaperSize;
 use serde::Serialize;
 
 use crate::{Error, typesetting::pdf};
@@ -41,6 +42,8 @@ pub struct Statement {
     pub farm: String,
     /// Its address.
     pub farm_address: String,
+    /// The size of its sheets.
+    pub paper: PaperSize,
     /// Name of the customer.
     pub customer: String,
     /// Address of the customer.

@@ -30,7 +30,8 @@ async fn an_invoice_asks_for_what_was_handed_over_with_its_tax() -> Result<()> {
         "{issued}"
     );
     ensure!(
-        issued["seller"] == json!({"name": "Farm of ada", "address": "Mill Lane 3", "tax_number": "TX 9"}),
+        issued["seller"]
+            == json!({"name": "Farm of ada", "address": "Mill Lane 3", "tax_number": "TX 9", "country": "", "electronic_address": ""}),
         "{issued}"
     );
     ensure!(issued["taxes"] == json!([{"tax_percent": "5.5", "net": "74.11", "tax": "4.08"}]), "{issued}");
@@ -187,15 +188,34 @@ async fn ubl_holds_against_its_schema_and_its_sums() -> Result<()> {
     invoice(&farm, &[&two, &none]).await;
     let credited = json!({"invoice": "INV-2", "lines": [{"line": 1, "grams_g": 100}], "reason": "Soft"});
     farm.create("/api/credit-notes", credited).await;
+    // Known by their countries and electronic addresses, and exempt for a reason: from then on.
+    let version = farm.get("/api/farm").await["version"].to_string();
+    let known = json!({"country": "SE", "electronic_address": "0088:7300010000001", "exemption_reason": "Small <business> & exempt"});
+    farm.ask(&farm.owner, "PATCH", "/api/farm", &[("if-match", &format!("\"{version}\""))], Some(known))
+        .await
+        .expect(200);
+    let version = farm.get("/api/customers/PLUM").await["version"].to_string();
+    let known = json!({"country": "FR", "electronic_address": "9957:FR12345678901"});
+    farm.ask(&farm.owner, "PATCH", "/api/customers/PLUM", &[("if-match", &format!("\"{version}\""))], Some(known))
+        .await
+        .expect(200);
+    let exempt = json!({"customer": "PLUM", "extras": [{"description": "Gift", "net": "3.00"}, {"description": "Crate", "net": "2.00", "tax_percent": "21"}]});
+    let exempt = farm.create("/api/invoices", exempt).await;
+    ensure!(exempt["exemption_reason"] == "Small <business> & exempt", "{exempt}");
+    ensure!(farm.get("/api/invoices/INV-1").await["exemption_reason"] == "", "it is issued");
+    let credit = json!({"invoice": "INV-4", "lines": [{"line": 1, "net": "1.00"}], "reason": "Less"});
+    farm.create("/api/credit-notes", credit).await;
+    let page = farm.raw("GET", "/invoices/INV-4", &[("accept", "text/html")], Vec::new()).await;
+    ensure!(page.text.contains("No tax: Small &#60;business&#62; &#38; exempt"), "{}", page.text);
     let mut documents = Vec::new();
-    for code in ["INV-1", "CN-1", "INV-2", "INV-3", "CN-2"] {
+    for code in ["INV-1", "CN-1", "INV-2", "INV-3", "CN-2", "INV-4", "CN-3"] {
         let xml = farm.raw("GET", &format!("/api/invoices/{code}/ubl"), &[], Vec::new()).await;
         ensure!(xml.status == 200 && xml.headers["content-type"] == "application/xml", "{}", xml.text);
         documents.push(json!({"xml": xml.text, "told": farm.get(&format!("/api/invoices/{code}")).await}));
     }
     let output = python("ubl.py", &Value::from(documents).to_string())?;
     ensure!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    ensure!(String::from_utf8(output.stdout)?.trim() == "5", "all were read");
+    ensure!(String::from_utf8(output.stdout)?.trim() == "7", "all were read");
     let page = farm.raw("GET", "/invoices/INV-3", &[("accept", "text/html")], Vec::new()).await;
     ensure!(page.text.matches(", order 4712").count() == 1, "{}", page.text);
     let page = farm.raw("GET", "/invoices/INV-2", &[("accept", "text/html")], Vec::new()).await;
@@ -207,8 +227,16 @@ async fn ubl_holds_against_its_schema_and_its_sums() -> Result<()> {
         .expect(200);
     let extras = vec![json!({"description": "x", "net": "0.10", "tax_percent": "5"}); 3];
     farm.create("/api/invoices", json!({"customer": "PLUM", "extras": extras})).await;
-    let none = farm.raw("GET", "/api/invoices/INV-4/ubl", &[], Vec::new()).await;
+    let none = farm.raw("GET", "/api/invoices/INV-5/ubl", &[], Vec::new()).await;
     ensure!(none.status == 404 && none.text.contains("worked out otherwise"), "{}", none.text);
+    for (field, wrong) in [("country", "Sweden"), ("country", "ZZ"), ("electronic_address", "7300010000001")] {
+        let refused = json!({field: wrong});
+        let version = farm.get("/api/customers/PLUM").await["version"].to_string();
+        let version = format!("\"{version}\"");
+        let refused =
+            farm.ask(&farm.owner, "PATCH", "/api/customers/PLUM", &[("if-match", &version)], Some(refused)).await;
+        refused.ensure_problem(422, "invalid", Some(&format!("/{field}")));
+    }
     Ok(())
 }
 

@@ -185,6 +185,32 @@ PromiseBasis {
     Short = "short",
 });
 
+string_enum!(/// The size of the sheets that documents print on.
+PaperSize {
+    /// 210 × 297 mm (ISO 216).
+    A4 = "a4",
+    /// 8½ × 11 inches (ANSI/ASME Y14.1, size A).
+    Letter = "letter",
+});
+
+string_enum!(/// How goods were sold.
+SaleKind {
+    /// Handed to a customer under a docket.
+    HandedOver = "handed_over",
+    /// Came back from a customer; below zero.
+    Returned = "returned",
+    /// Sold at a stall.
+    Stall = "stall",
+});
+
+string_enum!(/// Why nothing is delivered on a day.
+NoDelivery {
+    /// The farm is closed.
+    FarmClosed = "farm_closed",
+    /// The customer takes no deliveries on that day of the week.
+    NotTheirDay = "not_their_day",
+});
+
 string_enum!(/// A day of the week.
 Weekday {
     /// Monday.

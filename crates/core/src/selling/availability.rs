@@ -22,7 +22,7 @@ use super::{
 use crate::{
     cold::CAUTION,
     growing::forecast::ExpectedPick,
-    kinds::{Form, Packaging, PriceUnit, PromiseBasis},
+    kinds::{Form, NoDelivery, Packaging, PriceUnit, PromiseBasis},
     refusal::Refusal,
     text::{CustomerCode, GradeCode, OrderCode, ProductCode, StrainCode},
     units::{
@@ -78,11 +78,27 @@ pub struct AvailableProduct {
     /// How much.
     #[serde(flatten)]
     pub obtainable: Obtainable,
-    /// The price of a unit without tax that the customer has on that day, in the farm's currency. None where no customer is named.
+    /// The price of a unit that the customer has on that day, in the farm's currency, as its list has it. None where no customer is named.
     #[schema(value_type = Option<String>)]
     pub price: Option<Decimal>,
+    /// Whether tax is in the prices.
+    pub tax_included: bool,
+    /// The prices that lines of more have, the least weight first.
+    pub breaks: Vec<PriceBreak>,
     /// What the price is for.
     pub unit: Option<PriceUnit>,
+}
+
+/// The price that lines from a weight on have.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct PriceBreak {
+    /// The least weight.
+    pub from_g: Grams,
+    /// The price of a unit.
+    #[schema(value_type = String)]
+    pub price: Decimal,
+    /// What the price is for.
+    pub unit: PriceUnit,
 }
 
 /// What can still be promised for a day.
@@ -90,8 +106,8 @@ pub struct AvailableProduct {
 pub struct AvailableDay {
     /// The day.
     pub day: NaiveDate,
-    /// Whether the farm is closed on it; nothing can be promised then.
-    pub closed: bool,
+    /// Why nothing can be promised for it: no delivery goes out.
+    pub no_delivery: Option<NoDelivery>,
     /// By when the customer orders for it.
     pub order_by: Option<DateTime<Utc>>,
     /// What there is, by product; what there is none of is left out.
@@ -119,6 +135,7 @@ impl Availability {
     pub fn without_prices(mut self) -> Self {
         for product in self.days.iter_mut().flat_map(|day| &mut day.products) {
             (product.price, product.unit) = (None, None);
+            product.breaks.clear();
         }
         self
     }
@@ -252,27 +269,47 @@ impl PromiseFacts {
         }
     }
 
-    fn price_on(&self, product: &ProductCode, day: NaiveDate) -> Option<&Price> {
+    /// The prices of a product on a day, the least weight first: the newest of each weight, unless that took it off the list.
+    fn prices_on(&self, product: &ProductCode, day: NaiveDate) -> Vec<PriceBreak> {
         let at = day_begins(day, self.zone).max(self.now);
-        let is_in_force = |p: &&Price| p.product == *product && p.effective_from.is_none_or(|from| from.0 <= at);
-        self.prices.iter().filter(is_in_force).max_by_key(|p| p.effective_from)
+        let mut newest: BTreeMap<Grams, &Price> = BTreeMap::new();
+        for price in self.prices.iter().filter(|p| p.product == *product && p.effective_from.0 <= at) {
+            let held = newest.entry(price.from_g).or_insert(price);
+            if held.effective_from <= price.effective_from {
+                *held = price;
+            }
+        }
+        let listed = |(from_g, p): (Grams, &Price)| Some(PriceBreak { from_g, price: p.amount?, unit: p.unit });
+        newest.into_iter().filter_map(listed).collect()
     }
 
     /// What of each product can be had on a day, but for those that there is none of.
     pub(super) fn products_on(&self, scenarios: &Scenarios<'_>, day: NaiveDate) -> Vec<AvailableProduct> {
         let of = |product: &Product| {
             let obtainable = scenarios.free_for(&self.need(product), &self.wish(product, day));
-            let price = self.price_on(&product.product, day);
+            let mut breaks = self.prices_on(&product.product, day);
+            let price = (breaks.first().is_some_and(|b| b.from_g == Grams::ZERO)).then(|| breaks.remove(0));
             AvailableProduct {
                 product: product.product.clone(),
                 name: product.name.clone(),
                 pack_g: product.pack_g,
                 obtainable,
-                price: price.map(|p| p.amount),
+                price: price.as_ref().map(|p| p.price),
                 unit: price.map(|p| p.unit),
+                tax_included: self.prices.first().is_some_and(|p| p.tax_included),
+                breaks,
             }
         };
         self.products.iter().map(of).filter(|p| p.obtainable.high_g > Grams::ZERO).collect()
+    }
+
+    /// Why nothing is delivered on a day, to the customer that is asked for.
+    pub(super) fn no_delivery_on(&self, day: NaiveDate) -> Option<NoDelivery> {
+        let is_theirs = self.customer.as_ref().is_none_or(|c| c.takes_deliveries_on(day));
+        if self.closed_days.contains(&day) {
+            return Some(NoDelivery::FarmClosed);
+        }
+        (!is_theirs).then_some(NoDelivery::NotTheirDay)
     }
 
     pub(super) fn order_by(&self, day: NaiveDate) -> Option<DateTime<Utc>> {
@@ -285,9 +322,9 @@ impl PromiseFacts {
 pub fn available_on(facts: &PromiseFacts, days: &[NaiveDate]) -> Availability {
     let scenarios = Scenarios::of(facts);
     let of = |day: &NaiveDate| {
-        let closed = facts.closed_days.contains(day);
-        let products = if closed { Vec::new() } else { facts.products_on(&scenarios, *day) };
-        AvailableDay { day: *day, closed, order_by: facts.order_by(*day), products }
+        let no_delivery = facts.no_delivery_on(*day);
+        let products = if no_delivery.is_some() { Vec::new() } else { facts.products_on(&scenarios, *day) };
+        AvailableDay { day: *day, no_delivery, order_by: facts.order_by(*day), products }
     };
     Availability {
         customer: facts.customer.as_ref().map(|c| c.customer.clone()),

@@ -1,16 +1,23 @@
 //! Who buys, and on what terms.
 
-use chrono::{DateTime, Days, NaiveDate, Utc};
+use std::collections::BTreeSet;
+
+use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
-    kinds::CustomerKind,
+    kinds::{CustomerKind, Weekday},
     refusal::Refusal,
     text::{CustomerCode, Line, Note, PriceListCode, Text},
-    units::{calendar::at_clock, clock::ClockTime, quantity::Grams},
+    units::{
+        calendar::at_clock,
+        clock::ClockTime,
+        party::{Country, ElectronicAddress},
+        quantity::Grams,
+    },
 };
 
 /// A customer.
@@ -50,6 +57,10 @@ pub struct Customer {
     pub payment_days: i32,
     /// The number under which it is registered for tax; empty where there is none.
     pub tax_number: String,
+    /// Where it is.
+    pub country: Country,
+    /// Where invoices are sent to by machines.
+    pub electronic_address: ElectronicAddress,
     /// Days before the delivery by which it orders; counts with `order_by_time`.
     pub order_by_days: i32,
     /// The time of that day by which it orders.
@@ -58,6 +69,8 @@ pub struct Customer {
     pub deliver_from: ClockTime,
     /// Takes deliveries until this time.
     pub deliver_until: ClockTime,
+    /// The days of the week on which it takes deliveries; empty where it takes them on any.
+    pub delivery_days: BTreeSet<Weekday>,
     /// Whether something else may be offered where what it ordered is short.
     pub substitutes: bool,
     /// The round that its deliveries go with; empty where they go with none or are fetched.
@@ -117,6 +130,12 @@ pub struct NewCustomer {
     /// The number under which it is registered for tax.
     #[serde(default)]
     pub tax_number: Text<0, 60>,
+    /// Where it is; not known unless said.
+    #[serde(default)]
+    pub country: Country,
+    /// Where invoices are sent to by machines.
+    #[serde(default)]
+    pub electronic_address: ElectronicAddress,
     /// Days before the delivery by which it orders; counts with `order_by_time`. The day before unless said.
     #[serde(default = "day_before")]
     #[schema(minimum = 0, maximum = 30)]
@@ -130,6 +149,9 @@ pub struct NewCustomer {
     /// Takes deliveries until this time.
     #[serde(default)]
     pub deliver_until: ClockTime,
+    /// The days of the week on which it takes deliveries; any unless said.
+    #[serde(default)]
+    pub delivery_days: BTreeSet<Weekday>,
     /// Whether something else may be offered where what it ordered is short.
     #[serde(default)]
     pub substitutes: bool,
@@ -148,6 +170,12 @@ impl Customer {
     pub fn order_by(&self, delivery_day: NaiveDate, zone: Tz) -> Option<DateTime<Utc>> {
         let day = delivery_day.checked_sub_days(Days::new(self.order_by_days.unsigned_abs().into()))?;
         self.order_by_time.0.map(|time| at_clock(day, time, zone))
+    }
+
+    /// Whether it takes deliveries on a day.
+    #[must_use]
+    pub fn takes_deliveries_on(&self, day: NaiveDate) -> bool {
+        self.delivery_days.is_empty() || self.delivery_days.contains(&day.weekday().into())
     }
 }
 
@@ -191,6 +219,10 @@ pub struct CustomerChange {
     pub payment_days: Option<i32>,
     /// The number under which it is registered for tax; empty where there is none.
     pub tax_number: Option<Text<0, 60>>,
+    /// Where it is; blank where not known.
+    pub country: Option<Country>,
+    /// Where invoices are sent to by machines.
+    pub electronic_address: Option<ElectronicAddress>,
     /// Days before the delivery by which it orders.
     #[schema(minimum = 0, maximum = 30)]
     pub order_by_days: Option<i32>,
@@ -200,6 +232,8 @@ pub struct CustomerChange {
     pub deliver_from: Option<ClockTime>,
     /// Takes deliveries until this time.
     pub deliver_until: Option<ClockTime>,
+    /// The days of the week on which it takes deliveries; empty where it takes them on any.
+    pub delivery_days: Option<BTreeSet<Weekday>>,
     /// Whether something else may be offered where what it ordered is short.
     pub substitutes: Option<bool>,
     /// The round that its deliveries go with; empty where they go with none.
@@ -265,6 +299,15 @@ mod tests {
             ordering("02:30").order_by(skipped, zone).unwrap(),
             "2026-03-29T03:00:00+02:00".parse::<DateTime<Utc>>().unwrap()
         );
+    }
+
+    #[test]
+    fn deliveries_are_taken_on_the_days_of_the_week_that_were_said() {
+        let tuesdays = customer(json!({"delivery_days": ["tuesday", "friday"]}));
+        // 1 May 2026 is a Friday.
+        let taken: Vec<u32> = (1..=8).filter(|n| tuesdays.takes_deliveries_on(day(*n))).collect();
+        assert_eq!(taken, [1, 5, 8]);
+        assert!((1..=8).all(|n| customer(json!({})).takes_deliveries_on(day(n))));
     }
 
     #[test]

@@ -3,7 +3,6 @@
 use std::collections::BTreeMap;
 
 use chrono::{Days, NaiveDate};
-use rust_decimal::Decimal;
 use serde::Deserialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -12,12 +11,12 @@ use super::{
     customer::Customer,
     docket::{DocketLine, DocketPart, OrderedLine, SENT_WARM, SentWarm},
     order::{Order, OrderLine},
-    pricing::price_line,
+    pricing::{ListPrice, price_for, price_line},
     product::Product,
 };
 use crate::{
     SignedWith,
-    kinds::{OrderStatus, Packaging, PlaceKind, PriceUnit},
+    kinds::{OrderStatus, Packaging, PlaceKind},
     ledger::{
         entry::PlannedLeg,
         warm_spell::{Reached, WarmSpell, authorise_sending, oldest},
@@ -51,19 +50,10 @@ pub struct NewDocket {
 pub struct ProductTerms {
     /// The product.
     pub product: Product,
-    /// Its price on the customer's list at the time, where there is one.
-    pub price: Option<UnitPrice>,
+    /// Its prices on the customer's list at the time.
+    pub prices: Vec<ListPrice>,
     /// Days from harvest to best before by the farm's rules at the time, by packaging.
     pub best_before_days: BTreeMap<Packaging, u64>,
-}
-
-/// The price of a kilogram or of a pack, without tax.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-pub struct UnitPrice {
-    /// How much.
-    pub amount: Decimal,
-    /// Of what.
-    pub unit: PriceUnit,
 }
 
 /// What a docket says of a lot.
@@ -179,7 +169,8 @@ fn docket_lines(facts: &DispatchFacts<'_>) -> Result<Vec<DocketLine>, Refusal> {
         let Some(terms) = facts.products.get(&line.product) else {
             return Err(Refusal::not_found(ProductCode::NOUN, &line.product));
         };
-        let price = terms.price.ok_or_else(|| price_missing(facts.customer, &line.product))?;
+        // By what was ordered: what is packed a little lighter costs the same a kilogram.
+        let price = price_for(&terms.prices, line.grams_g).ok_or_else(|| price_missing(facts.customer, line))?;
         lines.extend(goods_of(line, terms, price, facts, &warm, lines.len())?);
     }
     Ok(lines)
@@ -189,13 +180,14 @@ fn docket_lines(facts: &DispatchFacts<'_>) -> Result<Vec<DocketLine>, Refusal> {
 fn goods_of(
     line: &OrderLine,
     terms: &ProductTerms,
-    price: UnitPrice,
+    price: &ListPrice,
     facts: &DispatchFacts<'_>,
     warm: &BTreeMap<LotCode, WarmSpell>,
     before: usize,
 ) -> Result<Vec<DocketLine>, Refusal> {
     let weights: Vec<Grams> = line.set_aside.iter().map(|s| s.grams_g).collect();
-    let amounts = price_line(price.amount, price.unit, terms.product.pack_g, &weights, facts.coinage);
+    let unit_price = price.without_tax(terms.product.tax_percent);
+    let amounts = price_line(unit_price, price.unit, terms.product.pack_g, &weights, facts.coinage);
     let goods = line.set_aside.iter().zip(amounts).enumerate();
     goods
         .map(|(i, (s, amount))| {
@@ -217,7 +209,7 @@ fn goods_of(
                 refused_because: String::new(),
                 returned_g: Grams::ZERO,
                 kept_g: s.grams_g,
-                price: price.amount.normalize(),
+                price: unit_price.normalize(),
                 unit: price.unit,
                 tax_percent: terms.product.tax_percent,
                 amount,
@@ -234,10 +226,11 @@ fn goods_of(
         .collect()
 }
 
-fn price_missing(customer: &Customer, product: &ProductCode) -> Refusal {
-    let list = &customer.price_list;
-    let detail =
-        format!("Price list {list} has no price for {product}. Set one under prices, then send the docket again.");
+fn price_missing(customer: &Customer, line: &OrderLine) -> Refusal {
+    let (list, product, grams) = (&customer.price_list, &line.product, line.grams_g);
+    let detail = format!(
+        "Price list {list} has no price for {grams} of {product}. Set one under prices, then send the docket again."
+    );
     Refusal::new(RefusalKind::PriceMissing, detail)
 }
 
@@ -260,6 +253,7 @@ mod tests {
     use serde_json::{Value, json};
 
     use super::*;
+    use crate::kinds::PriceUnit;
     use crate::{
         selling::examples::{changed, customer, product},
         units::money::Rounding,
@@ -296,7 +290,7 @@ mod tests {
         ]);
         let terms = |product: Product, amount: &str, unit| ProductTerms {
             product,
-            price: Some(UnitPrice { amount: amount.parse().unwrap(), unit }),
+            prices: vec![ListPrice { from_g: Grams::ZERO, amount: amount.parse().unwrap(), unit, tax_included: false }],
             best_before_days: BTreeMap::from([(Packaging::Vented, 6)]),
         };
         let lot = |best_before: Option<&str>| SentLot {
@@ -450,7 +444,7 @@ mod tests {
     #[test]
     fn what_has_no_price_is_not_sold() {
         let mut farm = farm();
-        farm.products.get_mut(&"PUN".parse::<ProductCode>().unwrap()).unwrap().price = None;
+        farm.products.get_mut(&"PUN".parse::<ProductCode>().unwrap()).unwrap().prices.clear();
         assert_eq!(farm.refused(json!({})).0, RefusalKind::PriceMissing);
         // Nothing of it leaves, so its price is not asked for.
         farm.order.lines[1].set_aside.clear();

@@ -12,10 +12,15 @@ use super::{
     tax::{Sums, TaxBy, TaxTotal, add_up},
 };
 use crate::{
-    kinds::PriceUnit,
+    kinds::{PaperSize, PriceUnit},
     refusal::{FieldErrors, Refusal, RefusalKind},
     text::{CustomerCode, DocketCode, InvoiceCode, Line, Note},
-    units::{calendar::Day, money::CurrencyRules, quantity::Grams},
+    units::{
+        calendar::Day,
+        money::CurrencyRules,
+        party::{Country, ElectronicAddress},
+        quantity::Grams,
+    },
 };
 
 /// Most dockets on one invoice: a month of three deliveries a day.
@@ -114,7 +119,7 @@ pub struct InvoiceLine {
 }
 
 /// Who an invoice is from or for, as it was issued.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Party {
     /// Name.
     pub name: String,
@@ -122,6 +127,10 @@ pub struct Party {
     pub address: String,
     /// The number under which it is registered for tax; empty where there is none.
     pub tax_number: String,
+    /// Where it is.
+    pub country: Country,
+    /// Where invoices are sent to by machines.
+    pub electronic_address: ElectronicAddress,
 }
 
 /// An invoice or a credit note.
@@ -147,6 +156,10 @@ pub struct Invoice {
     pub payment_details: String,
     /// ISO 4217 letters.
     pub currency: String,
+    /// Why what bears no tax bears none; empty where all of it does, or no reason was given.
+    pub exemption_reason: String,
+    /// The size of its sheets.
+    pub paper: PaperSize,
     /// What tax is called.
     pub tax_name: String,
     /// What else stands on it; of a credit note, why.

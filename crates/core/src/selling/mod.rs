@@ -14,6 +14,7 @@ pub mod invoice_run;
 pub mod journal;
 pub mod market;
 pub mod order;
+pub mod order_to_cash;
 pub mod packing_list;
 pub mod payment;
 pub mod period_lock;
@@ -70,8 +71,8 @@ pub(crate) mod examples {
     pub fn customer(changes: Value) -> Customer {
         let body = json!({
             "customer": "CAFE", "name": "The café", "kind": "restaurant", "price_list": "STD", "least_days": 0, "freshest": false,
-            "over_percent": 10.0, "under_percent": 5.0, "min_order_g": 0, "address": "", "email": "", "telephone": "", "docket_prices": true, "payment_days": 14, "tax_number": "",
-            "order_by_days": 1, "order_by_time": "", "deliver_from": "", "deliver_until": "", "substitutes": false, "round": "", "stop": 0, "version": 1,
+            "over_percent": 10.0, "under_percent": 5.0, "min_order_g": 0, "address": "", "email": "", "telephone": "", "docket_prices": true, "payment_days": 14, "tax_number": "", "country": "", "electronic_address": "",
+            "order_by_days": 1, "order_by_time": "", "deliver_from": "", "deliver_until": "", "delivery_days": [], "substitutes": false, "round": "", "stop": 0, "version": 1,
         });
         changed(body, changes)
     }
@@ -79,7 +80,7 @@ pub(crate) mod examples {
     pub fn product(code: &str, changes: Value) -> Product {
         let body = json!({
             "product": code, "name": code, "strains": ["OY"], "least_grade": "A", "packaging": null, "form": "fresh", "pack_g": null,
-            "tax_percent": "7", "gtin": null, "version": 1,
+            "tax_percent": "7", "gtin": null, "floor_per_kg": "0", "version": 1,
         });
         changed(body, changes)
     }
@@ -139,8 +140,10 @@ pub(crate) mod examples {
         facts.today = day(10);
         let plan =
             draw_up(&serde_json::from_value(json!({"customer": "CAFE", "dockets": ["D-1"]})).unwrap(), &facts).unwrap();
-        let party = Party { name: "The café".into(), address: String::new(), tax_number: String::new() };
+        let party = Party { name: "The café".into(), ..Party::default() };
         Invoice {
+            paper: crate::kinds::PaperSize::A4,
+            exemption_reason: String::new(),
             invoice: "INV-1".parse().unwrap(),
             kind: InvoiceKind::Invoice,
             customer: "CAFE".parse().unwrap(),

@@ -7,7 +7,7 @@ use utoipa::ToSchema;
 use crate::{
     kinds::{Form, Packaging, PriceUnit},
     text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
-    units::calendar::Instant,
+    units::{calendar::Instant, quantity::Grams},
 };
 
 /// A product.
@@ -32,6 +32,9 @@ pub struct Product {
     pub tax_percent: Decimal,
     /// Its GTIN, if it has one.
     pub gtin: Option<String>,
+    /// The least price of a kilogram without tax that is taken for it unless a lower one is said to be meant; zero where there is none.
+    #[schema(value_type = String)]
+    pub floor_per_kg: Decimal,
     /// Goes up with every change.
     pub version: i32,
 }
@@ -62,6 +65,10 @@ pub struct NewProduct {
     /// Its GTIN, if it has one.
     #[schema(value_type = Option<String>, pattern = "^([0-9]{8}|[0-9]{12,14})$")]
     pub gtin: Option<Text<8, 14>>,
+    /// The least price of a kilogram without tax, in the farm's currency; none unless said.
+    #[serde(default)]
+    #[schema(value_type = String, pattern = r"^\d{1,6}(\.\d{1,4})?$")]
+    pub floor_per_kg: Decimal,
 }
 
 /// Changes of a product.
@@ -73,6 +80,9 @@ pub struct ProductChange {
     /// Tax rate, per cent.
     #[schema(value_type = Option<String>, pattern = r"^\d{1,3}(\.\d{1,3})?$")]
     pub tax_percent: Option<Decimal>,
+    /// The least price of a kilogram without tax; zero takes it away. Prices that are set stay.
+    #[schema(value_type = Option<String>, pattern = r"^\d{1,6}(\.\d{1,4})?$")]
+    pub floor_per_kg: Option<Decimal>,
 }
 
 /// A price list.
@@ -83,21 +93,51 @@ pub struct PriceList {
     pub price_list: PriceListCode,
     /// Name.
     pub name: Line,
+    /// Whether its prices have tax in them, as what people pay at a stall; they have none unless said.
+    #[serde(default)]
+    pub tax_included: bool,
 }
 
-/// A price, from a day on.
+/// A price, from an instant on.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
 pub struct Price {
     /// The list.
     pub price_list: PriceListCode,
     /// The product.
     pub product: ProductCode,
-    /// Price of a unit without tax, in the farm's currency.
-    #[schema(value_type = String, pattern = r"^\d{1,5}(\.\d{1,4})?$")]
-    pub amount: Decimal,
+    /// The least weight of a line that has it, by what was ordered.
+    pub from_g: Grams,
+    /// Price of a unit in the farm's currency, with tax or without as its list says; none where it is taken off the list.
+    #[schema(value_type = Option<String>)]
+    pub amount: Option<Decimal>,
+    /// A kilogram, or a pack.
+    pub unit: PriceUnit,
+    /// Whether tax is in it.
+    pub tax_included: bool,
+    /// Since when.
+    pub effective_from: Instant,
+}
+
+/// A price to be set.
+#[derive(Debug, Clone, PartialEq, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewPrice {
+    /// The list.
+    pub price_list: PriceListCode,
+    /// The product.
+    pub product: ProductCode,
+    /// The least weight of a line that has it, by what was ordered; every line unless said.
+    #[serde(default)]
+    #[schema(minimum = 0, maximum = 1_000_000)]
+    pub from_g: Grams,
+    /// Price of a unit in the farm's currency, with tax or without as its list says; none takes it off the list.
+    #[schema(value_type = Option<String>, pattern = r"^\d{1,6}(\.\d{1,4})?$")]
+    pub amount: Option<Decimal>,
     /// A kilogram, or a pack.
     pub unit: PriceUnit,
     /// Since when; now unless said.
     pub effective_from: Option<Instant>,
+    /// Whether a price below the product's floor, or of nothing, is meant.
+    #[serde(default)]
+    pub below_floor: bool,
 }

@@ -13,7 +13,7 @@ use super::{
     simulation::{Coming, Demand, Simulation},
 };
 use crate::{
-    kinds::PromiseBasis,
+    kinds::{NoDelivery, PromiseBasis},
     text::{OrderCode, ProductCode, StrainCode},
     units::quantity::Grams,
 };
@@ -68,8 +68,8 @@ pub struct OrderPromise {
     pub order_by: Option<DateTime<Utc>>,
     /// Whether it was placed after that.
     pub late: bool,
-    /// Whether the farm is closed on its day.
-    pub closed: bool,
+    /// Why nothing is delivered on its day.
+    pub no_delivery: Option<NoDelivery>,
     /// Line by line.
     pub lines: Vec<PromisedLine>,
     /// Strains of it of which too few flushes are known to expect anything of a harvest.
@@ -149,7 +149,7 @@ pub fn promise(facts: &PromiseFacts, order: &Order) -> OrderPromise {
         basis: lines.iter().map(|l| l.basis).max().unwrap_or(PromiseBasis::InStock),
         late: order_by.is_some_and(|by| order.placed_at > by),
         order_by,
-        closed: facts.closed_days.contains(&order.delivery_day),
+        no_delivery: facts.no_delivery_on(order.delivery_day),
         no_forecast: no_forecast.into_iter().cloned().collect(),
         lines,
     }

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use super::pricing::ListPrice;
 use crate::{
     kinds::PriceUnit,
     refusal::Refusal,
@@ -177,17 +178,17 @@ pub struct StallOffer {
 /// the list's price is of a pack and the product has none.
 #[must_use]
 pub fn stall_price(
-    (amount, unit): (Decimal, PriceUnit),
+    price: ListPrice,
     pack_g: Option<i32>,
     tax_percent: Decimal,
     coinage: CurrencyRules,
 ) -> Option<Decimal> {
-    let net = match (unit, pack_g) {
-        (PriceUnit::Pack, Some(_)) | (PriceUnit::Kg, None) => amount,
-        (PriceUnit::Kg, Some(pack_g)) => amount * Decimal::new(pack_g.into(), 3),
-        (PriceUnit::Pack, None) => return None,
-    };
-    Some(coinage.round(net * (Decimal::ONE_HUNDRED + tax_percent) / Decimal::ONE_HUNDRED))
+    let paid = price.with_tax(tax_percent);
+    match (price.unit, pack_g) {
+        (PriceUnit::Pack, Some(_)) | (PriceUnit::Kg, None) => Some(coinage.round(paid)),
+        (PriceUnit::Kg, Some(pack_g)) => Some(coinage.round(paid * Decimal::new(pack_g.into(), 3))),
+        (PriceUnit::Pack, None) => None,
+    }
 }
 
 /// A sale drawn up: its lines, what they cost, and what cash was rounded by.
@@ -356,14 +357,19 @@ mod tests {
     #[test]
     fn people_pay_the_lists_price_with_tax() {
         // DERIVED by hand: 5.6872 × 1.055 = 5.999996, 6.00; 18 a kilogram × 0.150 × 1.055 = 2.8485, 2.85.
-        let price = |amount: &str, unit, pack_g| {
-            stall_price((amount.parse().unwrap(), unit), pack_g, "5.5".parse().unwrap(), rules("EUR", "0"))
-                .map(|p| p.to_string())
+        let price_of = |amount: &str, unit, pack_g, tax_included| {
+            let listed = ListPrice { from_g: Grams::ZERO, amount: amount.parse().unwrap(), unit, tax_included };
+            stall_price(listed, pack_g, "5.5".parse().unwrap(), rules("EUR", "0")).map(|p| p.to_string())
         };
+        let price = |amount: &str, unit, pack_g| price_of(amount, unit, pack_g, false);
         assert_eq!(price("5.6872", PriceUnit::Pack, Some(150)).as_deref(), Some("6.00"));
         assert_eq!(price("18", PriceUnit::Kg, Some(150)).as_deref(), Some("2.85"));
         assert_eq!(price("18", PriceUnit::Kg, None).as_deref(), Some("18.99"));
         assert_eq!(price("3", PriceUnit::Pack, None), None);
+        // A list with tax in it says what people pay.
+        let with_tax = |amount: &str, unit, pack_g| price_of(amount, unit, pack_g, true);
+        assert_eq!(with_tax("6.00", PriceUnit::Pack, Some(150)).as_deref(), Some("6.00"));
+        assert_eq!(with_tax("19.00", PriceUnit::Kg, Some(150)).as_deref(), Some("2.85"));
     }
 
     #[test]

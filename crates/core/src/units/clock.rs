@@ -1,10 +1,10 @@
 //! Times of day, as they are agreed: hours and minutes by the farm's clock.
 
-use std::{borrow::Cow, fmt, str::FromStr};
+use std::{fmt, str::FromStr};
 
 use chrono::NaiveTime;
-use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
-use utoipa::openapi::{ObjectBuilder, RefOr, Schema, schema::Type};
+
+use super::written::written_as_text;
 
 /// A time of day, `16:00`, or blank where none is agreed.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -30,33 +30,7 @@ impl fmt::Display for ClockTime {
     }
 }
 
-impl Serialize for ClockTime {
-    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        s.collect_str(self)
-    }
-}
-
-impl<'de> Deserialize<'de> for ClockTime {
-    fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
-        <Cow<'de, str>>::deserialize(d)?.parse().map_err(de::Error::custom)
-    }
-}
-
-impl utoipa::PartialSchema for ClockTime {
-    fn schema() -> RefOr<Schema> {
-        ObjectBuilder::new()
-            .schema_type(Type::String)
-            .pattern(Some("^(([01][0-9]|2[0-3]):[0-5][0-9])?$"))
-            .description(Some("Hours and minutes by the farm's clock, or blank."))
-            .into()
-    }
-}
-
-impl utoipa::ToSchema for ClockTime {
-    fn name() -> Cow<'static, str> {
-        "ClockTime".into()
-    }
-}
+written_as_text!(ClockTime, "^(([01][0-9]|2[0-3]):[0-5][0-9])?$", "Hours and minutes by the farm's clock, or blank.");
 
 #[cfg(test)]
 mod tests {

@@ -3,5 +3,7 @@
 pub mod calendar;
 pub mod clock;
 pub mod money;
+pub mod party;
 pub mod quantity;
 pub mod recurrence;
+mod written;

@@ -46,8 +46,7 @@ fn document(out: &mut Out, of: &Docket, farm: &Party, zone: Tz) -> Written {
                 })?;
             }
             inside(out, "cac:DespatchSupplierParty", |out| party(out, farm))?;
-            let customer =
-                Party { name: of.customer_name.clone(), address: of.address.clone(), tax_number: String::new() };
+            let customer = Party { name: of.customer_name.clone(), address: of.address.clone(), ..Party::default() };
             inside(out, "cac:DeliveryCustomerParty", |out| party(out, &customer))?;
             shipment(out, of, zone)?;
             of.lines.iter().try_for_each(|l| line(out, l, of))?;

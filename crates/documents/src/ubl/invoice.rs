@@ -16,6 +16,9 @@ use rust_decimal::{Decimal, RoundingStrategy};
 
 use super::{KILOGRAM, Out, PIECE, Written, inside, party, quantity, scheme, text};
 
+/// The category that the sums are told by.
+const SUMMED: &str = "cac:TaxCategory";
+
 /// Why an invoice has no UBL.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NoUbl {
@@ -117,11 +120,26 @@ fn document(out: &mut Out, of: &Invoice) -> Written {
         .map(drop)
 }
 
-/// A rate: standard where there is tax, zero-rated where there is none (UN/ECE 5305).
-fn category(out: &mut Out, name: &str, percent: Decimal) -> Written {
+/// A rate: standard where there is tax; where there is none exempt, if it is said why, or else zero-rated (UN/ECE 5305).
+fn category(out: &mut Out, name: &str, percent: Decimal, of: &Invoice) -> Written {
+    let is_exempt = percent.is_zero() && !of.exemption_reason.is_empty();
     inside(out, name, |out| {
-        text(out, "cbc:ID", if percent.is_zero() { "Z" } else { "S" })?;
+        text(
+            out,
+            "cbc:ID",
+            if is_exempt {
+                "E"
+            } else if percent.is_zero() {
+                "Z"
+            } else {
+                "S"
+            },
+        )?;
         text(out, "cbc:Percent", &percent.to_string())?;
+        // The reason stands once, with the sums (EN 16931-1:2017, BT-120).
+        if is_exempt && name == SUMMED {
+            text(out, "cbc:TaxExemptionReason", &of.exemption_reason)?;
+        }
         scheme(out)
     })
 }
@@ -133,7 +151,7 @@ fn sums(out: &mut Out, of: &Invoice) -> Written {
             inside(out, "cac:TaxSubtotal", |out| {
                 money(out, "cbc:TaxableAmount", t.net, &of.currency)?;
                 money(out, "cbc:TaxAmount", t.tax, &of.currency)?;
-                category(out, "cac:TaxCategory", t.tax_percent)
+                category(out, SUMMED, t.tax_percent, of)
             })
         })
     })?;
@@ -172,7 +190,7 @@ fn line(out: &mut Out, of: &InvoiceLine, invoice: &Invoice, names: &Names) -> Wr
         }
         inside(out, "cac:Item", |out| {
             text(out, "cbc:Name", &of.description)?;
-            category(out, "cac:ClassifiedTaxCategory", of.tax_percent)
+            category(out, "cac:ClassifiedTaxCategory", of.tax_percent, invoice)
         })?;
         inside(out, "cac:Price", |out| money(out, "cbc:PriceAmount", price(of, count), &invoice.currency))
     })

@@ -42,11 +42,21 @@ fn quantity(out: &mut Out, name: &str, count: Decimal, unit: &str) -> Written {
 
 fn party(out: &mut Out, of: &Party) -> Written {
     inside(out, "cac:Party", |out| {
+        if let Some((scheme, id)) = of.electronic_address.parts() {
+            out.create_element("cbc:EndpointID")
+                .with_attribute(("schemeID", scheme))
+                .write_text_content(quick_xml::events::BytesText::new(id))?;
+        }
         inside(out, "cac:PartyName", |out| text(out, "cbc:Name", &of.name))?;
         let lines: Vec<&str> = of.address.lines().filter(|l| !l.trim().is_empty()).collect();
-        if !lines.is_empty() {
+        let country = of.country.as_str();
+        if !lines.is_empty() || !country.is_empty() {
             inside(out, "cac:PostalAddress", |out| {
-                lines.iter().try_for_each(|l| inside(out, "cac:AddressLine", |out| text(out, "cbc:Line", l)))
+                lines.iter().try_for_each(|l| inside(out, "cac:AddressLine", |out| text(out, "cbc:Line", l)))?;
+                if country.is_empty() {
+                    return Ok(());
+                }
+                inside(out, "cac:Country", |out| text(out, "cbc:IdentificationCode", country))
             })?;
         }
         if !of.tax_number.is_empty() {

@@ -47,7 +47,10 @@ pub(super) struct Rhythm {
     /// Days in incubation.
     pub incubation: i64,
     pub trim: f64,
+    /// Of a kilogram, without tax.
     pub price: &'static str,
+    /// Of a kilogram at the stall, with tax.
+    pub stall_price: &'static str,
     /// (°C, days) in open crates, and the factor that vented packs add.
     pub life: [(f64, f64); 4],
 }
@@ -67,6 +70,7 @@ pub(super) const STRAINS: [Rhythm; 4] = [
         incubation: 14,
         trim: 0.09,
         price: "14.50",
+        stall_price: "15.50",
         life: [(1.0, 10.0), (4.0, 7.0), (10.0, 3.5), (20.0, 1.5)],
     },
     Rhythm {
@@ -82,6 +86,7 @@ pub(super) const STRAINS: [Rhythm; 4] = [
         incubation: 18,
         trim: 0.16,
         price: "18.00",
+        stall_price: "19.00",
         life: [(1.0, 18.0), (4.0, 13.0), (10.0, 6.0), (20.0, 2.5)],
     },
     Rhythm {
@@ -97,6 +102,7 @@ pub(super) const STRAINS: [Rhythm; 4] = [
         incubation: 14,
         trim: 0.06,
         price: "24.00",
+        stall_price: "25.50",
         life: [(1.0, 11.0), (4.0, 8.0), (10.0, 4.0), (20.0, 1.5)],
     },
     Rhythm {
@@ -112,6 +118,7 @@ pub(super) const STRAINS: [Rhythm; 4] = [
         incubation: 58,
         trim: 0.19,
         price: "19.50",
+        stall_price: "20.50",
         life: [(1.0, 16.0), (4.0, 12.0), (10.0, 6.5), (20.0, 3.0)],
     },
 ];
@@ -201,21 +208,28 @@ pub(super) fn set_up() -> Vec<(&'static str, Value)> {
     }
     posts.push(("/api/price-lists", json!({"price_list": "TABLE", "name": "Restaurants"})));
     posts.push(("/api/price-lists", json!({"price_list": "SHOP", "name": "Shops"})));
+    posts.push(("/api/price-lists", json!({"price_list": "STALL", "name": "Market stall", "tax_included": true})));
     for s in &STRAINS {
         posts.push((
             "/api/products",
             json!({
-                "product": s.code, "name": s.name, "strains": [s.code], "least_grade": "B", "tax_percent": "5.5",
+                "product": s.code, "name": s.name, "strains": [s.code], "least_grade": "B", "tax_percent": "5.5", "floor_per_kg": "11.00",
             }),
         ));
         posts.push(("/api/prices", json!({"price_list": "TABLE", "product": s.code, "amount": s.price, "unit": "kg"})));
         posts.push(("/api/prices", json!({"price_list": "SHOP", "product": s.code, "amount": s.price, "unit": "kg"})));
+        let at_stall = json!({"price_list": "STALL", "product": s.code, "amount": s.stall_price, "unit": "kg"});
+        posts.push(("/api/prices", at_stall));
     }
     posts.push(("/api/products", json!({
         "product": "OYP", "name": "Grey oyster, punnet 150 g", "strains": ["OY"], "least_grade": "A", "packaging": "vented", "pack_g": 150,
         "tax_percent": "5.5",
     })));
     posts.push(("/api/prices", json!({"price_list": "SHOP", "product": "OYP", "amount": "2.35", "unit": "pack"})));
+    let twenty_packs =
+        json!({"price_list": "SHOP", "product": "OYP", "from_g": 3000, "amount": "2.20", "unit": "pack"});
+    posts.push(("/api/prices", twenty_packs));
+    posts.push(("/api/prices", json!({"price_list": "STALL", "product": "OYP", "amount": "2.60", "unit": "pack"})));
     for (stop, (code, name, _, least)) in (1..).zip(RESTAURANTS) {
         posts.push((
             "/api/customers",
@@ -230,7 +244,7 @@ pub(super) fn set_up() -> Vec<(&'static str, Value)> {
     }
     posts.push((
         "/api/customers",
-        json!({"customer": "SATURDAY", "name": "Saturday market", "kind": "market", "price_list": "TABLE"}),
+        json!({"customer": "SATURDAY", "name": "Saturday market", "kind": "market", "price_list": "STALL"}),
     ));
     posts
 }

@@ -4,12 +4,15 @@ use std::collections::BTreeMap;
 
 use chrono_tz::Tz;
 use gillbook_core::{
-    kinds::Packaging,
+    kinds::{Packaging, PaperSize},
     ledger::entry::BUILT_IN_PLACES,
     refusal::{FieldErrors, Refusal, RefusalKind},
     selling::tax::TaxBy,
     text::{GradeCode, Line, Note, ProductCode, Short, Text},
-    units::money::{CurrencyRules, Rounding},
+    units::{
+        money::{CurrencyRules, Rounding},
+        party::{Country, ElectronicAddress},
+    },
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -80,10 +83,18 @@ pub struct Farm {
     pub tax_by: TaxBy,
     /// The number under which it is registered for tax, as invoices print it; empty where there is none.
     pub tax_number: String,
+    /// Why what bears no tax bears none, as invoices print it; empty where that is not said.
+    pub exemption_reason: String,
+    /// Where it is.
+    pub country: Country,
+    /// Where invoices are sent to by machines.
+    pub electronic_address: ElectronicAddress,
     /// How it is paid, as invoices print it: an account, a name.
     pub payment_details: String,
     /// Whether 234 on the phone form means 2.34 kg.
     pub implied_decimals: bool,
+    /// The size of the sheets that documents print on.
+    pub paper: PaperSize,
     /// Words that differ by region: `docket`, `verifier`, `plan`.
     pub words: BTreeMap<String, String>,
     /// Ranked grades.
@@ -138,10 +149,18 @@ pub struct FarmChange {
     /// The smallest coin that cash totals are rounded to, with no more decimals than the currency has; zero where they are not.
     #[schema(value_type = Option<String>, pattern = r"^\d{1,4}(\.\d{1,4})?$")]
     pub cash_step: Option<Decimal>,
+    /// The size of the sheets that documents print on. Invoices that are issued keep theirs.
+    pub paper: Option<PaperSize>,
     /// Whether the tax of an invoice is rounded once for each rate, or line by line. Invoices that are issued keep their tax.
     pub tax_by: Option<TaxBy>,
     /// The number under which it is registered for tax; empty where there is none.
     pub tax_number: Option<Text<0, 60>>,
+    /// Why what bears no tax bears none, as invoices print it. Invoices that are issued keep theirs.
+    pub exemption_reason: Option<Text<0, 200>>,
+    /// Where it is.
+    pub country: Option<Country>,
+    /// Where invoices are sent to by machines.
+    pub electronic_address: Option<ElectronicAddress>,
     /// How it is paid: an account, a name.
     pub payment_details: Option<Note>,
     /// Whether 234 on the phone form means 2.34 kg.
@@ -249,8 +268,8 @@ impl Tx {
             return Ok(farm.clone());
         }
         let f = sqlx::query!(
-            r#"select name, address, registration, telephone, storage_line, currency, zone, tax_name, rounding as "rounding: Rounding", cash_step, tax_by as "tax_by: TaxBy", tax_number, payment_details,
-                      implied_decimals, words as "words: Json<BTreeMap<String, String>>", version,
+            r#"select name, address, registration, telephone, storage_line, currency, zone, tax_name, rounding as "rounding: Rounding", cash_step, tax_by as "tax_by: TaxBy", tax_number, exemption_reason, country as "country: Country", electronic_address as "electronic_address: ElectronicAddress", payment_details,
+                      implied_decimals, paper as "paper: PaperSize", words as "words: Json<BTreeMap<String, String>>", version,
                       coalesce((select jsonb_agg(jsonb_build_object('grade', g.grade, 'rank', g.rank, 'name', g.name, 'published_class', g.published_class)
                                                  order by g.rank)
                                   from grade g where g.farm_id = $1), '[]') as "grades!: Json<Vec<Grade>>",
@@ -281,8 +300,12 @@ impl Tx {
             cash_step: f.cash_step.normalize(),
             tax_by: f.tax_by,
             tax_number: f.tax_number,
+            exemption_reason: f.exemption_reason,
+            country: f.country,
+            electronic_address: f.electronic_address,
             payment_details: f.payment_details,
             implied_decimals: f.implied_decimals,
+            paper: f.paper,
             words: f.words.0,
             grades: f.grades.0,
             best_before: f.best_before.0,
@@ -327,7 +350,9 @@ impl Tx {
                     rounding = coalesce($6, rounding), implied_decimals = coalesce($7, implied_decimals),
                     words = words || coalesce($8, '{}'::jsonb), registration = coalesce($9, registration),
                     tax_by = coalesce($10, tax_by), tax_number = coalesce($11, tax_number), payment_details = coalesce($12, payment_details),
-                    telephone = coalesce($13, telephone), storage_line = coalesce($14, storage_line), cash_step = coalesce($15, cash_step), version = version + 1
+                    telephone = coalesce($13, telephone), storage_line = coalesce($14, storage_line), cash_step = coalesce($15, cash_step),
+                    paper = coalesce($16, paper), exemption_reason = coalesce($17, exemption_reason), country = coalesce($18, country),
+                    electronic_address = coalesce($19, electronic_address), version = version + 1
               where farm_id = $1 and version = $2",
             self.farm.0,
             read_version,
@@ -343,7 +368,11 @@ impl Tx {
             change.payment_details.as_ref().map(Note::as_str),
             change.telephone.as_ref().map(Text::as_str),
             change.storage_line.as_ref().map(Text::as_str),
-            change.cash_step
+            change.cash_step,
+            change.paper.map(PaperSize::as_str),
+            change.exemption_reason.as_ref().map(Text::as_str),
+            change.country.as_ref().map(Country::as_str),
+            change.electronic_address.as_ref().map(ElectronicAddress::as_str)
         )
         .execute(&mut *self.db)
         .await?;

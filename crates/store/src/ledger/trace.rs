@@ -79,8 +79,14 @@ pub struct Downstream {
     pub sent_at: DateTime<Utc>,
     /// How much was sent.
     pub grams_g: Grams,
-    /// How much of that was refused or came back.
+    /// How much of that was refused at the door.
+    pub refused_g: Grams,
+    /// Why it was refused; empty where nothing was.
+    pub refused_because: String,
+    /// How much of it came back after it was handed over.
     pub returned_g: Grams,
+    /// Why it came back; empty where nothing did.
+    pub returned_because: String,
 }
 
 /// Grams of a lot that were not sold: wasted, given, tested, trimmed, used at home, lost as water; trimmed at the scale before they came to a
@@ -305,22 +311,26 @@ impl Tx {
             Downstream,
             r#"select m.lot as "lot!: _", c.customer as "customer!: _", c.name as "name!", d.docket as "docket?: _", min(a.happened_at) as "sent_at!",
                       sum(m.grams)::bigint as "grams_g!: _",
-                      coalesce((select sum(q.grams) from docket_part q join docket_line l using (farm_id, docket, line) join act r using (farm_id, act_id)
-                                 where q.farm_id = $1 and q.docket = d.docket and l.lot = m.lot and r.kind = 'return'
-                                   and not exists (select from act x where x.farm_id = r.farm_id and x.reverses = r.act_id)), 0)::bigint
-                      + coalesce((select sum(l.grams - coalesce(q.grams, 0)) from delivery v join act r using (farm_id, act_id)
-                                    join docket_line l using (farm_id, docket)
-                                    left join docket_part q on q.farm_id = l.farm_id and q.docket = l.docket and q.line = l.line and q.act_id = v.act_id
-                                   where v.farm_id = $1 and v.docket = d.docket and l.lot = m.lot
-                                     and not exists (select from act x where x.farm_id = r.farm_id and x.reverses = r.act_id)), 0)::bigint as "returned_g!: _"
+                      coalesce(f.grams, 0)::bigint as "refused_g!: _", coalesce(f.because, '') as "refused_because!",
+                      coalesce(b.grams, 0)::bigint as "returned_g!: _", coalesce(b.because, '') as "returned_because!"
                  from movement m
                  join act a using (farm_id, act_id)
                  join place p on p.farm_id = m.farm_id and p.place = m.to_place
                  left join docket d on d.farm_id = m.farm_id and d.docket = a.document
                  join customer c on c.farm_id = m.farm_id and c.customer = coalesce(d.customer, m.to_place)
+                 left join lateral (
+                      select sum(f.grams) as grams, string_agg(distinct f.reason, ', ') as because
+                        from docket_refusal f join docket_line l using (farm_id, docket, line)
+                       where f.farm_id = $1 and f.docket = d.docket and l.lot = m.lot
+                         and not exists (select from act x where x.farm_id = $1 and x.reverses = f.act_id)) f on true
+                 left join lateral (
+                      select sum(q.grams) as grams, string_agg(distinct r.reason, ', ') as because
+                        from docket_part q join docket_line l using (farm_id, docket, line) join act r using (farm_id, act_id)
+                       where q.farm_id = $1 and q.docket = d.docket and l.lot = m.lot and r.kind = 'return'
+                         and not exists (select from act x where x.farm_id = $1 and x.reverses = r.act_id)) b on true
                 where m.farm_id = $1 and m.lot = any ($2) and a.kind in ('dispatch', 'market_close') and (p.kind = 'customer' or d.docket is not null)
                   and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
-                group by m.lot, c.customer, c.name, d.docket order by 5, 2, 1"#,
+                group by m.lot, c.customer, c.name, d.docket, f.grams, f.because, b.grams, b.because order by 5, 2, 1"#,
             self.farm.0,
             lots
         )

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{Days, NaiveDate};
 use gillbook_core::{
+    kinds::SaleKind,
     refusal::Refusal,
     selling::journal::{JournalAccount, JournalKind, JournalLine, Sold, booked},
     text::CustomerCode,
@@ -11,7 +12,7 @@ use gillbook_core::{
 };
 use rust_decimal::Decimal;
 
-use crate::{Result, Tx, selling::sales::SaleKind};
+use crate::{Result, Tx};
 
 /// Most days of books that are asked for at once: a year.
 const MAX_BOOK_DAYS: i64 = 366;

@@ -3,6 +3,7 @@
 pub mod availability;
 pub mod earnings;
 pub mod journal;
+mod order_to_cash;
 mod packing_list;
 pub mod record;
 pub mod record_parts;

@@ -12,6 +12,7 @@ use gillbook_core::{
         exposure::{Exposure, seconds},
         reevaluate::hour_of,
     },
+    kinds::PaperSize,
     refusal::Refusal,
     text::PlaceCode,
     units::calendar::{Span, day_begins, day_of, day_span},
@@ -53,6 +54,8 @@ pub struct TemperatureRecord {
     pub farm: String,
     /// Its address, and its registration where it has one.
     pub farm_address: String,
+    /// The size of the sheets that it prints on.
+    pub paper: PaperSize,
     /// The farm's time zone, in which its days begin.
     pub zone: String,
     /// The place.
@@ -155,6 +158,7 @@ impl Tx {
         }
         let mut record = TemperatureRecord {
             farm_address: farm.letterhead(),
+            paper: farm.paper,
             farm: farm.name,
             zone: farm.zone,
             place: there.place,

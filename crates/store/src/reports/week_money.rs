@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
-    kinds::CustomerKind,
+    kinds::{CustomerKind, SaleKind},
     text::{CustomerCode, LotCode},
     units::{
         calendar::{IsoWeek, Span},
@@ -16,7 +16,6 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-pub use crate::selling::sales::SaleKind;
 use crate::{Result, Tx, selling::sales::SoldRow};
 
 /// Takings of a channel: what was handed over in the week less what came back in it.

@@ -1,12 +1,17 @@
 //! Customers.
 
+use std::collections::BTreeSet;
+
 use gillbook_core::{
     Grams,
-    kinds::CustomerKind,
+    kinds::{CustomerKind, Weekday},
     refusal::Refusal,
     selling::customer::{Customer, CustomerChange, NewCustomer, ensure_window},
     text::{CustomerCode, Line, Note, PriceListCode, Text},
-    units::clock::ClockTime,
+    units::{
+        clock::ClockTime,
+        party::{Country, ElectronicAddress},
+    },
 };
 use rust_decimal::Decimal;
 use sqlx::types::Json;
@@ -20,6 +25,10 @@ use crate::{
 /// As its column holds it; what is beyond that is out of the column's range as well.
 fn least_weight(grams: Grams) -> i32 {
     i32::try_from(grams.0).unwrap_or(i32::MAX)
+}
+
+fn words_of(days: &BTreeSet<Weekday>) -> Vec<String> {
+    days.iter().map(ToString::to_string).collect()
 }
 
 fn check_tolerance(over: Option<Decimal>, under: Option<Decimal>) -> Result<()> {
@@ -53,8 +62,8 @@ impl Tx {
         sqlx::query!(
             "insert into customer (farm_id, customer, name, kind, price_list, least_days, freshest, over_percent, min_order_g, address, email,
                                    payment_days, tax_number, order_by_days, order_by_time, deliver_from, deliver_until, substitutes, round, stop, under_percent,
-                                   telephone, docket_prices)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23)",
+                                   telephone, docket_prices, delivery_days, country, electronic_address)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26)",
             self.farm.0,
             new.customer.as_str(),
             new.name.as_str(),
@@ -77,7 +86,10 @@ impl Tx {
             new.stop,
             new.under_percent,
             new.telephone.as_str(),
-            new.docket_prices
+            new.docket_prices,
+            &words_of(&new.delivery_days),
+            new.country.as_str(),
+            new.electronic_address.as_str()
         )
         .execute(&mut *self.db)
         .await?;
@@ -105,6 +117,7 @@ impl Tx {
             change.deliver_from.unwrap_or(customer.deliver_from),
             change.deliver_until.unwrap_or(customer.deliver_until),
         )?;
+        let days = change.delivery_days.as_ref().map(words_of);
         let time = |time: Option<ClockTime>| time.map(|time| time.to_string());
         let done = sqlx::query!(
             "update customer set name = coalesce($4, name), price_list = coalesce($5, price_list), least_days = coalesce($6, least_days),
@@ -115,7 +128,8 @@ impl Tx {
                     deliver_from = coalesce($17, deliver_from), deliver_until = coalesce($18, deliver_until),
                     substitutes = coalesce($19, substitutes), round = coalesce($20, round), stop = coalesce($21, stop),
                     under_percent = coalesce($22, under_percent), telephone = coalesce($23, telephone),
-                    docket_prices = coalesce($24, docket_prices), version = version + 1
+                    docket_prices = coalesce($24, docket_prices), delivery_days = coalesce($25, delivery_days), country = coalesce($26, country),
+                    electronic_address = coalesce($27, electronic_address), version = version + 1
               where farm_id = $1 and customer = $2 and version = $3",
             self.farm.0,
             code.as_str(),
@@ -140,7 +154,10 @@ impl Tx {
             change.stop,
             change.under_percent.map(|p| p.0),
             change.telephone.as_ref().map(Text::as_str),
-            change.docket_prices
+            change.docket_prices,
+            days.as_deref(),
+            change.country.as_ref().map(Country::as_str),
+            change.electronic_address.as_ref().map(ElectronicAddress::as_str)
         )
         .execute(&mut *self.db)
         .await?;

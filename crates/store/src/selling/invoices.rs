@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveDate;
 use gillbook_core::{
+    kinds::PaperSize,
     refusal::Refusal,
     selling::{
         billable::BillableLine,
@@ -15,13 +16,16 @@ use gillbook_core::{
         tax::TaxTotal,
     },
     text::{CustomerCode, DocketCode, InvoiceCode, OrderCode, PaymentCode, Text},
-    units::money::CurrencyRules,
+    units::{
+        money::CurrencyRules,
+        party::{Country, ElectronicAddress},
+    },
 };
 use rust_decimal::Decimal;
 use serde_json::{Value, json};
 use sqlx::types::Json;
 
-use crate::{Error, Pagination, Result, Tx, heads::Heads, selling::billable::Billable};
+use crate::{Error, Pagination, Result, Tx, farm::farms::Farm, heads::Heads, selling::billable::Billable};
 
 impl Tx {
     /// Issues an invoice of what some dockets handed over and no invoice has.
@@ -47,7 +51,9 @@ impl Tx {
         let plan = draw_up(new, &facts)?;
         let head = json!({
             "kind": InvoiceKind::Invoice, "seller_name": farm.name, "seller_address": farm.letterhead(), "seller_tax_number": farm.tax_number,
-            "payment_details": farm.payment_details, "tax_name": farm.tax_name, "note": new.note, "currency": farm.currency,
+            "payment_details": farm.payment_details, "tax_name": farm.tax_name, "note": new.note, "currency": farm.currency, "paper": farm.paper,
+            "seller_country": farm.country, "seller_electronic_address": farm.electronic_address, "buyer_country": customer.country,
+            "buyer_electronic_address": customer.electronic_address, "exemption_reason": exemption_reason(&farm, &plan),
             "buyer_name": customer.name, "buyer_address": customer.address, "buyer_tax_number": customer.tax_number,
         });
         let invoice = self.post_invoice(head, &customer.customer, &plan).await?;
@@ -153,7 +159,9 @@ impl Tx {
         let head = json!({
             "kind": InvoiceKind::CreditNote, "corrects": invoice.invoice, "seller_name": invoice.seller.name, "seller_address": invoice.seller.address,
             "seller_tax_number": invoice.seller.tax_number, "payment_details": "", "tax_name": invoice.tax_name, "note": new.reason,
-            "currency": invoice.currency, "buyer_name": invoice.buyer.name, "buyer_address": invoice.buyer.address,
+            "currency": invoice.currency, "paper": invoice.paper, "exemption_reason": invoice.exemption_reason,
+            "seller_country": invoice.seller.country, "seller_electronic_address": invoice.seller.electronic_address,
+            "buyer_country": invoice.buyer.country, "buyer_electronic_address": invoice.buyer.electronic_address, "buyer_name": invoice.buyer.name, "buyer_address": invoice.buyer.address,
             "buyer_tax_number": invoice.buyer.tax_number,
         });
         self.post_invoice(head, &customer, &plan).await
@@ -284,7 +292,9 @@ impl Tx {
         let rows = sqlx::query!(
             r#"select i.invoice as "invoice: InvoiceCode", i.kind as "kind: InvoiceKind", i.customer as "customer: CustomerCode",
                       i.corrects as "corrects: InvoiceCode", i.issued_on, i.due_on, i.seller_name, i.seller_address, i.seller_tax_number,
-                      i.payment_details, i.buyer_name, i.buyer_address, i.buyer_tax_number, i.currency, i.tax_name, i.note, i.net, i.tax, i.total,
+                      i.payment_details, i.buyer_name, i.buyer_address, i.buyer_tax_number, i.currency, i.paper as "paper: PaperSize", i.exemption_reason,
+                      i.seller_country as "seller_country: Country", i.seller_electronic_address as "seller_electronic_address: ElectronicAddress",
+                      i.buyer_country as "buyer_country: Country", i.buyer_electronic_address as "buyer_electronic_address: ElectronicAddress", i.tax_name, i.note, i.net, i.tax, i.total,
                       i.issued_by, coalesce(s.credited, 0) as "credited!", coalesce(s.paid, 0) as "paid!",
                       (select jsonb_agg(jsonb_build_object('line', l.line, 'corrects_line', l.corrects_line, 'docket', l.docket, 'docket_line', l.docket_line,
                                   'delivered_on', l.delivered_on, 'order_reference', l.order_reference, 'description', l.description, 'grams_g', l.grams, 'packs', l.packs,
@@ -322,10 +332,24 @@ impl Tx {
                 corrects: r.corrects,
                 issued_on: r.issued_on,
                 due_on: r.due_on,
-                seller: Party { name: r.seller_name, address: r.seller_address, tax_number: r.seller_tax_number },
-                buyer: Party { name: r.buyer_name, address: r.buyer_address, tax_number: r.buyer_tax_number },
+                seller: Party {
+                    name: r.seller_name,
+                    address: r.seller_address,
+                    tax_number: r.seller_tax_number,
+                    country: r.seller_country,
+                    electronic_address: r.seller_electronic_address,
+                },
+                buyer: Party {
+                    name: r.buyer_name,
+                    address: r.buyer_address,
+                    tax_number: r.buyer_tax_number,
+                    country: r.buyer_country,
+                    electronic_address: r.buyer_electronic_address,
+                },
+                exemption_reason: r.exemption_reason,
                 payment_details: r.payment_details,
                 currency: r.currency,
+                paper: r.paper,
                 tax_name: r.tax_name,
                 note: r.note,
                 lines: r.lines.0.into_iter().map(|l| rounded_line(l, coinage)).collect(),
@@ -356,6 +380,11 @@ fn open_of(kind: InvoiceKind, left: Decimal, coinage: CurrencyRules) -> Decimal 
         InvoiceKind::Invoice => coinage.round(left.max(Decimal::ZERO)),
         InvoiceKind::CreditNote => coinage.round(Decimal::ZERO),
     }
+}
+
+/// Why what of an invoice bears no tax bears none, where something of it does not.
+fn exemption_reason<'a>(farm: &'a Farm, plan: &InvoicePlan) -> &'a str {
+    if plan.sums.taxes.iter().any(|t| t.tax_percent.is_zero()) { &farm.exemption_reason } else { "" }
 }
 
 /// A line with its amounts at the scale of the currency, as the columns do not keep it.

@@ -9,11 +9,11 @@ use gillbook_core::{
     selling::market::{MarketClose, MarketDay},
     selling::takings::{StallLot, rounding_in, share_takings, tallied_price, without_tax},
     text::{LotCode, ProductCode},
-    units::money::UNIT_PRICE_PLACES,
 };
 use rust_decimal::Decimal;
 use serde::Serialize;
 
+use super::products::listed;
 use crate::{Result, Tx};
 
 /// What a lot is sold as at a stall.
@@ -115,13 +115,12 @@ impl Tx {
         let lots: Vec<&str> = sold.iter().map(|s| s.0.as_str()).collect();
         let rows = sqlx::query!(
             r#"select distinct on (l.lot) l.lot as "lot: LotCode", p.product as "product: ProductCode", p.tax_percent, r.amount as "amount?",
-                      r.unit as "unit?: PriceUnit", p.pack_g, t.grams as "tallied_g?: Grams", t.amount as "tallied?"
+                      r.unit as "unit?: PriceUnit", r.tax_included as "tax_included?", p.pack_g, t.grams as "tallied_g?: Grams", t.amount as "tallied?"
                  from lot l join product_strain s on s.farm_id = l.farm_id and s.strain = l.strain
                  join product p on p.farm_id = l.farm_id and p.product = s.product and p.form = l.form
                       and (p.packaging is null or p.packaging = l.packaging)
-                 left join lateral (select r.amount, r.unit from price r join customer c on c.farm_id = r.farm_id and c.price_list = r.price_list
-                       where r.farm_id = l.farm_id and c.customer = $3 and r.product = p.product and r.effective_from <= $4
-                       order by r.effective_from desc limit 1) r on true
+                 left join (select r.* from prices_in_force($1, $4) r join customer c on c.farm_id = $1 and c.price_list = r.price_list
+                             where c.customer = $3 and r.from_grams = 0) r on r.product = p.product
                  left join lateral (select nullif(sum(t.grams), 0)::bigint as grams, sum(t.amount) as amount from tallied t
                        where t.farm_id = l.farm_id and t.market_day = $5 and t.product = p.product) t on true
                 where l.farm_id = $1 and l.lot = any ($2::text[])
@@ -145,13 +144,8 @@ impl Tx {
             .map(|r| {
                 let tallied =
                     r.tallied.zip(r.tallied_g).map(|(amount, grams)| tallied_price(amount, grams, r.tax_percent));
-                let listed = r.amount.zip(r.unit).and_then(|(amount, unit)| match (unit, r.pack_g) {
-                    (PriceUnit::Kg, _) => Some(amount),
-                    (PriceUnit::Pack, Some(pack_g)) => {
-                        Some((amount * Decimal::from(1000) / Decimal::from(pack_g)).round_dp(UNIT_PRICE_PLACES))
-                    }
-                    (PriceUnit::Pack, None) => None,
-                });
+                let listed = listed(r.amount, r.unit, r.tax_included)
+                    .and_then(|p| p.per_kg_without_tax(r.pack_g, r.tax_percent));
                 let price_per_kg = tallied.or(listed);
                 (r.lot, StallProduct { product: r.product, price_per_kg, tax_percent: r.tax_percent })
             })

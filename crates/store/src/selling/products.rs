@@ -3,9 +3,13 @@
 use std::collections::BTreeMap;
 
 use gillbook_core::{
+    Grams,
     kinds::{Form, Packaging, PriceUnit},
     refusal::{FieldErrors, Refusal},
-    selling::product::{NewProduct, Price, PriceList, Product, ProductChange},
+    selling::{
+        pricing::{ListPrice, ensure_price},
+        product::{NewPrice, NewProduct, Price, PriceList, Product, ProductChange},
+    },
     text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
     units::{calendar::Instant, money::ensure_unit_price},
 };
@@ -17,6 +21,20 @@ use crate::{
     ranges::ensure_range,
     versions::{ensure_version, ensure_version_matches},
 };
+
+fn ensure_floor(floor: Decimal) -> Result<(), Refusal> {
+    ensure_unit_price(floor, "/floor_per_kg")?;
+    ensure_range(floor, Decimal::ZERO, Decimal::from(100_000), "/floor_per_kg", "The least price of a kilogram")
+}
+
+/// A price that may not be there, in one piece. It is that of every line.
+pub(super) fn listed(
+    amount: Option<Decimal>,
+    unit: Option<PriceUnit>,
+    tax_included: Option<bool>,
+) -> Option<ListPrice> {
+    Some(ListPrice { from_g: Grams::ZERO, amount: amount?, unit: unit?, tax_included: tax_included? })
+}
 
 impl Tx {
     /// Adds a product.
@@ -33,8 +51,10 @@ impl Tx {
             "A tax rate lies between 0 and 100 per cent.",
         );
         faults.done()?;
+        ensure_floor(new.floor_per_kg)?;
         sqlx::query!(
-            "insert into product (farm_id, product, name, least_grade, packaging, form, pack_g, tax_percent, gtin) values ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+            "insert into product (farm_id, product, name, least_grade, packaging, form, pack_g, tax_percent, gtin, floor_per_kg)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
             self.farm.0,
             new.product.as_str(),
             new.name.as_str(),
@@ -43,7 +63,8 @@ impl Tx {
             new.form.unwrap_or(Form::Fresh).as_str(),
             new.pack_g,
             new.tax_percent,
-            new.gtin.as_ref().map(Text::as_str)
+            new.gtin.as_ref().map(Text::as_str),
+            new.floor_per_kg
         )
         .execute(&mut *self.db)
         .await?;
@@ -78,14 +99,16 @@ impl Tx {
         if let Some(percent) = change.tax_percent {
             ensure_range(percent, Decimal::ZERO, Decimal::ONE_HUNDRED, "/tax_percent", "A tax rate in per cent")?;
         }
+        ensure_floor(change.floor_per_kg.unwrap_or_default())?;
         let done = sqlx::query!(
-            "update product set name = coalesce($4, name), tax_percent = coalesce($5, tax_percent), version = version + 1
+            "update product set name = coalesce($4, name), tax_percent = coalesce($5, tax_percent), floor_per_kg = coalesce($6, floor_per_kg), version = version + 1
               where farm_id = $1 and product = $2 and version = $3",
             self.farm.0,
             code.as_str(),
             read_version,
             change.name.as_ref().map(Line::as_str),
-            change.tax_percent
+            change.tax_percent,
+            change.floor_per_kg
         )
         .execute(&mut *self.db)
         .await?;
@@ -125,7 +148,7 @@ impl Tx {
         let only: Option<Vec<String>> = only.map(|codes| codes.iter().map(ToString::to_string).collect());
         let rows = sqlx::query!(
             r#"select p.product as "product: ProductCode", p.name, p.least_grade as "least_grade: GradeCode", p.packaging as "packaging: Packaging",
-                      p.form as "form: Form", p.pack_g, p.tax_percent, p.gtin, p.version,
+                      p.form as "form: Form", p.pack_g, p.tax_percent, p.gtin, p.floor_per_kg, p.version,
                       (select array_agg(s.strain order by s.strain) from product_strain s where s.farm_id = p.farm_id and s.product = p.product) as "strains!: Vec<StrainCode>"
                  from product p where p.farm_id = $1 and ($2::text[] is null or p.product = any ($2)) and ($3::text is null or p.product > $3)
                 order by p.product limit $4"#,
@@ -148,6 +171,7 @@ impl Tx {
                 pack_g: r.pack_g,
                 tax_percent: r.tax_percent.normalize(),
                 gtin: r.gtin,
+                floor_per_kg: r.floor_per_kg.normalize(),
                 version: r.version,
             })
             .collect())
@@ -160,10 +184,11 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.selling.add_price_list", skip_all, fields(farm_id = self.farm.0))]
     pub async fn add_price_list(&mut self, new: &PriceList) -> Result<()> {
         sqlx::query!(
-            "insert into price_list (farm_id, price_list, name) values ($1, $2, $3)",
+            "insert into price_list (farm_id, price_list, name, tax_included) values ($1, $2, $3, $4)",
             self.farm.0,
             new.price_list.as_str(),
-            new.name.as_str()
+            new.name.as_str(),
+            new.tax_included
         )
         .execute(&mut *self.db)
         .await?;
@@ -178,7 +203,7 @@ impl Tx {
     pub async fn price_lists(&mut self, page: &Pagination) -> Result<Vec<PriceList>> {
         Ok(sqlx::query_as!(
             PriceList,
-            r#"select price_list as "price_list: _", name as "name: _" from price_list
+            r#"select price_list as "price_list: _", name as "name: _", tax_included from price_list
                 where farm_id = $1 and ($2::text is null or price_list > $2) order by price_list limit $3"#,
             self.farm.0,
             page.after,
@@ -188,34 +213,53 @@ impl Tx {
         .await?)
     }
 
-    /// Sets a price from now or a later day on. Prices that were in force stay.
+    /// Whether the prices of a list have tax in them.
+    async fn has_tax(&mut self, list: &PriceListCode) -> Result<bool> {
+        let has_tax = sqlx::query_scalar!(
+            "select tax_included from price_list where farm_id = $1 and price_list = $2",
+            self.farm.0,
+            list.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        let unknown =
+            || Refusal::field("/price_list", format!("There is no price list {list} on this farm. Check the code."));
+        has_tax.ok_or_else(|| unknown().into())
+    }
+
+    /// Sets a price from now or a later day on, or takes one off the list. Prices that were in force stay.
     ///
     /// # Errors
-    /// Refuses an unknown list or product, a price a pack for what is loose, and a second price at one instant.
+    /// Refuses an unknown list or product, a price a pack for what is loose, one that is too low unless meant, and a second price at one instant.
     #[tracing::instrument(level = "debug", name = "store.selling.set_price", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn set_price(&mut self, new: &Price) -> Result<()> {
-        ensure_unit_price(new.amount, "/amount")?;
-        ensure_range(new.amount, Decimal::ZERO, Decimal::from(100_000), "/amount", "A price")?;
+    pub async fn set_price(&mut self, new: &NewPrice) -> Result<Price> {
+        let tax_included = self.has_tax(&new.price_list).await?;
         let product = self.product(&new.product).await.or_missing(|| {
             Refusal::field("/product", format!("There is no product {} on this farm. Check the code.", new.product))
         })?;
-        if new.unit == PriceUnit::Pack && product.pack_g.is_none() {
-            return Err(
-                Refusal::field("/unit", format!("{} is sold loose. Give its price a kilogram.", new.product)).into()
-            );
-        }
+        ensure_price(new, &product, tax_included)?;
+        let effective_from = new.effective_from.unwrap_or(Instant(self.now));
         sqlx::query!(
-            "insert into price (farm_id, price_list, product, effective_from, amount, unit) values ($1, $2, $3, $4, $5, $6)",
+            "insert into price (farm_id, price_list, product, from_grams, effective_from, amount, unit) values ($1, $2, $3, $4, $5, $6, $7)",
             self.farm.0,
             new.price_list.as_str(),
             new.product.as_str(),
-            new.effective_from.map_or(self.now, |i| i.0),
+            new.from_g.0,
+            effective_from.0,
             new.amount,
             new.unit.as_str()
         )
         .execute(&mut *self.db)
         .await?;
-        Ok(())
+        Ok(Price {
+            price_list: new.price_list.clone(),
+            product: new.product.clone(),
+            from_g: new.from_g,
+            amount: new.amount.map(|amount| amount.normalize()),
+            unit: new.unit,
+            tax_included,
+            effective_from,
+        })
     }
 
     /// Prices in force, by list and product.
@@ -238,15 +282,13 @@ impl Tx {
 
     async fn prices_where(&mut self, coming: bool) -> Result<Vec<Price>> {
         let rows = sqlx::query!(
-            r#"select p.price_list as "price_list: PriceListCode", p.product as "product: ProductCode", p.amount, p.unit as "unit: PriceUnit",
-                      p.effective_from
-                 from price p
-                where p.farm_id = $1
-                  and case when $3 then p.effective_from > $2
-                      else p.effective_from = (select max(o.effective_from) from price o
-                                                where o.farm_id = $1 and o.price_list = p.price_list and o.product = p.product
-                                                  and o.effective_from <= $2) end
-                order by case when $3 then p.effective_from end, p.price_list, p.product limit 5000"#,
+            r#"select price_list as "price_list!: PriceListCode", product as "product!: ProductCode", from_grams as "from_grams!: Grams", amount,
+                      unit as "unit!: PriceUnit", tax_included as "tax_included!", effective_from as "effective_from!"
+                 from (select price_list, product, from_grams, amount, unit, tax_included, effective_from from prices_in_force($1, $2) where not $3
+                       union all
+                       select price_list, p.product, p.from_grams, p.amount, p.unit, l.tax_included, p.effective_from
+                         from price p join price_list l using (farm_id, price_list) where p.farm_id = $1 and p.effective_from > $2 and $3) p
+                order by case when $3 then effective_from end, price_list, product, from_grams limit 5000"#,
             self.farm.0,
             self.now,
             coming
@@ -258,9 +300,11 @@ impl Tx {
             .map(|r| Price {
                 price_list: r.price_list,
                 product: r.product,
-                amount: r.amount.normalize(),
+                from_g: r.from_grams,
+                amount: r.amount.map(|amount| amount.normalize()),
                 unit: r.unit,
-                effective_from: Some(Instant(r.effective_from)),
+                tax_included: r.tax_included,
+                effective_from: Instant(r.effective_from),
             })
             .collect())
     }

@@ -5,31 +5,17 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     Grams,
-    kinds::{ActKind, CustomerKind},
+    kinds::{ActKind, CustomerKind, SaleKind},
     selling::earnings::settle,
     text::{CustomerCode, DocketCode, LotCode, ProductCode, StrainCode},
     units::calendar::Span,
 };
 use rust_decimal::Decimal;
-use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
 
 use crate::{Result, Tx};
 
 /// How far back prices are averaged, in days.
 const MEAN_PRICE_DAYS: i64 = 28;
-
-/// What kind of sale a row is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum SaleKind {
-    /// Handed to a customer under a docket.
-    HandedOver,
-    /// Came back from a customer; below zero.
-    Returned,
-    /// Sold at a stall.
-    Stall,
-}
 
 /// A sold row: grams of a lot, to a customer, for an amount.
 #[derive(Debug, Clone)]

@@ -21,6 +21,7 @@ use serde_json::json;
 use sqlx::types::Json;
 use uuid::Uuid;
 
+use super::products::listed;
 use crate::{Pagination, Result, Tx, heads::Heads};
 
 impl Tx {
@@ -235,13 +236,12 @@ impl Tx {
         let coinage = self.farm_settings().await?.coinage;
         let now: DateTime<Utc> = self.now;
         let rows = sqlx::query!(
-            r#"select p.product as "product: ProductCode", p.name, p.pack_g, p.tax_percent, r.amount as "amount?", r.unit as "unit?: PriceUnit",
+            r#"select p.product as "product: ProductCode", p.name, p.pack_g, p.tax_percent, r.amount as "amount?", r.unit as "unit?: PriceUnit", r.tax_included as "tax_included?",
                       (select coalesce(sum(b.grams), 0)::bigint from balance b join lot l using (farm_id, lot) join product_strain s on s.farm_id = l.farm_id and s.strain = l.strain
                         where b.farm_id = p.farm_id and b.place = $3 and b.grams > 0 and s.product = p.product and l.form = p.form) as "there!: Grams"
                  from product p
-                 left join lateral (select r.amount, r.unit from price r join customer c on c.farm_id = r.farm_id and c.price_list = r.price_list
-                       where r.farm_id = p.farm_id and c.customer = $2 and r.product = p.product and r.effective_from <= $4
-                       order by r.effective_from desc limit 1) r on true
+                 left join (select r.* from prices_in_force($1, $4) r join customer c on c.farm_id = $1 and c.price_list = r.price_list
+                             where c.customer = $2 and r.from_grams = 0) r on r.product = p.product
                 where p.farm_id = $1 order by p.product limit 500"#,
             self.farm.0,
             day.customer.as_str(),
@@ -253,7 +253,8 @@ impl Tx {
         Ok(rows
             .into_iter()
             .map(|r| StallOffer {
-                price: r.amount.zip(r.unit).and_then(|p| stall_price(p, r.pack_g, r.tax_percent, coinage)),
+                price: listed(r.amount, r.unit, r.tax_included)
+                    .and_then(|p| stall_price(p, r.pack_g, r.tax_percent, coinage)),
                 product: r.product,
                 name: r.name,
                 pack_g: r.pack_g,

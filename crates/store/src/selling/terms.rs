@@ -70,12 +70,13 @@ impl Tx {
                       (select kind from place where farm_id = $1 and place = $3) as "van: PlaceKind",
                       coalesce((select jsonb_object_agg(p.product, jsonb_build_object(
                                'product', to_jsonb(p) || jsonb_build_object(
+                                   'floor_per_kg', trim_scale(p.floor_per_kg)::text,
                                    'tax_percent', trim_scale(p.tax_percent)::text,
                                    'strains', array(select s.strain from product_strain s
                                                      where s.farm_id = $1 and s.product = p.product order by s.strain)),
-                               'price', (select jsonb_build_object('amount', x.amount::text, 'unit', x.unit) from price x
-                                          where x.farm_id = $1 and x.price_list = c.price_list and x.product = p.product and x.effective_from <= $4
-                                          order by x.effective_from desc limit 1),
+                               'prices', (select coalesce(jsonb_agg(jsonb_build_object('from_g', x.from_grams, 'amount', x.amount::text, 'unit', x.unit,
+                                                                                       'tax_included', x.tax_included)), '[]')
+                                            from prices_in_force($1, $4) x where x.price_list = c.price_list and x.product = p.product),
                                'best_before_days', coalesce((select jsonb_object_agg(b.packaging, b.days) from (
                                    select distinct on (packaging) packaging, days from best_before_rule
                                     where farm_id = $1 and product = p.product and effective_from <= $4

@@ -4,13 +4,15 @@ use std::collections::BTreeMap;
 
 use askama::Template;
 use axum::extract::State;
-use chrono::{DateTime, Days, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
-    kinds::{PriceUnit, PromiseBasis},
+    kinds::{NoDelivery, PriceUnit, PromiseBasis},
     selling::{
-        availability::{Availability, AvailableDay, AvailableProduct, FARTHEST, Obtainable, USUAL_SPAN, days_to_tell},
+        availability::{
+            Availability, AvailableDay, AvailableProduct, FARTHEST, Obtainable, PriceBreak, USUAL_SPAN, days_to_tell,
+        },
         promise::{OrderPromise, PromisedLine, Substitute},
     },
     text::{CustomerCode, ProductCode, StrainCode},
@@ -20,7 +22,7 @@ use gillbook_store::{farm::farms::Farm, reports::availability::work_out_availabi
 use percent_encoding::{NON_ALPHANUMERIC, utf8_percent_encode};
 use serde::Deserialize;
 
-use super::{ALL, Html, Layout, full_day, full_time, kg, long_day, price, short_day, zone_of};
+use super::{ALL, Html, Layout, full_day, full_time, kg, long_day, price, round_kg, short_day, weekday, zone_of};
 use crate::{App, access::sees_prices, auth::Authenticated, extract::Query, problem::Problem, read_tx};
 
 /// What is said in place of figures that too many ask for: the page itself is wanted all the same.
@@ -40,7 +42,8 @@ pub(super) struct AvailabilityPage {
     day: String,
     /// Whom it is for, where it is for one.
     customer: Option<(String, String)>,
-    closed: bool,
+    /// Why nothing is delivered on the day.
+    no_delivery: Option<String>,
     order_by: Option<String>,
     rows: Vec<Row>,
     no_forecast: String,
@@ -57,6 +60,7 @@ pub(super) struct AvailabilityPage {
 struct Row {
     name: String,
     price: String,
+    breaks: Vec<String>,
     unit: &'static str,
     in_stock: String,
     with_harvest: String,
@@ -94,6 +98,12 @@ fn price_of(p: &AvailableProduct, farm: &Farm) -> Option<String> {
     Some(format!("{} {unit}", price(p.price?, farm)))
 }
 
+/// What lines of more cost.
+fn breaks_of(p: &AvailableProduct, farm: &Farm) -> Vec<String> {
+    let words = |b: &PriceBreak| format!("{} a {} from {} kg", price(b.price, farm), b.unit, round_kg(b.from_g));
+    p.breaks.iter().map(words).collect()
+}
+
 /// An amount as it is sent: what is free now, or about what there will be also with a poor harvest.
 fn sent_amount(of: Obtainable, pack_g: Option<i32>) -> String {
     let unit = unit(pack_g);
@@ -106,14 +116,25 @@ fn sent_amount(of: Obtainable, pack_g: Option<i32>) -> String {
     format!("{} {unit}", figure(of.in_stock_g, pack_g))
 }
 
+/// Why nothing is delivered on a day, to who takes the order.
+fn no_delivery_words(why: NoDelivery, day: NaiveDate) -> String {
+    match why {
+        NoDelivery::FarmClosed => format!("The farm is closed on {}.", full_day(day)),
+        NoDelivery::NotTheirDay => format!("They take no deliveries on a {}.", weekday(day.weekday().into())),
+    }
+}
+
 /// The lines of a day as they are sent.
 fn lines_of(day: &AvailableDay, farm: &Farm, now: DateTime<Utc>) -> Vec<String> {
     let line = |p: &AvailableProduct| {
         let price = price_of(p, farm).map_or_else(String::new, |price| format!(", {price}"));
+        let price = breaks_of(p, farm).into_iter().fold(price, |prices, price| format!("{prices}, {price}"));
         format!("{}: {}{price}", p.name, sent_amount(p.obtainable, p.pack_g))
     };
-    if day.closed {
-        return vec!["We are closed.".into()];
+    match day.no_delivery {
+        Some(NoDelivery::FarmClosed) => return vec!["We are closed.".into()],
+        Some(NoDelivery::NotTheirDay) => return vec!["No delivery to you on this day.".into()],
+        None => {}
     }
     if day.order_by.is_some_and(|by| by < now) {
         return vec!["Too late to order for this day.".into()];
@@ -140,6 +161,9 @@ pub(crate) fn availability_text(farm: &Farm, availability: &Availability, now: D
     }
     if availability.days.iter().any(|day| day.products.len() > 1) {
         lines.push("Products of the same mushrooms share what there is.".into());
+    }
+    if availability.days.iter().flat_map(|day| &day.products).any(|p| p.tax_included && p.price.is_some()) {
+        lines.push(format!("Prices have {} in them.", farm.tax_name));
     }
     lines.push("\"About\" is what we expect to pick. While it lasts.".into());
     lines.join("\n").replace('\u{a0}', " ") + "\n"
@@ -204,6 +228,7 @@ pub(super) async fn get_availability(
     let row = |p: &AvailableProduct| Row {
         name: p.name.clone(),
         price: price_of(p, &farm).unwrap_or_default(),
+        breaks: breaks_of(p, &farm),
         unit: unit(p.pack_g),
         in_stock: figure(p.obtainable.in_stock_g, p.pack_g),
         with_harvest: if p.obtainable.high_g > p.obtainable.in_stock_g {
@@ -214,8 +239,12 @@ pub(super) async fn get_availability(
     };
     Ok(Html(AvailabilityPage {
         day: full_day(asked.0),
-        closed: told.as_ref().is_some_and(|d| d.closed),
-        order_by: told.as_ref().filter(|d| !d.closed).and_then(|d| d.order_by).map(|by| full_time(by, zone_of(&farm))),
+        no_delivery: told.as_ref().and_then(|d| d.no_delivery).map(|why| no_delivery_words(why, asked.0)),
+        order_by: told
+            .as_ref()
+            .filter(|d| d.no_delivery.is_none())
+            .and_then(|d| d.order_by)
+            .map(|by| full_time(by, zone_of(&farm))),
         rows: told.iter().flat_map(|d| &d.products).map(row).collect(),
         no_forecast: unforeseen(availability.no_forecast),
         days: other_days("/availability", query.customer.as_ref(), "day", asked.0, today),
@@ -268,9 +297,7 @@ pub(super) async fn day_availability(
     };
     told.about.push(format!("What is left is for {}.", short_day(asked.0)));
     for day in availability.days {
-        if day.closed {
-            told.about.push(format!("The farm is closed on {}.", full_day(day.day)));
-        }
+        told.about.extend(day.no_delivery.map(|why| no_delivery_words(why, day.day)));
         if let Some(by) = day.order_by.filter(|by| *by < app.now()) {
             told.about.push(format!("Orders for {} were due by {}.", full_day(day.day), full_time(by, zone)));
         }
@@ -296,9 +323,7 @@ impl PromiseWords {
 
 pub(super) fn promise_words(promise: &OrderPromise, zone: Tz) -> PromiseWords {
     let mut sentences = Vec::new();
-    if promise.closed {
-        sentences.push(format!("The farm is closed on {}.", full_day(promise.delivery_day)));
-    }
+    sentences.extend(promise.no_delivery.map(|why| no_delivery_words(why, promise.delivery_day)));
     if let Some(by) = promise.order_by.filter(|_| promise.late) {
         sentences.push(format!("It came in late: orders for this day were due by {}.", full_time(by, zone)));
     }
@@ -312,7 +337,7 @@ pub(super) fn promise_words(promise: &OrderPromise, zone: Tz) -> PromiseWords {
         let strains = unforeseen(promise.no_forecast.iter().cloned());
         sentences.push(format!("Some flushes of {strains} are not counted: too few like them have been picked."));
     }
-    PromiseWords { sentences, is_risky: promise.closed || promise.basis >= PromiseBasis::GoodHarvest }
+    PromiseWords { sentences, is_risky: promise.no_delivery.is_some() || promise.basis >= PromiseBasis::GoodHarvest }
 }
 
 fn line_words(l: &PromisedLine) -> Option<String> {

@@ -19,14 +19,20 @@ use crate::{App, auth::Authenticated, documents::set, extract::capital, problem:
 
 /// What was refused of a line or came back, in words.
 pub(super) fn came_back(l: &DocketLine) -> Option<String> {
-    let parts = [(l.refused_g, "refused"), (l.returned_g, "came back")];
-    let some = parts.iter().filter(|(grams, _)| *grams > Grams::ZERO);
-    let because = |word: &str| match word {
-        "refused" if !l.refused_because.is_empty() => format!(": {}", l.refused_because),
-        _ => String::new(),
-    };
-    let words: Vec<String> =
-        some.map(|(grams, word)| format!("{} kg {word}{}", exact_kg(*grams), because(word))).collect();
+    came_back_words((l.refused_g, &l.refused_because), (l.returned_g, ""))
+}
+
+/// What was refused of something and what came back, each with its reason where there is one.
+pub(super) fn came_back_words(refused: (Grams, &str), returned: (Grams, &str)) -> Option<String> {
+    let parts = [("refused", refused), ("came back", returned)];
+    let words: Vec<String> = parts
+        .into_iter()
+        .filter(|(_, (grams, _))| *grams > Grams::ZERO)
+        .map(|(word, (grams, because))| {
+            let because = if because.is_empty() { String::new() } else { format!(": {because}") };
+            format!("{} kg {word}{because}", exact_kg(grams))
+        })
+        .collect();
     (!words.is_empty()).then(|| words.join(", "))
 }
 
@@ -151,6 +157,7 @@ impl DocketPaper {
             currency: docket.currency,
             caution: KITCHEN_CAUTION.to_owned(),
             farm_address: farm.letterhead(),
+            paper: farm.paper,
             farm_telephone: farm.telephone,
             storage_line: farm.storage_line,
             farm: farm.name,
@@ -164,7 +171,13 @@ pub(crate) async fn despatch_advice(app: &App, who: &Authenticated, code: &Docke
     let (farm, zone, docket) =
         read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.farm_settings().await?.zone, tx.docket(code).await?)))?;
     docket.ensure_went_out()?;
-    let party = Party { address: farm.letterhead(), name: farm.name, tax_number: farm.tax_number };
+    let party = Party {
+        address: farm.letterhead(),
+        name: farm.name,
+        tax_number: farm.tax_number,
+        country: farm.country,
+        electronic_address: farm.electronic_address,
+    };
     let name = format!("{}.xml", docket.docket);
     Ok(Document { kind: "application/xml", name, bytes: ubl::despatch_advice(&docket, &party, zone) })
 }

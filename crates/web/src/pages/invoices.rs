@@ -274,6 +274,8 @@ pub(crate) async fn invoice_pdf(of: Invoice) -> Result<Vec<u8>, Problem> {
         net: amount(l.net),
     });
     let sheet = paper::Invoice {
+        paper: of.paper,
+        exemption_reason: of.exemption_reason,
         word: word(of.kind).to_owned(),
         invoice: of.invoice.to_string(),
         corrects: of.corrects.map(|c| c.to_string()),

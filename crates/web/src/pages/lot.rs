@@ -4,7 +4,7 @@ use askama::Template;
 use axum::{extract::State, response::Response};
 use chrono_tz::Tz;
 use gillbook_core::{
-    Grams, SignedWith,
+    SignedWith,
     cold::shelf_life::LifeLeft,
     kinds::{ActKind, Basis, LotEventKind, PlaceKind},
     text::LotCode,
@@ -18,6 +18,7 @@ use gillbook_store::ledger::{
 use super::{
     Html, Layout,
     act::answer,
+    docket_sheet::came_back_words,
     full_day, full_time, g, kg,
     sheet::{Field, FormFields, Input, Sheet},
     zone_of,
@@ -90,7 +91,8 @@ struct WentToRow {
     docket: Option<String>,
     at: String,
     grams: String,
-    returned: Option<String>,
+    /// What was refused and what came back of it.
+    came_back: Option<String>,
 }
 
 struct NotSoldRow {
@@ -171,7 +173,7 @@ fn went_to(w: &Downstream, zone: Tz) -> WentToRow {
         docket: w.docket.as_ref().map(ToString::to_string),
         at: full_time(w.sent_at, zone),
         grams: g(w.grams_g),
-        returned: (w.returned_g > Grams::ZERO).then(|| g(w.returned_g)),
+        came_back: came_back_words((w.refused_g, &w.refused_because), (w.returned_g, &w.returned_because)),
     }
 }
 

@@ -49,6 +49,7 @@ mod today;
 mod typed;
 mod week;
 mod week_close;
+mod week_money;
 mod week_sales;
 mod weigh;
 
@@ -62,7 +63,12 @@ use axum::{
 };
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{Grams, cold::CAUTION, kinds::Role, units::money::CurrencyRules};
+use gillbook_core::{
+    Grams,
+    cold::CAUTION,
+    kinds::{Role, Weekday},
+    units::money::CurrencyRules,
+};
 use gillbook_store::{
     Pagination,
     farm::{farms::Farm, sessions::Principal},
@@ -355,6 +361,11 @@ fn price(amount: Decimal, farm: &Farm) -> String {
     format!("{} {}", as_money(amount, places), farm.currency)
 }
 
+/// A round weight, without noughts at its end.
+fn round_kg(grams: Grams) -> String {
+    Decimal::new(grams.0, 3).normalize().to_string()
+}
+
 fn zone_of(farm: &Farm) -> Tz {
     farm.zone.parse().unwrap_or(Tz::UTC)
 }
@@ -373,6 +384,29 @@ fn full_time(at: DateTime<Utc>, zone: Tz) -> String {
 }
 
 /// A day with its year, for what is read long afterwards.
+const WEEKDAYS: [(&str, &str); 7] = [
+    ("monday", "Monday"),
+    ("tuesday", "Tuesday"),
+    ("wednesday", "Wednesday"),
+    ("thursday", "Thursday"),
+    ("friday", "Friday"),
+    ("saturday", "Saturday"),
+    ("sunday", "Sunday"),
+];
+
+fn weekday(day: Weekday) -> &'static str {
+    WEEKDAYS.iter().find(|(word, _)| *word == day.as_str()).map_or(day.as_str(), |(_, name)| name)
+}
+
+/// Several words as they are said in a row: with commas, and "and" before the last.
+fn in_a_row(words: &[&str]) -> String {
+    match words.split_last() {
+        Some((last, [])) => (*last).to_owned(),
+        Some((last, others)) => format!("{} and {last}", others.join(", ")),
+        None => String::new(),
+    }
+}
+
 fn full_day(day: NaiveDate) -> String {
     day.format("%a\u{a0}%-d\u{a0}%b\u{a0}%Y").to_string()
 }

@@ -31,7 +31,9 @@ use uuid::Uuid;
 use super::{
     Html, Layout,
     availability::{NOT_NOW, PromiseWords, promise_words},
-    count, full_day, kg, rerender_form, zone_of,
+    count,
+    docket_sheet::came_back,
+    full_day, in_a_row, kg, rerender_form, weekday, zone_of,
 };
 use crate::{
     App,
@@ -172,6 +174,7 @@ struct Sent {
 struct SentLine {
     lot: String,
     sent: String,
+    /// What was refused and what came back, in words.
     came_back: String,
     kept: String,
 }
@@ -180,7 +183,7 @@ fn sent(docket: &Docket) -> Sent {
     let line = |l: &DocketLine| SentLine {
         lot: l.lot.to_string(),
         sent: kg(l.grams_g),
-        came_back: kg(l.refused_g + l.returned_g),
+        came_back: came_back(l).unwrap_or_default(),
         kept: kg(l.kept_g),
     };
     Sent { docket: docket.docket.to_string(), lines: docket.lines.iter().map(line).collect() }
@@ -296,7 +299,12 @@ fn make_up_line(order: &Order, l: &OrderLine, why: Option<Shortage>) -> MakeUpLi
 
 /// When a customer takes deliveries, in words.
 pub(super) fn window(customer: &Customer) -> String {
-    window_words(customer.deliver_from, customer.deliver_until)
+    let days: Vec<&str> = customer.delivery_days.iter().copied().map(weekday).collect();
+    let window = window_words(customer.deliver_from, customer.deliver_until);
+    match in_a_row(&days) {
+        days if days.is_empty() => window,
+        days => format!("They take deliveries on {days}. {window}").trim_end().to_owned(),
+    }
 }
 
 /// When deliveries are taken, in words; nothing where they are at any time.

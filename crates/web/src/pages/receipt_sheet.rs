@@ -49,6 +49,7 @@ impl ReceiptPaper {
             total: amount(received(&payments)),
             currency: docket.currency,
             farm_address: farm.letterhead(),
+            paper: farm.paper,
             farm: farm.name,
         };
         set(move || sheet.pdf()).await

@@ -13,7 +13,8 @@ use super::{
     find, fridge, invoices, lot, market, money, moves, notices, order_forms, orders, packing, packing_list, payments,
     period_locks, phones, record,
     resource::{self, Addable, Changeable, Resource},
-    returns, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, week, week_close, weigh,
+    returns, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, week, week_close,
+    week_money, weigh,
 };
 use crate::App;
 
@@ -183,6 +184,7 @@ fn selling(pages: Pages) -> Pages {
         .get("/payments/{payment}", payments::get_payment)
         .post("/payments/{payment}/reversal", payments::post_reversal)
         .get("/week", week::get_week)
+        .get("/weeks/{week}/money", week_money::get_week_money)
         .get("/weeks/{week}/close", week_close::get_close)
         .post("/weeks/{week}/close", week_close::post_close)
         .post("/products/{product}/price", resource::post_price)

@@ -66,9 +66,18 @@ fn about_farm(farm: &Farm) -> Sheet {
             .hint("such as 0.05 where there is no smaller coin; 0 for no rounding"),
         Field::new("tax_by", "Tax of an invoice is rounded", Input::Touch).of_words(&tax_by),
         Field::new("tax_number", "Your tax number, as on invoices", Input::Text).or_blank(),
+        Field::new("exemption_reason", "Why what has no tax has none, as on invoices", Input::Text)
+            .hint("such as the law that exempts a small business")
+            .or_blank(),
+        Field::new("country", "Country", Input::Code).hint("two letters, such as FR").or_blank().half(),
+        Field::new("electronic_address", "Electronic address", Input::Text)
+            .hint("for e-invoices, such as 0088:7300010000001")
+            .or_blank()
+            .half(),
         Field::new("payment_details", "How you are paid, as on invoices", Input::Lines)
             .hint("bank, account, name")
             .or_blank(),
+        Field::new("paper", "Documents print on", Input::Touch).of_words(&[("a4", "A4"), ("letter", "US letter")]),
         Field::new("implied_decimals", "234 on the scale's page means 2.34 kg", Input::Tick),
     ];
     Sheet::new("/settings/farm", "Save", fields).filled(farm)

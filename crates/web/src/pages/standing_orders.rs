@@ -20,13 +20,14 @@ use gillbook_store::{Pagination, Result as StoreResult, Tx, farm::farms::Farm};
 use serde_json::Value;
 
 use super::{
-    ALL, Html, Layout,
+    ALL, Html, Layout, WEEKDAYS,
     act::{ActPage, first},
-    date, exact_kg, full_day,
+    date, exact_kg, full_day, in_a_row,
     order_forms::{CustomerQuery, Row, choose_customer, line_fields, usual_fields},
     orders::status_word,
     resource::{Nothing, Resource},
     sheet::{Field, FormFields, Input, Sheet},
+    weekday,
 };
 use crate::{
     App,
@@ -74,32 +75,14 @@ impl Resource for StandingOrders {
     }
 }
 
-const WEEKDAYS: [(&str, &str); 7] = [
-    ("monday", "Monday"),
-    ("tuesday", "Tuesday"),
-    ("wednesday", "Wednesday"),
-    ("thursday", "Thursday"),
-    ("friday", "Friday"),
-    ("saturday", "Saturday"),
-    ("sunday", "Sunday"),
-];
-
 const CLOSED_DAYS: [(&str, &str); 3] =
     [("skip", "Leave it out"), ("day_before", "The open day before"), ("day_after", "The open day after")];
-
-fn weekday(day: Weekday) -> &'static str {
-    WEEKDAYS.iter().find(|(word, _)| *word == day.as_str()).map_or(day.as_str(), |(_, name)| name)
-}
 
 /// The days of a rule, as a grower says them.
 fn days_in_words(rule: &Recurrence) -> String {
     let Some((days, weeks)) = rule.as_weekly() else { return format!("by the rule {rule}") };
     let names: Vec<&str> = days.into_iter().map(weekday).collect();
-    let names = match names.split_last() {
-        Some((last, [])) => (*last).to_owned(),
-        Some((last, others)) => format!("{} and {last}", others.join(", ")),
-        None => String::new(),
-    };
+    let names = in_a_row(&names);
     match weeks {
         1 => format!("every {names}"),
         2 => format!("every second {names}"),

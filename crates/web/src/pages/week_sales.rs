@@ -1,11 +1,8 @@
 //! The rows that a week's money is the sum of, as the book has it now: on the page, and as CSV.
 
 use chrono_tz::Tz;
-use gillbook_core::selling::sales_summary::ProductSales;
-use gillbook_store::{
-    farm::farms::Farm,
-    reports::week_money::{SaleKind, WeekSale},
-};
+use gillbook_core::{kinds::SaleKind, selling::sales_summary::ProductSales};
+use gillbook_store::{farm::farms::Farm, reports::week_money::WeekSale};
 
 use super::{full_time, g as grams, zone_of};
 use crate::problem::Problem;
@@ -46,14 +43,9 @@ pub(crate) fn sales_csv(farm: &Farm, sales: &[WeekSale]) -> Result<Vec<u8>, Prob
     let heads = ["at", "kind", "document", "customer", "channel", "lot", "grams", "net", "tax", "fee", "currency"];
     let written = csv.write_record(heads).and_then(|()| {
         sales.iter().try_for_each(|s| {
-            let kind = match s.kind {
-                SaleKind::HandedOver => "handed_over",
-                SaleKind::Returned => "returned",
-                SaleKind::Stall => "stall",
-            };
             csv.write_record([
                 s.at.with_timezone(&zone).to_rfc3339().as_str(),
-                kind,
+                s.kind.as_str(),
                 &s.document,
                 s.customer.as_str(),
                 s.channel.as_str(),

@@ -1,3 +1,5 @@
+mod days;
+
 use proptest::prelude::*;
 use serde_json::json;
 
@@ -139,34 +141,6 @@ fn what_is_set_aside_on_hold_or_of_another_grade_is_not_free() {
         vec![lot(1, "OY", 1, 1000, 4), lot(2, "OY", 1, 1000, 4), lot(3, "OY", 2, 700, 4), lot(4, "LM", 1, 50, 4)];
     stock[1].on_hold = true;
     assert_eq!(oysters(&facts(stock, vec![set_aside]), 1), [(600, 600, 600)]);
-}
-
-#[test]
-fn a_closed_day_promises_nothing() {
-    let mut some = facts(vec![lot(1, "OY", 1, 1000, 4)], Vec::new());
-    some.closed_days.insert(day(1));
-    let told = available_on(&some, &[day(0), day(1)]).days;
-    assert_eq!(told.iter().map(|d| (d.closed, d.products.len())).collect::<Vec<_>>(), [(false, 2), (true, 0)]);
-}
-
-#[test]
-fn the_price_is_that_of_the_day() {
-    let mut some = facts(vec![lot(1, "OY", 1, 1000, 9)], Vec::new());
-    let price = |amount: &str, from: &str| {
-        serde_json::from_value(
-            json!({"price_list": "STD", "product": "OYSTER", "amount": amount, "unit": "kg", "effective_from": from}),
-        )
-        .unwrap()
-    };
-    some.prices = vec![
-        price("14", "2026-04-01T00:00:00Z"),
-        price("15", "2026-05-03T00:00:00Z"),
-        price("13", "2026-03-01T00:00:00Z"),
-    ];
-    let told = available_on(&some, &[day(0), day(1), day(2)]).days;
-    let prices: Vec<String> = told.iter().map(|d| d.products[0].price.unwrap().to_string()).collect();
-    assert_eq!(prices, ["14", "14", "15"]);
-    assert_eq!(told[0].products[1].price, None);
 }
 
 #[test]

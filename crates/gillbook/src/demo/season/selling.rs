@@ -179,9 +179,9 @@ impl Season {
         Ok(())
     }
 
-    /// Sells grams of a strain to one buyer after the other, at the list's price with tax, tallied as on the phone.
+    /// Sells grams of a strain to one buyer after the other, at the stall's price, tallied as on the phone.
     async fn sell(&mut self, client: &Client, market_day: &str, strain: &Rhythm, grams: i64) -> Result<Takings> {
-        let price = (strain.price.parse::<Decimal>()? * Decimal::new(1055, 3)).round_dp(2);
+        let price: Decimal = strain.stall_price.parse()?;
         let (mut left, mut taken) = (grams, Takings::default());
         while left > 0 {
             let sold = self.rng.random_range(200..900).min(left);

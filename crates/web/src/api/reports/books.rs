@@ -1,6 +1,7 @@
 //! Reports, and the closing of a week.
 
 use axum::{Json, extract::State};
+use gillbook_core::selling::order_to_cash::WeekOrderToCash;
 use gillbook_store::reports::{
     earnings::Earnings,
     risk::ShelfLife,
@@ -25,6 +26,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new()
         .routes(routes!(get_week))
         .routes(routes!(get_week_sales))
+        .routes(routes!(get_order_to_cash))
         .routes(routes!(get_week_sales_csv))
         .routes(routes!(post_week_close))
         .routes(routes!(get_shelf_life))
@@ -53,6 +55,24 @@ async fn get_week_sales(
     PathWeek(week): PathWeek,
 ) -> Result<ListResponse<WeekSale>, Problem> {
     Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.week_sales(week).await)?))
+}
+
+/// The week from order to cash, by channel: what was ordered for it, sent, handed over, invoiced and paid, and what is owed at its end, with
+/// the orders and documents that it is the sum of.
+///
+/// Goods count while they are ordered and sent in the week of their delivery day, and once they are handed over or came back in that of the
+/// act; money counts in the week of its document. What customers owe is the journal's account `receivables`.
+#[utoipa::path(
+    get, path = "/api/reports/weeks/{week}/order-to-cash", tag = "reports",
+    params(WeekPath),
+    responses((status = 200, description = "The week from order to cash", body = WeekOrderToCash), Problems),
+)]
+async fn get_order_to_cash(
+    State(app): State<App>,
+    who: Authenticated,
+    PathWeek(week): PathWeek,
+) -> Result<Json<WeekOrderToCash>, Problem> {
+    Ok(Json(read_tx!(app, who, |tx| tx.order_to_cash(week).await)?))
 }
 
 /// The same as CSV, with the farm's own clock times.

@@ -2,7 +2,7 @@
 
 use axum::{extract::State, http::Uri};
 use gillbook_core::{
-    selling::product::{NewProduct, Price, PriceList, Product, ProductChange},
+    selling::product::{NewPrice, NewProduct, Price, PriceList, Product, ProductChange},
     text::ProductCode,
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -136,14 +136,14 @@ async fn get_prices(State(app): State<App>, who: Authenticated) -> Result<ListRe
 /// Sets a price from now or a later instant on.
 #[utoipa::path(
     post, path = "/api/prices", tag = "selling",
-    request_body = Price,
+    request_body = NewPrice,
     params(IdempotencyKeyHeader),
     responses((status = 201, description = "Set", body = Price), Problems),
 )]
 async fn post_prices(
     State(app): State<App>,
     who: Authenticated,
-    new: IdempotentJson<Price>,
+    new: IdempotentJson<NewPrice>,
 ) -> Result<Created, Problem> {
-    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.set_price(&new.value).await.map(|()| new.value.clone()))?))
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.set_price(&new.value).await)?))
 }

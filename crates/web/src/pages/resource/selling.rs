@@ -2,10 +2,11 @@
 
 use axum::{extract::State, response::Response};
 use gillbook_core::{
+    Grams,
     kinds::Packaging,
     selling::{
         customer::{Customer, CustomerChange, NewCustomer},
-        product::{NewProduct, Price, PriceList, Product, ProductChange},
+        product::{NewPrice, NewProduct, Price, PriceList, Product, ProductChange},
         standing_order::ClosedDay,
     },
     units::calendar::Day,
@@ -18,9 +19,9 @@ use serde_json::Value;
 
 use super::{
     super::{
-        ALL,
+        ALL, WEEKDAYS,
         act::ActPage,
-        count, full_day, full_time, minus, price as price_of,
+        count, full_day, full_time, minus, price as price_of, round_kg,
         sheet::{Field, FormFields, Input, Sheet},
         zone_of,
     },
@@ -87,6 +88,11 @@ impl Resource for Customers {
             Field::new("docket_prices", "Prices on their dockets", Input::Tick).with("true"),
             Field::new("payment_days", "Days to pay an invoice", Input::Whole).with("14").optional(),
             Field::new("tax_number", "Tax number", Input::Text).or_blank(),
+            Field::new("country", "Country", Input::Code).hint("two letters").or_blank().half(),
+            Field::new("electronic_address", "Electronic address", Input::Text)
+                .hint("for e-invoices")
+                .or_blank()
+                .half(),
             Field::new("least_days", "Days that must be left when it arrives", Input::Whole).with("0"),
             Field::new("freshest", "Wants the freshest, not the oldest that will do", Input::Tick),
             Field::new("over_percent", "May be over, %", Input::Number).with("10").half(),
@@ -96,6 +102,10 @@ impl Resource for Customers {
             Field::new("order_by_days", "Days ahead, 0 to 30", Input::Whole).with("1").optional().half(),
             Field::new("deliver_from", "Takes deliveries from", Input::Clock).or_blank().half(),
             Field::new("deliver_until", "Takes deliveries until", Input::Clock).or_blank().half(),
+            Field::new("delivery_days", "Takes deliveries on", Input::Several)
+                .of_words(&WEEKDAYS)
+                .hint("none ticked: any day")
+                .or_blank(),
             Field::new("substitutes", "Accepts substitutes", Input::Tick),
             Field::new("round", "Delivery round", Input::Text).hint("such as Town; blank: none").or_blank().half(),
             Field::new("stop", "Stop on it", Input::Whole).hint("0: none").with("0").half(),
@@ -181,6 +191,10 @@ impl Resource for Products {
                 .with("fresh"),
             Field::new("pack_g", "Grams in a pack", Input::Whole).hint("empty where it is sold by weight").optional(),
             Field::new("tax_percent", format!("{}, %", capital(&farm.tax_name)), Input::Amount).with("0"),
+            Field::new("floor_per_kg", format!("Least price of a kilogram without {}", farm.tax_name), Input::Amount)
+                .hint("0: none")
+                .with("0")
+                .optional(),
             Field::new("gtin", "GTIN, if it has one", Input::Text).optional(),
         ])
     }
@@ -200,23 +214,35 @@ impl Resource for Products {
         if !page.head.may("GET", "/price-lists") {
             return Ok(page);
         }
+        let list_name = |price: &Price| {
+            let with = if price.tax_included { format!(" with {}", farm.tax_name) } else { String::new() };
+            format!("{}{with}", price.price_list)
+        };
         for price in tx.prices().await?.into_iter().filter(|price| price.product == *code) {
-            let since = price.effective_from.map(|at| full_time(at.0, zone_of(farm))).unwrap_or_default();
-            let shown = format!("{} a {}, since {since}", price_of(price.amount, farm), price.unit);
-            page = page.detail(format!("Price, {}", price.price_list), shown);
+            let since = full_time(price.effective_from.0, zone_of(farm));
+            let shown = format!("{}, since {since}", price_words(&price, farm));
+            page = page.detail(format!("Price, {}", list_name(&price)), shown);
         }
         for price in tx.coming_prices().await?.into_iter().filter(|price| price.product == *code) {
-            page = page.detail(format!("Price to come, {}", price.price_list), from_then_on(&price, farm));
+            page = page.detail(format!("Price to come, {}", list_name(&price)), from_then_on(&price, farm));
         }
         if !page.head.may("POST", "/products/{product}/price") {
             return Ok(page);
         }
         let path = address::<Products>(code.as_str());
+        let lists = tx.price_lists(&ALL).await?;
         let price = vec![
             Field::hidden("product", code.to_string()),
-            Field::new("price_list", "Price list", Input::Choice).of(price_lists(tx).await?),
-            Field::new("amount", format!("Price without {}, {}", farm.tax_name, farm.currency), Input::Amount),
+            Field::new("price_list", "Price list", Input::Choice).of(lists.iter().map(|list| {
+                let with = if list.tax_included { "with" } else { "without" };
+                choice(&list.price_list, &format!("{}, {with} {}", list.name, farm.tax_name))
+            })),
+            Field::new("amount", format!("Price, {}", farm.currency), Input::Amount)
+                .hint("empty: off the list")
+                .optional(),
             Field::new("unit", "For", Input::Touch).of_words(&[("kg", "A kilogram"), ("pack", "A pack")]),
+            Field::new("from_g", "For orders from, kg", Input::Kilograms).hint("0: all").with("0").optional(),
+            Field::new("below_floor", "It is meant, though it is nothing or below the least price", Input::Tick),
             Field::new("effective_from", "From", Input::Moment(zone_of(farm))).hint("now where empty").optional(),
         ];
         let best_before = vec![
@@ -254,7 +280,7 @@ pub(in crate::pages) async fn post_price(
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
     let (page, _) = item_page::<Products>(&app, &who, &code).await?;
-    let act = async |new: Price| create_tx!(app, who, &form.once, |tx| tx.set_price(&new).await);
+    let act = async |new: NewPrice| create_tx!(app, who, &form.once, |tx| tx.set_price(&new).await);
     page.take("/price", &form, act, |_| address::<Products>(&code)).await
 }
 
@@ -295,18 +321,17 @@ impl Resource for PriceLists {
         (list.name.to_string(), list.price_list.to_string())
     }
 
-    async fn fields(_: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
+    async fn fields(_: &mut Tx, farm: &Farm) -> StoreResult<Vec<Field>> {
         Ok(vec![
             Field::new("name", "Name", Input::Text),
             Field::new("price_list", "Code", Input::Code).hint("such as TRADE"),
+            Field::new("tax_included", format!("Its prices have {} in them", farm.tax_name), Input::Tick),
         ])
     }
 
     async fn more(tx: &mut Tx, farm: &Farm, list: &PriceList, page: ActPage) -> StoreResult<ActPage> {
         let prices = tx.prices().await?.into_iter().filter(|price| price.price_list == list.price_list);
-        let shown = prices.fold(page, |page, price| {
-            page.detail(price.product.to_string(), format!("{} a {}", price_of(price.amount, farm), price.unit))
-        });
+        let shown = prices.fold(page, |page, price| page.detail(price.product.to_string(), price_words(&price, farm)));
         let coming = tx.coming_prices().await?.into_iter().filter(|price| price.price_list == list.price_list);
         let shown = coming
             .fold(shown, |page, price| page.detail(format!("{}, to come", price.product), from_then_on(&price, farm)));
@@ -316,8 +341,15 @@ impl Resource for PriceLists {
 
 /// A price that begins later, as it is told.
 fn from_then_on(price: &Price, farm: &Farm) -> String {
-    let from = price.effective_from.map(|at| full_time(at.0, zone_of(farm))).unwrap_or_default();
-    format!("{} a {}, from {from}", price_of(price.amount, farm), price.unit)
+    format!("{}, from {}", price_words(price, farm), full_time(price.effective_from.0, zone_of(farm)))
+}
+
+/// A price as it is told: what it is, for what, and for how much of it.
+fn price_words(price: &Price, farm: &Farm) -> String {
+    let of = price
+        .amount
+        .map_or_else(|| "off the list".to_owned(), |amount| format!("{} a {}", price_of(amount, farm), price.unit));
+    if price.from_g == Grams::ZERO { of } else { format!("{of} for {} kg or more", round_kg(price.from_g)) }
 }
 
 impl Addable for PriceLists {

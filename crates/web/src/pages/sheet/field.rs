@@ -6,7 +6,7 @@ use chrono::NaiveDateTime;
 use chrono_tz::Tz;
 use gillbook_core::{Grams, refusal::FieldError};
 use rust_decimal::{Decimal, prelude::ToPrimitive};
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use super::super::exact_kg;
 
@@ -247,7 +247,7 @@ impl Field {
             _ => {}
         }
         if text.is_empty() {
-            let blank = self.keeps_blank.then(|| Value::from(""));
+            let blank = self.keeps_blank.then(|| if self.input == Input::Several { json!([]) } else { "".into() });
             let remedy = match self.input {
                 Input::Choice | Input::Touch => "Choose one.",
                 Input::Several => "Tick at least one.",
@@ -344,7 +344,6 @@ fn moment(text: &str, zone: Tz) -> Option<String> {
 
 #[cfg(test)]
 mod tests {
-    use serde_json::json;
 
     use super::*;
 
