@@ -100,7 +100,7 @@ create table farm (
     payment_details   text          not null default '',
     implied_decimals  boolean       not null default true,
     -- The size of the sheets that documents print on.
-    paper             text          not null default 'a4',
+    paper_size        text          not null default 'a4',
     words             jsonb         not null default '{}',
     version           int           not null default 1,
     opened_at         timestamptz   not null,
@@ -122,13 +122,13 @@ create table farm (
     constraint farm_electronic_address_shape check (electronic_address ~ '^([0-9]{4}:[!-~]{1,50})?$'),
     constraint farm_payment_details_length check (length(payment_details) <= 1000),
     constraint farm_rounding_known check (rounding in ('half_up', 'half_down', 'half_even')),
-    constraint farm_paper_known check (paper in ('a4', 'letter')),
+    constraint farm_paper_size_known check (paper_size in ('a4', 'letter')),
     constraint farm_cash_step_range check (cash_step between 0 and 1000),
     constraint farm_words_shape check (jsonb_typeof(words) = 'object'),
     constraint farm_opened_at_range check (opened_at between '2000-01-01Z' and '2200-01-01Z')
 );
 call enable_tenant_rls('farm', across => true);
-grant insert, update (name, address, registration, telephone, storage_line, link_key, tax_name, rounding, cash_step, tax_by, tax_number, exemption_reason, country, electronic_address, payment_details, implied_decimals, paper, words, version)
+grant insert, update (name, address, registration, telephone, storage_line, link_key, tax_name, rounding, cash_step, tax_by, tax_number, exemption_reason, country, electronic_address, payment_details, implied_decimals, paper_size, words, version)
     on farm to gillbook_app;
 
 -- The farm's own ranked grades: rank 1 is the best. `published_class` is set only where a published standard

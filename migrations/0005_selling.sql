@@ -85,16 +85,18 @@ create table price (
 );
 call make_append_only('price');
 
--- The prices of a farm's lists at an instant, by product and by the weight of a line from which each holds.
-create function prices_in_force(farm int, at timestamptz)
-    returns table (price_list text, product text, from_grams bigint, amount numeric, unit text, tax_included boolean, effective_from timestamptz)
+-- The prices of a list in force at an instant, by product and by the weight of a line from which each holds. What takes a product off the list
+-- ends its prices of every weight.
+create function prices_in_force(farm int, list text, at timestamptz)
+    returns table (product text, from_grams bigint, amount numeric, unit text, effective_from timestamptz)
     language sql stable as $$
-    select p.price_list, p.product, p.from_grams, p.amount, p.unit, l.tax_included, p.effective_from
-      from (select distinct on (o.price_list, o.product, o.from_grams) o.* from price o
-             where o.farm_id = farm and o.effective_from <= at
-             order by o.price_list, o.product, o.from_grams, o.effective_from desc) p
-      join price_list l on l.farm_id = farm and l.price_list = p.price_list
-     where p.amount is not null;
+    select p.product, p.from_grams, p.amount, p.unit, p.effective_from
+      from (select distinct on (o.product, o.from_grams) o.product, o.from_grams, o.amount, o.unit, o.effective_from from price o
+             where o.farm_id = farm and o.price_list = list and o.effective_from <= at
+             order by o.product, o.from_grams, o.effective_from desc) p
+     where p.amount is not null
+       and not exists (select from price b where b.farm_id = farm and b.price_list = list and b.product = p.product and b.from_grams = 0
+                          and b.amount is null and b.effective_from between p.effective_from and at);
 $$;
 
 -- A customer is also a place: grams that were delivered stand there.

@@ -30,7 +30,7 @@ create table invoice (
     -- Why what bears no tax bears none; blank where all of it does, or no reason was given.
     exemption_reason   text          not null,
     -- The size of its sheets, so that it prints later as it was issued.
-    paper              text          not null,
+    paper_size         text          not null,
     note               text          not null,
     net                numeric(14,4) not null,
     tax                numeric(14,4) not null,
@@ -47,8 +47,12 @@ create table invoice (
     constraint invoice_issued_on_range check (issued_on between '2000-01-01' and '2200-01-01'),
     constraint invoice_due_on_range check (due_on between issued_on and issued_on + 365),
     constraint invoice_note_length check (length(note) <= 1000),
+    constraint invoice_seller_country_shape check (seller_country ~ '^([A-Z]{2})?$'),
+    constraint invoice_buyer_country_shape check (buyer_country ~ '^([A-Z]{2})?$'),
+    constraint invoice_seller_electronic_address_shape check (seller_electronic_address ~ '^([0-9]{4}:[!-~]{1,50})?$'),
+    constraint invoice_buyer_electronic_address_shape check (buyer_electronic_address ~ '^([0-9]{4}:[!-~]{1,50})?$'),
     constraint invoice_exemption_reason_length check (length(exemption_reason) <= 200),
-    constraint invoice_paper_known check (paper in ('a4', 'letter')),
+    constraint invoice_paper_size_known check (paper_size in ('a4', 'letter')),
     constraint invoice_net_range check (net between 0 and 1000000000),
     constraint invoice_tax_range check (tax between 0 and 1000000000),
     constraint invoice_total_adds_up check (total = net + tax)
@@ -189,6 +193,8 @@ create table journal_line (
     constraint journal_line_amount_range check (amount <> 0 and amount between -1000000000 and 1000000000)
 );
 create index journal_line_by_day on journal_line (farm_id, booked_on, document, line);
+-- What customers owe is added up from the beginning.
+create index journal_line_receivables on journal_line (farm_id, booked_on) include (customer, amount) where account = 'receivables';
 call make_posted_only('journal_line');
 
 -- What stands on invoices of each docket's line, less what credit notes took back of it. An allowance takes back no goods, so what it was

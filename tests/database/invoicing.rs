@@ -63,7 +63,7 @@ async fn a_document_adds_up_or_is_not_there() -> Result<()> {
     let tax = json!({"tax_percent": "5.5", "net": "17.50", "tax": "0.96"});
     let invoice = json!({
         "kind": "invoice", "customer": "PLUM", "issued_on": "2026-05-04", "due_on": "2026-05-18", "seller_name": "", "seller_address": "",
-        "seller_tax_number": "", "payment_details": "", "buyer_name": "", "buyer_address": "", "buyer_tax_number": "", "seller_country": "", "seller_electronic_address": "", "buyer_country": "", "buyer_electronic_address": "", "paper": "a4", "exemption_reason": "", "currency": "EUR",
+        "seller_tax_number": "", "payment_details": "", "buyer_name": "", "buyer_address": "", "buyer_tax_number": "", "seller_country": "", "seller_electronic_address": "", "buyer_country": "", "buyer_electronic_address": "", "paper_size": "a4", "exemption_reason": "", "currency": "EUR",
         "tax_name": "tax", "note": "", "net": "17.50", "tax": "0.96", "total": "18.46", "recorded_at": "2026-05-04T06:00:00Z",
         "issued_by": "ada", "lines": [line], "taxes": [tax],
     });

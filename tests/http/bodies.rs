@@ -137,6 +137,47 @@ async fn a_customers_terms_can_be_changed_later() -> Result<()> {
     Ok(())
 }
 
+/// Each member of a change reaches its column, and no other does.
+#[tokio::test]
+async fn every_setting_that_is_changed_is_read_back() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.create("/api/price-lists", json!({"price_list": "FAIR", "name": "Fair", "tax_included": true})).await;
+    for (path, changes) in [
+        (
+            "/api/customers/PLUM",
+            json!({
+                "name": "Plum & Co", "kind": "shop", "price_list": "FAIR", "least_days": 3, "freshest": true, "over_percent": 2.5, "under_percent": 1.5,
+                "min_order_g": 3000, "address": "Quay 3", "email": "a@plum.example", "telephone": "555", "docket_prices": false, "payment_days": 30,
+                "tax_number": "TX 1", "country": "FR", "electronic_address": "9957:FR1", "order_by_days": 2, "order_by_time": "16:00",
+                "deliver_from": "07:00", "deliver_until": "09:30", "delivery_days": ["tuesday", "friday"], "substitutes": true, "round": "Town", "stop": 4,
+            }),
+        ),
+        (
+            "/api/farm",
+            json!({
+                "name": "Elsewhere", "address": "Mill Lane 3", "registration": "R 7", "telephone": "556", "storage_line": "Cool.", "tax_name": "VAT",
+                "rounding": "half_even", "cash_step": "0.05", "tax_by": "line", "tax_number": "TX 2", "exemption_reason": "Small", "country": "SE",
+                "electronic_address": "0088:1", "payment_details": "Bank 1", "implied_decimals": false, "paper_size": "letter",
+            }),
+        ),
+        ("/api/products/OY", json!({"name": "Oysters", "tax_percent": "7", "floor_per_kg": "9.5"})),
+    ] {
+        for (name, value) in changes.as_object().into_iter().flatten() {
+            let before = farm.get(path).await;
+            let version = format!("\"{}\"", before["version"]);
+            let change = json!({name: value});
+            let changed =
+                farm.ask(&farm.owner, "PATCH", path, &[("if-match", &version)], Some(change)).await.expect(200);
+            let mut expected = before.clone();
+            expected[name] = value.clone();
+            expected["version"] = json!(before["version"].as_i64().unwrap_or_default() + 1);
+            ensure!(before[name] != *value, "{path} {name} is that already");
+            ensure!(changed == expected && farm.get(path).await == expected, "{path} {name}: {changed}");
+        }
+    }
+    Ok(())
+}
+
 #[tokio::test]
 async fn query_names_that_are_not_known_are_refused() -> Result<()> {
     let farm = Farm::new().await?;

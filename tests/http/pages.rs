@@ -167,7 +167,7 @@ async fn a_docket_tells_packs_shortage_and_what_came_back() -> Result<()> {
     let text = page(&farm, &farm.owner, "/dockets/D-1").await;
     for words in [
         "6 packs",
-        "0.500 kg refused: bruised, 0.300 kg came back",
+        "0.500 kg refused: bruised, 0.300 kg came back: bruised",
         "3\u{202f}200",
         "55.85",
         "Punnet: 2 short of 8 packs",
@@ -175,7 +175,10 @@ async fn a_docket_tells_packs_shortage_and_what_came_back() -> Result<()> {
         ensure!(text.contains(words), "{words}: {text}");
     }
     let text = page(&farm, &farm.owner, &format!("/orders/{order}")).await;
-    ensure!(text.contains("0.500 kg refused: bruised, 0.300 kg came back") && text.contains("delivered"), "{text}");
+    ensure!(
+        text.contains("0.500 kg refused: bruised, 0.300 kg came back: bruised") && text.contains("delivered"),
+        "{text}"
+    );
     let paper = printed(&farm, "D-1").await?;
     for words in
         ["grade A", "2026", "without tax 5.5 %", "Punnet: 2 short of 8 packs", "55.85", "your kitchen's own plan"]
@@ -231,12 +234,13 @@ async fn documents_print_on_the_farms_sheets_and_invoices_as_they_were_issued() 
         let farm = &farm;
         async move {
             let version = format!("\"{}\"", farm.get("/api/farm").await["version"]);
-            farm.ask(&farm.owner, "PATCH", "/api/farm", &[("if-match", &version)], Some(json!({"paper": size}))).await
+            farm.ask(&farm.owner, "PATCH", "/api/farm", &[("if-match", &version)], Some(json!({"paper_size": size})))
+                .await
         }
     };
-    paper("a3").await.ensure_problem(422, "invalid", Some("/paper"));
+    paper("a3").await.ensure_problem(422, "invalid", Some("/paper_size"));
     ensure!(page_size(&farm, "/api/dockets/D-1/pdf").await? == A4);
-    ensure!(paper("letter").await.expect(200)["paper"] == "letter");
+    ensure!(paper("letter").await.expect(200)["paper_size"] == "letter");
     let second = farm.docket_of(500).await;
     farm.create("/api/invoices", json!({"customer": "PLUM", "dockets": [second]})).await;
     for path in [
@@ -249,7 +253,7 @@ async fn documents_print_on_the_farms_sheets_and_invoices_as_they_were_issued() 
         ensure!(page_size(&farm, path).await? == LETTER, "{path}: {}", page_size(&farm, path).await?);
     }
     ensure!(page_size(&farm, "/api/invoices/INV-1/pdf").await? == A4, "it is issued");
-    ensure!(page(&farm, &farm.owner, "/settings").await.contains(r#"name="paper" value="letter" checked"#));
+    ensure!(page(&farm, &farm.owner, "/settings").await.contains(r#"name="paper_size" value="letter" checked"#));
     Ok(())
 }
 

@@ -21,8 +21,10 @@ async fn docket(farm: &Farm, customer: &str, ordered_g: i64) -> Value {
 #[tokio::test]
 async fn who_orders_more_pays_less_a_kilogram_until_it_is_taken_off_the_list() -> Result<()> {
     let farm = Farm::new().await?;
-    farm.lot_of(30_000).await;
+    farm.lot_of(50_000).await;
     let price = |from_g: i64, amount: Value| json!({"price_list": "TABLE", "product": "OY", "from_g": from_g, "amount": amount, "unit": "kg"});
+    let off =
+        |from_g: i64| json!({"price_list": "TABLE", "product": "OY", "from_g": from_g, "off_list": true, "unit": "kg"});
     farm.create("/api/prices", price(5000, json!("16"))).await;
     farm.create("/api/prices", price(10_000, json!("15.1"))).await;
     for (ordered, asked, amount) in [(4999, "17.5", "87.48"), (5000, "16", "80.00"), (10_000, "15.1", "151.00")] {
@@ -30,30 +32,31 @@ async fn who_orders_more_pays_less_a_kilogram_until_it_is_taken_off_the_list() -
         ensure!(sent["lines"][0]["price"] == asked && sent["lines"][0]["amount"] == amount, "{ordered}: {sent}");
     }
     let told = farm.get("/api/availability?customer=PLUM&from=2026-05-05").await;
-    let breaks =
-        json!([{"from_g": 5000, "price": "16", "unit": "kg"}, {"from_g": 10_000, "price": "15.1", "unit": "kg"}]);
-    ensure!(told["days"][0]["products"][0]["breaks"] == breaks, "{told}");
+    let listed = |from_g, amount| json!({"from_g": from_g, "amount": amount, "unit": "kg", "tax_included": false});
+    let prices = json!([listed(0, "17.5"), listed(5000, "16"), listed(10_000, "15.1")]);
+    ensure!(told["days"][0]["products"][0]["prices"] == prices, "{told}");
     let text =
         farm.raw("GET", "/api/availability/text?customer=PLUM&from=2026-05-05&until=2026-05-05", &[], Vec::new()).await;
     let expected = ", 17.50 EUR a kg, 16.00 EUR a kg from 5 kg, 15.10 EUR a kg from 10 kg\n";
     ensure!(text.text.contains(expected), "{}", text.text);
     farm.pass(TimeDelta::minutes(1));
-    farm.create("/api/prices", price(5000, Value::Null)).await;
+    farm.create("/api/prices", off(5000)).await;
     farm.pass(TimeDelta::minutes(1));
     ensure!(docket(&farm, "PLUM", 5000).await["lines"][0]["price"] == "17.5");
     let listed = farm.get("/api/prices").await;
     let weights: Vec<&Value> = listed["rows"].as_array().into_iter().flatten().map(|p| &p["from_g"]).collect();
     ensure!(weights == [0, 10_000], "{listed}");
-    // What is off the list altogether is not sent.
-    farm.create("/api/prices", price(0, Value::Null)).await;
+    // What is off the list altogether is not sent, at whatever weight.
+    farm.create("/api/prices", off(0)).await;
     farm.pass(TimeDelta::minutes(1));
-    let order = json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 500}]});
+    let order =
+        json!({"customer": "PLUM", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 10_000}]});
     let order = farm.create("/api/orders", order).await["order"].clone();
     let path = format!("/api/orders/{}/set-aside", order.as_str().unwrap_or_default());
     farm.ask(&farm.owner, "PUT", &path, &[], Some(json!({}))).await.expect(200);
     let refused = farm.post("/api/dockets", json!({"order": order, "van": "VAN"})).await;
     refused.ensure_problem(409, "price-missing", None);
-    ensure!(refused.text.contains("no price for 500 g of OY"), "{}", refused.text);
+    ensure!(refused.text.contains("no price for 10000 g of OY"), "{}", refused.text);
     Ok(())
 }
 
@@ -79,7 +82,7 @@ async fn a_list_with_tax_in_it_is_what_people_pay() -> Result<()> {
     ensure!(invoice["total"] == "38.00", "{invoice}");
     let told = farm.get("/api/availability?customer=PLUM&from=2026-05-05").await;
     let product = &told["days"][0]["products"][0];
-    ensure!(product["price"] == "19" && product["tax_included"] == true, "{told}");
+    ensure!(product["prices"][0]["amount"] == "19" && product["prices"][0]["tax_included"] == true, "{told}");
     let text = farm.raw("GET", "/api/availability/text?customer=PLUM&from=2026-05-05", &[], Vec::new()).await;
     ensure!(text.text.contains("19.00 EUR a kg") && text.text.contains("Prices have tax in them."), "{}", text.text);
     // At the stall they are asked as they stand.
@@ -130,12 +133,18 @@ async fn a_price_below_the_least_is_set_only_where_it_is_meant() -> Result<()> {
             &farm,
             "/products/OY/price",
             Uuid::new_v4(),
-            &[("price_list", "TABLE"), ("unit", "kg"), ("effective_from", "2026-06-01T00:00")]
+            &[("price_list", "TABLE"), ("unit", "kg"), ("off_list", "true"), ("effective_from", "2026-06-01T00:00")]
         )
         .await?
         .status
             == 303
     );
+    let forgotten =
+        send(&farm, "/products/OY/price", Uuid::new_v4(), &[("price_list", "TABLE"), ("unit", "kg")]).await?;
+    ensure!(forgotten.status == 422 && forgotten.text.contains("Give a price"), "{}", forgotten.text);
+    let picker = farm.person("picker").await;
+    let seen = farm.ask(&picker, "GET", "/api/products/OY", &[], None).await.expect(200);
+    ensure!(seen["floor_per_kg"].is_null() && farm.get("/api/products/OY").await["floor_per_kg"] == "12.5", "{seen}");
     let list = farm.raw("GET", "/price-lists/TABLE", &[("accept", "text/html")], Vec::new()).await;
     ensure!(list.text.contains("off the list, from 1"), "{}", list.text);
     Ok(())

@@ -254,10 +254,16 @@ async fn a_week_is_followed_from_order_to_cash() -> Result<()> {
     let owed = ["opening", "paid", "closing"].map(|name| next["total"][name].as_str().unwrap_or_default().to_owned());
     assert_eq!(owed, ["5.00", "-20.00", "25.00"], "{next}");
     assert_eq!(told("2026-W19").await, week, "the week that is over stays");
-    let page = farm.raw("GET", "/weeks/2026-W19/money", &[("accept", "text/html")], Vec::new()).await;
-    for seen in
-        ["34.00<small> EUR sold", "5.00 EUR</b>", "Restaurants", "Market", "52.50", "/invoices/INV-1", "/payments/P-1"]
-    {
+    let page = farm.raw("GET", "/weeks/2026-W19/order-to-cash", &[("accept", "text/html")], Vec::new()).await;
+    for seen in [
+        "34.00<small> EUR sold",
+        "to their credit: <b>5.00 EUR</b>",
+        "Restaurants",
+        "Market",
+        "52.50",
+        "/invoices/INV-1",
+        "/payments/P-1",
+    ] {
         assert!(page.text.contains(seen), "{seen}: {}", page.text);
     }
     let picker = farm.person("picker").await;

@@ -7,6 +7,7 @@ mod acts;
 mod book;
 mod chance;
 mod entries;
+mod money;
 mod rules;
 
 use std::collections::{BTreeMap, BTreeSet};

@@ -28,7 +28,7 @@ fn docket(n: usize) -> Docket {
     let line = |i: usize| Line {
         product: format!("Grey oyster {i}"),
         grade: "A".into(),
-        packs: (i % 2 == 0).then_some(12),
+        packs: i.is_multiple_of(2).then_some(12),
         lot: format!("OY-{n}-{i}"),
         harvested: "4 May 2026".into(),
         best_before: Some("11 May 2026".into()),
@@ -41,7 +41,7 @@ fn docket(n: usize) -> Docket {
     Docket {
         farm: "Lantern Hollow".into(),
         farm_address: "Hollow Lane 4, Lower Fell".into(),
-        paper: PaperSize::A4,
+        paper_size: PaperSize::A4,
         farm_telephone: "555 0107".into(),
         storage_line: "Keep at 0 to 4 °C".into(),
         with_prices: true,

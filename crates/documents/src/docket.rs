@@ -64,7 +64,7 @@ pub struct Docket {
     /// Its address.
     pub farm_address: String,
     /// The size of its sheets.
-    pub paper: PaperSize,
+    pub paper_size: PaperSize,
     /// Its telephone; empty where it gave none.
     pub farm_telephone: String,
     /// How goods are kept, in the farm's words; may be empty.
@@ -131,7 +131,7 @@ mod tests {
         Docket {
             farm: "Näckrosen Svamp".into(),
             farm_address: "Lane 1\nHollow".into(),
-            paper: PaperSize::A4,
+            paper_size: PaperSize::A4,
             farm_telephone: "+46 8 123".into(),
             storage_line: "Keep at 0 to 4 °C, in the crate.".into(),
             with_prices: true,

@@ -50,7 +50,7 @@ pub struct Party {
 #[derive(Debug, Clone, Serialize)]
 pub struct Invoice {
     /// The size of its sheets.
-    pub paper: PaperSize,
+    pub paper_size: PaperSize,
     /// Why what bears no tax bears none; may be empty.
     pub exemption_reason: String,
     /// `Invoice` or `Credit note`.
@@ -107,7 +107,7 @@ mod tests {
         let party =
             |name: &str| Party { name: name.into(), address: "Lane 1\nHollow #2".into(), tax_number: "XX 123".into() };
         Invoice {
-            paper: PaperSize::A4,
+            paper_size: PaperSize::A4,
             exemption_reason: String::new(),
             word: "Invoice".into(),
             invoice: "INV-12".into(),

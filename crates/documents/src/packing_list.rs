@@ -95,7 +95,7 @@ pub struct PackingList {
     /// Its address.
     pub farm_address: String,
     /// The size of its sheets.
-    pub paper: PaperSize,
+    pub paper_size: PaperSize,
     /// The delivery day.
     pub day: String,
     /// When it was drawn up.

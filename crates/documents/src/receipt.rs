@@ -30,7 +30,7 @@ pub struct Receipt {
     /// Its address.
     pub farm_address: String,
     /// The size of its sheets.
-    pub paper: PaperSize,
+    pub paper_size: PaperSize,
     /// The docket that was paid for, with the farm's word before it.
     pub docket: String,
     /// Name of the customer.

@@ -77,7 +77,7 @@ pub struct Record {
     /// Its address.
     pub farm_address: String,
     /// The size of its sheets.
-    pub paper: PaperSize,
+    pub paper_size: PaperSize,
     /// Name of the place.
     pub place: String,
     /// The days.

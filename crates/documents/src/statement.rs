@@ -43,7 +43,7 @@ pub struct Statement {
     /// Its address.
     pub farm_address: String,
     /// The size of its sheets.
-    pub paper: PaperSize,
+    pub paper_size: PaperSize,
     /// Name of the customer.
     pub customer: String,
     /// Address of the customer.

@@ -205,17 +205,20 @@ async fn ubl_holds_against_its_schema_and_its_sums() -> Result<()> {
     ensure!(farm.get("/api/invoices/INV-1").await["exemption_reason"] == "", "it is issued");
     let credit = json!({"invoice": "INV-4", "lines": [{"line": 1, "net": "1.00"}], "reason": "Less"});
     farm.create("/api/credit-notes", credit).await;
+    let taxed = json!({"invoice": "INV-4", "lines": [{"line": 2, "net": "1.00"}], "reason": "Less"});
+    let taxed = farm.create("/api/credit-notes", taxed).await;
+    ensure!(taxed["exemption_reason"] == "", "all of it is taxed: {taxed}");
     let page = farm.raw("GET", "/invoices/INV-4", &[("accept", "text/html")], Vec::new()).await;
     ensure!(page.text.contains("No tax: Small &#60;business&#62; &#38; exempt"), "{}", page.text);
     let mut documents = Vec::new();
-    for code in ["INV-1", "CN-1", "INV-2", "INV-3", "CN-2", "INV-4", "CN-3"] {
+    for code in ["INV-1", "CN-1", "INV-2", "INV-3", "CN-2", "INV-4", "CN-3", "CN-4"] {
         let xml = farm.raw("GET", &format!("/api/invoices/{code}/ubl"), &[], Vec::new()).await;
         ensure!(xml.status == 200 && xml.headers["content-type"] == "application/xml", "{}", xml.text);
         documents.push(json!({"xml": xml.text, "told": farm.get(&format!("/api/invoices/{code}")).await}));
     }
     let output = python("ubl.py", &Value::from(documents).to_string())?;
     ensure!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    ensure!(String::from_utf8(output.stdout)?.trim() == "7", "all were read");
+    ensure!(String::from_utf8(output.stdout)?.trim() == "8", "all were read");
     let page = farm.raw("GET", "/invoices/INV-3", &[("accept", "text/html")], Vec::new()).await;
     ensure!(page.text.matches(", order 4712").count() == 1, "{}", page.text);
     let page = farm.raw("GET", "/invoices/INV-2", &[("accept", "text/html")], Vec::new()).await;

@@ -9,20 +9,20 @@ use std::{
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
-use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::{
     allocation::{Goods, LineDemand, Need, best_before},
     customer::Customer,
+    pricing::ListPrice,
     product::{Price, Product},
     simulation::{Coming, Demand, Simulation, Stock},
 };
 use crate::{
     cold::CAUTION,
     growing::forecast::ExpectedPick,
-    kinds::{Form, NoDelivery, Packaging, PriceUnit, PromiseBasis},
+    kinds::{Form, NoDelivery, Packaging, PromiseBasis},
     refusal::Refusal,
     text::{CustomerCode, GradeCode, OrderCode, ProductCode, StrainCode},
     units::{
@@ -78,27 +78,9 @@ pub struct AvailableProduct {
     /// How much.
     #[serde(flatten)]
     pub obtainable: Obtainable,
-    /// The price of a unit that the customer has on that day, in the farm's currency, as its list has it. None where no customer is named.
-    #[schema(value_type = Option<String>)]
-    pub price: Option<Decimal>,
-    /// Whether tax is in the prices.
-    pub tax_included: bool,
-    /// The prices that lines of more have, the least weight first.
-    pub breaks: Vec<PriceBreak>,
-    /// What the price is for.
-    pub unit: Option<PriceUnit>,
-}
-
-/// The price that lines from a weight on have.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct PriceBreak {
-    /// The least weight.
-    pub from_g: Grams,
-    /// The price of a unit.
-    #[schema(value_type = String)]
-    pub price: Decimal,
-    /// What the price is for.
-    pub unit: PriceUnit,
+    /// What a unit costs the customer on that day, in the farm's currency, by the least weight of a line that has the price. Empty where no
+    /// customer is named, where their list has none, and for whom prices are not for.
+    pub prices: Vec<ListPrice>,
 }
 
 /// What can still be promised for a day.
@@ -134,8 +116,7 @@ impl Availability {
     #[must_use]
     pub fn without_prices(mut self) -> Self {
         for product in self.days.iter_mut().flat_map(|day| &mut day.products) {
-            (product.price, product.unit) = (None, None);
-            product.breaks.clear();
+            product.prices.clear();
         }
         self
     }
@@ -269,35 +250,37 @@ impl PromiseFacts {
         }
     }
 
-    /// The prices of a product on a day, the least weight first: the newest of each weight, unless that took it off the list.
-    fn prices_on(&self, product: &ProductCode, day: NaiveDate) -> Vec<PriceBreak> {
+    /// The prices of a product on a day, the least weight first: the newest of each weight since it was last taken off the list.
+    fn prices_on(&self, product: &ProductCode, day: NaiveDate) -> Vec<ListPrice> {
         let at = day_begins(day, self.zone).max(self.now);
+        let set: Vec<&Price> =
+            self.prices.iter().filter(|p| p.product == *product && p.effective_from.0 <= at).collect();
+        let ends = |p: &&&Price| p.amount.is_none() && p.from_g == Grams::ZERO;
+        let off_list = set.iter().filter(ends).map(|p| p.effective_from).max();
         let mut newest: BTreeMap<Grams, &Price> = BTreeMap::new();
-        for price in self.prices.iter().filter(|p| p.product == *product && p.effective_from.0 <= at) {
+        for price in set.into_iter().filter(|p| off_list.is_none_or(|off| off < p.effective_from)) {
             let held = newest.entry(price.from_g).or_insert(price);
-            if held.effective_from <= price.effective_from {
+            if held.effective_from < price.effective_from {
                 *held = price;
             }
         }
-        let listed = |(from_g, p): (Grams, &Price)| Some(PriceBreak { from_g, price: p.amount?, unit: p.unit });
-        newest.into_iter().filter_map(listed).collect()
+        let listed = |p: &Price| {
+            let Price { from_g, unit, tax_included, .. } = *p;
+            Some(ListPrice { from_g, amount: p.amount?, unit, tax_included })
+        };
+        newest.into_values().filter_map(listed).collect()
     }
 
     /// What of each product can be had on a day, but for those that there is none of.
     pub(super) fn products_on(&self, scenarios: &Scenarios<'_>, day: NaiveDate) -> Vec<AvailableProduct> {
         let of = |product: &Product| {
             let obtainable = scenarios.free_for(&self.need(product), &self.wish(product, day));
-            let mut breaks = self.prices_on(&product.product, day);
-            let price = (breaks.first().is_some_and(|b| b.from_g == Grams::ZERO)).then(|| breaks.remove(0));
             AvailableProduct {
                 product: product.product.clone(),
                 name: product.name.clone(),
                 pack_g: product.pack_g,
                 obtainable,
-                price: price.as_ref().map(|p| p.price),
-                unit: price.map(|p| p.unit),
-                tax_included: self.prices.first().is_some_and(|p| p.tax_included),
-                breaks,
+                prices: self.prices_on(&product.product, day),
             }
         };
         self.products.iter().map(of).filter(|p| p.obtainable.high_g > Grams::ZERO).collect()

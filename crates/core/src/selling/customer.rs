@@ -10,14 +10,10 @@ use utoipa::ToSchema;
 
 use crate::{
     kinds::{CustomerKind, Weekday},
+    party::{Country, ElectronicAddress},
     refusal::Refusal,
     text::{CustomerCode, Line, Note, PriceListCode, Text},
-    units::{
-        calendar::at_clock,
-        clock::ClockTime,
-        party::{Country, ElectronicAddress},
-        quantity::Grams,
-    },
+    units::{calendar::at_clock, clock::ClockTime, quantity::Grams},
 };
 
 /// A customer.

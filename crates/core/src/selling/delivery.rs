@@ -315,7 +315,7 @@ mod tests {
         let line = |line: i32, lot: &str, grams: i64, kept: i64| {
             json!({
                 "line": line, "order_line": line, "product": "OY", "product_name": "Oyster", "lot": lot, "grade": "A", "place": "F1",
-                "harvest_day": "2026-05-04", "best_before": null, "grams_g": grams, "packs": null, "refused_g": 0, "refused_because": "", "returned_g": 0,
+                "harvest_day": "2026-05-04", "best_before": null, "grams_g": grams, "packs": null, "refused_g": 0, "refused_because": "", "returned_g": 0, "returned_because": "",
                 "kept_g": kept, "price": "10", "unit": "kg", "tax_percent": "7", "amount": "10", "kept_amount": "10", "warm_spell": null,
             })
         };

@@ -208,6 +208,7 @@ fn goods_of(
                 refused_g: Grams::ZERO,
                 refused_because: String::new(),
                 returned_g: Grams::ZERO,
+                returned_because: String::new(),
                 kept_g: s.grams_g,
                 price: unit_price.normalize(),
                 unit: price.unit,

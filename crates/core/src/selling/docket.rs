@@ -50,6 +50,8 @@ pub struct DocketLine {
     pub refused_because: String,
     /// Of that, brought back after it was handed over.
     pub returned_g: Grams,
+    /// Why it was brought back; empty where nothing was.
+    pub returned_because: String,
     /// What the customer kept: what went out, less what was refused and what was brought back. Nothing of a void docket.
     pub kept_g: Grams,
     /// Price of a unit when it went out.

@@ -13,14 +13,10 @@ use super::{
 };
 use crate::{
     kinds::{PaperSize, PriceUnit},
+    party::Party,
     refusal::{FieldErrors, Refusal, RefusalKind},
     text::{CustomerCode, DocketCode, InvoiceCode, Line, Note},
-    units::{
-        calendar::Day,
-        money::CurrencyRules,
-        party::{Country, ElectronicAddress},
-        quantity::Grams,
-    },
+    units::{calendar::Day, money::CurrencyRules, quantity::Grams},
 };
 
 /// Most dockets on one invoice: a month of three deliveries a day.
@@ -118,21 +114,6 @@ pub struct InvoiceLine {
     pub credited_net: Decimal,
 }
 
-/// Who an invoice is from or for, as it was issued.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Party {
-    /// Name.
-    pub name: String,
-    /// Address.
-    pub address: String,
-    /// The number under which it is registered for tax; empty where there is none.
-    pub tax_number: String,
-    /// Where it is.
-    pub country: Country,
-    /// Where invoices are sent to by machines.
-    pub electronic_address: ElectronicAddress,
-}
-
 /// An invoice or a credit note.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Invoice {
@@ -159,7 +140,7 @@ pub struct Invoice {
     /// Why what bears no tax bears none; empty where all of it does, or no reason was given.
     pub exemption_reason: String,
     /// The size of its sheets.
-    pub paper: PaperSize,
+    pub paper_size: PaperSize,
     /// What tax is called.
     pub tax_name: String,
     /// What else stands on it; of a credit note, why.
@@ -234,6 +215,14 @@ pub struct InvoicePlan {
     pub lines: Vec<InvoiceLine>,
     /// Sums.
     pub sums: Sums,
+}
+
+impl InvoicePlan {
+    /// Whether something of it bears no tax, so that it is to say why.
+    #[must_use]
+    pub fn has_untaxed(&self) -> bool {
+        self.sums.taxes.iter().any(|t| t.tax_percent.is_zero())
+    }
 }
 
 /// The day that a document bears. Numbers and days go up together, so that nobody can slip one in between.

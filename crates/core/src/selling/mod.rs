@@ -48,7 +48,7 @@ pub(crate) mod examples {
     use super::{
         billable::BillableLine,
         customer::Customer,
-        invoice::{Invoice, InvoiceFacts, InvoiceKind, Party, draw_up},
+        invoice::{Invoice, InvoiceFacts, InvoiceKind, draw_up},
         product::Product,
         tax::TaxBy,
     };
@@ -140,9 +140,9 @@ pub(crate) mod examples {
         facts.today = day(10);
         let plan =
             draw_up(&serde_json::from_value(json!({"customer": "CAFE", "dockets": ["D-1"]})).unwrap(), &facts).unwrap();
-        let party = Party { name: "The café".into(), ..Party::default() };
+        let party = crate::party::Party { name: "The café".into(), ..crate::party::Party::default() };
         Invoice {
-            paper: crate::kinds::PaperSize::A4,
+            paper_size: crate::kinds::PaperSize::A4,
             exemption_reason: String::new(),
             invoice: "INV-1".parse().unwrap(),
             kind: InvoiceKind::Invoice,

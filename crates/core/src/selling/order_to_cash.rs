@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::{
-    journal::JournalLine,
+    journal::{JournalKind, JournalLine},
     pricing::{ListPrice, price_for, price_line},
 };
 use crate::{
@@ -40,8 +40,8 @@ impl Traded {
 /// money in the week of its document.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct OrderToCash {
-    /// Ordered and promised for days of the week. A line is worth its docket's price, or that of the customer's list on the day, or now where
-    /// that is earlier. A stall has no orders.
+    /// Ordered and promised for days of the week. A line is worth its docket's price, or that of the customer's list: now for today, when the
+    /// day begins for one to come, and when it ended for one that is past.
     pub ordered: Traded,
     /// Grams of that for which there is no price; they are worth nothing in it.
     pub without_price_g: Grams,
@@ -168,19 +168,16 @@ pub struct SoldGoods {
     pub tax: Decimal,
 }
 
-crate::kinds::string_enum!(/// What moved what customers owe.
-ReceivableMove {
-    /// All that was booked before the week.
-    Opening = "opening",
-    /// Invoices.
-    Invoiced = "invoiced",
-    /// Credit notes.
-    Credited = "credited",
-    /// Payments.
-    Paid = "paid",
-    /// Debts that were given up.
-    WrittenOff = "written_off",
-});
+/// A line of the journal on what customers owe.
+#[derive(Debug, Clone)]
+pub struct BookedReceivable {
+    /// The channel of its customer.
+    pub channel: CustomerKind,
+    /// Whether it gives a debt up, where it is a payment's.
+    pub is_write_off: bool,
+    /// The line. A debit, which is more owed, is above zero.
+    pub line: JournalLine,
+}
 
 /// The orders of lines, which are told one after the other.
 #[must_use]
@@ -205,15 +202,20 @@ pub fn week_orders(lines: &[WeekOrderLine], coinage: CurrencyRules) -> Vec<WeekO
         order.without_price_g += if worth.is_none() { line.ordered_g } else { Grams::ZERO };
         order.sent.add(line.sent.grams_g, line.sent.net);
     }
+    for order in &mut orders {
+        order.ordered.net = coinage.round(order.ordered.net);
+        order.sent.net = coinage.round(order.sent.net);
+    }
     orders
 }
 
-/// Adds up a week by channel, and altogether. `moved` are sums of what customers owe: a debit is above zero.
+/// Adds up a week by channel, and altogether: its orders, what was sold in it, what was owed when it began, and what was booked on that since.
 #[must_use]
 pub fn order_to_cash(
     orders: &[WeekOrder],
     sold: impl IntoIterator<Item = SoldGoods>,
-    moved: impl IntoIterator<Item = (CustomerKind, ReceivableMove, Decimal)>,
+    opening: impl IntoIterator<Item = (CustomerKind, Decimal)>,
+    booked: &[BookedReceivable],
     coinage: CurrencyRules,
 ) -> (BTreeMap<CustomerKind, OrderToCash>, OrderToCash) {
     let mut channels: BTreeMap<CustomerKind, OrderToCash> = BTreeMap::new();
@@ -235,16 +237,22 @@ pub fn order_to_cash(
         }
         of.sold.add(sale.grams, sale.net);
     }
-    for (channel, kind, amount) in moved {
+    for (channel, amount) in opening {
         let of = channels.entry(channel).or_default();
-        match kind {
-            ReceivableMove::Opening => of.opening += amount,
-            ReceivableMove::Invoiced => of.invoiced += amount,
-            ReceivableMove::Credited => of.credited -= amount,
-            ReceivableMove::Paid => of.paid -= amount,
-            ReceivableMove::WrittenOff => of.written_off -= amount,
-        }
+        of.opening += amount;
         of.closing += amount;
+    }
+    for BookedReceivable { channel, is_write_off, line } in booked {
+        let of = channels.entry(*channel).or_default();
+        match line.kind {
+            JournalKind::Invoice => of.invoiced += line.amount,
+            JournalKind::CreditNote => of.credited -= line.amount,
+            JournalKind::Payment | JournalKind::PaymentReversal if *is_write_off => of.written_off -= line.amount,
+            JournalKind::Payment | JournalKind::PaymentReversal => of.paid -= line.amount,
+            // Goods are owed for once they are invoiced.
+            JournalKind::Sale => continue,
+        }
+        of.closing += line.amount;
     }
     let mut total = OrderToCash::default();
     for of in channels.values_mut() {
@@ -257,37 +265,77 @@ pub fn order_to_cash(
 }
 
 impl OrderToCash {
-    fn traded(&mut self) -> [&mut Traded; 6] {
-        [&mut self.ordered, &mut self.sent, &mut self.handed_over, &mut self.returned, &mut self.stall, &mut self.sold]
+    /// What was ordered and did not go out, for as much as it was worth more than what did.
+    #[must_use]
+    pub fn not_sent(&self) -> Traded {
+        let grams_g = (self.ordered.grams_g - self.sent.grams_g).max(Grams::ZERO);
+        let net = if grams_g > Grams::ZERO { self.ordered.net - self.sent.net } else { Decimal::ZERO };
+        Traded { grams_g, net }
     }
 
-    fn amounts(&mut self) -> [&mut Decimal; 7] {
-        [
-            &mut self.stall_takings,
-            &mut self.opening,
-            &mut self.invoiced,
-            &mut self.credited,
-            &mut self.paid,
-            &mut self.written_off,
-            &mut self.closing,
-        ]
-    }
-
-    fn take(&mut self, other: &mut Self) {
-        self.without_price_g += other.without_price_g;
-        for (sum, of) in self.traded().into_iter().zip(other.traded()) {
+    /// Adds another. Every member is named, so that none is forgotten.
+    fn take(&mut self, other: &Self) {
+        let Self {
+            ordered,
+            without_price_g,
+            sent,
+            handed_over,
+            returned,
+            stall,
+            sold,
+            stall_takings,
+            opening,
+            invoiced,
+            credited,
+            paid,
+            written_off,
+            closing,
+        } = other;
+        self.without_price_g += *without_price_g;
+        for (sum, of) in [
+            (&mut self.ordered, ordered),
+            (&mut self.sent, sent),
+            (&mut self.handed_over, handed_over),
+            (&mut self.returned, returned),
+            (&mut self.stall, stall),
+            (&mut self.sold, sold),
+        ] {
             sum.add(of.grams_g, of.net);
         }
-        for (sum, of) in self.amounts().into_iter().zip(other.amounts()) {
+        for (sum, of) in [
+            (&mut self.stall_takings, stall_takings),
+            (&mut self.opening, opening),
+            (&mut self.invoiced, invoiced),
+            (&mut self.credited, credited),
+            (&mut self.paid, paid),
+            (&mut self.written_off, written_off),
+            (&mut self.closing, closing),
+        ] {
             *sum += *of;
         }
     }
 
     fn round(&mut self, coinage: CurrencyRules) {
-        for traded in self.traded() {
+        let Self {
+            ordered,
+            without_price_g: _,
+            sent,
+            handed_over,
+            returned,
+            stall,
+            sold,
+            stall_takings,
+            opening,
+            invoiced,
+            credited,
+            paid,
+            written_off,
+            closing,
+        } = self;
+        for traded in [ordered, sent, handed_over, returned, stall, sold] {
             traded.net = coinage.round(traded.net);
         }
-        for amount in self.amounts() {
+        for amount in [stall_takings, opening, invoiced, credited, paid, written_off, closing] {
             *amount = coinage.round(*amount);
         }
     }
@@ -298,7 +346,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::units::money::Rounding;
+    use crate::{selling::journal::JournalAccount, units::money::Rounding};
 
     fn euro() -> CurrencyRules {
         CurrencyRules::new("EUR", Rounding::HalfUp).unwrap()
@@ -341,22 +389,36 @@ mod tests {
             .map(|o| (o.ordered.grams_g.0, o.ordered.net.to_string(), o.without_price_g.0, o.sent.net.to_string()))
             .collect();
         // By hand: 1.5 × 10 and 2 × 9; of the second 2 × 8.5, and 1.9 × 8.5 went out.
-        assert_eq!(told, [(4200, "33.00".into(), 700, "0".into()), (2000, "17.00".into(), 0, "16.15".into())]);
+        assert_eq!(told, [(4200, "33.00".into(), 700, "0.00".into()), (2000, "17.00".into(), 0, "16.15".into())]);
+    }
+
+    fn booked(channel: CustomerKind, kind: JournalKind, is_write_off: bool, cents: i64) -> BookedReceivable {
+        let line = JournalLine {
+            booked_on: NaiveDate::from_ymd_opt(2026, 5, 6).unwrap(),
+            kind,
+            document: "X-1".into(),
+            account: JournalAccount::Receivables,
+            customer: "CAFE".parse().unwrap(),
+            amount: Decimal::new(cents, 2),
+        };
+        BookedReceivable { channel, is_write_off, line }
     }
 
     #[test]
     fn what_is_owed_goes_on_from_what_was() {
+        use JournalKind::{CreditNote, Invoice, Payment, PaymentReversal};
+
         let cents = |n: i64| Decimal::new(n, 2);
         let (shop, cafe) = (CustomerKind::Shop, CustomerKind::Restaurant);
         let moved = [
-            (shop, ReceivableMove::Opening, cents(10_000)),
-            (shop, ReceivableMove::Paid, cents(-10_000)),
-            (cafe, ReceivableMove::Invoiced, cents(21_100)),
-            (cafe, ReceivableMove::Credited, cents(-1_055)),
-            (cafe, ReceivableMove::Paid, cents(-5_000)),
-            (cafe, ReceivableMove::WrittenOff, cents(-45)),
+            booked(shop, Payment, false, -10_000),
+            booked(cafe, Invoice, false, 21_100),
+            booked(cafe, CreditNote, false, -1_055),
+            booked(cafe, Payment, false, -6_000),
+            booked(cafe, PaymentReversal, false, 1_000),
+            booked(cafe, Payment, true, -45),
         ];
-        let (channels, total) = order_to_cash(&[], [], moved, euro());
+        let (channels, total) = order_to_cash(&[], [], [(shop, cents(10_000))], &moved, euro());
         assert_eq!((channels[&shop].paid, channels[&shop].closing), (cents(10_000), cents(0)));
         let told = &channels[&cafe];
         assert_eq!(
@@ -383,7 +445,7 @@ mod tests {
             goods(SaleKind::Returned, -500, "-7.50", "0"),
             goods(SaleKind::Stall, 2000, "36.02", "1.98"),
         ];
-        let (channels, total) = order_to_cash(&[], sold, [], euro());
+        let (channels, total) = order_to_cash(&[], sold, [], &[], euro());
         assert_eq!(channels[&CustomerKind::Shop].returned, Traded { grams_g: Grams(500), net: Decimal::new(750, 2) });
         assert_eq!(channels[&CustomerKind::Shop].sold, Traded { grams_g: Grams(2500), net: Decimal::new(3750, 2) });
         assert_eq!(channels[&CustomerKind::Market].stall_takings, Decimal::new(3800, 2));
@@ -393,9 +455,16 @@ mod tests {
     proptest! {
         /// Whatever was booked, a week ends with what it began with and what moved in it, by channel and altogether.
         #[test]
-        fn a_week_closes_with_what_it_opened_with_and_what_moved(booked in prop::collection::vec((0usize..4, 0usize..5, -100_000i64..100_000), 0..60)) {
-            let moved = booked.iter().map(|(channel, kind, n)| (CustomerKind::ALL[*channel], ReceivableMove::ALL[*kind], Decimal::new(*n, 2)));
-            let (channels, total) = order_to_cash(&[], [], moved, euro());
+        fn a_week_closes_with_what_it_opened_with_and_what_moved(
+            opening in prop::collection::vec((0usize..4, -100_000i64..100_000), 0..6),
+            moved in prop::collection::vec((0usize..4, 1usize..5, any::<bool>(), -100_000i64..100_000), 0..60),
+        ) {
+            let opening = opening.iter().map(|(channel, n)| (CustomerKind::ALL[*channel], Decimal::new(*n, 2)));
+            let moved: Vec<BookedReceivable> = moved
+                .iter()
+                .map(|(channel, kind, off, n)| booked(CustomerKind::ALL[*channel], JournalKind::ALL[*kind], *off, *n))
+                .collect();
+            let (channels, total) = order_to_cash(&[], [], opening, &moved, euro());
             for of in channels.values().chain([&total]) {
                 prop_assert_eq!(of.opening + of.invoiced - of.credited - of.paid - of.written_off, of.closing);
             }

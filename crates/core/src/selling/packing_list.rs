@@ -112,6 +112,8 @@ pub struct Stop {
     pub deliver_from: ClockTime,
     /// The customer takes deliveries until this time.
     pub deliver_until: ClockTime,
+    /// Whether the customer takes no deliveries on that day of the week.
+    pub not_their_day: bool,
     /// The order, with what is set aside and packed.
     pub order: Order,
     /// The dockets that it went out with and that are not void, with their weight.
@@ -253,6 +255,7 @@ fn rounds(facts: PackingFacts) -> Vec<Round> {
             address: customer.address.clone(),
             deliver_from: customer.deliver_from,
             deliver_until: customer.deliver_until,
+            not_their_day: !customer.takes_deliveries_on(order.delivery_day),
             dockets: dockets.remove(&order.order).unwrap_or_default(),
             order,
         });

@@ -1,7 +1,8 @@
 //! What a unit of a product costs, and the goods of an order line.
 
 use rust_decimal::{Decimal, RoundingStrategy};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 use super::product::{NewPrice, Product};
 use crate::{
@@ -13,34 +14,41 @@ use crate::{
     },
 };
 
-/// The dearest that a unit may be, and the heaviest line that a price may be for.
+/// The dearest that a unit may be.
 const MAX_UNIT_PRICE: Decimal = Decimal::from_parts(100_000, 0, 0, false, 0);
+/// The heaviest line that a price may begin with.
 const MAX_FROM_G: Grams = Grams(1_000_000);
 
 /// A price of a list, as it stands there.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct ListPrice {
     /// The least weight of a line that has it.
     pub from_g: Grams,
-    /// How much.
+    /// How much a unit costs.
+    #[schema(value_type = String)]
     pub amount: Decimal,
-    /// Of what.
+    /// A kilogram, or a pack.
     pub unit: PriceUnit,
     /// Whether tax is in it.
     pub tax_included: bool,
 }
 
+/// To the decimals that the price of a unit has, halves up.
+fn of_a_unit(price: Decimal) -> Decimal {
+    price.round_dp_with_strategy(UNIT_PRICE_PLACES, RoundingStrategy::MidpointAwayFromZero)
+}
+
 impl ListPrice {
     /// Without tax, to the four decimals of a unit's price, halves up: amount × 100 ÷ (100 + rate) where tax is in it.
     ///
-    /// A line is priced by this, so its tax put on again may differ from the list's price by half a smallest unit, and by one more in 10 kg.
+    /// A docket's line is this times its weight or packs, rounded to the cent, and an invoice puts the tax on the sum of its lines. So what is
+    /// invoiced may be a cent beside the list's price for every line on it, up or down.
     #[must_use]
     pub fn without_tax(&self, tax_percent: Decimal) -> Decimal {
         if !self.tax_included {
             return self.amount;
         }
-        let net = self.amount * Decimal::ONE_HUNDRED / (Decimal::ONE_HUNDRED + tax_percent);
-        net.round_dp_with_strategy(UNIT_PRICE_PLACES, RoundingStrategy::MidpointAwayFromZero)
+        of_a_unit(self.amount * Decimal::ONE_HUNDRED / (Decimal::ONE_HUNDRED + tax_percent))
     }
 
     /// With tax, not rounded.
@@ -58,9 +66,7 @@ impl ListPrice {
         let net = self.without_tax(tax_percent);
         match (self.unit, pack_g) {
             (PriceUnit::Kg, _) => Some(net),
-            (PriceUnit::Pack, Some(pack_g)) => {
-                Some((net * Decimal::ONE_THOUSAND / Decimal::from(pack_g)).round_dp(UNIT_PRICE_PLACES))
-            }
+            (PriceUnit::Pack, Some(pack_g)) => Some(of_a_unit(net * Decimal::ONE_THOUSAND / Decimal::from(pack_g))),
             (PriceUnit::Pack, None) => None,
         }
     }
@@ -70,6 +76,19 @@ impl ListPrice {
 #[must_use]
 pub fn price_for(prices: &[ListPrice], ordered: Grams) -> Option<&ListPrice> {
     prices.iter().filter(|price| price.from_g <= ordered).max_by_key(|price| price.from_g)
+}
+
+/// Refuses a least price of a kilogram that is no price.
+///
+/// # Errors
+/// Names it.
+pub fn ensure_floor(floor: Decimal) -> Result<(), Refusal> {
+    const FIELD: &str = "/floor_per_kg";
+    ensure_unit_price(floor, FIELD)?;
+    if floor > MAX_UNIT_PRICE {
+        return Err(Refusal::field(FIELD, format!("The least price of a kilogram is at most {MAX_UNIT_PRICE}.")));
+    }
+    Ok(())
 }
 
 /// Refuses a price that cannot be meant, or must be said to be.
@@ -84,7 +103,17 @@ pub fn ensure_price(new: &NewPrice, product: &Product, tax_included: bool) -> Re
         format!("{} is sold loose. Give its price a kilogram.", new.product),
     );
     let weights = Grams::ZERO..=MAX_FROM_G;
-    faults.check(weights.contains(&new.from_g), "/from_g", "A price holds from a weight of at most 1,000 kg on.");
+    faults.check(weights.contains(&new.from_g), "/from_g", "A price holds from a weight on: give 0 to 1,000 kg.");
+    faults.check(
+        new.amount.is_none() || !new.off_list,
+        "/off_list",
+        "What is taken off the list has no price. Leave out one of the two.",
+    );
+    faults.check(
+        new.amount.is_some() || new.off_list,
+        "/amount",
+        "Give a price, or say that it is taken off the list (off_list).",
+    );
     faults.done()?;
     let Some(amount) = new.amount else { return Ok(()) };
     ensure_unit_price(amount, "/amount")?;
@@ -97,18 +126,19 @@ pub fn ensure_price(new: &NewPrice, product: &Product, tax_included: bool) -> Re
     if amount.is_zero() {
         return Err(Refusal::field(
             "/amount",
-            "At a price of nothing the goods are given away. Give a price, leave it empty to take the product off the list, or say that it is meant.",
+            "At a price of nothing the goods are given away. Give a price, or say that it is meant (below_floor).",
         ));
     }
+    let floor = product.floor_per_kg.unwrap_or_default();
     let asked = ListPrice { from_g: new.from_g, amount, unit: new.unit, tax_included };
     match asked.per_kg_without_tax(product.pack_g, product.tax_percent) {
-        Some(per_kg) if per_kg < product.floor_per_kg => Err(Refusal::field(
+        Some(per_kg) if per_kg < floor => Err(Refusal::field(
             "/amount",
             format!(
-                "This is {} a kilogram without tax, and {} is not to go below {}. Ask more, or say that it is meant.",
+                "This is {} a kilogram without tax, and {} is not to go below {}. Ask more, or say that it is meant (below_floor).",
                 per_kg.normalize(),
                 product.name,
-                product.floor_per_kg.normalize()
+                floor.normalize()
             ),
         )),
         _ => Ok(()),
@@ -216,7 +246,9 @@ mod tests {
         assert_eq!(set(json!({"amount": "14.99", "unit": "kg"}), false), Err("/amount".into()));
         assert_eq!(set(json!({"amount": "0"}), false), Err("/amount".into()));
         assert_eq!(set(json!({"amount": "0", "below_floor": true}), false), Ok(()));
-        assert_eq!(set(json!({"amount": null}), false), Ok(()));
+        assert_eq!(set(json!({"amount": null, "off_list": true}), false), Ok(()));
+        assert_eq!(set(json!({"amount": null}), false), Err("/amount".into()));
+        assert_eq!(set(json!({"off_list": true}), false), Err("/off_list".into()));
         assert_eq!(set(json!({"amount": "-1", "below_floor": true}), false), Err("/amount".into()));
         assert_eq!(set(json!({"amount": "100000.01"}), false), Err("/amount".into()));
         assert_eq!(set(json!({"amount": "16.00001", "unit": "kg"}), false), Err("/amount".into()));

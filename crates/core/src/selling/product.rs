@@ -32,11 +32,20 @@ pub struct Product {
     pub tax_percent: Decimal,
     /// Its GTIN, if it has one.
     pub gtin: Option<String>,
-    /// The least price of a kilogram without tax that is taken for it unless a lower one is said to be meant; zero where there is none.
-    #[schema(value_type = String)]
-    pub floor_per_kg: Decimal,
+    /// The least price of a kilogram without tax that is taken for it unless a lower one is said to be meant; zero where there is none, and not
+    /// told to whom prices are not.
+    #[schema(value_type = Option<String>)]
+    pub floor_per_kg: Option<Decimal>,
     /// Goes up with every change.
     pub version: i32,
+}
+
+impl Product {
+    /// The same for whom prices are not for.
+    #[must_use]
+    pub fn without_prices(self) -> Self {
+        Self { floor_per_kg: None, ..self }
+    }
 }
 
 /// A product to be added.
@@ -93,7 +102,7 @@ pub struct PriceList {
     pub price_list: PriceListCode,
     /// Name.
     pub name: Line,
-    /// Whether its prices have tax in them, as what people pay at a stall; they have none unless said.
+    /// Whether its prices have tax in them, as what people pay at a stall; they have none unless said. It cannot be changed later.
     #[serde(default)]
     pub tax_included: bool,
 }
@@ -130,13 +139,16 @@ pub struct NewPrice {
     #[serde(default)]
     #[schema(minimum = 0, maximum = 1_000_000)]
     pub from_g: Grams,
-    /// Price of a unit in the farm's currency, with tax or without as its list says; none takes it off the list.
+    /// Price of a unit in the farm's currency, with tax or without as its list says.
     #[schema(value_type = Option<String>, pattern = r"^\d{1,6}(\.\d{1,4})?$")]
     pub amount: Option<Decimal>,
     /// A kilogram, or a pack.
     pub unit: PriceUnit,
     /// Since when; now unless said.
     pub effective_from: Option<Instant>,
+    /// In place of a price: takes the product off the list. At no weight that ends its prices of every weight.
+    #[serde(default)]
+    pub off_list: bool,
     /// Whether a price below the product's floor, or of nothing, is meant.
     #[serde(default)]
     pub below_floor: bool,

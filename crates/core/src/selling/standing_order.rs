@@ -138,6 +138,8 @@ pub struct StandingDay {
     pub status: Option<OrderStatus>,
     /// Whether the order still follows the standing order, or was changed by itself.
     pub follows: bool,
+    /// Whether the customer takes no deliveries on that day of the week.
+    pub not_their_day: bool,
 }
 
 /// A standing order.

@@ -6,6 +6,7 @@ use chrono::{Days, NaiveDate};
 use serde::Deserialize;
 
 use super::{
+    customer::Customer,
     order::PlannedLine,
     standing_order::{Pause, StandingDay},
 };
@@ -94,14 +95,35 @@ pub fn days_to_come(
     deliveries: &BTreeMap<NaiveDate, NaiveDate>,
     made: &[MadeOrder],
     today: NaiveDate,
+    customer: &Customer,
 ) -> Vec<StandingDay> {
     let unmade = |(&day, &delivery_day): (&NaiveDate, &NaiveDate)| {
-        (day, StandingDay { day, delivery_day, order: None, status: None, follows: true })
+        (
+            day,
+            StandingDay {
+                day,
+                delivery_day,
+                order: None,
+                status: None,
+                follows: true,
+                not_their_day: !customer.takes_deliveries_on(delivery_day),
+            },
+        )
     };
     let mut days: BTreeMap<NaiveDate, StandingDay> = deliveries.iter().map(unmade).collect();
     days.extend(made.iter().filter(|m| m.delivery_day >= today).map(|m| {
         let MadeOrder { day, delivery_day, follows, .. } = *m;
-        (day, StandingDay { day, delivery_day, order: Some(m.order.clone()), status: Some(m.status), follows })
+        (
+            day,
+            StandingDay {
+                day,
+                delivery_day,
+                order: Some(m.order.clone()),
+                status: Some(m.status),
+                follows,
+                not_their_day: !customer.takes_deliveries_on(delivery_day),
+            },
+        )
     }));
     let mut days: Vec<StandingDay> = days.into_values().collect();
     days.sort_by_key(|next| (next.delivery_day, next.day));

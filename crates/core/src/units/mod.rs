@@ -3,7 +3,6 @@
 pub mod calendar;
 pub mod clock;
 pub mod money;
-pub mod party;
 pub mod quantity;
 pub mod recurrence;
-mod written;
+pub(crate) mod written;

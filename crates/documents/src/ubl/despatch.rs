@@ -5,10 +5,8 @@ use chrono::NaiveDate;
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
-    selling::{
-        docket::{Docket, DocketLine, DocketStatus, KITCHEN_CAUTION, OrderedLine},
-        invoice::Party,
-    },
+    party::Party,
+    selling::docket::{Docket, DocketLine, DocketStatus, KITCHEN_CAUTION, OrderedLine},
     units::calendar::day_of,
 };
 use quick_xml::{
@@ -121,7 +119,7 @@ fn line(out: &mut Out, l: &DocketLine, of: &Docket) -> Written {
             text(out, "cbc:Note", &format!("Refused at the door {}: {}", l.refused_g, l.refused_because))?;
         }
         if l.returned_g > Grams::ZERO {
-            text(out, "cbc:Note", &format!("Came back {}", l.returned_g))?;
+            text(out, "cbc:Note", &format!("Came back {}: {}", l.returned_g, l.returned_because))?;
         }
         if let Some(warm) = &l.warm_spell {
             text(out, "cbc:Note", &warm.caution)?;

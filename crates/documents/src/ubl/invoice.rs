@@ -16,9 +16,6 @@ use rust_decimal::{Decimal, RoundingStrategy};
 
 use super::{KILOGRAM, Out, PIECE, Written, inside, party, quantity, scheme, text};
 
-/// The category that the sums are told by.
-const SUMMED: &str = "cac:TaxCategory";
-
 /// Why an invoice has no UBL.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NoUbl {
@@ -120,25 +117,22 @@ fn document(out: &mut Out, of: &Invoice) -> Written {
         .map(drop)
 }
 
-/// A rate: standard where there is tax; where there is none exempt, if it is said why, or else zero-rated (UN/ECE 5305).
-fn category(out: &mut Out, name: &str, percent: Decimal, of: &Invoice) -> Written {
-    let is_exempt = percent.is_zero() && !of.exemption_reason.is_empty();
+/// The letter of a rate: standard where there is tax; where there is none exempt, if it is said why, or else zero-rated (UN/ECE 5305).
+const fn letter(is_taxed: bool, has_reason: bool) -> &'static str {
+    match (is_taxed, has_reason) {
+        (true, _) => "S",
+        (false, true) => "E",
+        (false, false) => "Z",
+    }
+}
+
+/// A rate. The reason of an exemption stands with the sums alone (EN 16931-1:2017, BT-120).
+fn category(out: &mut Out, name: &str, percent: Decimal, of: &Invoice, reason: Option<&str>) -> Written {
     inside(out, name, |out| {
-        text(
-            out,
-            "cbc:ID",
-            if is_exempt {
-                "E"
-            } else if percent.is_zero() {
-                "Z"
-            } else {
-                "S"
-            },
-        )?;
+        text(out, "cbc:ID", letter(!percent.is_zero(), !of.exemption_reason.is_empty()))?;
         text(out, "cbc:Percent", &percent.to_string())?;
-        // The reason stands once, with the sums (EN 16931-1:2017, BT-120).
-        if is_exempt && name == SUMMED {
-            text(out, "cbc:TaxExemptionReason", &of.exemption_reason)?;
+        if let Some(reason) = reason {
+            text(out, "cbc:TaxExemptionReason", reason)?;
         }
         scheme(out)
     })
@@ -151,7 +145,8 @@ fn sums(out: &mut Out, of: &Invoice) -> Written {
             inside(out, "cac:TaxSubtotal", |out| {
                 money(out, "cbc:TaxableAmount", t.net, &of.currency)?;
                 money(out, "cbc:TaxAmount", t.tax, &of.currency)?;
-                category(out, SUMMED, t.tax_percent, of)
+                let reason = Some(of.exemption_reason.as_str()).filter(|r| t.tax_percent.is_zero() && !r.is_empty());
+                category(out, "cac:TaxCategory", t.tax_percent, of, reason)
             })
         })
     })?;
@@ -190,7 +185,7 @@ fn line(out: &mut Out, of: &InvoiceLine, invoice: &Invoice, names: &Names) -> Wr
         }
         inside(out, "cac:Item", |out| {
             text(out, "cbc:Name", &of.description)?;
-            category(out, "cac:ClassifiedTaxCategory", of.tax_percent, invoice)
+            category(out, "cac:ClassifiedTaxCategory", of.tax_percent, invoice, None)
         })?;
         inside(out, "cac:Price", |out| money(out, "cbc:PriceAmount", price(of, count), &invoice.currency))
     })

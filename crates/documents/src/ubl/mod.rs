@@ -3,7 +3,7 @@
 mod despatch;
 mod invoice;
 
-use gillbook_core::selling::invoice::Party;
+use gillbook_core::party::Party;
 use quick_xml::Writer;
 use rust_decimal::Decimal;
 

@@ -206,6 +206,29 @@ pub(super) fn set_up() -> Vec<(&'static str, Value)> {
     for (check, name, topic, every) in CHECKS {
         posts.push(("/api/checks", json!({"check": check, "name": name, "topic": topic, "every_days": every})));
     }
+    posts.extend(products_and_prices());
+    for (stop, (code, name, _, least)) in (1..).zip(RESTAURANTS) {
+        posts.push((
+            "/api/customers",
+            json!({"customer": code, "name": name, "kind": "restaurant", "price_list": "TABLE", "least_days": least, "address": "Market Street\nLower Fell", "payment_days": 14, "email": format!("kitchen@{}.example", code.to_lowercase()), "order_by_time": "16:00", "deliver_from": "09:00", "deliver_until": "11:30", "substitutes": true, "round": "Town", "stop": stop}),
+        ));
+    }
+    for (stop, (code, name)) in (1..).zip(SHOPS) {
+        posts.push((
+            "/api/customers",
+            json!({"customer": code, "name": name, "kind": "shop", "price_list": "SHOP", "least_days": 3, "address": "Fell Road 12\nLower Fell", "payment_days": 30, "order_by_time": "12:00", "order_by_days": 2, "deliver_from": "07:00", "deliver_until": "08:30", "round": "Fell Road", "stop": stop}),
+        ));
+    }
+    posts.push((
+        "/api/customers",
+        json!({"customer": "SATURDAY", "name": "Saturday market", "kind": "market", "price_list": "STALL"}),
+    ));
+    posts
+}
+
+/// What is sold, and on which lists at what price.
+fn products_and_prices() -> Vec<(&'static str, Value)> {
+    let mut posts = Vec::new();
     posts.push(("/api/price-lists", json!({"price_list": "TABLE", "name": "Restaurants"})));
     posts.push(("/api/price-lists", json!({"price_list": "SHOP", "name": "Shops"})));
     posts.push(("/api/price-lists", json!({"price_list": "STALL", "name": "Market stall", "tax_included": true})));
@@ -230,22 +253,6 @@ pub(super) fn set_up() -> Vec<(&'static str, Value)> {
         json!({"price_list": "SHOP", "product": "OYP", "from_g": 3000, "amount": "2.20", "unit": "pack"});
     posts.push(("/api/prices", twenty_packs));
     posts.push(("/api/prices", json!({"price_list": "STALL", "product": "OYP", "amount": "2.60", "unit": "pack"})));
-    for (stop, (code, name, _, least)) in (1..).zip(RESTAURANTS) {
-        posts.push((
-            "/api/customers",
-            json!({"customer": code, "name": name, "kind": "restaurant", "price_list": "TABLE", "least_days": least, "address": "Market Street\nLower Fell", "payment_days": 14, "email": format!("kitchen@{}.example", code.to_lowercase()), "order_by_time": "16:00", "deliver_from": "09:00", "deliver_until": "11:30", "substitutes": true, "round": "Town", "stop": stop}),
-        ));
-    }
-    for (stop, (code, name)) in (1..).zip(SHOPS) {
-        posts.push((
-            "/api/customers",
-            json!({"customer": code, "name": name, "kind": "shop", "price_list": "SHOP", "least_days": 3, "address": "Fell Road 12\nLower Fell", "payment_days": 30, "order_by_time": "12:00", "order_by_days": 2, "deliver_from": "07:00", "deliver_until": "08:30", "round": "Fell Road", "stop": stop}),
-        ));
-    }
-    posts.push((
-        "/api/customers",
-        json!({"customer": "SATURDAY", "name": "Saturday market", "kind": "market", "price_list": "STALL"}),
-    ));
     posts
 }
 

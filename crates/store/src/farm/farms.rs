@@ -6,13 +6,11 @@ use chrono_tz::Tz;
 use gillbook_core::{
     kinds::{Packaging, PaperSize},
     ledger::entry::BUILT_IN_PLACES,
-    refusal::{FieldErrors, Refusal, RefusalKind},
+    party::{Country, ElectronicAddress},
+    refusal::{Refusal, RefusalKind},
     selling::tax::TaxBy,
-    text::{GradeCode, Line, Note, ProductCode, Short, Text},
-    units::{
-        money::{CurrencyRules, Rounding},
-        party::{Country, ElectronicAddress},
-    },
+    text::{GradeCode, Line, ProductCode, Short},
+    units::money::{CurrencyRules, Rounding},
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -23,7 +21,6 @@ use crate::{
     Actor, Error, FarmId, Result, Store, Tx,
     farm::{people::NewPerson, settings::settings_of},
     transaction,
-    versions::{ensure_version, ensure_version_matches},
 };
 
 /// A grade of the farm's own ranked list.
@@ -94,7 +91,7 @@ pub struct Farm {
     /// Whether 234 on the phone form means 2.34 kg.
     pub implied_decimals: bool,
     /// The size of the sheets that documents print on.
-    pub paper: PaperSize,
+    pub paper_size: PaperSize,
     /// Words that differ by region: `docket`, `verifier`, `plan`.
     pub words: BTreeMap<String, String>,
     /// Ranked grades.
@@ -128,51 +125,6 @@ impl Farm {
     }
 }
 
-/// Changes of a farm's settings. What is left out stays.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct FarmChange {
-    /// Its name.
-    pub name: Option<Line>,
-    /// Its address.
-    pub address: Option<Note>,
-    /// The number under which it is registered as a food business; empty where there is none.
-    pub registration: Option<Text<0, 60>>,
-    /// Its telephone, as dockets print it.
-    pub telephone: Option<Text<0, 40>>,
-    /// How goods are kept, in its own words, as dockets print it.
-    pub storage_line: Option<Text<0, 200>>,
-    /// What tax is called.
-    pub tax_name: Option<Short>,
-    /// How halves of a cent are rounded.
-    pub rounding: Option<Rounding>,
-    /// The smallest coin that cash totals are rounded to, with no more decimals than the currency has; zero where they are not.
-    #[schema(value_type = Option<String>, pattern = r"^\d{1,4}(\.\d{1,4})?$")]
-    pub cash_step: Option<Decimal>,
-    /// The size of the sheets that documents print on. Invoices that are issued keep theirs.
-    pub paper: Option<PaperSize>,
-    /// Whether the tax of an invoice is rounded once for each rate, or line by line. Invoices that are issued keep their tax.
-    pub tax_by: Option<TaxBy>,
-    /// The number under which it is registered for tax; empty where there is none.
-    pub tax_number: Option<Text<0, 60>>,
-    /// Why what bears no tax bears none, as invoices print it. Invoices that are issued keep theirs.
-    pub exemption_reason: Option<Text<0, 200>>,
-    /// Where it is.
-    pub country: Option<Country>,
-    /// Where invoices are sent to by machines.
-    pub electronic_address: Option<ElectronicAddress>,
-    /// How it is paid: an account, a name.
-    pub payment_details: Option<Note>,
-    /// Whether 234 on the phone form means 2.34 kg.
-    pub implied_decimals: Option<bool>,
-    /// Words that differ by region: `docket`, `verifier`, `plan`.
-    pub words: Option<BTreeMap<String, Short>>,
-    /// Grades to add or rename. Ranks of grades that are there stay.
-    pub grades: Option<Vec<Grade>>,
-    /// Best-before rules, from now on. A date that was given before never moves.
-    pub best_before: Option<Vec<BestBeforeRule>>,
-}
-
 /// A farm to be opened.
 #[derive(Debug, Clone)]
 pub struct NewFarm {
@@ -188,9 +140,6 @@ pub struct NewFarm {
 
 /// The three grades that a farm begins with, in plain words.
 const FIRST_GRADES: [(&str, i32, &str); 3] = [("A", 1, "Best"), ("B", 2, "Good"), ("C", 3, "For cooking")];
-
-/// Words that a farm may set.
-const SETTABLE_WORDS: [&str; 3] = ["docket", "verifier", "plan"];
 
 impl Store {
     /// Whether there is a farm that somebody can sign in to.
@@ -269,7 +218,7 @@ impl Tx {
         }
         let f = sqlx::query!(
             r#"select name, address, registration, telephone, storage_line, currency, zone, tax_name, rounding as "rounding: Rounding", cash_step, tax_by as "tax_by: TaxBy", tax_number, exemption_reason, country as "country: Country", electronic_address as "electronic_address: ElectronicAddress", payment_details,
-                      implied_decimals, paper as "paper: PaperSize", words as "words: Json<BTreeMap<String, String>>", version,
+                      implied_decimals, paper_size as "paper_size: PaperSize", words as "words: Json<BTreeMap<String, String>>", version,
                       coalesce((select jsonb_agg(jsonb_build_object('grade', g.grade, 'rank', g.rank, 'name', g.name, 'published_class', g.published_class)
                                                  order by g.rank)
                                   from grade g where g.farm_id = $1), '[]') as "grades!: Json<Vec<Grade>>",
@@ -305,7 +254,7 @@ impl Tx {
             electronic_address: f.electronic_address,
             payment_details: f.payment_details,
             implied_decimals: f.implied_decimals,
-            paper: f.paper,
+            paper_size: f.paper_size,
             words: f.words.0,
             grades: f.grades.0,
             best_before: f.best_before.0,
@@ -315,99 +264,6 @@ impl Tx {
             self.memo.farm = Some(farm.clone());
         }
         Ok(farm)
-    }
-
-    /// Changes settings. `read_version` is the version that the change was made from.
-    ///
-    /// # Errors
-    /// Refuses a stale version and what a constraint refuses.
-    #[tracing::instrument(level = "debug", name = "store.farm.change_farm", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn change_farm(&mut self, change: &FarmChange, read_version: i32) -> Result<Farm> {
-        self.memo.settings = None;
-        let mut faults = FieldErrors::default();
-        for word in change.words.iter().flatten().map(|(w, _)| w) {
-            faults.check(
-                SETTABLE_WORDS.contains(&word.as_str()),
-                format!("/words/{word}"),
-                format!("Only these words can be set: {}.", SETTABLE_WORDS.join(", ")),
-            );
-        }
-        faults.done()?;
-        if *change == FarmChange::default() {
-            let farm = self.farm().await?;
-            ensure_version(farm.version, read_version)?;
-            return Ok(farm);
-        }
-        if let Some(rounding) = change.rounding {
-            self.ensure_rounding_stays(rounding).await?;
-        }
-        if let Some(step) = change.cash_step {
-            self.ensure_cash_step_may_change(step).await?;
-        }
-        let words = change.words.as_ref().map(Json);
-        let done = sqlx::query!(
-            "update farm set name = coalesce($3, name), address = coalesce($4, address), tax_name = coalesce($5, tax_name),
-                    rounding = coalesce($6, rounding), implied_decimals = coalesce($7, implied_decimals),
-                    words = words || coalesce($8, '{}'::jsonb), registration = coalesce($9, registration),
-                    tax_by = coalesce($10, tax_by), tax_number = coalesce($11, tax_number), payment_details = coalesce($12, payment_details),
-                    telephone = coalesce($13, telephone), storage_line = coalesce($14, storage_line), cash_step = coalesce($15, cash_step),
-                    paper = coalesce($16, paper), exemption_reason = coalesce($17, exemption_reason), country = coalesce($18, country),
-                    electronic_address = coalesce($19, electronic_address), version = version + 1
-              where farm_id = $1 and version = $2",
-            self.farm.0,
-            read_version,
-            change.name.as_ref().map(Line::as_str),
-            change.address.as_ref().map(Note::as_str),
-            change.tax_name.as_ref().map(Short::as_str),
-            change.rounding.map(Rounding::as_str),
-            change.implied_decimals,
-            words as _,
-            change.registration.as_ref().map(Text::as_str),
-            change.tax_by.map(TaxBy::as_str),
-            change.tax_number.as_ref().map(Text::as_str),
-            change.payment_details.as_ref().map(Note::as_str),
-            change.telephone.as_ref().map(Text::as_str),
-            change.storage_line.as_ref().map(Text::as_str),
-            change.cash_step,
-            change.paper.map(PaperSize::as_str),
-            change.exemption_reason.as_ref().map(Text::as_str),
-            change.country.as_ref().map(Country::as_str),
-            change.electronic_address.as_ref().map(ElectronicAddress::as_str)
-        )
-        .execute(&mut *self.db)
-        .await?;
-        ensure_version_matches(done.rows_affected())?;
-        self.add_grades_and_rules(change).await?;
-        self.farm().await
-    }
-
-    async fn add_grades_and_rules(&mut self, change: &FarmChange) -> Result<()> {
-        for g in change.grades.iter().flatten() {
-            sqlx::query!(
-                "insert into grade (farm_id, grade, rank, name, published_class) values ($1, $2, $3, $4, $5)
-                 on conflict (farm_id, grade) do update set name = excluded.name, published_class = excluded.published_class",
-                self.farm.0,
-                g.grade.as_str(),
-                g.rank,
-                g.name.as_str(),
-                g.published_class.as_ref().map(Short::as_str)
-            )
-            .execute(&mut *self.db)
-            .await?;
-        }
-        for b in change.best_before.iter().flatten() {
-            sqlx::query!(
-                "insert into best_before_rule (farm_id, product, packaging, effective_from, days) values ($1, $2, $3, $4, $5)",
-                self.farm.0,
-                b.product.as_str(),
-                b.packaging.as_str(),
-                self.now,
-                b.days
-            )
-            .execute(&mut *self.db)
-            .await?;
-        }
-        Ok(())
     }
 }
 

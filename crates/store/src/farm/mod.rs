@@ -1,5 +1,6 @@
 //! The farm, and who may sign in.
 
+pub mod farm_change;
 pub mod farms;
 pub mod people;
 pub mod readiness;

@@ -50,7 +50,7 @@ impl Tx {
                       exists (select from place where farm_id = $1 and kind = 'fridge') as "fridge!",
                       exists (select from batch where farm_id = $1) as "batch!",
                       exists (select from product where farm_id = $1) as "product!",
-                      exists (select from prices_in_force($1, $2)) as "price!",
+                      exists (select from price_list l cross join lateral prices_in_force($1, l.price_list, $2) where l.farm_id = $1) as "price!",
                       exists (select from best_before_rule where farm_id = $1 and effective_from <= $2) as "best_before!",
                       exists (select from customer where farm_id = $1) as "customer!",
                       exists (select from place_limit where farm_id = $1 and not example and effective_from <= $2) as "own_limit!",

@@ -85,12 +85,10 @@ impl Tx {
         if !missing.is_empty() {
             products.extend(self.products_named(&missing).await?.into_values());
         }
-        let mut prices: Vec<Price> = Vec::new();
-        if let Some(customer) = &customer {
-            prices.extend(self.prices().await?);
-            prices.extend(self.coming_prices().await?);
-            prices.retain(|p| p.price_list == customer.price_list);
-        }
+        let prices: Vec<Price> = match &customer {
+            Some(customer) => self.prices_of(&customer.price_list).await?,
+            None => Vec::new(),
+        };
         Ok(PromiseFacts {
             today,
             now: self.now,

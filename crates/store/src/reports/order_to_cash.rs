@@ -7,7 +7,7 @@ use gillbook_core::{
     selling::{
         journal::{JournalAccount, JournalKind, JournalLine},
         order_to_cash::{
-            ReceivableMove, SoldGoods, Traded, WeekOrderLine, WeekOrderToCash, order_to_cash, week_orders,
+            BookedReceivable, SoldGoods, Traded, WeekOrderLine, WeekOrderToCash, order_to_cash, week_orders,
         },
         pricing::ListPrice,
     },
@@ -18,9 +18,6 @@ use rust_decimal::Decimal;
 use sqlx::types::Json;
 
 use crate::{Result, Tx};
-
-/// More order lines than one grower packs in a week.
-const MAX_ORDER_LINES: i64 = 20_000;
 
 impl Tx {
     /// A week from order to cash, as the book has it now.
@@ -38,14 +35,16 @@ impl Tx {
             .into_iter()
             .map(|r| SoldGoods { channel: r.channel, kind: r.kind, grams: r.grams, net: r.amount, tax: r.tax })
             .collect();
-        let (channels, total) = order_to_cash(&orders, sold, self.receivable_moves(week).await?, coinage);
+        let opening = self.owed_before(week).await?;
+        let booked = self.booked_on_receivables(week).await?;
+        let (channels, total) = order_to_cash(&orders, sold, opening, &booked, coinage);
         Ok(WeekOrderToCash {
             week,
             currency: coinage.currency().to_owned(),
             channels,
             total,
             orders,
-            receivables: self.booked_on_receivables(week).await?,
+            receivables: booked.into_iter().map(|b| b.line).collect(),
         })
     }
 
@@ -54,26 +53,36 @@ impl Tx {
         let zone = self.farm_settings().await?.zone;
         let now: DateTime<Utc> = self.now;
         let rows = sqlx::query!(
-            r#"select o.order_code as "order: OrderCode", o.customer as "customer: CustomerCode", c.kind as "channel: CustomerKind", o.delivery_day,
+            r#"with wanted as (
+                   select o.order_code, o.customer, c.kind, c.price_list, o.delivery_day, o.status,
+                          least(greatest($4, o.delivery_day::timestamp at time zone $5), (o.delivery_day + 1)::timestamp at time zone $5) as priced_at
+                     from customer_order o join customer c using (farm_id, customer)
+                    where o.farm_id = $1 and o.delivery_day between $2 and $3 and o.status not in ('draft', 'cancelled')),
+               listed as (
+                   select w.price_list, w.priced_at, x.product,
+                          jsonb_agg(jsonb_build_object('from_g', x.from_grams, 'amount', x.amount::text, 'unit', x.unit, 'tax_included', l.tax_included)) as prices
+                     from (select distinct price_list, priced_at from wanted) w join price_list l on l.farm_id = $1 and l.price_list = w.price_list
+                    cross join lateral prices_in_force($1, w.price_list, w.priced_at) x
+                    group by w.price_list, w.priced_at, x.product)
+               select o.order_code as "order: OrderCode", o.customer as "customer: CustomerCode", o.kind as "channel: CustomerKind", o.delivery_day,
                       o.status as "status: OrderStatus", l.grams as "ordered_g: Grams", p.pack_g, p.tax_percent,
-                      (select coalesce(jsonb_agg(jsonb_build_object('from_g', x.from_grams, 'amount', x.amount::text, 'unit', x.unit, 'tax_included', x.tax_included)), '[]')
-                         from prices_in_force($1, least($4, o.delivery_day::timestamp at time zone $5)) x
-                        where x.price_list = c.price_list and x.product = l.product) as "prices!: Json<Vec<ListPrice>>",
+                      coalesce(x.prices, '[]') as "prices!: Json<Vec<ListPrice>>",
                       d.price as "sent_price?", d.unit as "sent_unit?: PriceUnit", d.grams as "sent_g!: Grams", d.net as "sent_net!"
-                 from customer_order o join customer c using (farm_id, customer) join order_line l using (farm_id, order_code) join product p using (farm_id, product)
+                 from wanted o join order_line l on l.farm_id = $1 and l.order_code = o.order_code
+                 join product p on p.farm_id = $1 and p.product = l.product
+                 left join listed x on x.price_list = o.price_list and x.priced_at = o.priced_at and x.product = l.product
                 cross join lateral (
+                      -- All that one docket has of an order's line is at one price, and one docket of an order stands.
                       select min(s.price) as price, min(s.unit) as unit, coalesce(sum(s.grams), 0)::bigint as grams, coalesce(sum(s.amount), 0) as net
                         from docket k join docket_line s using (farm_id, docket)
                        where k.farm_id = $1 and k.order_code = o.order_code and s.order_line = l.line
                          and not exists (select from act x where x.farm_id = $1 and x.reverses = k.act_id)) d
-                where o.farm_id = $1 and o.delivery_day between $2 and $3 and o.status not in ('draft', 'cancelled')
-                order by o.delivery_day, o.customer, o.order_code, l.line limit $6"#,
+                order by o.delivery_day, o.customer, o.order_code, l.line"#,
             self.farm.0,
             week.monday(),
             week.sunday(),
             now,
-            zone.name(),
-            MAX_ORDER_LINES
+            zone.name()
         )
         .fetch_all(&mut *self.db)
         .await?;
@@ -95,32 +104,30 @@ impl Tx {
             .collect())
     }
 
-    /// What was booked on what customers owe until the end of a week, by channel: all before it together, and in it by what it was.
-    async fn receivable_moves(&mut self, week: IsoWeek) -> Result<Vec<(CustomerKind, ReceivableMove, Decimal)>> {
+    /// What customers owed when a week began, by channel.
+    async fn owed_before(&mut self, week: IsoWeek) -> Result<Vec<(CustomerKind, Decimal)>> {
         let rows = sqlx::query!(
-            r#"select c.kind as "channel: CustomerKind", m.moved as "moved!: ReceivableMove", sum(m.amount) as "amount!"
-                 from (select j.customer, j.amount,
-                              case when j.booked_on < $2 then 'opening' when j.kind = 'invoice' then 'invoiced' when j.kind = 'credit_note' then 'credited'
-                                   when p.method = 'write_off' then 'written_off' else 'paid' end as moved
-                         from journal_line j left join payment p on p.farm_id = $1 and p.payment = j.document and j.booked_on >= $2
-                        where j.farm_id = $1 and j.account = 'receivables' and j.booked_on <= $3) m
-                 join customer c on c.farm_id = $1 and c.customer = m.customer
-                group by c.kind, m.moved"#,
+            r#"select c.kind as "channel: CustomerKind", sum(j.amount) as "amount!"
+                 from (select customer, sum(amount) as amount from journal_line
+                        where farm_id = $1 and account = 'receivables' and booked_on < $2 group by customer) j
+                 join customer c on c.farm_id = $1 and c.customer = j.customer
+                group by c.kind"#,
             self.farm.0,
-            week.monday(),
-            week.sunday()
+            week.monday()
         )
         .fetch_all(&mut *self.db)
         .await?;
-        Ok(rows.into_iter().map(|r| (r.channel, r.moved, r.amount)).collect())
+        Ok(rows.into_iter().map(|r| (r.channel, r.amount)).collect())
     }
 
     /// The journal's lines of what customers owe, of a week.
-    async fn booked_on_receivables(&mut self, week: IsoWeek) -> Result<Vec<JournalLine>> {
+    async fn booked_on_receivables(&mut self, week: IsoWeek) -> Result<Vec<BookedReceivable>> {
         let coinage = self.farm_settings().await?.coinage;
         let rows = sqlx::query!(
-            r#"select booked_on, kind as "kind: JournalKind", document, customer as "customer: CustomerCode", amount
-                 from journal_line where farm_id = $1 and account = 'receivables' and booked_on between $2 and $3 order by booked_on, document, line"#,
+            r#"select j.booked_on, j.kind as "kind: JournalKind", j.document, j.customer as "customer: CustomerCode", j.amount,
+                      c.kind as "channel: CustomerKind", coalesce(p.method = 'write_off', false) as "is_write_off!"
+                 from journal_line j join customer c using (farm_id, customer) left join payment p on p.farm_id = j.farm_id and p.payment = j.document
+                where j.farm_id = $1 and j.account = 'receivables' and j.booked_on between $2 and $3 order by j.booked_on, j.document, j.line"#,
             self.farm.0,
             week.monday(),
             week.sunday()
@@ -129,13 +136,17 @@ impl Tx {
         .await?;
         Ok(rows
             .into_iter()
-            .map(|r| JournalLine {
-                booked_on: r.booked_on,
-                kind: r.kind,
-                document: r.document,
-                account: JournalAccount::Receivables,
-                customer: r.customer,
-                amount: coinage.round(r.amount),
+            .map(|r| BookedReceivable {
+                channel: r.channel,
+                is_write_off: r.is_write_off,
+                line: JournalLine {
+                    booked_on: r.booked_on,
+                    kind: r.kind,
+                    document: r.document,
+                    account: JournalAccount::Receivables,
+                    customer: r.customer,
+                    amount: coinage.round(r.amount),
+                },
             })
             .collect())
     }

@@ -55,7 +55,7 @@ pub struct TemperatureRecord {
     /// Its address, and its registration where it has one.
     pub farm_address: String,
     /// The size of the sheets that it prints on.
-    pub paper: PaperSize,
+    pub paper_size: PaperSize,
     /// The farm's time zone, in which its days begin.
     pub zone: String,
     /// The place.
@@ -158,7 +158,7 @@ impl Tx {
         }
         let mut record = TemperatureRecord {
             farm_address: farm.letterhead(),
-            paper: farm.paper,
+            paper_size: farm.paper_size,
             farm: farm.name,
             zone: farm.zone,
             place: there.place,

@@ -5,13 +5,11 @@ use std::collections::BTreeSet;
 use gillbook_core::{
     Grams,
     kinds::{CustomerKind, Weekday},
+    party::{Country, ElectronicAddress},
     refusal::Refusal,
     selling::customer::{Customer, CustomerChange, NewCustomer, ensure_window},
     text::{CustomerCode, Line, Note, PriceListCode, Text},
-    units::{
-        clock::ClockTime,
-        party::{Country, ElectronicAddress},
-    },
+    units::clock::ClockTime,
 };
 use rust_decimal::Decimal;
 use sqlx::types::Json;

@@ -84,7 +84,8 @@ impl Tx {
                       l.grade as "grade: GradeCode", d.place as "place: PlaceCode", d.harvest_day, d.best_before, d.grams as "grams: Grams", d.price,
                       d.unit as "unit: PriceUnit", d.tax_percent, d.amount, e.excursion_id as "warm_spell?", e.place as "warm_place?: PlaceCode",
                       e.began_at as "warm_since?", a.entered_by,
-                      coalesce((select r.reason from docket_refusal r where r.farm_id = d.farm_id and r.docket = d.docket and r.line = d.line and not exists (select from act x where x.farm_id = r.farm_id and x.reverses = r.act_id)), '') as "refused_because!"
+                      coalesce((select r.reason from docket_refusal r where r.farm_id = d.farm_id and r.docket = d.docket and r.line = d.line and not exists (select from act x where x.farm_id = r.farm_id and x.reverses = r.act_id)), '') as "refused_because!",
+                      coalesce((select string_agg(distinct r.reason, ', ') from docket_part q join act r using (farm_id, act_id) where q.farm_id = d.farm_id and q.docket = d.docket and q.line = d.line and r.kind = 'return' and not exists (select from act x where x.farm_id = r.farm_id and x.reverses = r.act_id)), '') as "returned_because!"
                  from docket_line d join lot l using (farm_id, lot) join docket k using (farm_id, docket)
                  join act a on a.farm_id = k.farm_id and a.act_id = k.act_id
                  left join excursion e on e.farm_id = d.farm_id and e.excursion_id = d.warm_spell
@@ -120,6 +121,7 @@ impl Tx {
                         refused_g: Grams::ZERO,
                         refused_because: l.refused_because.clone(),
                         returned_g: Grams::ZERO,
+                        returned_because: l.returned_because.clone(),
                         kept_g: l.grams,
                         price: l.price.normalize(),
                         unit: l.unit,

@@ -5,27 +5,25 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::NaiveDate;
 use gillbook_core::{
     kinds::PaperSize,
+    party::Party,
     refusal::Refusal,
     selling::{
         billable::BillableLine,
         credit_note::{CreditFacts, NewCreditNote, draw_up_credit},
         customer::Customer,
-        invoice::{Invoice, InvoiceFacts, InvoiceKind, InvoiceLine, InvoicePlan, NewInvoice, Party, draw_up},
+        invoice::{Invoice, InvoiceFacts, InvoiceKind, InvoiceLine, InvoicePlan, NewInvoice, draw_up},
         invoice_run::{InvoiceRun, NewInvoiceRun, plan_run},
         payment::{NewPayment, PaymentMethod, PaymentShare, settled_from_door},
         tax::TaxTotal,
     },
     text::{CustomerCode, DocketCode, InvoiceCode, OrderCode, PaymentCode, Text},
-    units::{
-        money::CurrencyRules,
-        party::{Country, ElectronicAddress},
-    },
+    units::money::CurrencyRules,
 };
 use rust_decimal::Decimal;
 use serde_json::{Value, json};
 use sqlx::types::Json;
 
-use crate::{Error, Pagination, Result, Tx, farm::farms::Farm, heads::Heads, selling::billable::Billable};
+use crate::{Error, Pagination, Result, Tx, heads::Heads, selling::billable::Billable};
 
 impl Tx {
     /// Issues an invoice of what some dockets handed over and no invoice has.
@@ -51,9 +49,9 @@ impl Tx {
         let plan = draw_up(new, &facts)?;
         let head = json!({
             "kind": InvoiceKind::Invoice, "seller_name": farm.name, "seller_address": farm.letterhead(), "seller_tax_number": farm.tax_number,
-            "payment_details": farm.payment_details, "tax_name": farm.tax_name, "note": new.note, "currency": farm.currency, "paper": farm.paper,
+            "payment_details": farm.payment_details, "tax_name": farm.tax_name, "note": new.note, "currency": farm.currency, "paper_size": farm.paper_size,
             "seller_country": farm.country, "seller_electronic_address": farm.electronic_address, "buyer_country": customer.country,
-            "buyer_electronic_address": customer.electronic_address, "exemption_reason": exemption_reason(&farm, &plan),
+            "buyer_electronic_address": customer.electronic_address, "exemption_reason": if plan.has_untaxed() { &farm.exemption_reason } else { "" },
             "buyer_name": customer.name, "buyer_address": customer.address, "buyer_tax_number": customer.tax_number,
         });
         let invoice = self.post_invoice(head, &customer.customer, &plan).await?;
@@ -159,7 +157,7 @@ impl Tx {
         let head = json!({
             "kind": InvoiceKind::CreditNote, "corrects": invoice.invoice, "seller_name": invoice.seller.name, "seller_address": invoice.seller.address,
             "seller_tax_number": invoice.seller.tax_number, "payment_details": "", "tax_name": invoice.tax_name, "note": new.reason,
-            "currency": invoice.currency, "paper": invoice.paper, "exemption_reason": invoice.exemption_reason,
+            "currency": invoice.currency, "paper_size": invoice.paper_size, "exemption_reason": if plan.has_untaxed() { &invoice.exemption_reason } else { "" },
             "seller_country": invoice.seller.country, "seller_electronic_address": invoice.seller.electronic_address,
             "buyer_country": invoice.buyer.country, "buyer_electronic_address": invoice.buyer.electronic_address, "buyer_name": invoice.buyer.name, "buyer_address": invoice.buyer.address,
             "buyer_tax_number": invoice.buyer.tax_number,
@@ -291,10 +289,10 @@ impl Tx {
         let coinage = self.farm_settings().await?.coinage;
         let rows = sqlx::query!(
             r#"select i.invoice as "invoice: InvoiceCode", i.kind as "kind: InvoiceKind", i.customer as "customer: CustomerCode",
-                      i.corrects as "corrects: InvoiceCode", i.issued_on, i.due_on, i.seller_name, i.seller_address, i.seller_tax_number,
-                      i.payment_details, i.buyer_name, i.buyer_address, i.buyer_tax_number, i.currency, i.paper as "paper: PaperSize", i.exemption_reason,
-                      i.seller_country as "seller_country: Country", i.seller_electronic_address as "seller_electronic_address: ElectronicAddress",
-                      i.buyer_country as "buyer_country: Country", i.buyer_electronic_address as "buyer_electronic_address: ElectronicAddress", i.tax_name, i.note, i.net, i.tax, i.total,
+                      i.corrects as "corrects: InvoiceCode", i.issued_on, i.due_on, i.payment_details, i.currency, i.paper_size as "paper_size: PaperSize", i.exemption_reason,
+                      jsonb_build_object('name', i.seller_name, 'address', i.seller_address, 'tax_number', i.seller_tax_number, 'country', i.seller_country, 'electronic_address', i.seller_electronic_address) as "seller!: Json<Party>",
+                      jsonb_build_object('name', i.buyer_name, 'address', i.buyer_address, 'tax_number', i.buyer_tax_number, 'country', i.buyer_country, 'electronic_address', i.buyer_electronic_address) as "buyer!: Json<Party>",
+                      i.tax_name, i.note, i.net, i.tax, i.total,
                       i.issued_by, coalesce(s.credited, 0) as "credited!", coalesce(s.paid, 0) as "paid!",
                       (select jsonb_agg(jsonb_build_object('line', l.line, 'corrects_line', l.corrects_line, 'docket', l.docket, 'docket_line', l.docket_line,
                                   'delivered_on', l.delivered_on, 'order_reference', l.order_reference, 'description', l.description, 'grams_g', l.grams, 'packs', l.packs,
@@ -311,8 +309,7 @@ impl Tx {
                                and not exists (select from payment_reversal r where r.farm_id = $1 and r.payment = p.payment)
                              order by y.number) as "payments!: Vec<PaymentCode>"
                  from invoice i left join invoice_settled s using (farm_id, invoice)
-                where i.farm_id = $1 and ($2::text is null or i.invoice = $2) and ($3::text is null or i.customer = $3)
-                  and ($4::text is null or (i.recorded_at, i.invoice) < (select o.recorded_at, o.invoice from invoice o where o.farm_id = $1 and o.invoice = $4))
+                where i.farm_id = $1 and ($2::text is null or i.invoice = $2) and ($3::text is null or i.customer = $3) and ($4::text is null or (i.recorded_at, i.invoice) < (select o.recorded_at, o.invoice from invoice o where o.farm_id = $1 and o.invoice = $4))
                 order by i.recorded_at desc, i.invoice desc limit $5"#,
             self.farm.0,
             only.map(InvoiceCode::as_str),
@@ -332,24 +329,12 @@ impl Tx {
                 corrects: r.corrects,
                 issued_on: r.issued_on,
                 due_on: r.due_on,
-                seller: Party {
-                    name: r.seller_name,
-                    address: r.seller_address,
-                    tax_number: r.seller_tax_number,
-                    country: r.seller_country,
-                    electronic_address: r.seller_electronic_address,
-                },
-                buyer: Party {
-                    name: r.buyer_name,
-                    address: r.buyer_address,
-                    tax_number: r.buyer_tax_number,
-                    country: r.buyer_country,
-                    electronic_address: r.buyer_electronic_address,
-                },
+                seller: r.seller.0,
+                buyer: r.buyer.0,
                 exemption_reason: r.exemption_reason,
                 payment_details: r.payment_details,
                 currency: r.currency,
-                paper: r.paper,
+                paper_size: r.paper_size,
                 tax_name: r.tax_name,
                 note: r.note,
                 lines: r.lines.0.into_iter().map(|l| rounded_line(l, coinage)).collect(),
@@ -380,11 +365,6 @@ fn open_of(kind: InvoiceKind, left: Decimal, coinage: CurrencyRules) -> Decimal 
         InvoiceKind::Invoice => coinage.round(left.max(Decimal::ZERO)),
         InvoiceKind::CreditNote => coinage.round(Decimal::ZERO),
     }
-}
-
-/// Why what of an invoice bears no tax bears none, where something of it does not.
-fn exemption_reason<'a>(farm: &'a Farm, plan: &InvoicePlan) -> &'a str {
-    if plan.sums.taxes.iter().any(|t| t.tax_percent.is_zero()) { &farm.exemption_reason } else { "" }
 }
 
 /// A line with its amounts at the scale of the currency, as the columns do not keep it.

@@ -119,8 +119,9 @@ impl Tx {
                  from lot l join product_strain s on s.farm_id = l.farm_id and s.strain = l.strain
                  join product p on p.farm_id = l.farm_id and p.product = s.product and p.form = l.form
                       and (p.packaging is null or p.packaging = l.packaging)
-                 left join (select r.* from prices_in_force($1, $4) r join customer c on c.farm_id = $1 and c.price_list = r.price_list
-                             where c.customer = $3 and r.from_grams = 0) r on r.product = p.product
+                 left join (select r.product, r.amount, r.unit, pl.tax_included from customer c join price_list pl using (farm_id, price_list)
+                             cross join lateral prices_in_force($1, c.price_list, $4) r
+                             where c.farm_id = $1 and c.customer = $3 and r.from_grams = 0) r on r.product = p.product
                  left join lateral (select nullif(sum(t.grams), 0)::bigint as grams, sum(t.amount) as amount from tallied t
                        where t.farm_id = l.farm_id and t.market_day = $5 and t.product = p.product) t on true
                 where l.farm_id = $1 and l.lot = any ($2::text[])

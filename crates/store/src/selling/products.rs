@@ -7,11 +7,11 @@ use gillbook_core::{
     kinds::{Form, Packaging, PriceUnit},
     refusal::{FieldErrors, Refusal},
     selling::{
-        pricing::{ListPrice, ensure_price},
+        pricing::{ListPrice, ensure_floor, ensure_price},
         product::{NewPrice, NewProduct, Price, PriceList, Product, ProductChange},
     },
     text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
-    units::{calendar::Instant, money::ensure_unit_price},
+    units::calendar::Instant,
 };
 use rust_decimal::Decimal;
 
@@ -22,12 +22,7 @@ use crate::{
     versions::{ensure_version, ensure_version_matches},
 };
 
-fn ensure_floor(floor: Decimal) -> Result<(), Refusal> {
-    ensure_unit_price(floor, "/floor_per_kg")?;
-    ensure_range(floor, Decimal::ZERO, Decimal::from(100_000), "/floor_per_kg", "The least price of a kilogram")
-}
-
-/// A price that may not be there, in one piece. It is that of every line.
+/// A stall's price, of the columns of an outer join: all there, or none. It is the one that lines of any weight have.
 pub(super) fn listed(
     amount: Option<Decimal>,
     unit: Option<PriceUnit>,
@@ -171,7 +166,7 @@ impl Tx {
                 pack_g: r.pack_g,
                 tax_percent: r.tax_percent.normalize(),
                 gtin: r.gtin,
-                floor_per_kg: r.floor_per_kg.normalize(),
+                floor_per_kg: Some(r.floor_per_kg.normalize()),
                 version: r.version,
             })
             .collect())
@@ -227,7 +222,7 @@ impl Tx {
         has_tax.ok_or_else(|| unknown().into())
     }
 
-    /// Sets a price from now or a later day on, or takes one off the list. Prices that were in force stay.
+    /// Sets a price from an instant on, or takes the product off the list. Prices that were in force stay.
     ///
     /// # Errors
     /// Refuses an unknown list or product, a price a pack for what is loose, one that is too low unless meant, and a second price at one instant.
@@ -268,7 +263,7 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.prices", skip_all, fields(farm_id = self.farm.0))]
     pub async fn prices(&mut self) -> Result<Vec<Price>> {
-        self.prices_where(false).await
+        self.prices_where(false, None).await
     }
 
     /// Prices that begin later, the next first.
@@ -277,21 +272,32 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.coming_prices", skip_all, fields(farm_id = self.farm.0))]
     pub async fn coming_prices(&mut self) -> Result<Vec<Price>> {
-        self.prices_where(true).await
+        self.prices_where(true, None).await
     }
 
-    async fn prices_where(&mut self, coming: bool) -> Result<Vec<Price>> {
+    /// The prices of a list in force, and those that begin later.
+    pub(crate) async fn prices_of(&mut self, list: &PriceListCode) -> Result<Vec<Price>> {
+        let mut prices = self.prices_where(false, Some(list)).await?;
+        prices.extend(self.prices_where(true, Some(list)).await?);
+        Ok(prices)
+    }
+
+    async fn prices_where(&mut self, coming: bool, of: Option<&PriceListCode>) -> Result<Vec<Price>> {
         let rows = sqlx::query!(
             r#"select price_list as "price_list!: PriceListCode", product as "product!: ProductCode", from_grams as "from_grams!: Grams", amount,
                       unit as "unit!: PriceUnit", tax_included as "tax_included!", effective_from as "effective_from!"
-                 from (select price_list, product, from_grams, amount, unit, tax_included, effective_from from prices_in_force($1, $2) where not $3
+                 from (select l.price_list, p.product, p.from_grams, p.amount, p.unit, l.tax_included, p.effective_from
+                         from price_list l cross join lateral prices_in_force($1, l.price_list, $2) p
+                        where l.farm_id = $1 and not $3 and ($4::text is null or l.price_list = $4)
                        union all
-                       select price_list, p.product, p.from_grams, p.amount, p.unit, l.tax_included, p.effective_from
-                         from price p join price_list l using (farm_id, price_list) where p.farm_id = $1 and p.effective_from > $2 and $3) p
+                       select l.price_list, p.product, p.from_grams, p.amount, p.unit, l.tax_included, p.effective_from
+                         from price_list l join price p using (farm_id, price_list)
+                        where l.farm_id = $1 and $3 and p.effective_from > $2 and ($4::text is null or l.price_list = $4)) p
                 order by case when $3 then effective_from end, price_list, product, from_grams limit 5000"#,
             self.farm.0,
             self.now,
-            coming
+            coming,
+            of.map(PriceListCode::as_str)
         )
         .fetch_all(&mut *self.db)
         .await?;

@@ -68,7 +68,7 @@ impl Facts {
         products: &BTreeMap<ProductCode, Product>,
     ) -> StandingOrder {
         StandingOrder {
-            next: days_to_come(&self.deliveries(today, closed), &self.made, today),
+            next: days_to_come(&self.deliveries(today, closed), &self.made, today, &self.customer),
             blocked_by: self.planned(products).err().map(|refusal| refusal.detail),
             standing_order: self.standing_order,
             customer: self.customer.customer,

@@ -240,8 +240,9 @@ impl Tx {
                       (select coalesce(sum(b.grams), 0)::bigint from balance b join lot l using (farm_id, lot) join product_strain s on s.farm_id = l.farm_id and s.strain = l.strain
                         where b.farm_id = p.farm_id and b.place = $3 and b.grams > 0 and s.product = p.product and l.form = p.form) as "there!: Grams"
                  from product p
-                 left join (select r.* from prices_in_force($1, $4) r join customer c on c.farm_id = $1 and c.price_list = r.price_list
-                             where c.customer = $2 and r.from_grams = 0) r on r.product = p.product
+                 left join (select r.product, r.amount, r.unit, pl.tax_included from customer c join price_list pl using (farm_id, price_list)
+                             cross join lateral prices_in_force($1, c.price_list, $4) r
+                             where c.farm_id = $1 and c.customer = $2 and r.from_grams = 0) r on r.product = p.product
                 where p.farm_id = $1 order by p.product limit 500"#,
             self.farm.0,
             day.customer.as_str(),

@@ -75,8 +75,8 @@ impl Tx {
                                    'strains', array(select s.strain from product_strain s
                                                      where s.farm_id = $1 and s.product = p.product order by s.strain)),
                                'prices', (select coalesce(jsonb_agg(jsonb_build_object('from_g', x.from_grams, 'amount', x.amount::text, 'unit', x.unit,
-                                                                                       'tax_included', x.tax_included)), '[]')
-                                            from prices_in_force($1, $4) x where x.price_list = c.price_list and x.product = p.product),
+                                                                                       'tax_included', pl.tax_included)), '[]')
+                                            from prices_in_force($1, c.price_list, $4) x where x.product = p.product),
                                'best_before_days', coalesce((select jsonb_object_agg(b.packaging, b.days) from (
                                    select distinct on (packaging) packaging, days from best_before_rule
                                     where farm_id = $1 and product = p.product and effective_from <= $4
@@ -91,6 +91,7 @@ impl Tx {
                           where l.farm_id = $1 and l.lot in (select s.lot from set_aside s where s.farm_id = $1 and s.order_code = $2)),
                           '{}') as "lots!: Json<BTreeMap<LotCode, SentLot>>"
                  from order_with_lines o join customer c on c.farm_id = o.farm_id and c.customer = o.customer
+                 join price_list pl on pl.farm_id = c.farm_id and pl.price_list = c.price_list
                 where o.farm_id = $1 and o.order_code = $2"#,
             self.farm.0,
             order.as_str(),

@@ -282,7 +282,7 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/payments/{payment}", BOOKS),
     rule("POST", "/payments/{payment}/reversal", BOOKS),
     rule("GET", "/week", BOOKS),
-    rule("GET", "/weeks/{week}/money", BOOKS),
+    rule("GET", "/weeks/{week}/order-to-cash", BOOKS),
     rule("GET", "/blocks", BOOKS),
     rule("GET", "/weeks/{week}/close", OWNER),
     rule("POST", "/weeks/{week}/close", OWNER),

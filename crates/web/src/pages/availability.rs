@@ -8,11 +8,10 @@ use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
-    kinds::{NoDelivery, PriceUnit, PromiseBasis},
+    kinds::{NoDelivery, PromiseBasis},
     selling::{
-        availability::{
-            Availability, AvailableDay, AvailableProduct, FARTHEST, Obtainable, PriceBreak, USUAL_SPAN, days_to_tell,
-        },
+        availability::{Availability, AvailableDay, AvailableProduct, FARTHEST, Obtainable, USUAL_SPAN, days_to_tell},
+        pricing::ListPrice,
         promise::{OrderPromise, PromisedLine, Substitute},
     },
     text::{CustomerCode, ProductCode, StrainCode},
@@ -46,6 +45,8 @@ pub(super) struct AvailabilityPage {
     no_delivery: Option<String>,
     order_by: Option<String>,
     rows: Vec<Row>,
+    /// What is to be said of the prices.
+    tax_line: Option<String>,
     no_forecast: String,
     /// The other days: address and words.
     days: Vec<(String, String)>,
@@ -59,8 +60,7 @@ pub(super) struct AvailabilityPage {
 
 struct Row {
     name: String,
-    price: String,
-    breaks: Vec<String>,
+    prices: Vec<String>,
     unit: &'static str,
     in_stock: String,
     with_harvest: String,
@@ -90,18 +90,22 @@ fn left(of: Obtainable, pack_g: Option<i32>) -> String {
     format!("{in_stock} {unit} left, {} with the harvest", range(of, pack_g))
 }
 
-fn price_of(p: &AvailableProduct, farm: &Farm) -> Option<String> {
-    let unit = match p.unit? {
-        PriceUnit::Kg => "a kg",
-        PriceUnit::Pack => "a pack",
+/// What a unit costs, by how much is ordered.
+fn prices_of(p: &AvailableProduct, farm: &Farm) -> Vec<String> {
+    let from = |price: &ListPrice| match price.from_g {
+        Grams::ZERO => String::new(),
+        from_g => format!(" from {} kg", round_kg(from_g)),
     };
-    Some(format!("{} {unit}", price(p.price?, farm)))
+    p.prices.iter().map(|p| format!("{} a {}{}", price(p.amount, farm), p.unit, from(p))).collect()
 }
 
-/// What lines of more cost.
-fn breaks_of(p: &AvailableProduct, farm: &Farm) -> Vec<String> {
-    let words = |b: &PriceBreak| format!("{} a {} from {} kg", price(b.price, farm), b.unit, round_kg(b.from_g));
-    p.breaks.iter().map(words).collect()
+/// Whether tax is in any of the prices.
+fn has_tax(days: &[AvailableDay]) -> bool {
+    days.iter().flat_map(|day| &day.products).flat_map(|p| &p.prices).any(|p| p.tax_included)
+}
+
+fn tax_line(farm: &Farm) -> String {
+    format!("Prices have {} in them.", farm.tax_name)
 }
 
 /// An amount as it is sent: what is free now, or about what there will be also with a poor harvest.
@@ -127,9 +131,8 @@ fn no_delivery_words(why: NoDelivery, day: NaiveDate) -> String {
 /// The lines of a day as they are sent.
 fn lines_of(day: &AvailableDay, farm: &Farm, now: DateTime<Utc>) -> Vec<String> {
     let line = |p: &AvailableProduct| {
-        let price = price_of(p, farm).map_or_else(String::new, |price| format!(", {price}"));
-        let price = breaks_of(p, farm).into_iter().fold(price, |prices, price| format!("{prices}, {price}"));
-        format!("{}: {}{price}", p.name, sent_amount(p.obtainable, p.pack_g))
+        let of = format!("{}: {}", p.name, sent_amount(p.obtainable, p.pack_g));
+        [vec![of], prices_of(p, farm)].concat().join(", ")
     };
     match day.no_delivery {
         Some(NoDelivery::FarmClosed) => return vec!["We are closed.".into()],
@@ -162,8 +165,8 @@ pub(crate) fn availability_text(farm: &Farm, availability: &Availability, now: D
     if availability.days.iter().any(|day| day.products.len() > 1) {
         lines.push("Products of the same mushrooms share what there is.".into());
     }
-    if availability.days.iter().flat_map(|day| &day.products).any(|p| p.tax_included && p.price.is_some()) {
-        lines.push(format!("Prices have {} in them.", farm.tax_name));
+    if has_tax(&availability.days) {
+        lines.push(tax_line(farm));
     }
     lines.push("\"About\" is what we expect to pick. While it lasts.".into());
     lines.join("\n").replace('\u{a0}', " ") + "\n"
@@ -227,8 +230,7 @@ pub(super) async fn get_availability(
     let told = availability.days.pop();
     let row = |p: &AvailableProduct| Row {
         name: p.name.clone(),
-        price: price_of(p, &farm).unwrap_or_default(),
-        breaks: breaks_of(p, &farm),
+        prices: prices_of(p, &farm),
         unit: unit(p.pack_g),
         in_stock: figure(p.obtainable.in_stock_g, p.pack_g),
         with_harvest: if p.obtainable.high_g > p.obtainable.in_stock_g {
@@ -245,6 +247,7 @@ pub(super) async fn get_availability(
             .filter(|d| d.no_delivery.is_none())
             .and_then(|d| d.order_by)
             .map(|by| full_time(by, zone_of(&farm))),
+        tax_line: told.as_ref().filter(|d| has_tax(std::slice::from_ref(d))).map(|_| tax_line(&farm)),
         rows: told.iter().flat_map(|d| &d.products).map(row).collect(),
         no_forecast: unforeseen(availability.no_forecast),
         days: other_days("/availability", query.customer.as_ref(), "day", asked.0, today),

@@ -3,9 +3,9 @@
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
+    party::Party,
     selling::{
         docket::{Delivery, Docket, DocketLine, DocketStatus, HandOver, KITCHEN_CAUTION, packs_of},
-        invoice::Party,
         signature::Signature,
     },
     text::DocketCode,
@@ -19,7 +19,7 @@ use crate::{App, auth::Authenticated, documents::set, extract::capital, problem:
 
 /// What was refused of a line or came back, in words.
 pub(super) fn came_back(l: &DocketLine) -> Option<String> {
-    came_back_words((l.refused_g, &l.refused_because), (l.returned_g, ""))
+    came_back_words((l.refused_g, &l.refused_because), (l.returned_g, &l.returned_because))
 }
 
 /// What was refused of something and what came back, each with its reason where there is one.
@@ -157,7 +157,7 @@ impl DocketPaper {
             currency: docket.currency,
             caution: KITCHEN_CAUTION.to_owned(),
             farm_address: farm.letterhead(),
-            paper: farm.paper,
+            paper_size: farm.paper_size,
             farm_telephone: farm.telephone,
             storage_line: farm.storage_line,
             farm: farm.name,

@@ -5,9 +5,10 @@ use axum::{extract::State, response::Response};
 use gillbook_core::{
     Grams,
     kinds::PriceUnit,
+    party::Party,
     selling::{
         credit_note::{CreditLine, NewCreditNote},
-        invoice::{Invoice, InvoiceKind, InvoiceLine, Party},
+        invoice::{Invoice, InvoiceKind, InvoiceLine},
     },
     text::InvoiceCode,
 };
@@ -274,7 +275,7 @@ pub(crate) async fn invoice_pdf(of: Invoice) -> Result<Vec<u8>, Problem> {
         net: amount(l.net),
     });
     let sheet = paper::Invoice {
-        paper: of.paper,
+        paper_size: of.paper_size,
         exemption_reason: of.exemption_reason,
         word: word(of.kind).to_owned(),
         invoice: of.invoice.to_string(),

@@ -10,6 +10,7 @@ mod calendar;
 mod checks;
 mod count;
 mod crates_out;
+mod days;
 mod desk;
 mod docket;
 mod docket_sheet;
@@ -24,6 +25,7 @@ mod money;
 mod moves;
 mod notices;
 mod order_forms;
+mod order_to_cash;
 mod orders;
 mod packing;
 mod packing_list;
@@ -49,7 +51,6 @@ mod today;
 mod typed;
 mod week;
 mod week_close;
-mod week_money;
 mod week_sales;
 mod weigh;
 
@@ -61,14 +62,7 @@ use axum::{
     middleware::Next,
     response::{IntoResponse, Response},
 };
-use chrono::{DateTime, NaiveDate, Utc};
-use chrono_tz::Tz;
-use gillbook_core::{
-    Grams,
-    cold::CAUTION,
-    kinds::{Role, Weekday},
-    units::money::CurrencyRules,
-};
+use gillbook_core::{Grams, cold::CAUTION, kinds::Role, units::money::CurrencyRules};
 use gillbook_store::{
     Pagination,
     farm::{farms::Farm, sessions::Principal},
@@ -76,6 +70,9 @@ use gillbook_store::{
 use rust_decimal::{Decimal, RoundingStrategy};
 use uuid::Uuid;
 
+use self::days::{
+    WEEKDAYS, clock, date, day_and_clock, full_day, full_time, in_a_row, long_day, short_day, weekday, zone_of,
+};
 pub(crate) use self::{
     availability::{availability, availability_text},
     docket_sheet::{DocketPaper, despatch_advice},
@@ -364,64 +361,6 @@ fn price(amount: Decimal, farm: &Farm) -> String {
 /// A round weight, without noughts at its end.
 fn round_kg(grams: Grams) -> String {
     Decimal::new(grams.0, 3).normalize().to_string()
-}
-
-fn zone_of(farm: &Farm) -> Tz {
-    farm.zone.parse().unwrap_or(Tz::UTC)
-}
-
-fn clock(at: DateTime<Utc>, zone: Tz) -> String {
-    at.with_timezone(&zone).format("%H:%M").to_string()
-}
-
-fn day_and_clock(at: DateTime<Utc>, zone: Tz) -> String {
-    at.with_timezone(&zone).format("%-d\u{a0}%b %H:%M").to_string()
-}
-
-/// Day, year and time, for what is read long afterwards.
-fn full_time(at: DateTime<Utc>, zone: Tz) -> String {
-    at.with_timezone(&zone).format("%-d\u{a0}%b\u{a0}%Y %H:%M").to_string()
-}
-
-/// A day with its year, for what is read long afterwards.
-const WEEKDAYS: [(&str, &str); 7] = [
-    ("monday", "Monday"),
-    ("tuesday", "Tuesday"),
-    ("wednesday", "Wednesday"),
-    ("thursday", "Thursday"),
-    ("friday", "Friday"),
-    ("saturday", "Saturday"),
-    ("sunday", "Sunday"),
-];
-
-fn weekday(day: Weekday) -> &'static str {
-    WEEKDAYS.iter().find(|(word, _)| *word == day.as_str()).map_or(day.as_str(), |(_, name)| name)
-}
-
-/// Several words as they are said in a row: with commas, and "and" before the last.
-fn in_a_row(words: &[&str]) -> String {
-    match words.split_last() {
-        Some((last, [])) => (*last).to_owned(),
-        Some((last, others)) => format!("{} and {last}", others.join(", ")),
-        None => String::new(),
-    }
-}
-
-fn full_day(day: NaiveDate) -> String {
-    day.format("%a\u{a0}%-d\u{a0}%b\u{a0}%Y").to_string()
-}
-
-/// A day with its year, where there is little room.
-fn date(day: NaiveDate) -> String {
-    day.format("%-d\u{a0}%b\u{a0}%Y").to_string()
-}
-
-fn long_day(day: NaiveDate) -> String {
-    day.format("%A %-d\u{a0}%B").to_string()
-}
-
-fn short_day(day: NaiveDate) -> String {
-    day.format("%a\u{a0}%-d\u{a0}%b").to_string()
 }
 
 #[cfg(test)]

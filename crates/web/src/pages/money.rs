@@ -351,7 +351,7 @@ pub(crate) async fn statement_pdf(
         currency: of.currency,
         payment_details: farm.payment_details.clone(),
         farm_address: farm.letterhead(),
-        paper: farm.paper,
+        paper_size: farm.paper_size,
         farm: farm.name,
     };
     set(move || sheet.pdf()).await

@@ -147,7 +147,8 @@ pub(super) fn of(lot: &LotToPack) -> String {
 pub(super) fn about(stop: &Stop) -> Vec<String> {
     let address = stop.address.replace('\n', ", ");
     let window = window_words(stop.deliver_from, stop.deliver_until);
-    [address, window].into_iter().filter(|words| !words.is_empty()).collect()
+    let day = if stop.not_their_day { "They take no deliveries on this day of the week." } else { "" };
+    [address, day.to_owned(), window].into_iter().filter(|words| !words.is_empty()).collect()
 }
 
 pub(super) fn title(stop: &Stop) -> String {

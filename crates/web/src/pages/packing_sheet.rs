@@ -67,7 +67,7 @@ pub(crate) async fn packing_list_pdf(farm: Farm, list: PackingList, now: DateTim
             .map(|r| paper::Round { name: round_name(&r.round), stops: r.stops.iter().map(stop).collect() })
             .collect(),
         farm_address: farm.letterhead(),
-        paper: farm.paper,
+        paper_size: farm.paper_size,
         farm: farm.name,
     };
     set(move || sheet.pdf()).await

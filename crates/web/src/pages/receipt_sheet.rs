@@ -49,7 +49,7 @@ impl ReceiptPaper {
             total: amount(received(&payments)),
             currency: docket.currency,
             farm_address: farm.letterhead(),
-            paper: farm.paper,
+            paper_size: farm.paper_size,
             farm: farm.name,
         };
         set(move || sheet.pdf()).await

@@ -32,7 +32,7 @@ pub(super) fn sheet_of(r: &TemperatureRecord) -> paper::Record {
     paper::Record {
         farm: r.farm.clone(),
         farm_address: r.farm_address.clone(),
-        paper: r.paper,
+        paper_size: r.paper_size,
         place: r.place_name.clone(),
         span: format!("{} to {}", date(r.from), date(r.until)),
         zone: r.zone.clone(),

@@ -10,11 +10,10 @@ use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
     availability, batches, blocks, by_hand, calendar, checks, count, crates_out, desk, docket, entries, excursion,
-    find, fridge, invoices, lot, market, money, moves, notices, order_forms, orders, packing, packing_list, payments,
-    period_locks, phones, record,
+    find, fridge, invoices, lot, market, money, moves, notices, order_forms, order_to_cash, orders, packing,
+    packing_list, payments, period_locks, phones, record,
     resource::{self, Addable, Changeable, Resource},
-    returns, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, week, week_close,
-    week_money, weigh,
+    returns, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, week, week_close, weigh,
 };
 use crate::App;
 
@@ -184,7 +183,7 @@ fn selling(pages: Pages) -> Pages {
         .get("/payments/{payment}", payments::get_payment)
         .post("/payments/{payment}/reversal", payments::post_reversal)
         .get("/week", week::get_week)
-        .get("/weeks/{week}/money", week_money::get_week_money)
+        .get("/weeks/{week}/order-to-cash", order_to_cash::get_order_to_cash)
         .get("/weeks/{week}/close", week_close::get_close)
         .post("/weeks/{week}/close", week_close::post_close)
         .post("/products/{product}/price", resource::post_price)

@@ -1,7 +1,7 @@
 //! The farm's settings: its name and words, its grades, and the way to everything that it is made of.
 
 use axum::{extract::State, response::Response};
-use gillbook_store::farm::farms::{Farm, FarmChange};
+use gillbook_store::farm::{farm_change::FarmChange, farms::Farm};
 
 use super::{
     Html, Layout,
@@ -66,18 +66,17 @@ fn about_farm(farm: &Farm) -> Sheet {
             .hint("such as 0.05 where there is no smaller coin; 0 for no rounding"),
         Field::new("tax_by", "Tax of an invoice is rounded", Input::Touch).of_words(&tax_by),
         Field::new("tax_number", "Your tax number, as on invoices", Input::Text).or_blank(),
-        Field::new("exemption_reason", "Why what has no tax has none, as on invoices", Input::Text)
+        Field::new("exemption_reason", "Why some sales bear no tax, as on invoices", Input::Text)
             .hint("such as the law that exempts a small business")
             .or_blank(),
-        Field::new("country", "Country", Input::Code).hint("two letters, such as FR").or_blank().half(),
+        Field::new("country", "Country", Input::Code).hint("two letters, such as FR").or_blank(),
         Field::new("electronic_address", "Electronic address", Input::Text)
             .hint("for e-invoices, such as 0088:7300010000001")
-            .or_blank()
-            .half(),
+            .or_blank(),
         Field::new("payment_details", "How you are paid, as on invoices", Input::Lines)
             .hint("bank, account, name")
             .or_blank(),
-        Field::new("paper", "Documents print on", Input::Touch).of_words(&[("a4", "A4"), ("letter", "US letter")]),
+        Field::new("paper_size", "Documents print on", Input::Touch).of_words(&[("a4", "A4"), ("letter", "US letter")]),
         Field::new("implied_decimals", "234 on the scale's page means 2.34 kg", Input::Tick),
     ];
     Sheet::new("/settings/farm", "Save", fields).filled(farm)

@@ -223,7 +223,12 @@ fn change_sheets(standing: &StandingOrder, products: &[Product], today: NaiveDat
 /// One of the days to come.
 fn with_day(page: ActPage, next: &StandingDay) -> ActPage {
     let day = full_day(next.delivery_day);
-    let moved = if next.delivery_day == next.day { "" } else { ", moved" };
+    let moved = match (next.delivery_day == next.day, next.not_their_day) {
+        (true, false) => "",
+        (false, false) => ", moved",
+        (true, true) => ", not a day of theirs",
+        (false, true) => ", moved, not a day of theirs",
+    };
     match (&next.order, next.status) {
         (Some(order), Some(status)) => {
             let is_own = !next.follows && status == OrderStatus::Confirmed;

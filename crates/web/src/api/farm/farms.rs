@@ -1,7 +1,7 @@
 //! The farm.
 
 use axum::extract::State;
-use gillbook_store::farm::farms::{Farm, FarmChange};
+use gillbook_store::farm::{farm_change::FarmChange, farms::Farm};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{

@@ -9,6 +9,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     App,
+    access::sees_prices,
     api::params::{IdempotencyKeyHeader, IfMatchHeader, ProductPath},
     auth::Authenticated,
     create_tx,
@@ -40,7 +41,10 @@ async fn get_products(
     Query(asked): Query<PaginationQuery>,
 ) -> Result<ListResponse<Product>, Problem> {
     let page = asked.page()?;
-    let rows = read_tx!(app, who, |tx| tx.products(&page).await)?;
+    let mut rows = read_tx!(app, who, |tx| tx.products(&page).await)?;
+    if !sees_prices(who.standing) {
+        rows = rows.into_iter().map(Product::without_prices).collect();
+    }
     Ok(ListResponse::new(rows, page.limit, &uri, |r| r.product.to_string()))
 }
 
@@ -71,7 +75,7 @@ async fn get_product(
     PathParam(product): PathParam<ProductCode>,
 ) -> Result<Versioned<Product>, Problem> {
     let found = read_tx!(app, who, |tx| tx.product(&product).await)?;
-    Ok(Versioned(found))
+    Ok(Versioned(if sees_prices(who.standing) { found } else { found.without_prices() }))
 }
 
 /// Changes a product.

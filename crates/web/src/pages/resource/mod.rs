@@ -4,6 +4,7 @@
 mod cold;
 mod farm;
 mod growing;
+mod price_lists;
 mod selling;
 
 use std::future::Future;
@@ -15,7 +16,7 @@ use gillbook_store::{Pagination, Result as StoreResult, Tx, farm::farms::Farm};
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use serde_json::Value;
 
-pub(super) use self::{cold::*, farm::*, growing::*, selling::*};
+pub(super) use self::{cold::*, farm::*, growing::*, price_lists::PriceLists, selling::*};
 use super::{
     ALL, Html, Layout,
     act::{ActPage, first},

@@ -2,18 +2,20 @@
 
 use axum::{extract::State, response::Response};
 use gillbook_core::{
-    Grams,
     kinds::Packaging,
     selling::{
         customer::{Customer, CustomerChange, NewCustomer},
-        product::{NewPrice, NewProduct, Price, PriceList, Product, ProductChange},
+        product::{NewPrice, NewProduct, Price, Product, ProductChange},
         standing_order::ClosedDay,
     },
     units::calendar::Day,
 };
 use gillbook_store::{
     Pagination, Result as StoreResult, Tx,
-    farm::farms::{BestBeforeRule, Farm, FarmChange},
+    farm::{
+        farm_change::FarmChange,
+        farms::{BestBeforeRule, Farm},
+    },
 };
 use serde_json::Value;
 
@@ -21,11 +23,12 @@ use super::{
     super::{
         ALL, WEEKDAYS,
         act::ActPage,
-        count, full_day, full_time, minus, price as price_of, round_kg,
+        count, full_day, full_time, minus,
         sheet::{Field, FormFields, Input, Sheet},
         zone_of,
     },
     Addable, Changeable, Nothing, Resource, address, answered, choice, item_page,
+    price_lists::{from_then_on, price_words},
 };
 use crate::{
     App,
@@ -88,11 +91,10 @@ impl Resource for Customers {
             Field::new("docket_prices", "Prices on their dockets", Input::Tick).with("true"),
             Field::new("payment_days", "Days to pay an invoice", Input::Whole).with("14").optional(),
             Field::new("tax_number", "Tax number", Input::Text).or_blank(),
-            Field::new("country", "Country", Input::Code).hint("two letters").or_blank().half(),
+            Field::new("country", "Country", Input::Code).hint("two letters, such as FR").or_blank(),
             Field::new("electronic_address", "Electronic address", Input::Text)
-                .hint("for e-invoices")
-                .or_blank()
-                .half(),
+                .hint("for e-invoices, such as 0088:7300010000001")
+                .or_blank(),
             Field::new("least_days", "Days that must be left when it arrives", Input::Whole).with("0"),
             Field::new("freshest", "Wants the freshest, not the oldest that will do", Input::Tick),
             Field::new("over_percent", "May be over, %", Input::Number).with("10").half(),
@@ -191,10 +193,14 @@ impl Resource for Products {
                 .with("fresh"),
             Field::new("pack_g", "Grams in a pack", Input::Whole).hint("empty where it is sold by weight").optional(),
             Field::new("tax_percent", format!("{}, %", capital(&farm.tax_name)), Input::Amount).with("0"),
-            Field::new("floor_per_kg", format!("Least price of a kilogram without {}", farm.tax_name), Input::Amount)
-                .hint("0: none")
-                .with("0")
-                .optional(),
+            Field::new(
+                "floor_per_kg",
+                format!("Never sell below, a kilogram without {}", farm.tax_name),
+                Input::Amount,
+            )
+            .hint("0: none")
+            .with("0")
+            .optional(),
             Field::new("gtin", "GTIN, if it has one", Input::Text).optional(),
         ])
     }
@@ -237,12 +243,11 @@ impl Resource for Products {
                 let with = if list.tax_included { "with" } else { "without" };
                 choice(&list.price_list, &format!("{}, {with} {}", list.name, farm.tax_name))
             })),
-            Field::new("amount", format!("Price, {}", farm.currency), Input::Amount)
-                .hint("empty: off the list")
-                .optional(),
+            Field::new("amount", format!("Price, {}", farm.currency), Input::Amount).optional(),
+            Field::new("off_list", "Take it off this list instead", Input::Tick),
             Field::new("unit", "For", Input::Touch).of_words(&[("kg", "A kilogram"), ("pack", "A pack")]),
             Field::new("from_g", "For orders from, kg", Input::Kilograms).hint("0: all").with("0").optional(),
-            Field::new("below_floor", "It is meant, though it is nothing or below the least price", Input::Tick),
+            Field::new("below_floor", "Yes, below the least price or for nothing", Input::Tick),
             Field::new("effective_from", "From", Input::Moment(zone_of(farm))).hint("now where empty").optional(),
         ];
         let best_before = vec![
@@ -297,68 +302,6 @@ pub(in crate::pages) async fn post_best_before(
         create_tx!(app, who, &form.once, |tx| tx.change_farm(&change, version).await)
     };
     page.take("/best-before", &form, act, |_| address::<Products>(&code)).await
-}
-
-pub(in crate::pages) struct PriceLists;
-
-impl Resource for PriceLists {
-    const PATH: &'static str = "/price-lists";
-    const TITLE: &'static str = "Price lists";
-    const ADD: &'static str = "Add a price list";
-    const CODE: &'static str = "price_list";
-    const SETTLED: &'static [&'static str] = &["price_list"];
-    type Item = PriceList;
-
-    async fn items(tx: &mut Tx, page: &Pagination) -> StoreResult<Vec<PriceList>> {
-        tx.price_lists(page).await
-    }
-
-    fn code(list: &PriceList) -> String {
-        list.price_list.to_string()
-    }
-
-    fn line(list: &PriceList) -> (String, String) {
-        (list.name.to_string(), list.price_list.to_string())
-    }
-
-    async fn fields(_: &mut Tx, farm: &Farm) -> StoreResult<Vec<Field>> {
-        Ok(vec![
-            Field::new("name", "Name", Input::Text),
-            Field::new("price_list", "Code", Input::Code).hint("such as TRADE"),
-            Field::new("tax_included", format!("Its prices have {} in them", farm.tax_name), Input::Tick),
-        ])
-    }
-
-    async fn more(tx: &mut Tx, farm: &Farm, list: &PriceList, page: ActPage) -> StoreResult<ActPage> {
-        let prices = tx.prices().await?.into_iter().filter(|price| price.price_list == list.price_list);
-        let shown = prices.fold(page, |page, price| page.detail(price.product.to_string(), price_words(&price, farm)));
-        let coming = tx.coming_prices().await?.into_iter().filter(|price| price.price_list == list.price_list);
-        let shown = coming
-            .fold(shown, |page, price| page.detail(format!("{}, to come", price.product), from_then_on(&price, farm)));
-        Ok(shown.link("/products", "Prices are set on a product's page"))
-    }
-}
-
-/// A price that begins later, as it is told.
-fn from_then_on(price: &Price, farm: &Farm) -> String {
-    format!("{}, from {}", price_words(price, farm), full_time(price.effective_from.0, zone_of(farm)))
-}
-
-/// A price as it is told: what it is, for what, and for how much of it.
-fn price_words(price: &Price, farm: &Farm) -> String {
-    let of = price
-        .amount
-        .map_or_else(|| "off the list".to_owned(), |amount| format!("{} a {}", price_of(amount, farm), price.unit));
-    if price.from_g == Grams::ZERO { of } else { format!("{of} for {} kg or more", round_kg(price.from_g)) }
-}
-
-impl Addable for PriceLists {
-    type New = PriceList;
-
-    async fn add(tx: &mut Tx, new: &PriceList) -> StoreResult<Value> {
-        tx.add_price_list(new).await?;
-        Ok(answered(new))
-    }
 }
 
 pub(in crate::pages) struct ClosedDays;

@@ -37,19 +37,20 @@ fn the_price_is_that_of_the_day() {
         price("13", "2026-03-01T00:00:00Z"),
     ];
     let told = available_on(&some, &[day(0), day(1), day(2)]).days;
-    let prices: Vec<String> = told.iter().map(|d| d.products[0].price.unwrap().to_string()).collect();
-    assert_eq!(prices, ["14", "14", "15"]);
-    assert_eq!(told[0].products[1].price, None);
-    // Who takes five kilograms pays less until the third, and the whole product is off the list from then on.
+    let shown = |told: &[AvailableDay]| -> Vec<Vec<(i64, String)>> {
+        told.iter().map(|d| d.products[0].prices.iter().map(|p| (p.from_g.0, p.amount.to_string())).collect()).collect()
+    };
+    let one = |amount: &str| vec![(0, amount.to_owned())];
+    assert_eq!(shown(&told), [one("14"), one("14"), one("15")]);
+    assert!(told[0].products[1].prices.is_empty());
+    // Who takes five kilograms pays less until the third, and the whole product is off the list from noon of then.
     some.prices
         .extend([price_from(5000, Some("12"), "2026-04-02T00:00:00Z"), price_from(5000, None, "2026-05-03T00:00:00Z")]);
     let told = available_on(&some, &[day(1), day(2)]).days;
-    let breaks = told.iter().map(|d| d.products[0].breaks.iter().map(|b| (b.from_g.0, b.price.to_string())).collect());
-    assert_eq!(breaks.collect::<Vec<Vec<_>>>(), [vec![(5000, "12".to_owned())], vec![]]);
+    assert_eq!(shown(&told), [vec![(0, "14".to_owned()), (5000, "12".to_owned())], one("15")]);
+    some.prices.push(price_from(3000, Some("14.5"), "2026-05-02T00:00:00Z"));
     some.prices.push(price_from(0, None, "2026-05-03T12:00:00Z"));
-    let told = available_on(&some, &[day(2), day(3)]).days;
-    assert_eq!(
-        told.iter().map(|d| d.products[0].price.map(|p| p.to_string())).collect::<Vec<_>>(),
-        [Some("15".to_owned()), None]
-    );
+    assert_eq!(shown(&available_on(&some, &[day(3)]).days), [vec![]], "it ends the prices of every weight");
+    some.prices.push(price_from(2000, Some("13.5"), "2026-05-03T18:00:00Z"));
+    assert_eq!(shown(&available_on(&some, &[day(3)]).days), [vec![(2000, "13.5".to_owned())]]);
 }

@@ -1,8 +1,26 @@
-//! How the two sides of a document are known abroad and to machines.
+//! The two sides of a document: who they are, and how they are known abroad and to machines.
 
 use std::{fmt, str::FromStr};
 
-use super::written::written_as_text;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use crate::units::written::written_as_text;
+
+/// Who an invoice is from or for, as it was issued.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Party {
+    /// Name.
+    pub name: String,
+    /// Address.
+    pub address: String,
+    /// The number under which it is registered for tax; empty where there is none.
+    pub tax_number: String,
+    /// Where it is.
+    pub country: Country,
+    /// Where invoices are sent to by machines.
+    pub electronic_address: ElectronicAddress,
+}
 
 /// A country by its two letters (ISO 3166-1 alpha-2), or blank.
 #[derive(Debug, Clone, Default, PartialEq, Eq, sqlx::Type)]
@@ -22,9 +40,9 @@ impl FromStr for Country {
 
     fn from_str(text: &str) -> Result<Self, String> {
         let is_known = text.is_empty() || (text.len() == 2 && text.parse::<iso_country::Country>().is_ok());
-        is_known
-            .then(|| Self(text.to_owned()))
-            .ok_or_else(|| format!("{text} is no country. Give its two letters, such as FR."))
+        is_known.then(|| Self(text.to_owned())).ok_or_else(|| {
+            format!("There is no country “{text}”. Give its two letters of ISO 3166, such as FR, GB or GR.")
+        })
     }
 }
 
@@ -67,7 +85,7 @@ impl FromStr for ElectronicAddress {
                 && id.bytes().all(|b| b.is_ascii_graphic())
         });
         (text.is_empty() || is_whole).then(|| Self(text.to_owned())).ok_or_else(|| {
-            format!("{text} is no electronic address. Give the scheme's four digits, a colon and the identifier, such as 0088:7300010000001.")
+            format!("The electronic address “{text}” is not one of e-invoices. Give the scheme's four digits, a colon and the identifier, such as 0088:7300010000001.")
         })
     }
 }

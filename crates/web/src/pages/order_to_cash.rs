@@ -16,10 +16,12 @@ use super::{Html, Layout, date, full_day, kg, minus, orders::status_word};
 use crate::{App, auth::Authenticated, extract::PathWeek, problem::Problem, read_tx};
 
 #[derive(Template)]
-#[template(path = "week_money.html")]
-pub(super) struct WeekMoneyPage {
+#[template(path = "order_to_cash.html")]
+pub(super) struct OrderToCashPage {
     head: Layout,
     week: String,
+    previous: String,
+    following: String,
     days: String,
     currency: String,
     closing: String,
@@ -29,6 +31,8 @@ pub(super) struct WeekMoneyPage {
     goods: Vec<Stage>,
     owed: Vec<Stage>,
     without_price: Option<String>,
+    /// What stalls took, where they took anything.
+    stall_takings: Option<String>,
     orders: Vec<OrderRow>,
     documents: Vec<DocumentRow>,
 }
@@ -85,7 +89,7 @@ fn goods_stage(name: &'static str, columns: &[&OrderToCash], of: fn(&OrderToCash
     let traded: Vec<Traded> = columns.iter().map(|c| of(c)).collect();
     let figure = |t: &Traded| Figure {
         amount: amount(t.net),
-        kg: if t.grams_g == Grams::ZERO { String::new() } else { kg(t.grams_g) },
+        kg: if t.grams_g == Grams::ZERO { String::new() } else { minus(&kg(t.grams_g)) },
     };
     traded.iter().any(|t| *t != Traded::default()).then(|| Stage {
         name,
@@ -140,7 +144,7 @@ fn document_row(line: &JournalLine) -> DocumentRow {
     }
 }
 
-fn week_money_page(head: Layout, told: &WeekOrderToCash) -> WeekMoneyPage {
+fn order_to_cash_page(head: Layout, told: &WeekOrderToCash) -> OrderToCashPage {
     let mut columns: Vec<(&'static str, &OrderToCash)> =
         told.channels.iter().map(|(channel, of)| (channel_name(*channel), of)).collect();
     if columns.len() != 1 {
@@ -149,25 +153,27 @@ fn week_money_page(head: Layout, told: &WeekOrderToCash) -> WeekMoneyPage {
     let (columns, of): (Vec<_>, Vec<_>) = columns.into_iter().unzip();
     let goods = [
         goods_stage("Ordered", &of, |c| c.ordered),
-        goods_stage("Sent of it", &of, |c| c.sent),
+        goods_stage("Sent", &of, |c| c.sent),
+        goods_stage("Not sent", &of, OrderToCash::not_sent),
         goods_stage("Handed over", &of, |c| c.handed_over),
-        goods_stage("Came back", &of, |c| c.returned),
+        goods_stage("Came back", &of, |c| Traded { grams_g: -c.returned.grams_g, net: -c.returned.net }),
         goods_stage("Sold at the stall", &of, |c| c.stall),
         goods_stage("Sold", &of, |c| c.sold).map(|stage| Stage { is_sum: true, ..stage }),
     ];
     let owed = [
-        owed_stage("Paid at the stall", false, &of, |c| c.stall_takings),
-        owed_stage("Owed when it began", false, &of, |c| c.opening),
+        owed_stage("Owed before", false, &of, |c| c.opening),
         owed_stage("Invoiced", false, &of, |c| c.invoiced),
         owed_stage("Credited", false, &of, |c| -c.credited),
         owed_stage("Paid", false, &of, |c| -c.paid),
         owed_stage("Written off", false, &of, |c| -c.written_off),
-        owed_stage("Owed when it ended", true, &of, |c| c.closing),
+        owed_stage("Owed after", true, &of, |c| c.closing),
     ];
     let without_price = told.total.without_price_g;
-    WeekMoneyPage {
+    OrderToCashPage {
         head,
         week: told.week.to_string(),
+        previous: told.week.previous().to_string(),
+        following: told.week.next().to_string(),
         days: format!("{} to {}", full_day(told.week.monday()), full_day(told.week.sunday())),
         currency: told.currency.clone(),
         closing: minus(&told.total.closing.to_string()),
@@ -176,20 +182,20 @@ fn week_money_page(head: Layout, told: &WeekOrderToCash) -> WeekMoneyPage {
         goods: goods.into_iter().flatten().collect(),
         owed: owed.into_iter().flatten().collect(),
         without_price: (without_price > Grams::ZERO).then(|| kg(without_price)),
+        stall_takings: (!told.total.stall_takings.is_zero()).then(|| amount(told.total.stall_takings)),
         orders: told.orders.iter().map(order_row).collect(),
         documents: told.receivables.iter().map(document_row).collect(),
     }
 }
 
-pub(super) async fn get_week_money(
+pub(super) async fn get_order_to_cash(
     State(app): State<App>,
     who: Authenticated,
     PathWeek(week): PathWeek,
-) -> Result<Html<WeekMoneyPage>, Problem> {
-    app.refresh_before_read(&who).await?;
+) -> Result<Html<OrderToCashPage>, Problem> {
     let view = read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
-        Ok(week_money_page(Layout::new(&farm, &who, "/week"), &tx.order_to_cash(week).await?))
+        Ok(order_to_cash_page(Layout::new(&farm, &who, "/week"), &tx.order_to_cash(week).await?))
     })?;
     Ok(Html(view))
 }
