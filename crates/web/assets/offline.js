@@ -40,7 +40,11 @@ async function keep(given, answer) {
   const hasForm = all.some(({ path, ours }) => FORMS.includes(path) && ours);
   if (!hasForm || all.some((one) => !one.ours && !isForbidden(one)) || signIns !== since) return;
   const cache = await caches.open(CACHE);
-  await Promise.all(all.map(({ path, response, ours }) => (ours ? cache.put(path, response) : cache.delete(path))));
+  const put = ({ path, response, ours }) => (ours ? cache.put(path, response) : cache.delete(path));
+  // The forms last: one that is there has all that it needs.
+  const isForm = ({ path }) => FORMS.includes(path);
+  await Promise.all(all.filter((one) => !isForm(one)).map(put));
+  await Promise.all(all.filter(isForm).map(put));
   if (signIns !== since) await caches.delete(CACHE);
 }
 

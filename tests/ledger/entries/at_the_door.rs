@@ -76,7 +76,11 @@ async fn what_is_refused_whole_at_the_door_is_in_the_van_and_the_order_open_agai
     assert_eq!((&after["net"], &after["lines"][0]["refused_g"]), (&json!("0.00"), &json!(1000)), "{after}");
     assert_eq!((stands(&farm, &lot, "VAN").await, stands(&farm, &lot, "PLUM").await), (1000, 0));
     let went = farm.get(&format!("/api/lots/{lot}/trace")).await["went_to"][0].clone();
-    assert_eq!((&went["grams_g"], &went["returned_g"]), (&json!(1000), &json!(1000)), "{went}");
+    assert_eq!(
+        (&went["grams_g"], &went["refused_g"], &went["refused_because"], &went["returned_g"]),
+        (&json!(1000), &json!(1000), &json!("bruised"), &json!(0)),
+        "{went}"
+    );
     let page = farm.raw("GET", &format!("/dockets/{code}"), &[], Vec::new()).await.text;
     assert!(page.contains("Refused at the door") && !page.contains("Handed over"), "{page}");
     let status = async |order: &str| word(&farm.get(&format!("/api/orders/{order}")).await, "status");
