@@ -148,7 +148,8 @@ fn order_to_cash_page(head: Layout, told: &WeekOrderToCash) -> OrderToCashPage {
     let mut columns: Vec<(&'static str, &OrderToCash)> =
         told.channels.iter().map(|(channel, of)| (channel_name(*channel), of)).collect();
     if columns.len() != 1 {
-        columns.push(("Total", &told.total));
+        // First, so that a narrow screen cuts off none of it.
+        columns.insert(0, ("Total", &told.total));
     }
     let (columns, of): (Vec<_>, Vec<_>) = columns.into_iter().unzip();
     let goods = [
