@@ -23,9 +23,6 @@ pub struct Effort {
     pub keys: usize,
 }
 
-/// How often something that is there and not seen yet is tried: for some seconds, as each takes the driver some milliseconds.
-const MAX_TOUCHES: u32 = 1000;
-
 /// Somebody at a phone.
 pub struct Hand {
     /// The phone.
@@ -195,18 +192,7 @@ impl Hand {
 
     /// Touches something that leaves the page as it is.
     pub async fn touch(&mut self, css: &str) -> Result<()> {
-        // A page that still draws itself has what cannot be touched yet: nobody touches what they do not see.
-        let mut left = MAX_TOUCHES;
-        loop {
-            let there = self.phone.page.wait().for_element(Locator::Css(css)).await.with_context(|| css.to_owned())?;
-            match there.click().await {
-                Err(error) if left > 0 && error.to_string().contains("element not interactable") => left -= 1,
-                done => {
-                    done.with_context(|| css.to_owned())?;
-                    break;
-                }
-            }
-        }
+        self.phone.touch(css).await?;
         self.effort.touches += 1;
         Ok(())
     }

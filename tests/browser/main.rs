@@ -6,6 +6,7 @@ mod line;
 mod money;
 mod pages;
 mod phones;
+mod round;
 mod scale;
 mod stall;
 mod whole_farm;
@@ -32,8 +33,7 @@ impl Thumb<'_> {
         // Nobody touches through the flip that says "kept", and the pad is dead for half a second after it, on purpose.
         self.phone.page.wait().for_element(Locator::Css("#pad:not([data-resting])")).await?;
         self.phone.page.wait().for_element(Locator::Css("#flip[hidden]")).await?;
-        let button = self.phone.page.wait().for_element(Locator::Css(what)).await?;
-        button.click().await.with_context(|| format!("touching {what}"))?;
+        self.phone.touch(what).await?;
         self.touches += 1;
         Ok(())
     }

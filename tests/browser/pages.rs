@@ -38,7 +38,7 @@ async fn parts_of(farm: &Farm) -> Result<Vec<(&'static str, String)>> {
     let docket = farm.docket_of(500).await;
     let invoice = farm.create("/api/invoices", json!({"customer": "PLUM", "dockets": [docket]})).await;
     let link = text(&farm.get(&format!("/api/dockets/{docket}/link")).await, "path")?;
-    let standing = json!({"customer": "PLUM", "from": farm.now().date_naive(), "weekdays": ["tuesday", "friday"], "lines": [{"product": "OY", "grams_g": 2000}]});
+    let standing = json!({"customer": "PLUM", "from": farm.today(), "weekdays": ["tuesday", "friday"], "lines": [{"product": "OY", "grams_g": 2000}]});
     let standing = farm.create("/api/standing-orders", standing).await;
     let closed_day = (farm.now() + TimeDelta::days(3)).date_naive();
     farm.create("/api/closed-days", json!({"day": closed_day, "name": "Fair"})).await;

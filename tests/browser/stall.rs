@@ -40,7 +40,8 @@ async fn shown(phone: &Phone, css: &str) -> Result<Element> {
 }
 
 async fn touch(phone: &Phone, css: &str) -> Result<()> {
-    shown(phone, css).await?.click().await.with_context(|| format!("touching {css}"))
+    shown(phone, css).await?;
+    phone.touch(css).await
 }
 
 async fn text(phone: &Phone, css: &str) -> Result<String> {

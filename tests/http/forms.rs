@@ -20,6 +20,40 @@ pub(crate) async fn grams_at(farm: &Farm, lot: &str, place: &str) -> Value {
     places.iter().find(|p| p["place"] == place).map_or(json!(0), |p| p["grams_g"].clone())
 }
 
+/// A phone that kept a form sends it by a script, which shows no page: it is told what became of it.
+#[tokio::test]
+async fn what_a_phone_kept_is_answered_in_words_that_a_program_reads() -> Result<()> {
+    let farm = Farm::new().await?;
+    let lot = farm.lot_of(3000).await;
+    let path = format!("/lots/{lot}/take-out");
+    let script = [FORM[0], ("accept", "application/problem+json")];
+    let body = |key: Uuid, kg: &str| {
+        let key = key.to_string();
+        let fields =
+            [("key", key.as_str()), ("kind", "waste"), ("from_place", "F1"), ("grams_g", kg), ("reason", "Soft")];
+        serde_urlencoded::to_string(fields)
+    };
+    let key = Uuid::new_v4();
+    let refused = farm.raw("POST", &path, &script, body(key, "9")?.into_bytes()).await.expect(409);
+    ensure!(refused["type"] == "/problems/not-enough", "{refused}");
+    let refused = farm.raw("POST", &path, &script, body(key, "a lot")?.into_bytes()).await.expect(422);
+    ensure!(refused["errors"][0]["pointer"] == "/grams_g", "{refused}");
+    let done = farm.raw("POST", &path, &script, body(key, "1.2")?.into_bytes()).await;
+    ensure!(done.headers.get("set-cookie").is_none(), "no page is to say what was done");
+    ensure!(done.expect(200)["next"].is_string());
+    // Somebody else signs in on the phone before the answer has come: it is the same form.
+    let driver = farm.person("driver").await;
+    farm.raw_as(&driver, "POST", &path, &script, body(key, "1.2")?.into_bytes()).await.expect(200);
+    let verifier = farm.person("verifier").await;
+    farm.raw_as(&verifier, "POST", &path, &script, body(key, "1.2")?.into_bytes()).await.expect(403);
+    let reused = farm.raw_as(&driver, "POST", &path, &script, body(key, "1.3")?.into_bytes()).await.expect(422);
+    ensure!(reused["type"] == "/problems/key-reused", "{reused}");
+    let nobody = farm.raw_as(&As::Nobody, "POST", &path, &script, body(key, "1.2")?.into_bytes()).await.expect(401);
+    ensure!(nobody["type"] == "/problems/not-signed-in", "{nobody}");
+    ensure!(grams_at(&farm, &lot, "F1").await == 1800, "once");
+    Ok(())
+}
+
 #[tokio::test]
 async fn grams_are_taken_out_once_and_a_fault_stands_beside_its_field() -> Result<()> {
     let farm = Farm::new().await?;

@@ -13,12 +13,15 @@ use std::{
 use anyhow::{Context, Result, bail, ensure};
 use axum::Router;
 use fantoccini::{
-    Client, ClientBuilder,
+    Client, ClientBuilder, Locator,
     wd::{Capabilities, WebDriverCompatibleCommand},
 };
 use hyper_util::client::legacy::connect::HttpConnector;
 use reqwest::{Method, Url};
 use serde_json::{Value, json};
+
+/// How often something that is there and not seen yet is tried: for some seconds, as each takes the driver some milliseconds.
+const MAX_TOUCHES: u32 = 1000;
 
 /// Serves a router on a port of its own until the test ends.
 ///
@@ -149,6 +152,21 @@ impl Phone {
     pub async fn debug(&self, command: &'static str, with: Value) -> Result<()> {
         self.page.issue_cmd(Debugging(command, with)).await?;
         Ok(())
+    }
+
+    /// Touches what is there, once it can be touched: a page that still draws itself has what nobody sees yet.
+    ///
+    /// # Errors
+    /// When it is not there, or stays where it cannot be touched.
+    pub async fn touch(&self, css: &str) -> Result<()> {
+        let mut left = MAX_TOUCHES;
+        loop {
+            let there = self.page.wait().for_element(Locator::Css(css)).await.with_context(|| css.to_owned())?;
+            match there.click().await {
+                Err(error) if left > 0 && error.to_string().contains("element not interactable") => left -= 1,
+                done => return done.with_context(|| format!("touching {css}")),
+            }
+        }
     }
 
     /// Kills one that keeps what it stores in a directory: it writes nothing down any more.

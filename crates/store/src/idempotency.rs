@@ -16,9 +16,10 @@ const PRUNE_ROWS: i64 = 500;
 /// The key of a request, and what it asked.
 #[derive(Debug, Clone)]
 pub struct IdempotencyKey {
-    /// The client's key: the `Idempotency-Key` header, or the id in the body.
+    /// The client's key: the `Idempotency-Key` header, or the id in the body or of the form.
     pub key: String,
-    /// The id in the body. An entry is the same entry whoever sends it again: a phone is shared, and its queue outlives a sign-in.
+    /// The id in the body or of the form. An entry is the same entry whoever sends it again: a phone is shared, and its queue outlives a
+    /// sign-in.
     pub id: Option<Uuid>,
     /// Method and path.
     pub request: String,
@@ -97,12 +98,15 @@ impl Tx {
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.farm.first_answer", skip_all, fields(farm_id = self.farm.0))]
     pub async fn first_answer(&mut self, once: &IdempotencyKey) -> Result<Option<StoredResponse>> {
+        let (actors, keys): (Vec<_>, Vec<_>) = once.keys(&self.actor.key).into_iter().unzip();
         let first = sqlx::query!(
             r#"select status as "status!", answer as "answer!" from idempotency
-                where farm_id = $1 and actor = $2 and key = $3 and request = $4 and body_hash = $5 and answer is not null and status is not null"#,
+                where farm_id = $1 and (actor, key) in (select * from unnest($2::text[], $3::text[])) and request = $4 and body_hash = $5
+                  and answer is not null and status is not null
+                limit 1"#,
             self.farm.0,
-            self.actor.key,
-            once.key,
+            &actors,
+            &keys,
             once.request,
             &once.body_hash[..]
         )

@@ -12,7 +12,7 @@ use anyhow::{Context, Result};
 use axum::Router;
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
-use gillbook_core::{kinds::Role, text::Text};
+use gillbook_core::{kinds::Role, text::Text, units::calendar::day_of};
 use gillbook_store::{
     FarmId, Store,
     farm::{
@@ -233,6 +233,12 @@ impl Farm {
         DateTime::from_timestamp_micros(self.clock.load(Ordering::SeqCst)).unwrap_or_default()
     }
 
+    /// The day on the farm.
+    #[must_use]
+    pub fn today(&self) -> NaiveDate {
+        day_of(self.now(), chrono_tz::Europe::Paris)
+    }
+
     /// Lets time pass.
     pub fn pass(&self, time: TimeDelta) {
         self.clock.fetch_add(time.num_microseconds().unwrap_or(0), Ordering::SeqCst);
@@ -294,7 +300,12 @@ impl Farm {
 
     /// Sends raw bytes as the owner.
     pub async fn raw(&self, method: &str, path: &str, headers: &[(&str, &str)], body: Vec<u8>) -> Answer {
-        send(&self.router, &self.owner, method, path, headers, body).await
+        self.raw_as(&self.owner, method, path, headers, body).await
+    }
+
+    /// Sends bytes as somebody.
+    pub async fn raw_as(&self, who: &As, method: &str, path: &str, headers: &[(&str, &str)], body: Vec<u8>) -> Answer {
+        send(&self.router, who, method, path, headers, body).await
     }
 
     /// Posts as the owner with a new key.
@@ -341,7 +352,7 @@ impl Farm {
     /// The same, of an order that the customer has a number for.
     pub async fn docket_ordered_as(&self, reference: &str, customer: &str, grams_g: i64) -> String {
         self.lot_of(grams_g).await;
-        let order = json!({"customer": customer, "delivery_day": self.now().date_naive(), "reference": reference, "lines": [{"product": "OY", "grams_g": grams_g}]});
+        let order = json!({"customer": customer, "delivery_day": self.today(), "reference": reference, "lines": [{"product": "OY", "grams_g": grams_g}]});
         let order = self.create("/api/orders", order).await["order"].clone();
         let path = format!("/api/orders/{}/set-aside", order.as_str().unwrap_or_default());
         self.ask(&self.owner, "PUT", &path, &[], Some(json!({}))).await.expect(200);

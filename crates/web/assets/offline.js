@@ -1,10 +1,17 @@
-// Caches the pages of the scale and the stall with what they need, so that they open without a connection, also after the phone was switched off. It runs in
-// the browser beside the pages (a service worker) and sends nothing itself: what waits is the outbox's.
+// Caches the pages of the scale and the stall with what they need, and the last packing lists and dockets that were looked at, so that they open
+// without a connection, also after the phone was switched off. It runs in the browser beside the pages (a service worker) and sends nothing
+// itself: what waits is the outbox's.
 
 const CACHE = "gillbook";
 const FORMS = ["/weigh", "/stall"];
 const NO_CONNECTION = "/no-connection";
-const SCRIPTS = ["weigh.js", "stall.js", "phone_form.js", "outbox.js"];
+const SCRIPTS = ["weigh.js", "stall.js", "phone_form.js", "outbox.js", "unsent.js", "signature.js", "no_connection.js"];
+// Pages with forms that may wait.
+const PAGES_CACHE = "gillbook-pages";
+const PAGES = [/^\/packing-list$/, /^\/dockets\/[^/]+$/];
+const MAX_PAGES = 60;
+// What they need is fetched again after so long.
+const PARTS_FOR_MS = 10 * 60 * 1000;
 const PARTS = ["gillbook.css", "thumb.css", "lists.css", ...SCRIPTS, "icon.svg"].map((name) => `/assets/${name}`);
 // A signal that is there and carries nothing is waited for so long.
 const PATIENT_MS = 6000;
@@ -19,7 +26,7 @@ async function isOurs(path, response) {
   const text = await response.clone().text();
   if (!response.ok || response.redirected) return false;
   if (PARTS.includes(path)) return response.headers.has("Service-Worker-Allowed");
-  return text.includes(FORMS.includes(path) ? 'id="facts"' : `href="${FORMS[0]}"`);
+  return text.includes(FORMS.includes(path) ? 'id="facts"' : 'id="kept-pages"');
 }
 
 async function judged(path, response) {
@@ -37,8 +44,7 @@ async function keep(given, answer) {
   const all = await Promise.all(paths.map((path) => (path === given ? judged(path, answer) : fetched(path))));
   // A form that the one who is signed in may not use is left out; after any other trouble everything stays as it was.
   const isForbidden = ({ path, response }) => FORMS.includes(path) && response.status === 403;
-  const hasForm = all.some(({ path, ours }) => FORMS.includes(path) && ours);
-  if (!hasForm || all.some((one) => !one.ours && !isForbidden(one)) || signIns !== since) return;
+  if (all.some((one) => !one.ours && !isForbidden(one)) || signIns !== since) return;
   const cache = await caches.open(CACHE);
   const put = ({ path, response, ours }) => (ours ? cache.put(path, response) : cache.delete(path));
   // The forms last: one that is there has all that it needs.
@@ -48,9 +54,38 @@ async function keep(given, answer) {
   if (signIns !== since) await caches.delete(CACHE);
 }
 
+/** Caches a page while it has a form that may wait. */
+async function keepPage(path, response, since) {
+  const text = await response.clone().text();
+  const cache = await caches.open(PAGES_CACHE);
+  // Where somebody signed out, or what it was about is done, no one needs it.
+  if (response.redirected || !response.ok || !text.includes('id="unsent"') || signIns !== since) return cache.delete(path);
+  await cache.delete(path);
+  await cache.put(path, response);
+  const known = await cache.keys();
+  for (const old of known.slice(0, Math.max(0, known.length - MAX_PAGES))) await cache.delete(old);
+  if (signIns !== since) await caches.delete(PAGES_CACHE);
+}
+
+/** Caches what the pages need, where that is missing or of a while ago. */
+async function keepParts() {
+  const known = await caches.match(PARTS[0]);
+  const since = known ? Date.parse(known.headers.get("Date")) : NaN;
+  if (!(Math.abs(Date.now() - since) < PARTS_FOR_MS)) await keep();
+}
+
+/** Caches pages that somebody may need on the way, one after the other. */
+async function keepPages(paths) {
+  await keepParts().catch(() => {});
+  for (const path of paths.filter((path) => PAGES.some((page) => page.test(new URL(path, self.location.origin).pathname))).slice(0, MAX_PAGES)) {
+    const since = signIns;
+    await fetch(path, { signal: AbortSignal.timeout(PATIENT_MS) }).then((response) => keepPage(path, response, since)).catch(() => {});
+  }
+}
+
 async function forget() {
   signIns += 1;
-  await caches.delete(CACHE);
+  await Promise.all([CACHE, PAGES_CACHE].map((name) => caches.delete(name)));
 }
 
 /** A page out of the cache, which is told that it is. */
@@ -89,6 +124,21 @@ async function form(event, path) {
   }
 }
 
+/** A page with forms that may wait. */
+async function keptPage(event, path) {
+  const isCached = Boolean(await caches.match(path));
+  const since = signIns;
+  try {
+    const response = await inTime(event.request, isCached);
+    if (response.status >= 500 && isCached) return cached(path, event);
+    if (response.type === "opaqueredirect") event.waitUntil(forgetIfSignedOut().catch(() => {}));
+    else event.waitUntil(Promise.all([keepPage(path, response.clone(), since), keepParts()]).catch(() => {}));
+    return response;
+  } catch {
+    return (await cached(path, event)) ?? (await cached(NO_CONNECTION, event)) ?? Response.error();
+  }
+}
+
 /** Another page: without a connection, where the forms are. */
 async function page(event) {
   try {
@@ -121,14 +171,18 @@ self.addEventListener("install", (event) => {
   event.waitUntil(keep().catch(() => {}));
 });
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
+self.addEventListener("message", (event) => {
+  if (Array.isArray(event.data?.keep)) event.waitUntil(keepPages(event.data.keep));
+});
 self.addEventListener("fetch", (event) => {
   const { method, mode, url } = event.request;
-  const { origin, pathname } = new URL(url);
+  const { origin, pathname, search } = new URL(url);
   if (origin !== self.location.origin) return;
   if (method === "POST" && ["/sign-in", "/sign-out"].includes(pathname)) event.respondWith(door(event));
   if (method !== "GET") return;
   // A form asks for itself anew now and then: what it is given is cached too.
   if (FORMS.includes(pathname)) event.respondWith(mode === "navigate" ? form(event, pathname) : renewed(event, pathname));
+  else if (mode === "navigate" && PAGES.some((page) => page.test(pathname))) event.respondWith(keptPage(event, pathname + search));
   else if (mode === "navigate" && !pathname.startsWith("/api/")) event.respondWith(page(event));
   else if (PARTS.includes(pathname)) event.respondWith(part(event, pathname));
 });

@@ -12,6 +12,8 @@ const LONGEST_PAUSE_MS = 30000;
 export const SKEW_MS = 60_000;
 // The version of an entry's shape. One of a later version is left alone and told of.
 const VERSION = 1;
+// How a page's form is encoded; every other body is JSON.
+export const FORM = "application/x-www-form-urlencoded";
 
 /** A random UUID (RFC 9562, section 5.4). `crypto.randomUUID` is not there over plain HTTP on a farm's own network. */
 export function uuid() {
@@ -23,7 +25,7 @@ export function uuid() {
 }
 
 /** Asks the service for its time, in milliseconds. Nothing where it does not answer, or something else does. */
-async function askNow(limit) {
+export async function askNow(limit) {
   try {
     const asked = { method: "HEAD", cache: "no-store", signal: AbortSignal.timeout(limit) };
     const response = await fetch("/assets/icon.svg", asked);
@@ -39,10 +41,10 @@ async function outcome(entry, limit) {
   const stop = new AbortController();
   const timer = setTimeout(() => stop.abort(), limit);
   try {
-    const headers = { "Content-Type": "application/json", "Idempotency-Key": entry.id };
+    const headers = { "Content-Type": entry.encoding ?? "application/json", "Idempotency-Key": entry.id, Accept: "application/problem+json" };
     const response = await fetch(entry.path, { method: "POST", headers, body: entry.body, signal: stop.signal });
     const answer = await response.json();
-    if (response.status === 201) return { is: "kept", answer };
+    if (entry.encoding === FORM ? response.ok && typeof answer.next === "string" : response.status === 201) return { is: "kept", answer };
     if (!String(answer.type).startsWith("/problems/")) return { is: "unknown" };
     const detail = answer.errors && answer.errors.length ? answer.errors[0].detail : answer.detail;
     if (response.status === 401) return { is: "signed-out", detail };
@@ -61,8 +63,19 @@ async function outcome(entry, limit) {
   }
 }
 
+/** When an entry was made, as its body says; and the body that says otherwise. */
+const form = (entry) => new URLSearchParams(entry.body);
+const timeOf = (entry) => Date.parse(entry.encoding === FORM ? form(entry).get(entry.time) : JSON.parse(entry.body)[entry.time]);
+function bodyAt(entry, time) {
+  if (entry.encoding !== FORM) return JSON.stringify({ ...JSON.parse(entry.body), [entry.time]: time });
+  const body = form(entry);
+  body.set(entry.time, time);
+  return body.toString();
+}
+
 /** Whether a row of the database is an entry that can be sent. */
 function isReadable(entry) {
+  if (![undefined, FORM].includes(entry.encoding)) return false;
   const sendable = [entry.id, entry.form, entry.is, entry.path, entry.body].every((member) => typeof member === "string");
   return entry.version === VERSION && sendable && Number.isFinite(entry.order) && (entry.is.endsWith("undo") || Boolean(entry.typed));
 }
@@ -201,6 +214,11 @@ export class Outbox {
     return this.#every().filter((entry) => this.#isOwn(entry));
   }
 
+  /** What is kept of an id, of whatever form. */
+  get(id) {
+    return this.#entries.get(id);
+  }
+
   /** Whether an entry outlives this page. */
   isStored(entry) {
     return this.#stored.has(entry.id);
@@ -219,14 +237,13 @@ export class Outbox {
     const now = await askNow(limit);
     if (now === null) return null;
     const skew = now - Date.now();
-    const body = JSON.parse(entry.body);
-    let at = Date.parse(body[entry.time]) + (Math.abs(skew) < SKEW_MS ? 0 : skew);
+    let at = timeOf(entry) + (Math.abs(skew) < SKEW_MS ? 0 : skew);
     // Before the page was made, or after now: the clock itself was set meanwhile.
     if (at < entry.since - SKEW_MS || at > now + SKEW_MS) {
       const made = this.#made.get(entry.id);
       at = made === undefined ? now : now - (performance.now() - made);
     }
-    const right = { ...entry, timed: true, body: JSON.stringify({ ...body, [entry.time]: new Date(at).toISOString() }) };
+    const right = { ...entry, timed: true, body: bodyAt(entry, new Date(at).toISOString()) };
     await this.#change(right);
     return right;
   }

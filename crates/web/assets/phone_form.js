@@ -66,6 +66,11 @@ export function stayReady() {
     document.addEventListener("visibilitychange", awake);
     awake();
   }
-  if (navigator.serviceWorker) navigator.serviceWorker.register("/assets/offline.js", { scope: "/" }).catch(() => {});
-  else $("plain").hidden = false;
+  if (!keepPages()) $("plain").hidden = false;
+}
+
+/** Has the browser keep pages for when there is no connection, where it can. */
+export function keepPages() {
+  navigator.serviceWorker?.register("/assets/offline.js", { scope: "/" }).catch(() => {});
+  return Boolean(navigator.serviceWorker);
 }

@@ -49,7 +49,7 @@ pub(crate) struct Query<T>(pub T);
 /// The most fields of a form. A count of 500 lots has three of each.
 const MAX_FORM_FIELDS: usize = 2000;
 
-/// A filled-in form of a page that creates, with the key that it carries: sent twice, it counts once.
+/// A filled-in form of a page that creates, with the key that it carries: sent twice, it counts once, whoever sends it the second time.
 #[derive(Debug)]
 pub(crate) struct KeyedForm<T> {
     pub form: T,
@@ -293,7 +293,8 @@ impl<T: DeserializeOwned + Send> FromRequest<App> for KeyedForm<T> {
         // All that was typed counts but secrets, in whatever order a browser sends it.
         fields.retain(|(name, _)| !SECRET_MEMBERS.contains(&name.as_str()));
         fields.sort_unstable();
-        let once = once_of(&line, Some(format!("form {key}")), format!("{fields:?}").as_bytes())?;
+        let once = once_of(&line, Some(format!("id {key}")), format!("{fields:?}").as_bytes())?;
+        let once = IdempotencyKey { id: Some(key), ..once };
         let answered = match who {
             Some(who) => read_tx!(app, who, |tx| tx.first_answer(&once).await)?,
             None => None,

@@ -107,7 +107,7 @@ async fn a_fresh_farm_is_told_what_is_missing() -> Result<()> {
     let phone = Phone::open().await?;
     sign_in(&phone, &home).await?;
     phone.page.goto(&format!("{home}/weigh")).await?;
-    phone.page.find(Locator::Id("source")).await?.click().await?;
+    phone.touch("#source").await?;
     let none = phone.page.find(Locator::Id("none")).await?.text().await?;
     assert_eq!(
         none,

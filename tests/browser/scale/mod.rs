@@ -69,7 +69,8 @@ impl Network {
 
     async fn carry(&self, service: Router, request: Request) -> Response<Body> {
         let path = request.uri().path();
-        let is_entry = path.starts_with("/api/weighings") || path.starts_with("/api/market-days/");
+        let of_form = ["/packed", "/delivery"].iter().any(|end| path.ends_with(end));
+        let is_entry = of_form || path.starts_with("/api/weighings") || path.starts_with("/api/market-days/");
         if request.method() != Method::POST || !is_entry {
             return service.oneshot(request).await.expect("a router answers");
         }
@@ -101,6 +102,7 @@ async fn at_the_scale() -> Result<(Farm, Phone, Network, String)> {
     let phone = Phone::open().await?;
     sign_in(&phone, &home).await?;
     phone.page.goto(&format!("{home}/weigh")).await?;
+    phone.page.wait().for_element(Locator::Css("#scale:not([hidden])")).await?;
     Ok((farm, phone, network, home))
 }
 

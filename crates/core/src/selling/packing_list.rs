@@ -16,7 +16,7 @@ use crate::{
     kinds::OrderStatus,
     refusal::{Refusal, RefusalKind},
     text::{CustomerCode, DocketCode, GradeCode, LotCode, OrderCode, PlaceCode, StrainCode},
-    units::{clock::ClockTime, quantity::Grams},
+    units::{calendar::Instant, clock::ClockTime, quantity::Grams},
 };
 
 /// A lot that is packed for a line of an order, or not after all.
@@ -35,6 +35,8 @@ pub struct NewPacked {
     /// `false` takes the tick back. The weight stays.
     #[serde(default = "yes")]
     pub packed: bool,
+    /// When it was packed; now unless said, and never before the order was placed.
+    pub packed_at: Option<Instant>,
 }
 
 const fn yes() -> bool {
@@ -152,14 +154,14 @@ pub fn pack(
     order: &mut Order,
     lines: &[WantedLine],
     customer: &Customer,
-    now: DateTime<Utc>,
+    packed_at: DateTime<Utc>,
 ) -> Result<(), Refusal> {
     order.ensure_open()?;
     if order.status == OrderStatus::Draft {
         let detail = format!("Order {} is a draft. Confirm it first.", order.order);
         return Err(Refusal::new(RefusalKind::Closed, detail));
     }
-    let code = order.order.clone();
+    let (code, placed_at) = (order.order.clone(), order.placed_at);
     let found = order.lines.iter_mut().find(|l| l.line == new.line).zip(lines.iter().find(|l| l.line == new.line));
     let (line, wanted) =
         found.ok_or_else(|| Refusal::field("/line", format!("Order {code} has no line {}.", new.line)))?;
@@ -193,7 +195,7 @@ pub fn pack(
                 ensure_line_takes(grams, others + grams, wanted, customer).or_else(blame)?;
             }
             let heavier = grams - set_aside.grams_g;
-            (line.set_aside[at].grams_g, line.set_aside[at].packed_at) = (grams, Some(now));
+            (line.set_aside[at].grams_g, line.set_aside[at].packed_at) = (grams, Some(packed_at.max(placed_at)));
             give_way(line, heavier);
         }
     }
@@ -298,6 +300,7 @@ mod tests {
             place: "F1".parse().unwrap(),
             grams_g: grams.map(Grams),
             packed: true,
+            packed_at: None,
         }
     }
 
@@ -328,6 +331,12 @@ mod tests {
         // Both packed, 13 g of a kilogram may be missing.
         let both = packed_of(light, &new(1, "L2", None)).unwrap();
         assert_eq!((rows(&both, 0), both.lines[0].short_g.0), (vec![("L1", 587, true), ("L2", 400, true)], 0));
+        let ordered_late = packed_of(order(json!({"placed_at": "2026-05-04T07:00:00Z"})), &new(1, "L1", None)).unwrap();
+        assert_eq!(
+            ordered_late.lines[0].set_aside[0].packed_at,
+            Some(ordered_late.placed_at),
+            "nothing is packed before it was ordered"
+        );
         let untick = NewPacked { packed: false, ..new(1, "L1", None) };
         assert_eq!(rows(&packed_of(both, &untick).unwrap(), 0), [("L1", 587, false), ("L2", 400, true)]);
     }

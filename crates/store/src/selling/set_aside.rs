@@ -55,11 +55,12 @@ impl Tx {
     /// line or the lot does not allow.
     #[tracing::instrument(level = "debug", name = "store.selling.pack_set_aside", skip_all, fields(farm_id = self.farm.0))]
     pub async fn pack_set_aside(&mut self, code: &OrderCode, new: &NewPacked) -> Result<Order> {
+        let packed_at = self.occurred_at(new.packed_at, "/packed_at")?;
         self.lock_order_goods(code, &[]).await?;
         let terms = self.order_terms(code, None, self.now).await?;
         let lines = terms.wanted_lines()?;
         let mut order = terms.order;
-        pack(new, &mut order, &lines, &terms.customer, self.now)?;
+        pack(new, &mut order, &lines, &terms.customer, packed_at)?;
         self.write_set_aside(&mut order).await.map_err(|error| match error {
             Error::Refused(refusal) => refusal.at("/grams_g").into(),
             other => other,

@@ -22,6 +22,21 @@ pub(super) fn full_time(at: DateTime<Utc>, zone: Tz) -> String {
     at.with_timezone(&zone).format("%-d\u{a0}%b\u{a0}%Y %H:%M").to_string()
 }
 
+/// When a page was made: where it is kept for later, it says so.
+#[derive(Debug, Clone)]
+pub(super) struct MadeAt {
+    /// As a program reads it (RFC 3339).
+    pub instant: String,
+    /// By the farm's clock.
+    pub words: String,
+}
+
+impl MadeAt {
+    pub(super) fn new(now: DateTime<Utc>, zone: Tz) -> Self {
+        Self { instant: now.to_rfc3339(), words: full_time(now, zone) }
+    }
+}
+
 /// The days of the week, in the body and in words.
 pub(super) const WEEKDAYS: [(&str, &str); 7] = [
     ("monday", "Monday"),

@@ -130,6 +130,8 @@ pub(super) async fn get_asset(PathParam(file): PathParam<String>) -> Response {
         "weigh.js" => (SCRIPT, include_bytes!("../../assets/weigh.js")),
         "stall.js" => (SCRIPT, include_bytes!("../../assets/stall.js")),
         "phone_form.js" => (SCRIPT, include_bytes!("../../assets/phone_form.js")),
+        "unsent.js" => (SCRIPT, include_bytes!("../../assets/unsent.js")),
+        "no_connection.js" => (SCRIPT, include_bytes!("../../assets/no_connection.js")),
         "waiting.js" => (SCRIPT, include_bytes!("../../assets/waiting.js")),
         "outbox.js" => (SCRIPT, include_bytes!("../../assets/outbox.js")),
         "offline.js" => (SCRIPT, include_bytes!("../../assets/offline.js")),

@@ -23,6 +23,7 @@ use super::{
     amount,
     availability::mail_to,
     count,
+    days::MadeAt,
     docket_sheet::{at_the_door, came_back, door_details, sent_warm, shortages},
     exact_kg, full_day, full_time, g,
     orders::window,
@@ -47,6 +48,7 @@ const RECEIPT: &str = "/api/dockets/{docket}/receipt";
 #[template(path = "docket.html")]
 pub(super) struct DocketPage {
     head: Layout,
+    made_at: MadeAt,
     docket: Docket,
     /// Where it goes, in a line.
     address: String,
@@ -214,7 +216,8 @@ fn hand_over(docket: &Docket, door: &Door) -> Sheet {
             .optional()
             .folded(PAID),
     ]);
-    Sheet::new(format!("/dockets/{}/delivery", docket.docket), "Save the hand-over", fields)
+    let sheet = Sheet::new(format!("/dockets/{}/delivery", docket.docket), "Save the hand-over", fields);
+    sheet.or_later(format!("{} for {}: {{taken_by}}", docket.docket, docket.customer_name), Some("delivered_at"))
 }
 
 fn to_pay(door: &Door) -> String {
@@ -265,6 +268,7 @@ async fn docket_page(
         let paid = if head.may("GET", RECEIPT) { tx.payments_at_door(code).await? } else { Vec::new() };
         let link = tx.docket_link(&docket).await?;
         Ok(DocketPage {
+            made_at: MadeAt::new(tx.now(), zone),
             address: docket.address.lines().collect::<Vec<_>>().join(", "),
             dial: dial(&docket.telephone),
             signature,

@@ -56,9 +56,9 @@ mod weigh;
 
 use askama::Template;
 use axum::{
-    Router,
+    Extension, Json, Router,
     extract::{MatchedPath, Request, State},
-    http::{HeaderMap, HeaderValue, header},
+    http::{HeaderMap, HeaderValue, Method, header},
     middleware::Next,
     response::{IntoResponse, Response},
 };
@@ -260,9 +260,34 @@ const POLICY: HeaderValue = HeaderValue::from_static(
 /// Lets a request through to a page and finishes its answer.
 pub(crate) async fn finished(State(app): State<App>, route: MatchedPath, request: Request, next: Next) -> Response {
     let (method, headers) = (request.method().clone(), request.headers().clone());
-    let mut answer = finish(&app, &headers, next.run(request).await).await;
+    let answer = next.run(request).await;
+    if method == Method::POST && asks_for_outcome(&headers) {
+        return outcome(answer);
+    }
+    let mut answer = finish(&app, &headers, answer).await;
     pass_on(&method, route.as_str(), &headers, &mut answer, app.settings.secure_cookies);
     answer
+}
+
+/// What went wrong with a form, beside the page that shows it.
+#[derive(Debug, Clone)]
+struct FormProblem(Problem);
+
+/// Whether a form was sent by the script that keeps it where there is no connection: it shows no page and wants to know what became of it.
+fn asks_for_outcome(headers: &HeaderMap) -> bool {
+    headers.get(header::ACCEPT).is_some_and(|kinds| kinds == "application/problem+json")
+}
+
+/// What became of a form: the address that it leads on to, or the problem.
+fn outcome(mut answer: Response) -> Response {
+    if let Some(FormProblem(problem)) = answer.extensions_mut().remove() {
+        return problem.into_response();
+    }
+    match answer.headers().get(header::LOCATION).and_then(|next| next.to_str().ok()) {
+        Some("/sign-in") => Problem::not_signed_in().into_response(),
+        Some(next) => Json(serde_json::json!({"next": next})).into_response(),
+        None => answer,
+    }
 }
 
 /// Makes an answer one for a browser: a problem in words, with the way on, and what the browser is to hold to.
@@ -279,7 +304,7 @@ pub(crate) async fn finish(app: &App, headers: &HeaderMap, answer: Response) -> 
 /// The page that a form stood on, again, with what went wrong; or the problem alone where even the page cannot be shown.
 fn rerender_form<T: Template>(view: Result<T, Problem>, problem: Problem) -> Response {
     match view {
-        Ok(view) => (problem.status(), Html(view)).into_response(),
+        Ok(view) => (problem.status(), Extension(FormProblem(problem)), Html(view)).into_response(),
         Err(_) => problem.into_response(),
     }
 }

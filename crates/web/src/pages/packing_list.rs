@@ -21,7 +21,9 @@ use gillbook_core::{
 use serde::Deserialize;
 
 use super::{
-    Html, Layout, clock, exact_kg, full_day, kg,
+    Html, Layout, clock,
+    days::MadeAt,
+    exact_kg, full_day, kg,
     orders::{status_word, window_words},
     rerender_form,
     sheet::{Field, FormFields, Input, Sheet},
@@ -49,6 +51,7 @@ pub(super) struct PageQuery {
 #[template(path = "packing_list.html")]
 pub(super) struct PackingListPage {
     head: Layout,
+    made_at: MadeAt,
     day: String,
     pdf: String,
     /// How much is packed of what is set aside, in words.
@@ -121,12 +124,14 @@ fn sheet(order: &Order, line: &OrderLine, s: &SetAside) -> Sheet {
 /// The form of a lot: with a weight it is ticked off, without one the tick is taken back.
 fn lot_sheet(order: &Order, line: i32, lot: &str, place: &str, weight: Option<String>) -> Sheet {
     let mut fields = vec![Field::hidden_whole("line", line), Field::hidden("lot", lot), Field::hidden("place", place)];
+    let of = format!("{lot} for {}", order.customer_name);
     let Some(weight) = weight else {
-        return Sheet::new(format!("/orders/{}/unpacked", order.order), "Undo", fields);
+        let undo = Sheet::new(format!("/orders/{}/unpacked", order.order), "Undo", fields);
+        return undo.or_later(format!("{of}: not packed after all"), None);
     };
-    let label = format!("Weight of {lot} for {}, kg", order.customer_name);
-    fields.push(Field::new("grams_g", label, Input::Kilograms).with(weight));
-    Sheet::new(format!("/orders/{}/packed", order.order), "Tick off", fields)
+    fields.push(Field::new("grams_g", format!("Weight of {of}, kg"), Input::Kilograms).with(weight));
+    let tick = Sheet::new(format!("/orders/{}/packed", order.order), "Tick off", fields);
+    tick.or_later(format!("{of}: {{grams_g}} kg packed"), Some("packed_at"))
 }
 
 /// How many packs a weight is, in words; nothing of what is sold loose.
@@ -269,6 +274,7 @@ async fn list_page(
         };
         let others = today.iter_days().take(DAYS_AHEAD).filter(|d| *d != day);
         Ok(PackingListPage {
+            made_at: MadeAt::new(tx.now(), zone_of(&farm)),
             day: full_day(day),
             pdf: format!("/api/packing-list/pdf?day={day}"),
             progress: progress(&list),

@@ -27,8 +27,19 @@ pub(super) struct Sheet {
     pub key: Uuid,
     pub button: &'static str,
     pub fields: Vec<Field>,
+    /// How it is kept on the phone where there is no connection; not at all where none.
+    pub offline: Option<Offline>,
     /// What is wrong with the whole.
     pub wrong: Option<String>,
+}
+
+/// What the phone knows of a form that it keeps until there is a connection.
+#[derive(Debug, Clone)]
+pub(super) struct Offline {
+    /// What was done, as the phone says it while it waits. The name of a field in braces stands for what is typed there.
+    pub words: String,
+    /// The field that says when it was done: filled in by the phone. Empty where none does.
+    pub time: &'static str,
 }
 
 /// Fields that are folded away together, or stand in the open where the heading is empty.
@@ -52,7 +63,14 @@ type Rows = BTreeMap<String, Vec<String>>;
 
 impl Sheet {
     pub(super) fn new(action: impl Into<String>, button: &'static str, fields: Vec<Field>) -> Self {
-        Self { action: action.into(), key: super::new_key(), button, fields, wrong: None }
+        Self { action: action.into(), key: super::new_key(), button, fields, offline: None, wrong: None }
+    }
+
+    /// Has the phone keep it where there is no connection. `words` say what was done, `time` is the field of the body that says when.
+    pub(super) fn or_later(mut self, words: impl Into<String>, time: Option<&'static str>) -> Self {
+        self.fields.extend(time.map(|time| Field::new(time, "", Input::Carried).optional()));
+        self.offline = Some(Offline { words: words.into(), time: time.unwrap_or_default() });
+        self
     }
 
     fn has_offers(&self) -> bool {
