@@ -78,6 +78,8 @@ create table farm (
     -- The number under which the farm is registered as a food business, where there is one.
     registration      text          not null default '',
     telephone         text          not null default '',
+    -- Where answers to its e-mails go.
+    email             text          not null default '',
     -- How goods are kept, in the farm's own words, as dockets print it.
     storage_line      text          not null default 'Keep cold.',
     -- What the addresses are made with at which customers read their dockets. With another none of those that were given out opens any more.
@@ -110,6 +112,7 @@ create table farm (
     constraint farm_address_length check (length(address) <= 1000),
     constraint farm_registration_length check (length(registration) <= 60),
     constraint farm_telephone_length check (length(telephone) <= 40),
+    constraint farm_email_length check (length(email) <= 254),
     constraint farm_storage_line_length check (length(storage_line) <= 200),
     constraint farm_link_key_length check (length(link_key) = 32),
     constraint farm_currency_shape check (currency ~ '^[A-Z]{3}$'),
@@ -128,7 +131,7 @@ create table farm (
     constraint farm_opened_at_range check (opened_at between '2000-01-01Z' and '2200-01-01Z')
 );
 call enable_tenant_rls('farm', across => true);
-grant insert, update (name, address, registration, telephone, storage_line, link_key, tax_name, rounding, cash_step, tax_by, tax_number, exemption_reason, country, electronic_address, payment_details, implied_decimals, paper_size, words, version)
+grant insert, update (name, address, registration, telephone, email, storage_line, link_key, tax_name, rounding, cash_step, tax_by, tax_number, exemption_reason, country, electronic_address, payment_details, implied_decimals, paper_size, words, version)
     on farm to gillbook_app;
 
 -- The farm's own ranked grades: rank 1 is the best. `published_class` is set only where a published standard

@@ -414,6 +414,8 @@ create table docket (
     delivery_day   date        not null,
     dispatched_at  timestamptz not null,
     currency       text        not null,
+    -- Why some of it was short, as the customer reads it.
+    short_because  text        not null default '',
     constraint docket_pk primary key (farm_id, docket),
     constraint docket_number_key unique (farm_id, number),
     constraint docket_act_key unique (farm_id, act_id),
@@ -421,7 +423,8 @@ create table docket (
     constraint docket_customer_fk foreign key (farm_id, customer) references customer,
     constraint docket_act_fk foreign key (farm_id, act_id) references act,
     constraint docket_van_fk foreign key (farm_id, van) references place,
-    constraint docket_number_range check (number > 0)
+    constraint docket_number_range check (number > 0),
+    constraint docket_short_because_length check (length(short_because) <= 200)
 );
 create index docket_by_order on docket (farm_id, order_code);
 create index docket_by_time on docket (farm_id, dispatched_at, docket);

@@ -416,3 +416,52 @@ begin
 end $$;
 revoke execute on function reverse_payment from public;
 grant execute on function reverse_payment to gillbook_app;
+
+-- Documents that are sent by e-mail. They are attached as they were when somebody sent them, until they are on their way.
+create table email (
+    farm_id     int         not null,
+    email_id    uuid        not null,
+    docket      text,
+    invoice     text,
+    address     text        not null,
+    subject     text        not null,
+    body        text        not null,
+    entered_by  text        not null,
+    made_at     timestamptz not null,
+    due_at      timestamptz not null,
+    tries       int         not null default 0,
+    sent_at     timestamptz,
+    given_up_at timestamptz,
+    trouble     text        not null default '',
+    constraint email_pk primary key (farm_id, email_id),
+    constraint email_farm_fk foreign key (farm_id) references farm,
+    constraint email_docket_fk foreign key (farm_id, docket) references docket,
+    constraint email_invoice_fk foreign key (farm_id, invoice) references invoice,
+    constraint email_of_needed check (num_nonnulls(docket, invoice) = 1),
+    constraint email_address_length check (length(address) between 3 and 254),
+    constraint email_subject_length check (length(subject) between 1 and 400),
+    constraint email_body_length check (length(body) between 1 and 4000),
+    constraint email_tries_range check (tries between 0 and 1000),
+    constraint email_outcome_apart check (sent_at is null or given_up_at is null)
+);
+create index email_due on email (farm_id, due_at) where sent_at is null and given_up_at is null;
+create index email_by_docket on email (farm_id, docket, made_at) where docket is not null;
+create index email_by_invoice on email (farm_id, invoice, made_at) where invoice is not null;
+create index email_by_day on email (farm_id, made_at);
+call enable_tenant_rls('email', across => true);
+grant insert, update (due_at, tries, sent_at, given_up_at, trouble) on email to gillbook_app;
+
+create table email_attachment (
+    farm_id  int   not null,
+    email_id uuid  not null,
+    name     text  not null,
+    kind     text  not null,
+    content  bytea not null,
+    constraint email_attachment_pk primary key (farm_id, email_id, name),
+    constraint email_attachment_email_fk foreign key (farm_id, email_id) references email,
+    constraint email_attachment_name_length check (length(name) between 1 and 200),
+    constraint email_attachment_kind_known check (kind in ('application/pdf', 'application/xml')),
+    constraint email_attachment_content_length check (length(content) <= 10485760)
+);
+call enable_tenant_rls('email_attachment', across => true);
+grant insert, delete on email_attachment to gillbook_app;

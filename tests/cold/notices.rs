@@ -20,13 +20,9 @@ use gillbook::notices::{Mail, Sender};
 use gillbook_core::{kinds::NoticeKind, limits::MAX_RECEIVERS};
 use gillbook_store::Store;
 use gillbook_testkit::Farm;
-use gillbook_tests::{python, serve};
+use gillbook_tests::{mail_server, python, serve};
 use serde_json::{Value, json};
 use sqlx::Connection;
-use tokio::{
-    io::{AsyncBufReadExt, AsyncWriteExt, BufReader},
-    net::TcpListener,
-};
 
 /// A farm whose fridge has been at 9 °C for two hours and still is, with 2 kg inside.
 async fn farm_too_warm() -> Result<Farm> {
@@ -106,40 +102,6 @@ async fn a_warm_spell_is_told_once_by_a_webhook_that_others_can_verify() -> Resu
     play(&farm, &[(120, 179, 2.0)]).await;
     assert_eq!(sender.empty_outbox(&farm.store, farm.now()).await?, 1);
     Ok(())
-}
-
-/// A mail server that takes one message and gives it back.
-async fn mail_server() -> Result<(String, tokio::task::JoinHandle<Result<String>>)> {
-    let listener = TcpListener::bind("127.0.0.1:0").await?;
-    let url = format!("smtp://{}", listener.local_addr()?);
-    let taken = tokio::spawn(async move {
-        let (stream, _) = listener.accept().await?;
-        let (read, mut write) = stream.into_split();
-        let mut lines = BufReader::new(read).lines();
-        write.write_all(b"220 mail.example.org ready\r\n").await?;
-        let (mut message, mut reading) = (String::new(), false);
-        while let Some(line) = lines.next_line().await? {
-            if reading && line == "." {
-                reading = false;
-                write.write_all(b"250 taken\r\n").await?;
-            } else if reading {
-                message.push_str(&line);
-                message.push('\n');
-            } else if line == "DATA" {
-                reading = true;
-                write.write_all(b"354 go on\r\n").await?;
-            } else if line == "QUIT" {
-                break;
-            } else {
-                write.write_all(b"250 yes\r\n").await?;
-            }
-            if !message.is_empty() && !reading {
-                break;
-            }
-        }
-        anyhow::Ok(message)
-    });
-    Ok((url, taken))
 }
 
 #[tokio::test(flavor = "multi_thread")]

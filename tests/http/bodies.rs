@@ -155,7 +155,7 @@ async fn every_setting_that_is_changed_is_read_back() -> Result<()> {
         (
             "/api/farm",
             json!({
-                "name": "Elsewhere", "address": "Mill Lane 3", "registration": "R 7", "telephone": "556", "storage_line": "Cool.", "tax_name": "VAT",
+                "name": "Elsewhere", "address": "Mill Lane 3", "registration": "R 7", "telephone": "556", "email": "farm@elsewhere.example", "storage_line": "Cool.", "tax_name": "VAT",
                 "rounding": "half_even", "cash_step": "0.05", "tax_by": "line", "tax_number": "TX 2", "exemption_reason": "Small", "country": "SE",
                 "electronic_address": "0088:1", "payment_details": "Bank 1", "implied_decimals": false, "paper_size": "letter",
             }),

@@ -4,6 +4,9 @@ use anyhow::{Result, ensure};
 use gillbook_testkit::Farm;
 use gillbook_tests::python;
 use serde_json::{Value, json};
+use uuid::Uuid;
+
+use crate::forms::send;
 
 /// Loose goods and packs of several lots, some of it short, one product not at all, with names that XML has to escape; then handed over with
 /// crates.
@@ -30,7 +33,11 @@ async fn despatch_advice_holds_against_its_schema_and_the_docket() -> Result<()>
     let new = json!({"customer": "ASH", "delivery_day": "2026-05-05", "reference": "PO <7> & 8", "lines": lines});
     let order = farm.create("/api/orders", new).await["order"].as_str().unwrap_or_default().to_owned();
     farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/set-aside"), &[], Some(json!({}))).await.expect(200);
-    farm.create("/api/dockets", json!({"order": order, "van": "VAN", "short": true})).await;
+    farm.create(
+        "/api/dockets",
+        json!({"order": order, "van": "VAN", "short": true, "short_because": "Too few <picked> & \"one\" crate fell"}),
+    )
+    .await;
     let plain = farm.docket_of(985).await;
     let mut documents = Vec::new();
     let house = farm.get("/api/farm").await;
@@ -53,6 +60,24 @@ async fn despatch_advice_holds_against_its_schema_and_the_docket() -> Result<()>
     ensure!(String::from_utf8(output.stdout)?.trim() == "3", "all were read");
     let page = farm.raw("GET", "/dockets/D-1", &[("accept", "text/html")], Vec::new()).await;
     ensure!(page.text.contains("/api/dockets/D-1/ubl"), "{}", page.text);
+    ensure!(page.text.contains("Reason: Too few &#60;picked&#62; &#38;"), "{}", page.text);
+    // On its page too the reason is asked for where an order is short, and where it is not said none stands on the docket.
+    farm.lot_of(500).await;
+    let new = json!({"customer": "ASH", "delivery_day": "2026-05-05", "lines": [{"product": "OY", "grams_g": 9000}]});
+    let order = farm.create("/api/orders", new).await["order"].as_str().unwrap_or_default().to_owned();
+    farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/set-aside"), &[], Some(json!({}))).await.expect(200);
+    let page = farm.raw("GET", &format!("/orders/{order}"), &[("accept", "text/html")], Vec::new()).await;
+    ensure!(page.text.contains("Why it is short"), "{}", page.text);
+    let path = format!("/orders/{order}/dispatch");
+    let long = "x".repeat(201);
+    let refused = send(&farm, &path, Uuid::new_v4(), &[("van", "VAN"), ("short_because", &long)]).await?;
+    ensure!(refused.status == 422 && refused.text.contains("at most 200 letters"), "{}", refused.text);
+    let sent = send(&farm, &path, Uuid::new_v4(), &[("van", "VAN"), ("short_because", "")]).await?;
+    ensure!(sent.status == 303, "{}", sent.text);
+    let docket = sent.headers["location"].to_str()?.trim_start_matches("/dockets/").to_owned();
+    ensure!(farm.get(&format!("/api/dockets/{docket}")).await["short_because"] == "");
+    let page = farm.raw("GET", &format!("/dockets/{docket}"), &[("accept", "text/html")], Vec::new()).await;
+    ensure!(page.text.contains("short of 9.00 kg") && !page.text.contains("Reason:"), "{}", page.text);
     // Of what was taken back there is none.
     let act = farm.get(&format!("/api/dockets/{plain}")).await["act_id"].as_str().unwrap_or_default().to_owned();
     farm.create(&format!("/api/acts/{act}/reversal"), json!({"reason": "Wrong crate"})).await;

@@ -5,6 +5,7 @@ mod availability;
 mod bodies;
 mod day_by_hand;
 mod despatch;
+mod emails;
 mod farm_by_hand;
 mod find;
 mod forms;

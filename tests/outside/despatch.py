@@ -79,12 +79,15 @@ def compare(document):
         if line["returned_g"]:
             after.append(f"Came back {line['returned_g']} g")
         notes = texts("cbc:Note", xml)
+        is_short = any(note.startswith("Ordered ") for note in notes)
+        assert texts("cbc:OutstandingReason", xml) == ([told["short_because"]] if is_short and told["short_because"] else [])
         assert [note for note in notes if not note.startswith("Ordered ")] == after, notes
         for note in notes[: len(notes) - len(after)]:
             assert note == f"Ordered {ordered['grams_g']} g, short {ordered['short_g']} g"
             short += 1
     for xml, ordered in zip(lines[len(told["lines"]):], unsent):
         assert Decimal(one("cbc:DeliveredQuantity", xml)) == 0
+        assert texts("cbc:OutstandingReason", xml) == ([told["short_because"]] if told["short_because"] else [])
         assert one("cbc:Note", xml) == f"Ordered {ordered['grams_g']} g, short {ordered['short_g']} g"
         short += 1
     assert short == len([o for o in told["ordered"] if o["short_g"]]), "what is short is said once a line of the order"

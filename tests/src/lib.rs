@@ -19,6 +19,10 @@ use fantoccini::{
 use hyper_util::client::legacy::connect::HttpConnector;
 use reqwest::{Method, Url};
 use serde_json::{Value, json};
+use tokio::{
+    io::{AsyncBufReadExt, AsyncWriteExt},
+    task::JoinHandle,
+};
 
 /// How often something that is there and not seen yet is tried: for some seconds, as each takes the driver some milliseconds.
 const MAX_TOUCHES: u32 = 1000;
@@ -66,6 +70,43 @@ pub fn python(script: &str, input: &str) -> Result<Output> {
         .spawn()?;
     child.stdin.take().context("no input")?.write_all(input.as_bytes())?;
     Ok(child.wait_with_output()?)
+}
+
+/// A mail server that takes one message and gives it back.
+///
+/// # Errors
+/// When no port is free.
+pub async fn mail_server() -> Result<(String, JoinHandle<Result<String>>)> {
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await?;
+    let url = format!("smtp://{}", listener.local_addr()?);
+    let taken = tokio::spawn(async move {
+        let (stream, _) = listener.accept().await?;
+        let (read, mut write) = stream.into_split();
+        let mut lines = tokio::io::BufReader::new(read).lines();
+        write.write_all(b"220 mail.example.org ready\r\n").await?;
+        let (mut message, mut reading) = (String::new(), false);
+        while let Some(line) = lines.next_line().await? {
+            if reading && line == "." {
+                reading = false;
+                write.write_all(b"250 taken\r\n").await?;
+            } else if reading {
+                message.push_str(&line);
+                message.push('\n');
+            } else if line == "DATA" {
+                reading = true;
+                write.write_all(b"354 go on\r\n").await?;
+            } else if line == "QUIT" {
+                break;
+            } else {
+                write.write_all(b"250 yes\r\n").await?;
+            }
+            if !message.is_empty() && !reading {
+                break;
+            }
+        }
+        anyhow::Ok(message)
+    });
+    Ok((url, taken))
 }
 
 /// A real browser at a phone's size, 390 × 844, with touch.

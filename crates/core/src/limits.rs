@@ -64,8 +64,11 @@ pub const MAX_RECEIVERS: i64 = 50;
 pub const MAX_NOTICES_IN_FLIGHT: usize = 8;
 /// The longest that a receiver may take.
 pub const MAX_NOTICE_TIME: Duration = Duration::from_secs(15);
-/// Tries after which a notice is given up, about two days on.
+/// Tries after which a notice or an e-mail is given up, about two days on.
 pub const MAX_NOTICE_TRIES: i32 = 12;
+
+/// E-mails with documents that one farm may send within 24 hours.
+pub const MAX_EMAILS_PER_DAY: i64 = 500;
 
 /// How long it is remembered what a request with a key was answered.
 pub const IDEMPOTENCY_DAYS: i64 = 90;
@@ -135,7 +138,8 @@ fn rows() -> Vec<Row> {
             seconds(MAX_NOTICE_TIME),
             "tried again, each time twice as long after",
         ),
-        ("tries to send a notice", MAX_NOTICE_TRIES.to_string(), "given up, after about two days"),
+        ("tries to send a notice or an e-mail", MAX_NOTICE_TRIES.to_string(), "given up, after about two days"),
+        ("e-mails with documents of one farm within a day", MAX_EMAILS_PER_DAY.to_string(), "429 `too-many`"),
         (
             "memory of the answer to a request with a key",
             format!("{IDEMPOTENCY_DAYS} days"),

@@ -20,6 +20,16 @@ pub type Short = Text<1, 60>;
 /// A longer text, which may be empty.
 pub type Note = Text<0, 1000>;
 
+/// Whether a text looks like one e-mail address: a name and a host of several parts, without spaces, commas or a second at sign. Whether mail
+/// arrives there is for the mail server to say.
+#[must_use]
+pub fn is_email_address(text: &str) -> bool {
+    let is_plain = |c: char| !c.is_whitespace() && !c.is_control() && !matches!(c, ',' | ';' | '<' | '>' | '"' | '@');
+    text.split_once('@').is_some_and(|(name, host)| {
+        !name.is_empty() && host.contains('.') && name.chars().all(is_plain) && host.chars().all(is_plain)
+    })
+}
+
 impl<const MIN: usize, const MAX: usize> Text<MIN, MAX> {
     /// Takes text as it was written.
     ///

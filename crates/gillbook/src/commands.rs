@@ -190,7 +190,12 @@ impl Cli {
                 run_serve(
                     &self.database,
                     &listen,
-                    Settings { secure_cookies, metrics_secret, ..Settings::default() },
+                    Settings {
+                        secure_cookies,
+                        metrics_secret,
+                        sends_email: mail.smtp_url.is_some(),
+                        ..Settings::default()
+                    },
                     &tls,
                     &mail,
                 )

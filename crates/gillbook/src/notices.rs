@@ -1,4 +1,4 @@
-//! Telling people: the outbox emptied, by e-mail and by signed webhook.
+//! Telling people: the outbox emptied, by e-mail and by signed webhook, and documents that are sent by e-mail.
 //!
 //! A message is sent until it is taken, each time after twice as long a wait, and given up after about two days. A webhook is signed after the
 //! Standard Webhooks specification: `webhook-id`, `webhook-timestamp` and `webhook-signature`, an HMAC-SHA256 over the three joined by dots.
@@ -13,12 +13,16 @@ use gillbook_core::{
     kinds::{Channel, NoticeKind},
     limits::{MAX_NOTICE_TIME, MAX_NOTICES_IN_FLIGHT},
 };
-use gillbook_store::{Store, cold::notices::Notice};
+use gillbook_store::{
+    Store,
+    cold::notices::Notice,
+    selling::emails::{Attachment, DueEmail},
+};
 use gillbook_web::Clock;
 use hmac::{Hmac, KeyInit, Mac};
 use lettre::{
     AsyncSmtpTransport, AsyncTransport, Message, Tokio1Executor,
-    message::{Mailbox, SinglePart},
+    message::{Attachment as AttachedPart, Mailbox, MultiPart, SinglePart, header::ContentType},
 };
 use serde_json::json;
 use sha2::Sha256;
@@ -149,11 +153,57 @@ impl Sender {
         Ok(())
     }
 
-    /// Sends what is due: a few at once, one a receiver. Returns how many were taken.
+    /// Sends a document in the name of its farm, to whom it is answered.
+    async fn document(&self, email: &DueEmail) -> Result<()> {
+        let Some((transport, from)) = &self.mail else { bail!("no mail server is set (GILLBOOK_SMTP_URL)") };
+        let draft = &email.draft;
+        let mut message = Message::builder()
+            .from(Mailbox::new(Some(email.farm_name.clone()), from.email.clone()))
+            .to(Mailbox::new(None, draft.address.parse().context("not an e-mail address")?))
+            .subject(&draft.subject);
+        if !email.reply_to.is_empty() {
+            let reply_to = email.reply_to.parse().context("the farm's own address is no e-mail address")?;
+            message = message.reply_to(Mailbox::new(Some(email.farm_name.clone()), reply_to));
+        }
+        let mut parts = MultiPart::mixed().singlepart(SinglePart::plain(draft.body.clone()));
+        for Attachment { name, kind, content } in &draft.attachments {
+            let attached = AttachedPart::new(name.clone());
+            parts = parts.singlepart(attached.body(content.clone(), ContentType::parse(kind)?));
+        }
+        transport.send(message.multipart(parts)?).await?;
+        Ok(())
+    }
+
+    /// Sends what is due: a few at once. Returns how many were taken.
     ///
     /// # Errors
     /// When the database fails.
     pub async fn empty_outbox(&self, store: &Store, now: DateTime<Utc>) -> Result<usize> {
+        Ok(self.send_notices(store, now).await? + self.send_documents(store, now).await?)
+    }
+
+    async fn send_documents(&self, store: &Store, now: DateTime<Utc>) -> Result<usize> {
+        let mut taken = 0;
+        loop {
+            let leased = store.lease_emails(MAX_NOTICES_IN_FLIGHT, now).await?;
+            if leased.is_empty() {
+                return Ok(taken);
+            }
+            let sending = leased.iter().map(async |email| {
+                let trouble = trouble_of(self.document(email)).await;
+                if let Some(trouble) = &trouble {
+                    tracing::warn!(email = %email.email_id, %trouble, "a document was not taken");
+                }
+                store.email_tried(email, trouble.as_deref(), now).await.map(|()| trouble.is_none())
+            });
+            for result in join_all(sending).await {
+                taken += usize::from(result?);
+            }
+        }
+    }
+
+    /// Sends notices that are due, one a receiver.
+    async fn send_notices(&self, store: &Store, now: DateTime<Utc>) -> Result<usize> {
         let mut taken = 0;
         loop {
             let leased = store.lease_notices(MAX_NOTICES_IN_FLIGHT, now).await?;
@@ -168,18 +218,19 @@ impl Sender {
 
     /// Sends a message and writes down what became of it. Whether it was taken.
     async fn send_leased(&self, store: &Store, notice: &Notice, now: DateTime<Utc>) -> Result<bool> {
-        // The mail library bounds each step of its talk, this the whole of it.
-        let sent = tokio::time::timeout(MAX_NOTICE_TIME, self.send(notice, now)).await;
-        let trouble = sent
-            .unwrap_or_else(|_| Err(anyhow!("the receiver did not answer in time")))
-            .err()
-            .map(|e| format!("{e:#}"));
+        let trouble = trouble_of(self.send(notice, now)).await;
         if let Some(trouble) = &trouble {
             tracing::warn!(notice = %notice.notice_id, %trouble, "a message was not taken");
         }
         store.notice_tried(notice, trouble.as_deref(), now).await?;
         Ok(trouble.is_none())
     }
+}
+
+/// Why a message was not taken; nothing where it was. The mail library bounds each step of its talk, this the whole of it.
+async fn trouble_of(sending: impl Future<Output = Result<()>>) -> Option<String> {
+    let sent = tokio::time::timeout(MAX_NOTICE_TIME, sending).await;
+    sent.unwrap_or_else(|_| Err(anyhow!("the receiver did not answer in time"))).err().map(|e| format!("{e:#}"))
 }
 
 /// Empties the outbox, for good.

@@ -121,7 +121,7 @@ impl Farm {
         let clock = Arc::new(AtomicI64::new(start.timestamp_micros()));
         let told = clock.clone();
         let now = Arc::new(move || DateTime::from_timestamp_micros(told.load(Ordering::SeqCst)).unwrap_or_default());
-        let app = App::new(store.clone(), now, Settings::default());
+        let app = App::new(store.clone(), now, Settings { sends_email: true, ..Settings::default() });
         let answered = asked(&app);
         let router = gillbook_web::router(app);
         (Self { id: FarmId(0), router, owner: As::Nobody, admin, store, clock }, answered)

@@ -63,6 +63,8 @@ pub struct Settings {
     pub secure_cookies: bool,
     /// Whether HTTPS is ended here with an authority of the farm's own, which each phone has to be told to trust.
     pub has_own_authority: bool,
+    /// Whether a mail server is set, so that documents can be sent by e-mail.
+    pub sends_email: bool,
     /// What shows the figures at `/metrics`; none where they are not shown.
     pub metrics_secret: Option<MetricsSecret>,
 }

@@ -74,6 +74,8 @@ const SAID: &[(&str, &str)] = &[
     ("/customers/{customer}/invoice", "Invoice issued."),
     ("/customers/{customer}/payment", "Payment written down."),
     ("/invoices/{invoice}/credit", "Credit note issued."),
+    ("/invoices/{invoice}/email", "It is on its way."),
+    ("/dockets/{docket}/email", "It is on its way."),
     ("/payments/{payment}/reversal", "Payment taken back."),
     ("/weeks/{week}/close", "Week closed."),
     ("/market-days", "Stall loaded."),

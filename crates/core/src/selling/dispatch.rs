@@ -22,7 +22,7 @@ use crate::{
         warm_spell::{Reached, WarmSpell, authorise_sending, oldest},
     },
     refusal::{Refusal, RefusalKind},
-    text::{GradeCode, LotCode, OrderCode, PlaceCode, ProductCode, Short},
+    text::{GradeCode, LotCode, OrderCode, PlaceCode, ProductCode, Short, Text},
     units::{calendar::Instant, money::CurrencyRules, quantity::Grams},
 };
 
@@ -39,6 +39,9 @@ pub struct NewDocket {
     /// Send what is set aside though some of the order is short.
     #[serde(default)]
     pub short: bool,
+    /// Why some of it is short, as the docket says it to the customer.
+    #[serde(default)]
+    pub short_because: Text<0, 200>,
     /// When; now unless said.
     pub dispatched_at: Option<Instant>,
     /// Who; the one signed in unless said.

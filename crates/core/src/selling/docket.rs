@@ -186,6 +186,8 @@ pub struct Docket {
     pub lines: Vec<DocketLine>,
     /// What was ordered, and how much of it is short.
     pub ordered: Vec<OrderedLine>,
+    /// Why some of it is short; empty where nothing was said.
+    pub short_because: String,
     /// Net sum of what went out.
     #[schema(value_type = String)]
     pub sent_net: Decimal,

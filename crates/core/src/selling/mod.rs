@@ -9,6 +9,7 @@ pub mod delivery;
 pub mod dispatch;
 pub mod docket;
 pub mod earnings;
+pub mod email;
 pub mod invoice;
 pub mod invoice_run;
 pub mod journal;

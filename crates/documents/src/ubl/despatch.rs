@@ -25,6 +25,11 @@ pub fn despatch_advice(of: &Docket, farm: &Party, zone: Tz) -> Vec<u8> {
     out.into_inner()
 }
 
+/// Why less was sent than was ordered, where that is said.
+fn short_because(out: &mut Out, of: &Docket) -> Written {
+    if of.short_because.is_empty() { Ok(()) } else { text(out, "cbc:OutstandingReason", &of.short_because) }
+}
+
 fn document(out: &mut Out, of: &Docket, farm: &Party, zone: Tz) -> Written {
     out.write_event(Event::Decl(BytesDecl::new("1.0", Some("UTF-8"), None)))?;
     out.create_element("DespatchAdvice")
@@ -112,7 +117,8 @@ fn line(out: &mut Out, l: &DocketLine, of: &Docket) -> Written {
     let is_last = |o: &&OrderedLine| sent_with(of, o).last().is_some_and(|last| last.line == l.line);
     inside(out, "cac:DespatchLine", |out| {
         text(out, "cbc:ID", &l.line.to_string())?;
-        if let Some(short) = ordered.filter(|o| o.short_g > Grams::ZERO).filter(is_last) {
+        let short = ordered.filter(|o| o.short_g > Grams::ZERO).filter(is_last);
+        if let Some(short) = short {
             text(out, "cbc:Note", &format!("Ordered {}, short {}", short.grams_g, short.short_g))?;
         }
         if l.refused_g > Grams::ZERO {
@@ -125,6 +131,9 @@ fn line(out: &mut Out, l: &DocketLine, of: &Docket) -> Written {
             text(out, "cbc:Note", &warm.caution)?;
         }
         count(out, "cbc:DeliveredQuantity", l.grams_g, l.packs)?;
+        if short.is_some() {
+            short_because(out, of)?;
+        }
         order_line(out, l.order_line, of)?;
         inside(out, "cac:Item", |out| {
             text(out, "cbc:Name", &l.product_name)?;
@@ -159,6 +168,7 @@ fn unsent_line(out: &mut Out, id: i64, ordered: &OrderedLine, of: &Docket) -> Wr
         text(out, "cbc:ID", &id.to_string())?;
         text(out, "cbc:Note", &format!("Ordered {}, short {}", ordered.grams_g, ordered.short_g))?;
         count(out, "cbc:DeliveredQuantity", Grams::ZERO, ordered.packs.map(|_| 0))?;
+        short_because(out, of)?;
         order_line(out, ordered.order_line, of)?;
         inside(out, "cac:Item", |out| {
             text(out, "cbc:Name", &ordered.product_name)?;

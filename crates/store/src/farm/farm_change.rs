@@ -7,7 +7,7 @@ use gillbook_core::{
     party::{Country, ElectronicAddress},
     refusal::FieldErrors,
     selling::tax::TaxBy,
-    text::{Line, Note, Short, Text},
+    text::{Line, Note, Short, Text, is_email_address},
     units::money::Rounding,
 };
 use rust_decimal::Decimal;
@@ -36,6 +36,8 @@ pub struct FarmChange {
     pub registration: Option<Text<0, 60>>,
     /// Its telephone, as dockets print it.
     pub telephone: Option<Text<0, 40>>,
+    /// Where answers to its e-mails go; empty where they go to the service's own address.
+    pub email: Option<Text<0, 254>>,
     /// How goods are kept, in its own words, as dockets print it.
     pub storage_line: Option<Text<0, 200>>,
     /// What tax is called.
@@ -85,6 +87,12 @@ impl Tx {
                 format!("Only these words can be set: {}.", SETTABLE_WORDS.join(", ")),
             );
         }
+        let may_be = |email: &Text<0, 254>| email.as_str().is_empty() || is_email_address(email.as_str());
+        faults.check(
+            change.email.as_ref().is_none_or(may_be),
+            "/email",
+            "This is not an e-mail address. Type one such as farm@example.org.",
+        );
         faults.done()?;
         if *change == FarmChange::default() {
             let farm = self.farm().await?;
@@ -105,7 +113,7 @@ impl Tx {
                     tax_by = coalesce($10, tax_by), tax_number = coalesce($11, tax_number), payment_details = coalesce($12, payment_details),
                     telephone = coalesce($13, telephone), storage_line = coalesce($14, storage_line), cash_step = coalesce($15, cash_step),
                     paper_size = coalesce($16, paper_size), exemption_reason = coalesce($17, exemption_reason), country = coalesce($18, country),
-                    electronic_address = coalesce($19, electronic_address), version = version + 1
+                    electronic_address = coalesce($19, electronic_address), email = coalesce($20, email), version = version + 1
               where farm_id = $1 and version = $2",
             self.farm.0,
             read_version,
@@ -125,7 +133,8 @@ impl Tx {
             change.paper_size.map(PaperSize::as_str),
             change.exemption_reason.as_ref().map(Text::as_str),
             change.country.as_ref().map(Country::as_str),
-            change.electronic_address.as_ref().map(ElectronicAddress::as_str)
+            change.electronic_address.as_ref().map(ElectronicAddress::as_str),
+            change.email.as_ref().map(Text::as_str)
         )
         .execute(&mut *self.db)
         .await?;

@@ -63,6 +63,8 @@ pub struct Farm {
     pub registration: String,
     /// Its telephone, as dockets print it.
     pub telephone: String,
+    /// Where answers to its e-mails go; empty where there is no such address.
+    pub email: String,
     /// How goods are kept, in its own words, as dockets print it.
     pub storage_line: String,
     /// ISO 4217 letters.
@@ -217,7 +219,7 @@ impl Tx {
             return Ok(farm.clone());
         }
         let f = sqlx::query!(
-            r#"select name, address, registration, telephone, storage_line, currency, zone, tax_name, rounding as "rounding: Rounding", cash_step, tax_by as "tax_by: TaxBy", tax_number, exemption_reason, country as "country: Country", electronic_address as "electronic_address: ElectronicAddress", payment_details,
+            r#"select name, address, registration, telephone, email, storage_line, currency, zone, tax_name, rounding as "rounding: Rounding", cash_step, tax_by as "tax_by: TaxBy", tax_number, exemption_reason, country as "country: Country", electronic_address as "electronic_address: ElectronicAddress", payment_details,
                       implied_decimals, paper_size as "paper_size: PaperSize", words as "words: Json<BTreeMap<String, String>>", version,
                       coalesce((select jsonb_agg(jsonb_build_object('grade', g.grade, 'rank', g.rank, 'name', g.name, 'published_class', g.published_class)
                                                  order by g.rank)
@@ -241,6 +243,7 @@ impl Tx {
             address: f.address,
             registration: f.registration,
             telephone: f.telephone,
+            email: f.email,
             storage_line: f.storage_line,
             currency: f.currency,
             zone: f.zone,

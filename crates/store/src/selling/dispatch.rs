@@ -69,6 +69,7 @@ impl Tx {
             dispatched_at,
             status: if new.van.is_some() { DocketStatus::Dispatched } else { DocketStatus::Delivered },
             lines: plan.lines,
+            short_because: new.short_because.as_str().to_owned(),
             sent_net: Decimal::ZERO,
             net: Decimal::ZERO,
             currency: coinage.currency().to_owned(),
@@ -110,6 +111,7 @@ impl Tx {
             delivery_day: order.delivery_day,
             dispatched_at,
             currency: self.farm_settings().await?.coinage.currency(),
+            short_because: new.short_because.as_str(),
         };
         let entry = Parts::default()
             .with("docket", &[docket])?
@@ -154,6 +156,7 @@ struct DocketRow<'a> {
     delivery_day: NaiveDate,
     dispatched_at: DateTime<Utc>,
     currency: &'static str,
+    short_because: &'a str,
 }
 
 /// A line of a docket in the book.

@@ -60,7 +60,7 @@ impl Tx {
     ) -> Result<Vec<Docket>> {
         let rows = sqlx::query!(
             r#"select d.docket as "docket: DocketCode", d.order_code as "order: OrderCode", o.reference, d.customer as "customer: CustomerCode", d.customer_name, d.address, c.telephone, c.docket_prices,
-                      d.act_id, d.van as "van: PlaceCode", d.delivery_day, d.dispatched_at, d.currency,
+                      d.act_id, d.van as "van: PlaceCode", d.delivery_day, d.dispatched_at, d.currency, d.short_because,
                       exists (select from act x where x.farm_id = d.farm_id and x.reverses = d.act_id) as "void!",
                       v.act_id as "delivery_act?", v.hand_over as "hand_over?: HandOver", v.taken_by as "taken_by?", v.signature is not null as "signed?", v.temperature_c as "temperature_c?", v.crates_out as "crates_out?",
                       v.crates_back as "crates_back?", a.happened_at as "delivered_at?", a.done_by as "delivered_by?"
@@ -142,14 +142,14 @@ impl Tx {
                     crates_back: r.crates_back.unwrap_or_default(),
                     done_by: r.delivered_by.unwrap_or_default(),
                 });
-                let status = status_of(r.void, delivery.is_some() || r.van.is_none());
                 let parts_of = |line: i32| parts.get(&(r.docket.clone(), line)).cloned().unwrap_or_default();
                 let docket = Docket {
                     docket: r.docket.clone(),
-                    status,
+                    status: status_of(r.void, delivery.is_some() || r.van.is_none()),
                     sent_net: Decimal::ZERO,
                     net: Decimal::ZERO,
                     ordered,
+                    short_because: r.short_because,
                     order: r.order,
                     reference: r.reference,
                     customer: r.customer,

@@ -6,6 +6,7 @@ pub mod customers;
 pub mod deliveries;
 mod dispatch;
 pub mod dockets;
+pub mod emails;
 mod following;
 pub mod invoices;
 pub(crate) mod kept;

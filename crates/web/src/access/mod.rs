@@ -1,5 +1,6 @@
 //! Who may do what: the one table, pages included. A route that is not in it does not start.
 
+mod groups;
 mod rules;
 mod writes;
 

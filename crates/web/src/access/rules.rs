@@ -1,43 +1,12 @@
 //! The table of rules: every route of the interface and of the pages, and who is let through.
 
-use gillbook_core::kinds::Role::{self, Bookkeeper, Driver, Owner, Picker, Verifier};
-
-use super::{Access, Rule};
-
-const fn people(roles: &'static [Role]) -> Access {
-    Access::Some { roles, reader: false, probe: false }
-}
-
-/// Changes what the farm is.
-const OWNER: Access = people(&[Owner]);
-/// Works with stock.
-const STOCK_STAFF: Access = people(&[Owner, Picker]);
-/// Works with stock or drives.
-const STOCK_AND_DRIVER: Access = people(&[Owner, Picker, Driver]);
-/// Deals with what went wrong in a store.
-const COLD_CHAIN_STAFF: Access = people(&[Owner, Picker, Driver, Verifier]);
-/// Sees pages, and signs off as a second person.
-const ANY_PERSON: Access = people(&[Owner, Picker, Driver, Verifier, Bookkeeper]);
-/// Drives.
-const DRIVER: Access = people(&[Owner, Driver]);
-/// Reads what everybody on the farm reads.
-const ANY_READER: Access =
-    Access::Some { roles: &[Owner, Picker, Driver, Verifier, Bookkeeper], reader: true, probe: false };
-/// Reads money.
-const FINANCE: Access = Access::Some { roles: &[Owner, Bookkeeper], reader: true, probe: false };
-/// Sees the pages of weeks, prices and money, and writes invoices and payments.
-const BOOKS: Access = people(&[Owner, Bookkeeper]);
-/// Takes money at a customer's door, or books it.
-const RECEIPTS: Access = people(&[Owner, Driver, Bookkeeper]);
-/// Takes goods to the market or reads what came of it.
-const MARKET: Access = people(&[Owner, Picker, Driver, Bookkeeper]);
-/// Reads what people bought at a stall: those who sell there, and who reads money.
-const STALL_READER: Access = Access::Some { roles: &[Owner, Picker, Driver, Bookkeeper], reader: true, probe: false };
-/// Signed in, as anything.
-const AUTHENTICATED: Access =
-    Access::Some { roles: &[Owner, Picker, Driver, Verifier, Bookkeeper], reader: true, probe: true };
-/// Posts readings.
-const PROBE: Access = Access::Some { roles: &[Owner], reader: false, probe: true };
+use super::{
+    Access, Rule,
+    groups::{
+        ANY_PERSON, ANY_READER, AUTHENTICATED, BOOKS, COLD_CHAIN_STAFF, DRIVER, FINANCE, MARKET, OWNER, PROBE,
+        RECEIPTS, STALL_READER, STOCK_AND_DRIVER, STOCK_STAFF,
+    },
+};
 
 const fn rule(method: &'static str, path: &'static str, allows: Access) -> Rule {
     Rule { method, path, allows }
@@ -172,12 +141,16 @@ pub const RULES: &[Rule] = &[
     rule("GET", "/api/crates-out", ANY_READER),
     rule("POST", "/api/dockets/{docket}/delivery", DRIVER),
     rule("POST", "/api/dockets/{docket}/returns", STOCK_AND_DRIVER),
+    rule("GET", "/api/dockets/{docket}/emails", STOCK_AND_DRIVER),
+    rule("POST", "/api/dockets/{docket}/emails", STOCK_AND_DRIVER),
     rule("GET", "/api/invoices", FINANCE),
     rule("POST", "/api/invoices", BOOKS),
     rule("POST", "/api/invoice-runs", BOOKS),
     rule("GET", "/api/invoices/{invoice}", FINANCE),
     rule("GET", "/api/invoices/{invoice}/pdf", FINANCE),
     rule("GET", "/api/invoices/{invoice}/ubl", FINANCE),
+    rule("GET", "/api/invoices/{invoice}/emails", FINANCE),
+    rule("POST", "/api/invoices/{invoice}/emails", BOOKS),
     rule("POST", "/api/credit-notes", BOOKS),
     rule("GET", "/api/payments", FINANCE),
     rule("POST", "/api/payments", BOOKS),
@@ -276,6 +249,8 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/customers/{customer}/payment", BOOKS),
     rule("GET", "/invoices", BOOKS),
     rule("GET", "/invoices/{invoice}", BOOKS),
+    rule("GET", "/invoices/{invoice}/email", BOOKS),
+    rule("POST", "/invoices/{invoice}/email", BOOKS),
     rule("GET", "/invoices/{invoice}/credit", BOOKS),
     rule("POST", "/invoices/{invoice}/credit", BOOKS),
     rule("GET", "/payments", BOOKS),
@@ -385,6 +360,8 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/market-days", STOCK_AND_DRIVER),
     rule("GET", "/market-days/{market_day}", MARKET),
     rule("POST", "/market-days/{market_day}/close", STOCK_AND_DRIVER),
+    rule("GET", "/dockets/{docket}/email", STOCK_AND_DRIVER),
+    rule("POST", "/dockets/{docket}/email", STOCK_AND_DRIVER),
     rule("GET", "/dockets/{docket}/return", STOCK_AND_DRIVER),
     rule("POST", "/dockets/{docket}/return", STOCK_AND_DRIVER),
     rule("GET", "/orders/{order}/set-aside", STOCK_STAFF),

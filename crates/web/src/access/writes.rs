@@ -26,6 +26,8 @@ pub const WRITES: &[(&str, &str, DoneOn)] = &[
     ("PATCH", "/api/customers/{customer}", Page("/customers/{customer}", "/customers/{customer}")),
     ("POST", "/api/invoices", Page("/customers/{customer}/account", "/customers/{customer}/invoice")),
     ("POST", "/api/invoice-runs", Page("/money", "/money/invoices")),
+    ("POST", "/api/invoices/{invoice}/emails", Page("/invoices/{invoice}/email", "/invoices/{invoice}/email")),
+    ("POST", "/api/dockets/{docket}/emails", Page("/dockets/{docket}/email", "/dockets/{docket}/email")),
     ("POST", "/api/credit-notes", Page("/invoices/{invoice}/credit", "/invoices/{invoice}/credit")),
     ("POST", "/api/payments", Page("/customers/{customer}/account", "/customers/{customer}/payment")),
     ("POST", "/api/payments/{payment}/reversal", Page("/payments/{payment}", "/payments/{payment}/reversal")),

@@ -68,6 +68,7 @@ pub(super) struct DocketPage {
     /// The form of the hand-over, while it is to come.
     hand_over: Option<Sheet>,
     can_return: bool,
+    can_email: bool,
     /// Invoices that it is on; nothing for who does not see them.
     invoices: Option<Vec<InvoiceCode>>,
     /// Who signed for it, as an SVG image.
@@ -297,6 +298,9 @@ async fn docket_page(
                 refused.clone()
             },
             refused: if head.may("GET", "/lots/{lot}/move") { refused_lots(&docket) } else { Vec::new() },
+            can_email: app.settings.sends_email
+                && docket.ensure_went_out().is_ok()
+                && head.may("GET", "/dockets/{docket}/email"),
             can_return: docket.status == DocketStatus::Delivered && head.may("GET", "/dockets/{docket}/return"),
             head,
             docket,

@@ -48,7 +48,7 @@ fn tax_left_out(docket: &Docket, tax_name: &str) -> Option<String> {
 /// What was ordered and did not go out.
 pub(super) fn shortages(docket: &Docket) -> Vec<String> {
     let short = docket.ordered.iter().filter(|o| o.short_g > Grams::ZERO && docket.status != DocketStatus::Void);
-    short
+    let mut words: Vec<String> = short
         .map(|o| {
             let ordered = o.packs.map_or_else(|| format!("{} kg", kg(o.grams_g)), |n| count(n.into(), "pack"));
             match packs_of(o.short_g, o) {
@@ -57,7 +57,11 @@ pub(super) fn shortages(docket: &Docket) -> Vec<String> {
                 None => format!("{}: {} kg short of {ordered}", o.product_name, kg(o.short_g)),
             }
         })
-        .collect()
+        .collect();
+    if !words.is_empty() && !docket.short_because.is_empty() {
+        words.push(format!("Reason: {}", docket.short_because));
+    }
+    words
 }
 
 /// What stands on a docket with lots that were in a warm spell not settled when they went out.

@@ -77,7 +77,7 @@ fn status(i: &Invoice) -> String {
 }
 
 /// What the document is called, at the beginning of a line.
-const fn word(kind: InvoiceKind) -> &'static str {
+pub(super) const fn word(kind: InvoiceKind) -> &'static str {
     match kind {
         InvoiceKind::Invoice => "Invoice",
         InvoiceKind::CreditNote => "Credit note",
@@ -97,6 +97,7 @@ pub(super) struct InvoicePage {
     total: String,
     open: Option<String>,
     has_ubl: bool,
+    can_email: bool,
     can_credit: bool,
 }
 
@@ -151,6 +152,7 @@ pub(super) async fn get_invoice(
         net: amount(of.net),
         total: amount(of.total),
         open: (of.kind == InvoiceKind::Invoice && of.open != of.total).then(|| amount(of.open)),
+        can_email: app.settings.sends_email && head.may("GET", "/invoices/{invoice}/email"),
         has_ubl: gillbook_documents::ubl::invoice(&of).is_ok(),
         can_credit: of.kind == InvoiceKind::Invoice && left && head.may("GET", "/invoices/{invoice}/credit"),
         head,

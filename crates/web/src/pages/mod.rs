@@ -2,6 +2,7 @@
 //! renders a template.
 
 mod act;
+mod answers;
 mod availability;
 mod batches;
 mod blocks;
@@ -12,8 +13,10 @@ mod count;
 mod crates_out;
 mod days;
 mod desk;
+mod dispatch;
 mod docket;
 mod docket_sheet;
+mod emails;
 mod entries;
 mod excursion;
 mod find;
@@ -56,10 +59,8 @@ mod weigh;
 
 use askama::Template;
 use axum::{
-    Extension, Json, Router,
-    extract::{MatchedPath, Request, State},
-    http::{HeaderMap, HeaderValue, Method, header},
-    middleware::Next,
+    Router,
+    http::{HeaderMap, header},
     response::{IntoResponse, Response},
 };
 use gillbook_core::{Grams, cold::CAUTION, kinds::Role, units::money::CurrencyRules};
@@ -70,15 +71,19 @@ use gillbook_store::{
 use rust_decimal::{Decimal, RoundingStrategy};
 use uuid::Uuid;
 
+use self::answers::{problem_page, rerender_form};
 use self::days::{
     WEEKDAYS, clock, date, day_and_clock, full_day, full_time, in_a_row, long_day, short_day, weekday, zone_of,
 };
 pub(crate) use self::{
+    answers::{finish, finished},
     availability::{availability, availability_text},
     docket_sheet::{DocketPaper, despatch_advice},
+    emails::{docket_draft, invoice_draft},
     invoices::invoice_pdf,
     money::{journal_csv, statement_pdf},
     packing_sheet::{packing_list_name, packing_list_pdf},
+    phones::home_of,
     receipt_sheet::ReceiptPaper,
     record::{record_csv, record_of, record_pdf},
     week_sales::{product_sales_csv, sales_csv},
@@ -88,7 +93,6 @@ use crate::{
     auth::{Authenticated, secret},
     problem::Problem,
     read_tx,
-    said::pass_on,
 };
 
 /// All rows of a list that no farm has many of.
@@ -235,77 +239,6 @@ impl<T: Template> IntoResponse for Html<T> {
                 Problem::broken().into_response()
             }
         }
-    }
-}
-
-#[derive(Template)]
-#[template(path = "problem.html")]
-struct ProblemPage {
-    head: Layout,
-    title: String,
-    detail: String,
-}
-
-/// A problem as a page: what happened and what to do, in words.
-fn problem_page(head: Layout, problem: &Problem) -> Response {
-    let view = ProblemPage { head, title: problem.title().to_owned(), detail: problem.detail().to_owned() };
-    (problem.status(), Html(view)).into_response()
-}
-
-/// What a page may load and who may frame it.
-const POLICY: HeaderValue = HeaderValue::from_static(
-    "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; form-action 'self'; base-uri 'none'",
-);
-
-/// Lets a request through to a page and finishes its answer.
-pub(crate) async fn finished(State(app): State<App>, route: MatchedPath, request: Request, next: Next) -> Response {
-    let (method, headers) = (request.method().clone(), request.headers().clone());
-    let answer = next.run(request).await;
-    if method == Method::POST && asks_for_outcome(&headers) {
-        return outcome(answer);
-    }
-    let mut answer = finish(&app, &headers, answer).await;
-    pass_on(&method, route.as_str(), &headers, &mut answer, app.settings.secure_cookies);
-    answer
-}
-
-/// What went wrong with a form, beside the page that shows it.
-#[derive(Debug, Clone)]
-struct FormProblem(Problem);
-
-/// Whether a form was sent by the script that keeps it where there is no connection: it shows no page and wants to know what became of it.
-fn asks_for_outcome(headers: &HeaderMap) -> bool {
-    headers.get(header::ACCEPT).is_some_and(|kinds| kinds == "application/problem+json")
-}
-
-/// What became of a form: the address that it leads on to, or the problem.
-fn outcome(mut answer: Response) -> Response {
-    if let Some(FormProblem(problem)) = answer.extensions_mut().remove() {
-        return problem.into_response();
-    }
-    match answer.headers().get(header::LOCATION).and_then(|next| next.to_str().ok()) {
-        Some("/sign-in") => Problem::not_signed_in().into_response(),
-        Some(next) => Json(serde_json::json!({"next": next})).into_response(),
-        None => answer,
-    }
-}
-
-/// Makes an answer one for a browser: a problem in words, with the way on, and what the browser is to hold to.
-pub(crate) async fn finish(app: &App, headers: &HeaderMap, answer: Response) -> Response {
-    let mut page = match answer.extensions().get::<Problem>() {
-        Some(problem) => problem_page(Layout::of(app, headers, "").await, problem),
-        None => answer,
-    };
-    page.headers_mut().insert(header::CONTENT_SECURITY_POLICY, POLICY);
-    page.headers_mut().insert(header::REFERRER_POLICY, HeaderValue::from_static("same-origin"));
-    page
-}
-
-/// The page that a form stood on, again, with what went wrong; or the problem alone where even the page cannot be shown.
-fn rerender_form<T: Template>(view: Result<T, Problem>, problem: Problem) -> Response {
-    match view {
-        Ok(view) => (problem.status(), Extension(FormProblem(problem)), Html(view)).into_response(),
-        Err(_) => problem.into_response(),
     }
 }
 

@@ -10,22 +10,19 @@ use gillbook_core::{
     Grams, SignedWith,
     kinds::{OrderStatus, PlaceKind},
     ledger::warm_spell::WarmSpell,
-    refusal::Refusal,
     selling::{
         availability::FARTHEST,
         customer::Customer,
-        dispatch::NewDocket,
         docket::{Docket, DocketLine},
         order::{Order, OrderLine},
         set_aside::{NewSetAside, SetAside},
     },
-    text::{OrderCode, PlaceCode},
+    text::OrderCode,
     units::{calendar::day_of, clock::ClockTime},
 };
 use gillbook_store::{
     Error as StoreError, Pagination, reports::availability::work_out_promise, selling::shortage::Shortage,
 };
-use serde::Deserialize;
 use uuid::Uuid;
 
 use super::{
@@ -35,16 +32,7 @@ use super::{
     docket_sheet::came_back,
     full_day, in_a_row, kg, rerender_form, weekday, zone_of,
 };
-use crate::{
-    App,
-    auth::Authenticated,
-    create_tx,
-    extract::{KeyedForm, PathParam},
-    problem::Problem,
-    read_tx,
-    said::Outcome,
-    write_tx,
-};
+use crate::{App, auth::Authenticated, extract::PathParam, problem::Problem, read_tx, said::Outcome, write_tx};
 
 #[derive(Template)]
 #[template(path = "orders.html")]
@@ -214,7 +202,7 @@ struct TakenLot {
     warm: Option<WarmSpell>,
 }
 
-async fn order_page(
+pub(super) async fn order_page(
     app: &App,
     who: &Authenticated,
     code: &OrderCode,
@@ -362,38 +350,6 @@ pub(super) async fn post_set_aside(
                 _ => {}
             }
             answer
-        }
-        Err(problem) => rerender_form(order_page(&app, &who, &code, Some(problem.on_form().to_owned())).await, problem),
-    }
-}
-
-#[derive(Debug, Deserialize)]
-pub(super) struct DispatchForm {
-    van: Option<String>,
-}
-
-pub(super) async fn post_dispatch(
-    State(app): State<App>,
-    who: Authenticated,
-    PathParam(code): PathParam<OrderCode>,
-    KeyedForm { form, once, .. }: KeyedForm<DispatchForm>,
-) -> Response {
-    let named = form.van.filter(|v| !v.trim().is_empty());
-    let Ok(van) = named.map(|van| van.parse::<PlaceCode>()).transpose() else {
-        let problem = Problem::from(Refusal::field("/van", "Choose the van from the list."));
-        return rerender_form(order_page(&app, &who, &code, Some(problem.on_form().to_owned())).await, problem);
-    };
-    if let Err(problem) = app.refresh_before_read(&who).await {
-        return problem.into_response();
-    }
-    // The page says which lines are short beside the button, so pressing it says so.
-    let new = NewDocket { id: None, order: code.clone(), van, short: true, dispatched_at: None, by: None };
-    match create_tx!(app, who, &once, |tx| tx.dispatch(&new).await) {
-        Ok(answer) => {
-            let docket = serde_json::from_str::<serde_json::Value>(&answer.body)
-                .ok()
-                .and_then(|d| d["docket"].as_str().map(str::to_owned));
-            Redirect::to(&docket.map_or_else(|| "/orders".into(), |d| format!("/dockets/{d}"))).into_response()
         }
         Err(problem) => rerender_form(order_page(&app, &who, &code, Some(problem.on_form().to_owned())).await, problem),
     }

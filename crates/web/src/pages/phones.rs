@@ -33,7 +33,7 @@ pub(super) fn qr_code(text: &str) -> String {
 }
 
 /// Where the farm is, as the request reached it: the service knows no address of its own.
-pub(super) fn home_of(app: &App, headers: &HeaderMap) -> String {
+pub(crate) fn home_of(app: &App, headers: &HeaderMap) -> String {
     let host = headers.get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or("this farm's address");
     let scheme = if app.settings.secure_cookies { "https" } else { "http" };
     format!("{scheme}://{host}")

@@ -9,9 +9,9 @@ use axum::{
 use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
-    availability, batches, blocks, by_hand, calendar, checks, count, crates_out, desk, docket, entries, excursion,
-    find, fridge, invoices, lot, market, money, moves, notices, order_forms, order_to_cash, orders, packing,
-    packing_list, payments, period_locks, phones, record,
+    availability, batches, blocks, by_hand, calendar, checks, count, crates_out, desk, dispatch, docket, emails,
+    entries, excursion, find, fridge, invoices, lot, market, money, moves, notices, order_forms, order_to_cash, orders,
+    packing, packing_list, payments, period_locks, phones, record,
     resource::{self, Addable, Changeable, Resource},
     returns, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, week, week_close, weigh,
 };
@@ -53,7 +53,7 @@ impl Pages {
 
 /// All of them.
 pub(super) fn all() -> Pages {
-    [day, cold, stock, selling, growing, farm].into_iter().fold(Pages::default(), |pages, more| more(pages))
+    [day, cold, stock, selling, books, growing, farm].into_iter().fold(Pages::default(), |pages, more| more(pages))
 }
 
 /// The day, the scale, and what everybody may see.
@@ -124,6 +124,8 @@ fn selling(pages: Pages) -> Pages {
         .resource::<market::MarketDays>("{market_day}")
         .post("/market-days", market::post_market_day)
         .post("/market-days/{market_day}/close", market::post_close)
+        .get("/dockets/{docket}/email", emails::get_docket_email)
+        .post("/dockets/{docket}/email", emails::post_docket_email)
         .get("/dockets/{docket}/return", returns::get_return)
         .post("/dockets/{docket}/return", returns::post_return)
         .get("/orders/{order}/set-aside", set_aside::get_choice)
@@ -148,7 +150,7 @@ fn selling(pages: Pages) -> Pages {
         .post("/orders/{order}/lines", order_forms::post_lines)
         .post("/orders/{order}/cancel", order_forms::post_cancel)
         .post("/orders/{order}/set-aside", orders::post_set_aside)
-        .post("/orders/{order}/dispatch", orders::post_dispatch)
+        .post("/orders/{order}/dispatch", dispatch::post_dispatch)
         .get("/packing-list", packing_list::get_packing_list)
         .post("/orders/{order}/packed", packing_list::post_packed)
         .post("/orders/{order}/unpacked", packing_list::post_unpacked)
@@ -168,6 +170,17 @@ fn selling(pages: Pages) -> Pages {
         .get("/crates-out", crates_out::get_crates_out)
         .get("/dockets/{docket}", docket::get_docket)
         .post("/dockets/{docket}/delivery", docket::post_delivery)
+        .get("/week", week::get_week)
+        .get("/weeks/{week}/order-to-cash", order_to_cash::get_order_to_cash)
+        .get("/weeks/{week}/close", week_close::get_close)
+        .post("/weeks/{week}/close", week_close::post_close)
+        .post("/products/{product}/price", resource::post_price)
+        .post("/products/{product}/best-before", resource::post_best_before)
+}
+
+/// Invoices, payments and the books.
+fn books(pages: Pages) -> Pages {
+    pages
         .get("/period-locks", period_locks::get_period_locks)
         .post("/period-locks", period_locks::post_period_lock)
         .get("/money", money::get_money)
@@ -177,17 +190,13 @@ fn selling(pages: Pages) -> Pages {
         .post("/customers/{customer}/payment", money::post_payment)
         .get("/invoices", resource::get_list::<invoices::Invoices>)
         .get("/invoices/{invoice}", invoices::get_invoice)
+        .get("/invoices/{invoice}/email", emails::get_invoice_email)
+        .post("/invoices/{invoice}/email", emails::post_invoice_email)
         .get("/invoices/{invoice}/credit", invoices::get_credit)
         .post("/invoices/{invoice}/credit", invoices::post_credit)
         .get("/payments", resource::get_list::<payments::Payments>)
         .get("/payments/{payment}", payments::get_payment)
         .post("/payments/{payment}/reversal", payments::post_reversal)
-        .get("/week", week::get_week)
-        .get("/weeks/{week}/order-to-cash", order_to_cash::get_order_to_cash)
-        .get("/weeks/{week}/close", week_close::get_close)
-        .post("/weeks/{week}/close", week_close::post_close)
-        .post("/products/{product}/price", resource::post_price)
-        .post("/products/{product}/best-before", resource::post_best_before)
 }
 
 /// Blocks and what grows on them.

@@ -4,6 +4,7 @@ mod outbox;
 mod texts;
 
 pub use outbox::Notice;
+pub(crate) use outbox::{LEASE, next_try};
 
 use base64::{Engine, engine::general_purpose::STANDARD};
 use chrono::{DateTime, Utc};
@@ -13,7 +14,7 @@ use gillbook_core::{
     kinds::{Channel, NoticeKind},
     limits::MAX_RECEIVERS,
     refusal::{Refusal, RefusalKind},
-    text::{PlaceCode, Text},
+    text::{PlaceCode, Text, is_email_address},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -73,9 +74,7 @@ impl Tx {
     pub async fn add_notice_recipient(&mut self, new: &NewNoticeRecipient) -> Result<NoticeRecipient> {
         let address = new.address.as_str();
         let good = match new.way {
-            Channel::Email => {
-                address.split_once('@').is_some_and(|(name, host)| !name.is_empty() && host.contains('.'))
-            }
+            Channel::Email => is_email_address(address),
             Channel::Webhook => address.starts_with("https://") || address.starts_with("http://"),
         };
         if !good {

@@ -36,7 +36,28 @@ pub struct Notice {
 }
 
 /// How long a message that was leased is left to whoever leased it: longer than its receiver may take.
-const LEASE: TimeDelta = TimeDelta::minutes(2);
+pub(crate) const LEASE: TimeDelta = TimeDelta::minutes(2);
+
+/// What becomes of a message after a try.
+#[derive(Debug)]
+pub(crate) struct NextTry {
+    pub(crate) due_at: DateTime<Utc>,
+    pub(crate) sent_at: Option<DateTime<Utc>>,
+    pub(crate) given_up_at: Option<DateTime<Utc>>,
+    pub(crate) trouble: String,
+}
+
+/// What becomes of a message after so many tries, the last of which met this trouble: it is tried again after twice as long a wait, and given up
+/// after [`MAX_NOTICE_TRIES`].
+pub(crate) fn next_try(tries: i32, trouble: Option<&str>, now: DateTime<Utc>) -> NextTry {
+    let is_given_up = trouble.is_some() && tries >= MAX_NOTICE_TRIES;
+    NextTry {
+        due_at: now + TimeDelta::seconds(30 << tries.clamp(0, 12)),
+        sent_at: trouble.is_none().then_some(now),
+        given_up_at: is_given_up.then_some(now),
+        trouble: trouble.unwrap_or_default().chars().take(300).collect(),
+    }
+}
 
 /// Messages of one farm in one lease, so that a farm whose receivers do not answer leaves room for the others.
 const MAX_LEASED_PER_FARM: i64 = 4;
@@ -120,22 +141,17 @@ impl Store {
     #[tracing::instrument(level = "debug", name = "store.cold.notice_tried", skip_all)]
     pub async fn notice_tried(&self, notice: &Notice, trouble: Option<&str>, now: DateTime<Utc>) -> Result<()> {
         let signed = Actor::program(notice.farm, "notices");
-        let wait = TimeDelta::seconds(30 << notice.tries.clamp(0, 12));
-        let is_taken = trouble.is_none();
-        let is_given_up = !is_taken && notice.tries >= MAX_NOTICE_TRIES;
-        let trouble: String = trouble.unwrap_or_default().chars().take(300).collect();
+        let next = next_try(notice.tries, trouble, now);
         transaction!(write, self, &signed, now, |tx| {
             sqlx::query!(
-                "update notice set due_at = $3, sent_at = case when $4 then $5::timestamptz end,
-                        given_up_at = case when $6 then $5::timestamptz end, trouble = $7
-                  where farm_id = $1 and notice_id = $2 and (due_at = $8 or $4) and sent_at is null",
+                "update notice set due_at = $3, sent_at = $4, given_up_at = $5, trouble = $6
+                  where farm_id = $1 and notice_id = $2 and (due_at = $7 or $4::timestamptz is not null) and sent_at is null",
                 tx.farm.0,
                 notice.notice_id,
-                now + wait,
-                is_taken,
-                now,
-                is_given_up,
-                trouble,
+                next.due_at,
+                next.sent_at,
+                next.given_up_at,
+                next.trouble,
                 notice.leased_until
             )
             .execute(&mut *tx.db)

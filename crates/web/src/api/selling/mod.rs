@@ -3,6 +3,7 @@
 mod availability;
 mod customers;
 mod dockets;
+mod emails;
 mod invoices;
 mod market;
 mod orders;
@@ -27,6 +28,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .merge(availability::router())
         .merge(standing_orders::router())
         .merge(dockets::router())
+        .merge(emails::router())
         .merge(market::router())
         .merge(invoices::router())
         .merge(payments::router())
