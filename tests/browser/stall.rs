@@ -75,7 +75,8 @@ async fn all_sent(phone: &Phone, sales: usize) -> Result<()> {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_market_day_goes_on_without_a_connection_and_ends_with_the_cash_count() -> Result<()> {
     let (farm, lot) = stall_is_out().await?;
-    let line = Line::to(serve(farm.router.clone()).await?).await?;
+    let network = Network::new();
+    let line = Line::to(serve(network.before(farm.router.clone())).await?).await?;
     let phone = Phone::open().await?;
     sign_in(&phone, &line.home).await?;
     let stall = format!("{}/stall", line.home);
@@ -125,12 +126,15 @@ async fn a_market_day_goes_on_without_a_connection_and_ends_with_the_cash_count(
 
     line.cut(false);
     farm.pass(TimeDelta::seconds(2));
-    // Pages that send nothing say that something waits: Today, and where the stall is cashed up.
+    // Today says that something waits, and so does the page where the stall is cashed up, until they have sent it.
+    network.set(Way::Lost);
     for page in ["/", "/market-days/M-1"] {
         phone.page.goto(&format!("{}{page}", line.home)).await?;
-        let waits = "//p[@id='waiting' and contains(., '4 entries kept on this phone')]";
+        let waits = "//div[@id='waiting' and contains(., '4 entries kept on this phone')]";
         phone.page.wait().for_element(Locator::XPath(waits)).await.context(page)?;
     }
+    network.set(Way::Good);
+    phone.page.wait().for_element(Locator::Css("#waiting[hidden]")).await?;
     phone.page.goto(&stall).await?;
     all_sent(&phone, 4).await?;
     let tally = farm.get("/api/market-days/M-1").await["tally"].clone();

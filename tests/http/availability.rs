@@ -85,6 +85,7 @@ async fn a_promise_says_what_it_rests_on_and_what_there_is_instead() -> Result<(
     farm.lot_of(2000).await;
     let lion = json!({"id": Uuid::new_v4(), "sources": [{"batch": "B3", "flush": 1}], "grade": "A", "gross_g": 600 + 1462, "tare": {"crate": "BLUE", "liner": "PAPER"}});
     farm.create("/api/weighings", lion).await;
+    farm.create("/api/prices", json!({"price_list": "TABLE", "product": "LM", "amount": "20", "unit": "kg"})).await;
     let terms = json!({"order_by_days": 1, "order_by_time": "07:00", "substitutes": true, "deliver_from": "07:00", "deliver_until": "10:30"});
     farm.ask(&farm.owner, "PATCH", "/api/customers/PLUM", &[("if-match", "\"1\"")], Some(terms)).await.expect(200);
     let some = order(&farm, "2026-05-06", 1500).await;
@@ -167,12 +168,14 @@ async fn it_is_told_as_a_text_with_the_customers_prices_to_who_may_see_them() ->
     farm.lot_of(2000).await;
     farm.create("/api/products", json!({"product": "PUN", "name": "Oyster punnet", "strains": ["OY"], "least_grade": "B", "pack_g": 150, "tax_percent": "5.5"})).await;
     farm.create("/api/closed-days", json!({"day": "2026-05-06", "name": "Fair"})).await;
+    farm.create("/api/products", json!({"product": "GIFT", "name": "Not on their list", "strains": ["OY"], "least_grade": "B", "tax_percent": "5.5"})).await;
+    farm.create("/api/prices", json!({"price_list": "TABLE", "product": "PUN", "amount": "3.2", "unit": "pack"})).await;
     let terms = json!({"order_by_time": "16:00", "email": "chef+orders@plum.example"});
     farm.ask(&farm.owner, "PATCH", "/api/customers/PLUM", &[("if-match", "\"1\"")], Some(terms)).await.expect(200);
     let path = "/api/availability/text?customer=PLUM&from=2026-05-05&until=2026-05-06";
     let text = farm.raw("GET", path, &[], Vec::new()).await;
     ensure!(text.headers["content-type"] == "text/plain; charset=utf-8");
-    let expected = "Farm of ada\n\nTuesday 5 May\nOY: 2.00 kg, 17.50 EUR a kg\nOyster punnet: 13 packs\nOrder by Mon 4 May, 16:00.\n\nWednesday 6 May\nWe are closed.\n\nEach day is told of alone: the amounts do not add up.\nProducts of the same mushrooms share what there is.\n\"About\" is what we expect to pick. While it lasts.\n";
+    let expected = "Farm of ada\n\nTuesday 5 May\nOY: 2.00 kg, 17.50 EUR a kg\nOyster punnet: 13 packs, 3.20 EUR a pack\nOrder by Mon 4 May, 16:00.\n\nWednesday 6 May\nWe are closed.\n\nEach day is told of alone: the amounts do not add up.\nProducts of the same mushrooms share what there is.\n\"About\" is what we expect to pick. While it lasts.\n";
     ensure!(text.text == expected, "{}", text.text);
     farm.pass(TimeDelta::hours(9));
     let late = farm.raw("GET", path, &[], Vec::new()).await;

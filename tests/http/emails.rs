@@ -6,6 +6,7 @@ use anyhow::{Context, Result, ensure};
 use base64::{Engine, engine::general_purpose::STANDARD};
 use chrono::TimeDelta;
 use gillbook::notices::{Mail, Sender};
+use gillbook_core::outbox::Trouble;
 use gillbook_testkit::{Answer, Farm};
 use gillbook_tests::{mail_server, python};
 use gillbook_web::{App, Settings, router};
@@ -114,12 +115,15 @@ async fn a_docket_is_sent_on_its_page_once_and_tried_until_it_is_taken() -> Resu
     ensure!(nowhere.empty_outbox(&farm.store, farm.now() + TimeDelta::seconds(59)).await? == 0);
     let due = farm.store.lease_emails(8, farm.now() + TimeDelta::seconds(60)).await?;
     ensure!(due.len() == 1 && due[0].tries == 2 && due[0].reply_to.is_empty(), "{due:?}");
-    ensure!(due[0].draft.body.contains("To read it as it stands at any time: http"), "{}", due[0].draft.body);
+    // An address of this machine opens nothing at the customer's.
+    ensure!(!due[0].draft.body.contains("http"), "{}", due[0].draft.body);
     let names: Vec<_> = due[0].draft.attachments.iter().map(|a| a.name.as_str()).collect();
     ensure!(names == [format!("{docket}.pdf"), format!("{docket}.xml")], "{names:?}");
     // While one has it nobody else does.
     ensure!(farm.store.lease_emails(8, farm.now() + TimeDelta::seconds(61)).await?.is_empty());
     farm.store.email_tried(&due[0], None, farm.now() + TimeDelta::seconds(61)).await?;
+    // Nor is it sent by another whose lease is over.
+    farm.store.email_tried(&due[0], Some(&Trouble::passing("late")), farm.now() + TimeDelta::hours(1)).await?;
     ensure!(farm.store.lease_emails(8, farm.now() + TimeDelta::days(1)).await?.is_empty());
     // What was attached is kept no longer than it waits.
     let mut db = sqlx::PgConnection::connect_with(&farm.admin).await?;
@@ -137,30 +141,70 @@ async fn what_cannot_be_sent_is_refused_with_the_remedy() -> Result<()> {
     let path = format!("/api/invoices/{invoice}/emails");
     farm.post(&path, json!({})).await.ensure_problem(422, "invalid", Some("/to"));
     farm.post(&path, json!({"to": "a@b.example, c@d.example"})).await.ensure_problem(422, "invalid", Some("/to"));
+    farm.post(&path, json!({"to": "a@plum..example"})).await.ensure_problem(422, "invalid", Some("/to"));
     farm.post("/api/invoices/I-99/emails", json!({"to": "a@b.example"})).await.ensure_problem(404, "not-found", None);
     farm.post("/api/dockets/D-99/emails", json!({"to": "a@b.example"})).await.ensure_problem(404, "not-found", None);
+    let customer = farm.get("/api/customers/PLUM").await;
+    let etag = format!("\"{}\"", customer["version"]);
+    let email = json!({"email": "chef@plum.example"});
+    farm.ask(&farm.owner, "PATCH", "/api/customers/PLUM", &[("if-match", &etag)], Some(email)).await.expect(200);
     for (role, of_docket, of_invoice) in
         [("driver", 201, 403), ("picker", 201, 403), ("bookkeeper", 403, 201), ("verifier", 403, 403)]
     {
         let who = farm.person(role).await;
         for (path, expected) in [(format!("/api/dockets/{docket}/emails"), of_docket), (path.clone(), of_invoice)] {
-            let answer = farm.post_as(&who, &path, json!({"to": "a@b.example"})).await;
+            let answer = farm.post_as(&who, &path, json!({})).await;
             ensure!(answer.status == expected, "{role} {path}: {} {}", answer.status, answer.text);
+            // In the farm's name to anybody: the owner alone.
+            let elsewhere = farm.post_as(&who, &path, json!({"to": "a@b.example"})).await;
+            ensure!(elsewhere.status == 403, "{role} {path}: {} {}", elsewhere.status, elsewhere.text);
         }
     }
+    farm.post(&path, json!({"to": "a@b.example"})).await.expect(201);
     // Another farm sees nothing of it and sends nothing of it.
     let other = farm.second("Other").await?;
     let there = farm.post_as(&other.owner, &path, json!({"to": "a@b.example"})).await;
     ensure!(there.status == 404, "{}", there.text);
     // Without a mail server the page says so, and asks for nothing.
     let now = farm.now();
-    let silent = router(App::new(farm.store.clone(), Arc::new(move || now), Settings::default()));
+    let served = |settings| router(App::new(farm.store.clone(), Arc::new(move || now), settings));
+    let (silent, open) = (
+        served(Settings::default()),
+        served(Settings { sends_email: true, secure_cookies: true, ..Settings::default() }),
+    );
+    // Where the service has a name that everybody can open, the customer is given the address of the docket.
+    farm.router = open;
+    let headers = [("host", "book.farm.example"), ("idempotency-key", "k1"), ("content-type", "application/json")];
+    let body = json!({"to": "a@b.example"}).to_string().into_bytes();
+    let told = farm.raw("POST", &format!("/api/dockets/{docket}/emails"), &headers, body).await.expect(201);
+    let link = "To read it as it stands at any time: https://book.farm.example/shared/";
+    ensure!(told["body"].as_str().is_some_and(|body| body.contains(link)), "{told}");
     farm.router = silent;
     let page = document(&farm, &format!("/invoices/{invoice}/email")).await;
     ensure!(page.text.contains("has set no mail server") && !page.text.contains("Send it</button>"), "{}", page.text);
     farm.post(&path, json!({"to": "a@b.example"})).await.ensure_problem(409, "closed", None);
     let page = document(&farm, &format!("/invoices/{invoice}")).await;
     ensure!(!page.text.contains("/email\""), "{}", page.text);
+    Ok(())
+}
+
+/// What the mail server will not take at whatever time is told at once; sent again with its key it is answered as before.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_refused_for_good_is_given_up_at_once() -> Result<()> {
+    let farm = Farm::new().await?;
+    let (docket, _) = invoiced(&farm).await?;
+    let path = format!("/api/dockets/{docket}/emails");
+    let once = [("idempotency-key", "once")];
+    let first = farm.ask(&farm.owner, "POST", &path, &once, Some(json!({}))).await.expect(201);
+    let due = farm.store.lease_emails(8, farm.now()).await?;
+    farm.store.email_tried(&due[0], Some(&Trouble::lasting("550 no such\u{7} mailbox")), farm.now()).await?;
+    ensure!(farm.store.lease_emails(8, farm.now() + TimeDelta::days(3)).await?.is_empty());
+    let page = document(&farm, &format!("/dockets/{docket}/email")).await;
+    ensure!(page.text.contains("not delivered") && page.text.contains("550 no such  mailbox"), "{}", page.text);
+    let act = farm.get(&format!("/api/dockets/{docket}")).await["act_id"].as_str().unwrap_or_default().to_owned();
+    farm.post(&format!("/api/acts/{act}/reversal"), json!({"reason": "Wrong crate"})).await;
+    let again = farm.ask(&farm.owner, "POST", &path, &once, Some(json!({}))).await.expect(201);
+    ensure!(again == first, "{again}");
     Ok(())
 }
 

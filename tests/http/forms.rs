@@ -51,6 +51,32 @@ async fn what_a_phone_kept_is_answered_in_words_that_a_program_reads() -> Result
     let nobody = farm.raw_as(&As::Nobody, "POST", &path, &script, body(key, "1.2")?.into_bytes()).await.expect(401);
     ensure!(nobody["type"] == "/problems/not-signed-in", "{nobody}");
     ensure!(grams_at(&farm, &lot, "F1").await == 1800, "once");
+    // A browser alone goes through the doors: what is sent there otherwise has its cookies all the same.
+    let fields = serde_urlencoded::to_string([("sign_in_name", "ada"), ("passphrase", "four words do well")])?;
+    let signed_in = farm.raw_as(&As::Nobody, "POST", "/sign-in", &script, fields.into_bytes()).await;
+    ensure!(signed_in.status == 303 && signed_in.headers.contains_key("set-cookie"), "{}", signed_in.text);
+    Ok(())
+}
+
+/// A phone fills in the time of a form where it keeps it: the same form with another time, or with none, is the same.
+#[tokio::test]
+async fn the_same_hand_over_with_another_time_is_the_same() -> Result<()> {
+    let farm = Farm::new().await?;
+    farm.lot_of(1000).await;
+    let order = json!({"customer": "PLUM", "delivery_day": farm.today(), "lines": [{"product": "OY", "grams_g": 900}]});
+    let order = farm.create("/api/orders", order).await["order"].clone();
+    let path = format!("/api/orders/{}/set-aside", order.as_str().unwrap_or_default());
+    farm.ask(&farm.owner, "PUT", &path, &[], Some(json!({}))).await.expect(200);
+    let docket = farm.create("/api/dockets", json!({"order": order, "van": "VAN"})).await;
+    let path = format!("/dockets/{}/delivery", docket["docket"].as_str().unwrap_or_default());
+    let key = Uuid::new_v4();
+    let now = farm.now().to_rfc3339();
+    for time in ["", &now] {
+        let done = send(&farm, &path, key, &[("taken_by", "Kim"), ("delivered_at", time)]).await?;
+        ensure!(done.status == 303, "{time}: {} {}", done.status, done.text);
+    }
+    let other = send(&farm, &path, key, &[("taken_by", "Lou"), ("delivered_at", &now)]).await?;
+    ensure!(other.status == 422 && other.text.contains("This form was saved already"), "{}", other.text);
     Ok(())
 }
 

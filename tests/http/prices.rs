@@ -57,6 +57,16 @@ async fn who_orders_more_pays_less_a_kilogram_until_it_is_taken_off_the_list() -
     let refused = farm.post("/api/dockets", json!({"order": order, "van": "VAN"})).await;
     refused.ensure_problem(409, "price-missing", None);
     ensure!(refused.text.contains("no price for 10000 g of OY"), "{}", refused.text);
+    // That is said before the van is loaded, and none of it is offered to them any more.
+    let page = farm.raw("GET", &format!("/orders/{}", order.as_str().unwrap_or_default()), &[], Vec::new()).await;
+    ensure!(page.text.contains("Their price list has no price for it"), "{}", page.text);
+    let offered =
+        |told: &Value| told["days"][0]["products"].as_array().is_some_and(|of| of.iter().any(|p| p["product"] == "OY"));
+    ensure!(!offered(&farm.get("/api/availability?customer=PLUM&from=2026-05-05").await));
+    ensure!(offered(&farm.get("/api/availability?from=2026-05-05").await), "to nobody in particular it is");
+    farm.create("/api/prices", price(0, json!("17"))).await;
+    let page = farm.raw("GET", &format!("/orders/{}", order.as_str().unwrap_or_default()), &[], Vec::new()).await;
+    ensure!(!page.text.contains("has no price for it"), "{}", page.text);
     Ok(())
 }
 

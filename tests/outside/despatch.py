@@ -55,6 +55,17 @@ def compare(document):
     unsent = [o for o in told["ordered"] if o["order_line"] not in sent]
     assert len(lines) == len(told["lines"]) + len(unsent)
     assert len({one("cbc:ID", line) for line in lines}) == len(lines)
+
+    def outstanding(xml, ordered):
+        if not ordered or not ordered["short_g"]:
+            assert texts("cbc:OutstandingQuantity", xml) == texts("cbc:OutstandingReason", xml) == []
+            return
+        (unit,) = xml.xpath("cbc:OutstandingQuantity/@unitCode", namespaces=SPACES)
+        count = Decimal(one("cbc:OutstandingQuantity", xml))
+        assert count == (Decimal(ordered["short_g"]) / 1000 if unit == "KGM" else round(ordered["short_g"] / 150)), (unit, count)
+        assert unit == ("H87" if ordered["packs"] else "KGM"), unit
+        assert texts("cbc:OutstandingReason", xml) == ([told["short_because"]] if told["short_because"] else [])
+
     short = 0
     for xml, line in zip(lines, told["lines"]):
         assert int(one("cbc:ID", xml)) == line["line"]
@@ -79,15 +90,15 @@ def compare(document):
         if line["returned_g"]:
             after.append(f"Came back {line['returned_g']} g")
         notes = texts("cbc:Note", xml)
-        is_short = any(note.startswith("Ordered ") for note in notes)
-        assert texts("cbc:OutstandingReason", xml) == ([told["short_because"]] if is_short and told["short_because"] else [])
+        is_last = line is [l for l in told["lines"] if l["order_line"] == line["order_line"]][-1]
+        outstanding(xml, ordered if is_last else None)
         assert [note for note in notes if not note.startswith("Ordered ")] == after, notes
         for note in notes[: len(notes) - len(after)]:
             assert note == f"Ordered {ordered['grams_g']} g, short {ordered['short_g']} g"
             short += 1
     for xml, ordered in zip(lines[len(told["lines"]):], unsent):
         assert Decimal(one("cbc:DeliveredQuantity", xml)) == 0
-        assert texts("cbc:OutstandingReason", xml) == ([told["short_because"]] if told["short_because"] else [])
+        outstanding(xml, ordered)
         assert one("cbc:Note", xml) == f"Ordered {ordered['grams_g']} g, short {ordered['short_g']} g"
         short += 1
     assert short == len([o for o in told["ordered"] if o["short_g"]]), "what is short is said once a line of the order"

@@ -9,6 +9,7 @@ pub mod growing;
 pub mod kinds;
 pub mod ledger;
 pub mod limits;
+pub mod outbox;
 pub mod party;
 pub mod refusal;
 pub mod search;

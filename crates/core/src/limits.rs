@@ -64,6 +64,8 @@ pub const MAX_RECEIVERS: i64 = 50;
 pub const MAX_NOTICES_IN_FLIGHT: usize = 8;
 /// The longest that a receiver may take.
 pub const MAX_NOTICE_TIME: Duration = Duration::from_secs(15);
+/// The longest that a mail server may take for an e-mail with its documents.
+pub const MAX_EMAIL_TIME: Duration = Duration::from_mins(1);
 /// Tries after which a notice or an e-mail is given up, about two days on.
 pub const MAX_NOTICE_TRIES: i32 = 12;
 
@@ -138,6 +140,7 @@ fn rows() -> Vec<Row> {
             seconds(MAX_NOTICE_TIME),
             "tried again, each time twice as long after",
         ),
+        ("time to take an e-mail with documents", seconds(MAX_EMAIL_TIME), "tried again, as a notice is"),
         ("tries to send a notice or an e-mail", MAX_NOTICE_TRIES.to_string(), "given up, after about two days"),
         ("e-mails with documents of one farm within a day", MAX_EMAILS_PER_DAY.to_string(), "429 `too-many`"),
         (

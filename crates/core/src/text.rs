@@ -1,5 +1,6 @@
 //! Text that comes from outside: one type for what people write, and the codes that they read aloud.
 
+use email_address::{EmailAddress, Options};
 use std::{borrow::Cow, fmt, str::FromStr};
 
 use serde::{Deserialize, Deserializer, Serialize, de};
@@ -20,14 +21,16 @@ pub type Short = Text<1, 60>;
 /// A longer text, which may be empty.
 pub type Note = Text<0, 1000>;
 
-/// Whether a text looks like one e-mail address: a name and a host of several parts, without spaces, commas or a second at sign. Whether mail
-/// arrives there is for the mail server to say.
+/// Whether a text is one e-mail address (RFC 5321) of a host with a name of several parts, in plain letters. Whether mail arrives there is for the mail
+/// server to say.
 #[must_use]
 pub fn is_email_address(text: &str) -> bool {
-    let is_plain = |c: char| !c.is_whitespace() && !c.is_control() && !matches!(c, ',' | ';' | '<' | '>' | '"' | '@');
-    text.split_once('@').is_some_and(|(name, host)| {
-        !name.is_empty() && host.contains('.') && name.chars().all(is_plain) && host.chars().all(is_plain)
-    })
+    let options = Options::default().with_required_tld().without_domain_literal().without_display_text();
+    let is_host = |host: &str| host.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'-' | b'.'));
+    // Letters beyond ASCII take a mail server of its own kind, and are mostly signs that nobody sees, pasted with the address.
+    text.is_ascii()
+        && EmailAddress::parse_with_options(text, options)
+            .is_ok_and(|address| !address.local_part().starts_with('"') && is_host(address.domain()))
 }
 
 impl<const MIN: usize, const MAX: usize> Text<MIN, MAX> {
@@ -42,7 +45,10 @@ impl<const MIN: usize, const MAX: usize> Text<MIN, MAX> {
         }
         let text: String = written.trim().nfc().collect();
         let breaks_allowed = MAX > 254;
-        if text.chars().any(|c| c.is_control() && !(breaks_allowed && c == '\n')) {
+        // The last two are no characters (Unicode, 23.7), and no document in XML may hold them.
+        let is_unwritable =
+            |c: char| matches!(c, '\u{fffe}' | '\u{ffff}') || (c.is_control() && !(breaks_allowed && c == '\n'));
+        if text.chars().any(is_unwritable) {
             return Err("It holds a control character. Write it again without.".into());
         }
         // Overrides and isolates of Unicode's bidirectional algorithm (UAX #9, 2.1 to 2.5): they would turn the figures around that stand beside

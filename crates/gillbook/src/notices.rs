@@ -11,7 +11,8 @@ use chrono::{DateTime, Utc};
 use futures::future::join_all;
 use gillbook_core::{
     kinds::{Channel, NoticeKind},
-    limits::{MAX_NOTICE_TIME, MAX_NOTICES_IN_FLIGHT},
+    limits::{MAX_EMAIL_TIME, MAX_NOTICE_TIME, MAX_NOTICES_IN_FLIGHT},
+    outbox::Trouble,
 };
 use gillbook_store::{
     Store,
@@ -23,6 +24,7 @@ use hmac::{Hmac, KeyInit, Mac};
 use lettre::{
     AsyncSmtpTransport, AsyncTransport, Message, Tokio1Executor,
     message::{Attachment as AttachedPart, Mailbox, MultiPart, SinglePart, header::ContentType},
+    transport::smtp::Error as SmtpError,
 };
 use serde_json::json;
 use sha2::Sha256;
@@ -159,10 +161,11 @@ impl Sender {
         let draft = &email.draft;
         let mut message = Message::builder()
             .from(Mailbox::new(Some(email.farm_name.clone()), from.email.clone()))
-            .to(Mailbox::new(None, draft.address.parse().context("not an e-mail address")?))
+            .to(Mailbox::new(None, draft.address.parse().map_err(|_| Lasting("not an e-mail address"))?))
+            // The same at each try: one whose answer was lost comes twice, and the receiver's program knows it.
+            .message_id(Some(format!("<{}@{}>", email.email_id, from.email.domain())))
             .subject(&draft.subject);
-        if !email.reply_to.is_empty() {
-            let reply_to = email.reply_to.parse().context("the farm's own address is no e-mail address")?;
+        if let Ok(reply_to) = email.reply_to.parse() {
             message = message.reply_to(Mailbox::new(Some(email.farm_name.clone()), reply_to));
         }
         let mut parts = MultiPart::mixed().singlepart(SinglePart::plain(draft.body.clone()));
@@ -179,68 +182,98 @@ impl Sender {
     /// # Errors
     /// When the database fails.
     pub async fn empty_outbox(&self, store: &Store, now: DateTime<Utc>) -> Result<usize> {
-        Ok(self.send_notices(store, now).await? + self.send_documents(store, now).await?)
+        let clock: Clock = Arc::new(move || now);
+        Ok(self.send_notices(store, &clock).await? + self.send_documents(store, &clock).await?)
     }
 
-    async fn send_documents(&self, store: &Store, now: DateTime<Utc>) -> Result<usize> {
+    /// Sends e-mails with documents that are due. The clock is asked for each lease anew, so that none is over before it begins.
+    async fn send_documents(&self, store: &Store, clock: &Clock) -> Result<usize> {
         let mut taken = 0;
         loop {
-            let leased = store.lease_emails(MAX_NOTICES_IN_FLIGHT, now).await?;
+            let leased = store.lease_emails(MAX_NOTICES_IN_FLIGHT, clock()).await?;
             if leased.is_empty() {
                 return Ok(taken);
             }
-            let sending = leased.iter().map(async |email| {
-                let trouble = trouble_of(self.document(email)).await;
-                if let Some(trouble) = &trouble {
-                    tracing::warn!(email = %email.email_id, %trouble, "a document was not taken");
-                }
-                store.email_tried(email, trouble.as_deref(), now).await.map(|()| trouble.is_none())
-            });
-            for result in join_all(sending).await {
+            for result in join_all(leased.iter().map(|email| self.send_document(store, email, clock))).await {
                 taken += usize::from(result?);
             }
         }
     }
 
+    /// Sends an e-mail with its documents and writes down what became of it. Whether it was taken.
+    async fn send_document(&self, store: &Store, email: &DueEmail, clock: &Clock) -> Result<bool> {
+        let trouble = trouble_of(self.document(email), MAX_EMAIL_TIME).await;
+        if let Some(trouble) = &trouble {
+            tracing::warn!(email = %email.email_id, trouble = trouble.words, "a document was not taken");
+        }
+        store.email_tried(email, trouble.as_ref(), clock()).await?;
+        Ok(trouble.is_none())
+    }
+
     /// Sends notices that are due, one a receiver.
-    async fn send_notices(&self, store: &Store, now: DateTime<Utc>) -> Result<usize> {
+    async fn send_notices(&self, store: &Store, clock: &Clock) -> Result<usize> {
         let mut taken = 0;
         loop {
-            let leased = store.lease_notices(MAX_NOTICES_IN_FLIGHT, now).await?;
+            let leased = store.lease_notices(MAX_NOTICES_IN_FLIGHT, clock()).await?;
             if leased.is_empty() {
                 return Ok(taken);
             }
-            for result in join_all(leased.iter().map(|notice| self.send_leased(store, notice, now))).await {
+            for result in join_all(leased.iter().map(|notice| self.send_leased(store, notice, clock))).await {
                 taken += usize::from(result?);
             }
         }
     }
 
     /// Sends a message and writes down what became of it. Whether it was taken.
-    async fn send_leased(&self, store: &Store, notice: &Notice, now: DateTime<Utc>) -> Result<bool> {
-        let trouble = trouble_of(self.send(notice, now)).await;
+    async fn send_leased(&self, store: &Store, notice: &Notice, clock: &Clock) -> Result<bool> {
+        let trouble = trouble_of(self.send(notice, clock()), MAX_NOTICE_TIME).await;
         if let Some(trouble) = &trouble {
-            tracing::warn!(notice = %notice.notice_id, %trouble, "a message was not taken");
+            tracing::warn!(notice = %notice.notice_id, trouble = trouble.words, "a message was not taken");
         }
-        store.notice_tried(notice, trouble.as_deref(), now).await?;
+        store.notice_tried(notice, trouble.as_ref().map(|t| t.words.as_str()), clock()).await?;
         Ok(trouble.is_none())
     }
 }
 
+/// A fault that stays, whatever is tried again.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+struct Lasting(&'static str);
+
 /// Why a message was not taken; nothing where it was. The mail library bounds each step of its talk, this the whole of it.
-async fn trouble_of(sending: impl Future<Output = Result<()>>) -> Option<String> {
-    let sent = tokio::time::timeout(MAX_NOTICE_TIME, sending).await;
-    sent.unwrap_or_else(|_| Err(anyhow!("the receiver did not answer in time"))).err().map(|e| format!("{e:#}"))
+async fn trouble_of(sending: impl Future<Output = Result<()>>, max: Duration) -> Option<Trouble> {
+    let sent = tokio::time::timeout(max, sending).await;
+    let error = sent.unwrap_or_else(|_| Err(anyhow!("the receiver did not answer in time"))).err()?;
+    // RFC 5321, 4.2.1: an answer of 5yz is not to be tried again as it is.
+    let is_final = error.downcast_ref::<SmtpError>().is_some_and(SmtpError::is_permanent) || error.is::<Lasting>();
+    let words = format!("{error:#}");
+    Some(if is_final { Trouble::lasting(words) } else { Trouble::passing(words) })
+}
+
+/// What leaves by a loop of its own, so that no warm spell waits for an invoice.
+#[derive(Debug, Clone, Copy)]
+enum Outgoing {
+    Notices,
+    Documents,
 }
 
 /// Empties the outbox, for good.
 pub async fn run_outbox(sender: Sender, store: Store, clock: Clock) {
+    let empty = |what| empty_again_and_again(what, &sender, &store, &clock);
+    tokio::join!(empty(Outgoing::Notices), empty(Outgoing::Documents));
+}
+
+async fn empty_again_and_again(what: Outgoing, sender: &Sender, store: &Store, clock: &Clock) {
     let mut look = interval(SWEEP_INTERVAL);
     look.set_missed_tick_behavior(MissedTickBehavior::Delay);
     loop {
         look.tick().await;
-        if let Err(error) = sender.empty_outbox(&store, clock()).await {
-            tracing::warn!(%error, "the outbox could not be emptied");
+        let done = match what {
+            Outgoing::Notices => sender.send_notices(store, clock).await,
+            Outgoing::Documents => sender.send_documents(store, clock).await,
+        };
+        if let Err(error) = done {
+            tracing::warn!(%error, ?what, "the outbox could not be emptied");
         }
     }
 }

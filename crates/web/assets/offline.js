@@ -12,6 +12,8 @@ const PAGES = [/^\/packing-list$/, /^\/dockets\/[^/]+$/];
 const MAX_PAGES = 60;
 // What they need is fetched again after so long.
 const PARTS_FOR_MS = 10 * 60 * 1000;
+// A docket that a packing list leads to is fetched again after so long.
+const PAGE_FOR_MS = 5 * 60 * 1000;
 const PARTS = ["gillbook.css", "thumb.css", "lists.css", ...SCRIPTS, "icon.svg"].map((name) => `/assets/${name}`);
 // A signal that is there and carries nothing is waited for so long.
 const PATIENT_MS = 6000;
@@ -47,6 +49,11 @@ async function keep(given, answer) {
   if (all.some((one) => !one.ours && !isForbidden(one)) || signIns !== since) return;
   const cache = await caches.open(CACHE);
   const put = ({ path, response, ours }) => (ours ? cache.put(path, response) : cache.delete(path));
+  // Pages that were kept with other scripts may not fit these.
+  for (const { path, response } of all.filter(({ path }) => path.endsWith(".js"))) {
+    const before = await cache.match(path);
+    if (before && (await before.text()) !== (await response.clone().text())) await caches.delete(PAGES_CACHE);
+  }
   // The forms last: one that is there has all that it needs.
   const isForm = ({ path }) => FORMS.includes(path);
   await Promise.all(all.filter((one) => !isForm(one)).map(put));
@@ -58,8 +65,10 @@ async function keep(given, answer) {
 async function keepPage(path, response, since) {
   const text = await response.clone().text();
   const cache = await caches.open(PAGES_CACHE);
-  // Where somebody signed out, or what it was about is done, no one needs it.
-  if (response.redirected || !response.ok || !text.includes('id="unsent"') || signIns !== since) return cache.delete(path);
+  // Where somebody signed out, it is gone, or what it was about is done, no one needs it; what is any other trouble passes.
+  const isOver = response.redirected || [403, 404].includes(response.status) || (response.ok && text.includes('id="main"') && !text.includes('id="unsent"'));
+  if (isOver || signIns !== since) return cache.delete(path);
+  if (!response.ok || !text.includes('id="unsent"')) return;
   await cache.delete(path);
   await cache.put(path, response);
   const known = await cache.keys();
@@ -74,11 +83,13 @@ async function keepParts() {
   if (!(Math.abs(Date.now() - since) < PARTS_FOR_MS)) await keep();
 }
 
-/** Caches pages that somebody may need on the way, one after the other. */
+/** Caches pages that somebody may need on the way, one after the other: those that are not there, or of a while ago. */
 async function keepPages(paths) {
   await keepParts().catch(() => {});
   for (const path of paths.filter((path) => PAGES.some((page) => page.test(new URL(path, self.location.origin).pathname))).slice(0, MAX_PAGES)) {
     const since = signIns;
+    const known = await caches.match(path);
+    if (known && Math.abs(Date.now() - Date.parse(known.headers.get("Date"))) < PAGE_FOR_MS) continue;
     await fetch(path, { signal: AbortSignal.timeout(PATIENT_MS) }).then((response) => keepPage(path, response, since)).catch(() => {});
   }
 }
@@ -135,7 +146,10 @@ async function keptPage(event, path) {
     else event.waitUntil(Promise.all([keepPage(path, response.clone(), since), keepParts()]).catch(() => {}));
     return response;
   } catch {
-    return (await cached(path, event)) ?? (await cached(NO_CONNECTION, event)) ?? Response.error();
+    const today = new Date(Date.now() - new Date().getTimezoneOffset() * 60000).toISOString().slice(0, 10);
+    // The packing list without a day is that of today.
+    const same = path === "/packing-list" ? `${path}?day=${today}` : path;
+    return (await cached(path, event)) ?? (await cached(same, event)) ?? (await cached(NO_CONNECTION, event)) ?? Response.error();
   }
 }
 
@@ -178,7 +192,7 @@ self.addEventListener("fetch", (event) => {
   const { method, mode, url } = event.request;
   const { origin, pathname, search } = new URL(url);
   if (origin !== self.location.origin) return;
-  if (method === "POST" && ["/sign-in", "/sign-out"].includes(pathname)) event.respondWith(door(event));
+  if (method === "POST" && ["/sign-in", "/sign-out", "/setup"].includes(pathname)) event.respondWith(door(event));
   if (method !== "GET") return;
   // A form asks for itself anew now and then: what it is given is cached too.
   if (FORMS.includes(pathname)) event.respondWith(mode === "navigate" ? form(event, pathname) : renewed(event, pathname));

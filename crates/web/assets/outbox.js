@@ -36,6 +36,20 @@ export async function askNow(limit) {
   }
 }
 
+// Forms that this phone has sent: what they are about, and when, by the service's clock.
+const MAX_SENT = 200;
+const sentName = (farm) => `gillbook.sent.${farm}`;
+function sentForms(farm) {
+  try { return JSON.parse(localStorage.getItem(sentName(farm))) || []; } catch { return []; }
+}
+
+/** Whether a form about this was sent from this phone after a page was made: a page out of the cache offers it still. */
+export const wasSentSince = (farm, of, at) => sentForms(farm).some((one) => one.of === of && one.at >= at);
+
+function noteSent(farm, of, at) {
+  try { localStorage.setItem(sentName(farm), JSON.stringify([{ of, at }, ...sentForms(farm)].slice(0, MAX_SENT))); } catch { /* switched off or full */ }
+}
+
 /** What became of one sending. `look` of an entry is where it can be read once it is kept. */
 async function outcome(entry, limit) {
   const stop = new AbortController();
@@ -44,7 +58,7 @@ async function outcome(entry, limit) {
     const headers = { "Content-Type": entry.encoding ?? "application/json", "Idempotency-Key": entry.id, Accept: "application/problem+json" };
     const response = await fetch(entry.path, { method: "POST", headers, body: entry.body, signal: stop.signal });
     const answer = await response.json();
-    if (entry.encoding === FORM ? response.ok && typeof answer.next === "string" : response.status === 201) return { is: "kept", answer };
+    if (entry.encoding === FORM ? response.ok && typeof answer.next === "string" : response.status === 201) return { is: "kept", answer, at: Date.parse(response.headers.get("Date")) };
     if (!String(answer.type).startsWith("/problems/")) return { is: "unknown" };
     const detail = answer.errors && answer.errors.length ? answer.errors[0].detail : answer.detail;
     if (response.status === 401) return { is: "signed-out", detail };
@@ -63,12 +77,13 @@ async function outcome(entry, limit) {
   }
 }
 
-/** When an entry was made, as its body says; and the body that says otherwise. */
-const form = (entry) => new URLSearchParams(entry.body);
-const timeOf = (entry) => Date.parse(entry.encoding === FORM ? form(entry).get(entry.time) : JSON.parse(entry.body)[entry.time]);
+/** When an entry was made, as its body says. */
+const timeOf = (entry) => Date.parse(entry.encoding === FORM ? new URLSearchParams(entry.body).get(entry.time) : JSON.parse(entry.body)[entry.time]);
+
+/** The body of an entry with another time. */
 function bodyAt(entry, time) {
   if (entry.encoding !== FORM) return JSON.stringify({ ...JSON.parse(entry.body), [entry.time]: time });
-  const body = form(entry);
+  const body = new URLSearchParams(entry.body);
   body.set(entry.time, time);
   return body.toString();
 }
@@ -185,14 +200,36 @@ export class Outbox {
     return stored;
   }
 
-  /** Changes an entry that is still there. One that another page has sent and dropped meanwhile stays away. */
+  /** Changes an entry that is still there, and says whether it is. One that another page has sent and dropped meanwhile stays away. */
   async #change(entry) {
-    if (!this.#entries.has(entry.id)) return;
+    if (!this.#entries.has(entry.id)) return false;
+    let isThere = true;
     this.#entries.set(entry.id, entry);
     await this.#write((rows) => {
       const there = rows.getKey([this.#farm, entry.id]);
-      there.onsuccess = () => { if (there.result) rows.put(entry); };
+      there.onsuccess = () => {
+        isThere = Boolean(there.result) || !this.#stored.has(entry.id);
+        if (there.result) rows.put(entry);
+      };
     });
+    if (!isThere) for (const known of [this.#entries, this.#stored]) known.delete(entry.id);
+    return isThere;
+  }
+
+  /** Takes an entry back that was never on its way, and says whether that could be done. */
+  async takeBack(id) {
+    let isFree = !this.#entries.get(id)?.tried;
+    if (isFree) {
+      await this.#write((rows) => {
+        const there = rows.get([this.#farm, id]);
+        there.onsuccess = () => {
+          isFree = !there.result?.tried;
+          if (isFree) rows.delete([this.#farm, id]);
+        };
+      });
+    }
+    if (isFree) for (const known of [this.#entries, this.#stored]) known.delete(id);
+    return isFree;
   }
 
   /** Removes an entry by its id, whether or not it can be read. */
@@ -214,11 +251,6 @@ export class Outbox {
     return this.#every().filter((entry) => this.#isOwn(entry));
   }
 
-  /** What is kept of an id, of whatever form. */
-  get(id) {
-    return this.#entries.get(id);
-  }
-
   /** Whether an entry outlives this page. */
   isStored(entry) {
     return this.#stored.has(entry.id);
@@ -233,9 +265,13 @@ export class Outbox {
 
   /** What was made while nobody knew the time: set right once the service has said it, and kept so before it is sent. */
   async #timed(entry, limit) {
-    if (entry.timed) return entry;
+    // A form is told to be on its way before it is: until then it can be taken back.
+    const isOnItsWay = entry.encoding !== FORM || entry.tried;
+    if (entry.timed && isOnItsWay) return entry;
     const now = await askNow(limit);
     if (now === null) return null;
+    const tried = entry.encoding === FORM ? { tried: true } : {};
+    if (entry.timed) return (await this.#change({ ...entry, ...tried })) ? { ...entry, ...tried } : null;
     const skew = now - Date.now();
     let at = timeOf(entry) + (Math.abs(skew) < SKEW_MS ? 0 : skew);
     // Before the page was made, or after now: the clock itself was set meanwhile.
@@ -243,9 +279,8 @@ export class Outbox {
       const made = this.#made.get(entry.id);
       at = made === undefined ? now : now - (performance.now() - made);
     }
-    const right = { ...entry, timed: true, body: bodyAt(entry, new Date(at).toISOString()) };
-    await this.#change(right);
-    return right;
+    const right = { ...entry, ...tried, timed: true, body: bodyAt(entry, new Date(at).toISOString()) };
+    return (await this.#change(right)) ? right : null;
   }
 
   /** Sends one entry; what came of it. */
@@ -253,6 +288,7 @@ export class Outbox {
     try {
       const timed = await this.#timed(entry, limit);
       const what = timed ? await outcome(timed, limit) : { is: "unknown" };
+      if (what.is === "kept" && entry.typed?.of) noteSent(this.#farm, entry.typed.of, what.at);
       if (what.is === "kept") await this.drop(entry.id);
       if (what.is === "refused") await this.#change({ ...timed, refused: what.detail });
       return what;
@@ -269,6 +305,8 @@ export class Outbox {
     const next = () => this.#every().find((entry) => !entry.refused && !forbidden.has(entry.form));
     for (let entry = next(); entry; entry = next()) {
       const what = await this.#sendOne(entry, limit);
+      // Taken back meanwhile.
+      if (!this.#entries.has(entry.id) && what.is === "unknown") continue;
       if (this.#isOwn(entry) || what.is === "signed-out") this.#heard(entry, what);
       if (what.is === "not-allowed") forbidden.add(entry.form);
       else if (what.is !== "kept" && what.is !== "refused") {

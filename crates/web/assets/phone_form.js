@@ -66,11 +66,11 @@ export function stayReady() {
     document.addEventListener("visibilitychange", awake);
     awake();
   }
-  if (!keepPages()) $("plain").hidden = false;
+  if (!registerWorker()) $("plain").hidden = false;
 }
 
-/** Has the browser keep pages for when there is no connection, where it can. */
-export function keepPages() {
+/** Registers the service worker, which keeps pages for when there is no connection. False where the browser has none. */
+export function registerWorker() {
   navigator.serviceWorker?.register("/assets/offline.js", { scope: "/" }).catch(() => {});
   return Boolean(navigator.serviceWorker);
 }

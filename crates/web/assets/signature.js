@@ -61,6 +61,8 @@ for (const box of document.querySelectorAll("fieldset.drawing")) {
   };
   canvas.addEventListener("pointerup", end);
   canvas.addEventListener("pointercancel", end);
+  // Filled in again with what was signed before.
+  field.addEventListener("change", () => { try { strokes = JSON.parse(field.value || "[]"); } catch { strokes = []; } draw(); });
   box.querySelector("button").addEventListener("click", () => { strokes = []; keep(); draw(); });
   draw();
   box.hidden = false;

@@ -1,13 +1,22 @@
-// Today says what this phone has not sent yet, and sends it.
+// Says what this phone has not sent yet, and sends it.
 import { Outbox } from "./outbox.js";
+import { make } from "./phone_form.js";
 
-const line = document.getElementById("waiting");
-const outbox = await Outbox.open(Number(line.dataset.farm), null, show, show);
+const place = document.getElementById("waiting");
+const outbox = await Outbox.open(Number(place.dataset.farm), null, show, show);
 
 function show() {
-  const held = outbox.all().length + outbox.unreadable().length;
-  line.hidden = held === 0;
-  line.querySelector("span").textContent = `${held} ${held === 1 ? "entry" : "entries"} kept on this phone until the farm has answered.`;
+  const forms = outbox.all().filter((entry) => entry.is === "form");
+  const others = outbox.all().length + outbox.unreadable().length - forms.length;
+  place.hidden = others + forms.length === 0;
+  const entries = place.querySelector("#waiting-entries");
+  entries.hidden = others === 0;
+  entries.querySelector("span").textContent = `${others} ${others === 1 ? "entry" : "entries"} kept on this phone until the farm has answered.`;
+  place.querySelector("ul").replaceChildren(...forms.map((entry) => {
+    const item = make("li", "");
+    item.append(make("a", entry.typed.words, { href: entry.typed.page }), `. ${entry.refused ? `Not saved: ${entry.refused}` : "Not sent yet."}`);
+    return item;
+  }));
 }
 show();
 outbox.send(false);

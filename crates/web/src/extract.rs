@@ -166,6 +166,9 @@ pub(crate) fn header_key(headers: &HeaderMap) -> Result<Option<String>, Problem>
 /// whoever read it could try a million passphrases a second.
 pub(crate) const SECRET_MEMBERS: [&str; 1] = ["passphrase"];
 
+/// Fields of forms that a phone fills in with the time at which they were sent: the same form has another, or none, when it is sent again.
+const TIMES_OF_FORMS: [&str; 2] = ["delivered_at", "packed_at"];
+
 /// The key, method and path of a request that creates, and what is kept of its body: the header's key, or else the body's id.
 ///
 /// Two bodies are the same if they are but for white space, the order of members, and secrets.
@@ -291,9 +294,10 @@ impl<T: DeserializeOwned + Send> FromRequest<App> for KeyedForm<T> {
         let key: Uuid = fields.remove(at).1.parse().map_err(|_| incomplete())?;
         let form = serde_urlencoded::from_bytes(&bytes).map_err(|_| incomplete())?;
         // All that was typed counts but secrets, in whatever order a browser sends it.
-        fields.retain(|(name, _)| !SECRET_MEMBERS.contains(&name.as_str()));
+        fields.retain(|(name, _)| ![&SECRET_MEMBERS[..], &TIMES_OF_FORMS].concat().contains(&name.as_str()));
         fields.sort_unstable();
         let once = once_of(&line, Some(format!("id {key}")), format!("{fields:?}").as_bytes())?;
+        // An id, and no key of the one who is signed in: a phone is shared, and what it kept may be sent by somebody else.
         let once = IdempotencyKey { id: Some(key), ..once };
         let answered = match who {
             Some(who) => read_tx!(app, who, |tx| tx.first_answer(&once).await)?,

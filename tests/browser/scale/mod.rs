@@ -53,6 +53,11 @@ impl Network {
         self.sent.lock().expect("no test panics with it").iter().map(|w| w["id"].to_string()).collect()
     }
 
+    /// How many entries were sent, whatever became of them.
+    pub fn sendings(&self) -> usize {
+        self.sent.lock().expect("no test panics with it").len()
+    }
+
     /// What the scale showed in the weighings that were sent, in their order.
     fn gross(&self) -> Vec<i64> {
         self.sent.lock().expect("no test panics with it").iter().filter_map(|w| w["gross_g"].as_i64()).collect()

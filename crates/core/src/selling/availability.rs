@@ -271,7 +271,8 @@ impl PromiseFacts {
         newest.into_values().filter_map(listed).collect()
     }
 
-    /// What of each product can be had on a day, but for those that there is none of.
+    /// What of each product can be had on a day, but for those that there is none of, and those without a price for the customer that is asked
+    /// for: none of those can be sent out.
     pub(super) fn products_on(&self, scenarios: &Scenarios<'_>, day: NaiveDate) -> Vec<AvailableProduct> {
         let of = |product: &Product| {
             let obtainable = scenarios.free_for(&self.need(product), &self.wish(product, day));
@@ -283,7 +284,10 @@ impl PromiseFacts {
                 prices: self.prices_on(&product.product, day),
             }
         };
-        self.products.iter().map(of).filter(|p| p.obtainable.high_g > Grams::ZERO).collect()
+        let is_offered = |p: &AvailableProduct| {
+            p.obtainable.high_g > Grams::ZERO && (self.customer.is_none() || !p.prices.is_empty())
+        };
+        self.products.iter().map(of).filter(is_offered).collect()
     }
 
     /// Why nothing is delivered on a day, to the customer that is asked for.

@@ -328,7 +328,7 @@ mod tests {
             "docket": "D-1", "order": "O-1", "reference": "", "customer": "CAFE", "customer_name": "The café", "address": "", "telephone": "", "with_prices": true,
             "act_id": "00000000-0000-4000-8000-000000000001", "van": "VAN", "delivery_day": "2026-05-05",
             "dispatched_at": "2026-05-05T07:00:00Z", "status": status, "lines": [line(1, "OY-1", 1000, 900), line(2, "OY-2", 500, 500)],
-            "ordered": [], "sent_net": "20", "net": "20", "currency": "EUR", "caution": "",
+            "ordered": [], "short_because": "", "sent_net": "20", "net": "20", "currency": "EUR", "caution": "",
             "delivery": if status == DocketStatus::Delivered { delivery } else { Value::Null },
         });
         serde_json::from_value(body).unwrap()

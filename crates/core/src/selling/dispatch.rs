@@ -59,6 +59,14 @@ pub struct ProductTerms {
     pub best_before_days: BTreeMap<Packaging, u64>,
 }
 
+impl ProductTerms {
+    /// Whether the customer's list has a price for so much of it. Without one it cannot be sent out.
+    #[must_use]
+    pub fn has_price(&self, ordered: Grams) -> bool {
+        price_for(&self.prices, ordered).is_some()
+    }
+}
+
 /// What a docket says of a lot.
 #[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
 pub struct SentLot {
@@ -104,6 +112,8 @@ pub struct DispatchPlan {
     pub status: OrderStatus,
     /// Lines of the docket.
     pub lines: Vec<DocketLine>,
+    /// Why some of it is short; empty where nothing is.
+    pub short_because: String,
     /// What of them the customer has at once: all of what was fetched, nothing of what is in a van.
     pub handed_over: Vec<DocketPart>,
     /// What moves.
@@ -125,7 +135,9 @@ pub fn decide(new: &NewDocket, facts: &DispatchFacts<'_>) -> Result<DispatchPlan
         Some(_) => (OrderStatus::Dispatched, Vec::new()),
         None => (OrderStatus::Delivered, lines.iter().map(DocketPart::whole).collect()),
     };
-    Ok(DispatchPlan { status, lines, handed_over, legs })
+    let is_short = facts.order.lines.iter().any(|l| l.short_g > Grams::ZERO);
+    let short_because = if is_short { new.short_because.as_str().to_owned() } else { String::new() };
+    Ok(DispatchPlan { status, lines, short_because, handed_over, legs })
 }
 
 fn ensure_ready(new: &NewDocket, facts: &DispatchFacts<'_>) -> Result<(), Refusal> {

@@ -108,14 +108,24 @@ mod tests {
         assert_eq!(address(Some("books@plum.example"), own).unwrap(), "books@plum.example");
         assert!(address(None, "").unwrap_err().starts_with("Plum has no e-mail address."));
         // What is wrong in the customer's own entry is told too.
-        for wrong in [
+        let wrong = [
             "plum",
             "@plum.example",
             "chef@plum",
             "a b@plum.example",
             "a@b@plum.example",
             "a@plum.example,b@plum.example",
-        ] {
+            "a..b@plum.example",
+            "a@plum..example",
+            "a@plum.",
+            "a@[192.0.2.1]",
+            "Chef <chef@plum.example>",
+            "\"a b\"@plum.example",
+            "a@plum.example\u{200b}",
+            "a@plum.example/x",
+            "a\\b@plum.example",
+        ];
+        for wrong in wrong {
             assert!(address(Some(wrong), own).unwrap_err().contains("is not an e-mail address"), "{wrong}");
             assert!(address(None, wrong).is_err(), "{wrong}");
         }

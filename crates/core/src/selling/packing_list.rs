@@ -37,6 +37,8 @@ pub struct NewPacked {
     pub packed: bool,
     /// When it was packed; now unless said, and never before the order was placed.
     pub packed_at: Option<Instant>,
+    /// Of a tick that is taken back: its own time, as it was read. A later tick stays then; without it whichever there is goes.
+    pub was_packed_at: Option<Instant>,
 }
 
 const fn yes() -> bool {
@@ -180,6 +182,10 @@ pub fn pack(
         (false, _) if grams != set_aside.grams_g => {
             return blame("The weight stays when a tick is taken back. Leave it out.".into());
         }
+        (false, Some(packed_at)) if new.was_packed_at.is_some_and(|was| was.0 != packed_at) => {
+            let detail = format!("Lot {} was packed again since. Open the packing list again.", new.lot);
+            return Err(Refusal::new(RefusalKind::Stale, detail));
+        }
         (false, _) => line.set_aside[at].packed_at = None,
         (true, Some(_)) if grams == set_aside.grams_g => {}
         (true, Some(_)) => {
@@ -301,6 +307,7 @@ mod tests {
             grams_g: grams.map(Grams),
             packed: true,
             packed_at: None,
+            was_packed_at: None,
         }
     }
 
@@ -338,6 +345,15 @@ mod tests {
             "nothing is packed before it was ordered"
         );
         let untick = NewPacked { packed: false, ..new(1, "L1", None) };
+        let earlier = Some(Instant(both.placed_at));
+        let late = NewPacked { was_packed_at: earlier, ..untick.clone() };
+        assert_eq!(
+            packed_of(both.clone(), &late).unwrap_err().kind,
+            RefusalKind::Stale,
+            "it is not the tick that was read"
+        );
+        let own = NewPacked { was_packed_at: both.lines[0].set_aside[0].packed_at.map(Instant), ..untick.clone() };
+        assert!(packed_of(both.clone(), &own).is_ok());
         assert_eq!(rows(&packed_of(both, &untick).unwrap(), 0), [("L1", 587, false), ("L2", 400, true)]);
     }
 

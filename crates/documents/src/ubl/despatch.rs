@@ -6,7 +6,7 @@ use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     party::Party,
-    selling::docket::{Docket, DocketLine, DocketStatus, KITCHEN_CAUTION, OrderedLine},
+    selling::docket::{Docket, DocketLine, DocketStatus, KITCHEN_CAUTION, OrderedLine, packs_of},
     units::calendar::day_of,
 };
 use quick_xml::{
@@ -25,8 +25,9 @@ pub fn despatch_advice(of: &Docket, farm: &Party, zone: Tz) -> Vec<u8> {
     out.into_inner()
 }
 
-/// Why less was sent than was ordered, where that is said.
-fn short_because(out: &mut Out, of: &Docket) -> Written {
+/// How much less was sent than was ordered, and why where that is said.
+fn outstanding(out: &mut Out, ordered: &OrderedLine, of: &Docket) -> Written {
+    count(out, "cbc:OutstandingQuantity", ordered.short_g, packs_of(ordered.short_g, ordered))?;
     if of.short_because.is_empty() { Ok(()) } else { text(out, "cbc:OutstandingReason", &of.short_because) }
 }
 
@@ -131,8 +132,8 @@ fn line(out: &mut Out, l: &DocketLine, of: &Docket) -> Written {
             text(out, "cbc:Note", &warm.caution)?;
         }
         count(out, "cbc:DeliveredQuantity", l.grams_g, l.packs)?;
-        if short.is_some() {
-            short_because(out, of)?;
+        if let Some(short) = short {
+            outstanding(out, short, of)?;
         }
         order_line(out, l.order_line, of)?;
         inside(out, "cac:Item", |out| {
@@ -168,7 +169,7 @@ fn unsent_line(out: &mut Out, id: i64, ordered: &OrderedLine, of: &Docket) -> Wr
         text(out, "cbc:ID", &id.to_string())?;
         text(out, "cbc:Note", &format!("Ordered {}, short {}", ordered.grams_g, ordered.short_g))?;
         count(out, "cbc:DeliveredQuantity", Grams::ZERO, ordered.packs.map(|_| 0))?;
-        short_because(out, of)?;
+        outstanding(out, ordered, of)?;
         order_line(out, ordered.order_line, of)?;
         inside(out, "cac:Item", |out| {
             text(out, "cbc:Name", &ordered.product_name)?;

@@ -69,7 +69,7 @@ impl Tx {
             dispatched_at,
             status: if new.van.is_some() { DocketStatus::Dispatched } else { DocketStatus::Delivered },
             lines: plan.lines,
-            short_because: new.short_because.as_str().to_owned(),
+            short_because: plan.short_because,
             sent_net: Decimal::ZERO,
             net: Decimal::ZERO,
             currency: coinage.currency().to_owned(),
@@ -111,7 +111,7 @@ impl Tx {
             delivery_day: order.delivery_day,
             dispatched_at,
             currency: self.farm_settings().await?.coinage.currency(),
-            short_because: new.short_because.as_str(),
+            short_because: &plan.short_because,
         };
         let entry = Parts::default()
             .with("docket", &[docket])?

@@ -3,17 +3,14 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     limits::MAX_EMAILS_PER_DAY,
+    outbox::{Trouble, next_try},
     refusal::{Refusal, RefusalKind},
     selling::email::Email,
     text::{DocketCode, InvoiceCode},
 };
 use uuid::Uuid;
 
-use crate::{
-    Actor, FarmId, Result, Store, Tx,
-    cold::notices::{LEASE, next_try},
-    transaction,
-};
+use crate::{Actor, FarmId, Result, Store, Tx, cold::notices::LEASE, transaction};
 
 /// What an e-mail is about.
 #[derive(Debug, Clone, Copy)]
@@ -46,7 +43,7 @@ pub struct Attachment {
 
 /// An e-mail to be written.
 #[derive(Debug, Clone)]
-pub struct Draft {
+pub struct EmailDraft {
     /// Where to.
     pub address: String,
     /// Subject.
@@ -69,7 +66,7 @@ pub struct DueEmail {
     /// Id.
     pub email_id: Uuid,
     /// What is sent.
-    pub draft: Draft,
+    pub draft: EmailDraft,
     /// Tries, with this one.
     pub tries: i32,
     /// Until when nobody else sends it.
@@ -88,7 +85,7 @@ impl Tx {
     /// # Errors
     /// Refuses more than [`MAX_EMAILS_PER_DAY`] of a farm within 24 hours.
     #[tracing::instrument(level = "debug", name = "store.selling.send_email", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn send_email(&mut self, of: EmailOf<'_>, draft: &Draft) -> Result<Email> {
+    pub async fn send_email(&mut self, of: EmailOf<'_>, draft: &EmailDraft) -> Result<Email> {
         let of_today = sqlx::query_scalar!(
             r#"select count(*) as "emails!" from email where farm_id = $1 and made_at > $2"#,
             self.farm.0,
@@ -207,7 +204,7 @@ impl Store {
                 farm_name: r.farm_name,
                 reply_to: r.reply_to,
                 email_id: r.email_id,
-                draft: Draft { address: r.address, subject: r.subject, body: r.body, attachments },
+                draft: EmailDraft { address: r.address, subject: r.subject, body: r.body, attachments },
                 tries: r.tries,
                 leased_until: r.due_at,
             });
@@ -222,7 +219,7 @@ impl Store {
     /// # Errors
     /// When the database fails.
     #[tracing::instrument(level = "debug", name = "store.selling.email_tried", skip_all)]
-    pub async fn email_tried(&self, email: &DueEmail, trouble: Option<&str>, now: DateTime<Utc>) -> Result<()> {
+    pub async fn email_tried(&self, email: &DueEmail, trouble: Option<&Trouble>, now: DateTime<Utc>) -> Result<()> {
         let signed = Actor::program(email.farm, "emails");
         let next = next_try(email.tries, trouble, now);
         transaction!(write, self, &signed, now, |tx| {

@@ -1,4 +1,4 @@
-//! Why an order line is short.
+//! What keeps a line of an order from being sent: why it is short, and whether it has a price.
 
 use chrono::{Days, NaiveDate};
 use gillbook_core::{
@@ -36,23 +36,33 @@ pub enum Shortage {
     },
 }
 
+/// How far a line of an open order can be sent.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LineReadiness {
+    /// Why it is short; nothing where it is not.
+    pub shortage: Option<Shortage>,
+    /// Whether the customer's list has a price for it now.
+    pub has_price: bool,
+}
+
 impl Tx {
-    /// Why each line of an open order is short; `None` for a line that is not.
+    /// How far each line of an open order can be sent.
     ///
     /// # Errors
     /// When the database fails.
-    #[tracing::instrument(level = "debug", name = "store.selling.shortages", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn shortages(&mut self, order: &Order) -> Result<Vec<Option<Shortage>>> {
+    #[tracing::instrument(level = "debug", name = "store.selling.line_readiness", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn line_readiness(&mut self, order: &Order) -> Result<Vec<LineReadiness>> {
         let terms = self.order_terms(&order.order, None, self.now).await?;
         let least_days = terms.customer.least_days;
         let needed_until = order.delivery_day + Days::new(u64::from(least_days.unsigned_abs()));
         let products = terms.products_of_lines()?;
         let short = order.lines.iter().zip(&products).filter(|(line, _)| line.short_g > Grams::ZERO);
         let of = self.candidates(&short.map(|(_, product)| product).collect::<Vec<_>>(), None).await?;
-        let mut reasons = Vec::with_capacity(order.lines.len());
+        let mut lines = Vec::with_capacity(order.lines.len());
         for (line, product) in order.lines.iter().zip(products) {
+            let has_price = terms.products.get(&product.product).is_some_and(|p| p.has_price(line.grams_g));
             if line.short_g <= Grams::ZERO {
-                reasons.push(None);
+                lines.push(LineReadiness { shortage: None, has_price });
                 continue;
             }
             let candidates = of.get(&product.product).map(Vec::as_slice).unwrap_or_default();
@@ -60,13 +70,14 @@ impl Tx {
             let fresh = || candidates.iter().filter(|c| c.expires_on >= needed_until);
             let sum = |of: &mut dyn Iterator<Item = &AvailableLot>| of.map(|c| c.free).sum::<Grams>();
             let (all, packed) = (sum(&mut fresh()), sum(&mut fresh().filter(is_packed)));
-            reasons.push(Some(match candidates.iter().map(|c| c.expires_on).max() {
+            let shortage = Some(match candidates.iter().map(|c| c.expires_on).max() {
                 None => Shortage::NothingFree { least_grade: product.least_grade },
                 Some(last_day) if all == Grams::ZERO => Shortage::TooOld { least_days, last_day },
                 Some(_) if all == packed => Shortage::Packed { grams_g: packed },
                 Some(_) => Shortage::Free { grams_g: all - packed },
-            }));
+            });
+            lines.push(LineReadiness { shortage, has_price });
         }
-        Ok(reasons)
+        Ok(lines)
     }
 }

@@ -35,13 +35,16 @@ const POLICY: HeaderValue = HeaderValue::from_static(
 pub(crate) async fn finished(State(app): State<App>, route: MatchedPath, request: Request, next: Next) -> Response {
     let (method, headers) = (request.method().clone(), request.headers().clone());
     let answer = next.run(request).await;
-    if method == Method::POST && asks_for_outcome(&headers) {
+    if method == Method::POST && asks_for_outcome(&headers) && !DOORS.contains(&route.as_str()) {
         return outcome(answer);
     }
     let mut answer = finish(&app, &headers, answer).await;
     pass_on(&method, route.as_str(), &headers, &mut answer, app.settings.secure_cookies);
     answer
 }
+
+/// Forms whose answers set a cookie: a browser alone sends them.
+const DOORS: [&str; 3] = ["/sign-in", "/sign-out", "/setup"];
 
 /// What went wrong with a form, beside the page that shows it.
 #[derive(Debug, Clone)]

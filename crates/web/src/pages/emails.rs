@@ -14,7 +14,7 @@ use gillbook_core::{
 use gillbook_documents::ubl;
 use gillbook_store::{
     farm::farms::Farm,
-    selling::emails::{Attachment, Draft, EmailOf},
+    selling::emails::{Attachment, EmailDraft, EmailOf},
 };
 
 use super::{
@@ -30,6 +30,7 @@ use super::{
 };
 use crate::{
     App,
+    access::rule_of,
     auth::Authenticated,
     create_tx,
     extract::{KeyedForm, PathParam, capital},
@@ -40,6 +41,18 @@ use crate::{
 
 const NOT_SENT: &str =
     "No e-mail leaves from here: whoever runs this service has set no mail server. Print it, or send its link.";
+
+/// Refuses to send to another address than the customer's own, but for who enters customers: it would go out in the farm's name.
+fn ensure_may_choose(who: &Authenticated, address: &str, customers: &str) -> Result<(), Problem> {
+    let may_choose =
+        rule_of("PATCH", "/api/customers/{customer}").is_some_and(|rule| rule.allows.permits(who.standing));
+    if may_choose || address == customers {
+        return Ok(());
+    }
+    let detail =
+        "You can send it to the address that is entered with the customer. Ask the owner of the farm for another.";
+    Err(Refusal::new(RefusalKind::NotAllowed, detail).at("/to").into())
+}
 
 fn ensure_sends(app: &App) -> Result<(), Problem> {
     if app.settings.sends_email { Ok(()) } else { Err(Refusal::new(RefusalKind::Closed, NOT_SENT).into()) }
@@ -77,7 +90,7 @@ pub(crate) async fn invoice_draft(
     who: &Authenticated,
     code: &InvoiceCode,
     new: &NewEmail,
-) -> Result<Draft, Problem> {
+) -> Result<EmailDraft, Problem> {
     ensure_sends(app)?;
     let (farm, of, customer) = read_tx!(app, who, |tx| {
         let of = tx.invoice(code).await?;
@@ -85,6 +98,7 @@ pub(crate) async fn invoice_draft(
         Ok((tx.farm().await?, of, customer))
     })?;
     let address = new.address(&customer.name, &customer.email)?;
+    ensure_may_choose(who, &address, &customer.email)?;
     // A document that has no UBL goes as it prints.
     let for_books = ubl::invoice(&of).ok();
     let subject = format!("{} {} of {}", word(of.kind), of.invoice, farm.name);
@@ -93,24 +107,35 @@ pub(crate) async fn invoice_draft(
     let for_books = for_books.map(|bytes| Document { kind: "application/xml", name: name("xml"), bytes });
     let paper = Document { kind: "application/pdf", name: name("pdf"), bytes: invoice_pdf(of).await? };
     let attachments = [Some(paper), for_books].into_iter().flatten().map(attached).collect();
-    Ok(Draft { address, subject, body, attachments })
+    Ok(EmailDraft { address, subject, body, attachments })
+}
+
+/// Whether a customer can open an address: one of a name of several parts over HTTPS, and none of this machine or the farm's own network.
+fn is_open_to_all(home: &str) -> bool {
+    let host = home.strip_prefix("https://").map(|host| host.split(':').next().unwrap_or_default());
+    host.is_some_and(|host| {
+        let last = host.rsplit('.').next().unwrap_or_default();
+        host.contains('.')
+            && !["local", "lan", "home", "internal", "localhost"].contains(&last)
+            && last.parse::<u8>().is_err()
+    })
 }
 
 fn docket_words(docket: &Docket, farm: &Farm, link: Option<String>) -> String {
-    let grams = docket.lines.iter().map(|l| l.grams_g).sum();
+    let grams = docket.kept_less().unwrap_or_else(|| docket.lines.iter().map(|l| l.grams_g).sum());
     let read = link.map_or_else(String::new, |link| format!("\nTo read it as it stands at any time: {link}"));
     let what = format!("{} {} of {}", capital(farm.word("docket")), docket.docket, full_day(docket.delivery_day));
     format!("{what}: {} kg. {}{read}", exact_kg(grams), is_attached(true))
 }
 
-/// What is sent of a docket. `home` is the address of this service.
+/// What is sent of a docket, with the address at which it is read where this service is open to everybody. `home` is the service's own.
 pub(crate) async fn docket_draft(
     app: &App,
     who: &Authenticated,
     code: &DocketCode,
     home: &str,
     new: &NewEmail,
-) -> Result<Draft, Problem> {
+) -> Result<EmailDraft, Problem> {
     ensure_sends(app)?;
     let (paper, customer, link) = read_tx!(app, who, |tx| {
         let paper = DocketPaper::read(tx, code).await?;
@@ -120,12 +145,13 @@ pub(crate) async fn docket_draft(
     })?;
     paper.docket.ensure_went_out()?;
     let address = new.address(&customer.name, &customer.email)?;
-    let link = link.map(|secret| format!("{home}/shared/{secret}"));
+    ensure_may_choose(who, &address, &customer.email)?;
+    let link = link.filter(|_| is_open_to_all(home)).map(|secret| format!("{home}/shared/{secret}"));
     let subject = format!("{} {code} of {}", capital(paper.farm.word("docket")), paper.farm.name);
     let body = body(new.message.as_str(), &docket_words(&paper.docket, &paper.farm, link), &paper.farm);
     let for_books = despatch_advice(app, who, code).await?;
     let paper = Document { kind: "application/pdf", name: paper.name(), bytes: paper.pdf().await? };
-    Ok(Draft { address, subject, body, attachments: vec![attached(paper), attached(for_books)] })
+    Ok(EmailDraft { address, subject, body, attachments: vec![attached(paper), attached(for_books)] })
 }
 
 /// How far an e-mail is, in words.
@@ -133,7 +159,9 @@ fn state_words(email: &Email, zone: Tz) -> String {
     let time = |at: Option<_>| at.map_or_else(String::new, |at| full_time(at, zone));
     match email.state() {
         EmailState::Sent => format!("sent {}", time(email.sent_at)),
-        EmailState::GivenUp => format!("given up {}: {}", time(email.given_up_at), email.trouble),
+        EmailState::GivenUp => {
+            format!("not delivered ({}). Send it again, or telephone: {}", time(email.given_up_at), email.trouble)
+        }
         EmailState::Waiting if email.trouble.is_empty() => "on its way".to_owned(),
         EmailState::Waiting => format!("not taken yet, tried again: {}", email.trouble),
     }

@@ -21,7 +21,9 @@ use gillbook_core::{
     units::{calendar::day_of, clock::ClockTime},
 };
 use gillbook_store::{
-    Error as StoreError, Pagination, reports::availability::work_out_promise, selling::shortage::Shortage,
+    Error as StoreError, Pagination,
+    reports::availability::work_out_promise,
+    selling::shortage::{LineReadiness, Shortage},
 };
 use uuid::Uuid;
 
@@ -29,7 +31,7 @@ use super::{
     Html, Layout,
     availability::{NOT_NOW, PromiseWords, promise_words},
     count,
-    docket_sheet::came_back,
+    docket_sheet::{came_back, shortages},
     full_day, in_a_row, kg, rerender_form, weekday, zone_of,
 };
 use crate::{App, auth::Authenticated, extract::PathParam, problem::Problem, read_tx, said::Outcome, write_tx};
@@ -157,6 +159,8 @@ pub(super) struct OrderPage {
 struct Sent {
     docket: String,
     lines: Vec<SentLine>,
+    /// What was ordered and did not go out, and why.
+    shortages: Vec<String>,
 }
 
 struct SentLine {
@@ -174,7 +178,11 @@ fn sent(docket: &Docket) -> Sent {
         came_back: came_back(l).unwrap_or_default(),
         kept: kg(l.kept_g),
     };
-    Sent { docket: docket.docket.to_string(), lines: docket.lines.iter().map(line).collect() }
+    Sent {
+        docket: docket.docket.to_string(),
+        lines: docket.lines.iter().map(line).collect(),
+        shortages: shortages(docket),
+    }
 }
 
 impl OrderPage {
@@ -189,6 +197,8 @@ struct MakeUpLine {
     short: String,
     why: String,
     aside: Vec<TakenLot>,
+    /// Whether the customer's list has no price for it.
+    unpriced: bool,
     /// Whether more of what is short could be set aside.
     more_is_free: bool,
 }
@@ -218,7 +228,7 @@ pub(super) async fn order_page(
             dockets.push(sent(&tx.docket(&docket).await?));
         }
         let open = is_open(&order);
-        let reasons = if open { tx.shortages(&order).await? } else { vec![None; order.lines.len()] };
+        let ready = if open { tx.line_readiness(&order).await? } else { Vec::new() };
         let head = Layout::new(&farm, who, "/orders");
         let facts = if open && order.lines.iter().any(|l| l.short_g > Grams::ZERO) {
             Some(tx.promise_facts(Some(&order.customer), &order.products()).await?)
@@ -232,7 +242,7 @@ pub(super) async fn order_page(
             status: status_word(order.status),
             day: full_day(order.delivery_day),
             word: farm.word("docket").to_owned(),
-            lines: order.lines.iter().zip(reasons).map(|(l, why)| make_up_line(&order, l, why)).collect(),
+            lines: order.lines.iter().enumerate().map(|(n, l)| make_up_line(&order, l, ready.get(n))).collect(),
             vans: places.iter().filter(|p| p.kind == PlaceKind::Van).map(|p| p.place.to_string()).collect(),
             dockets,
             open,
@@ -267,7 +277,8 @@ fn not_packed(order: &Order) -> usize {
     if packed == 0 { 0 } else { lots().count() - packed }
 }
 
-fn make_up_line(order: &Order, l: &OrderLine, why: Option<Shortage>) -> MakeUpLine {
+fn make_up_line(order: &Order, l: &OrderLine, ready: Option<&LineReadiness>) -> MakeUpLine {
+    let why = ready.and_then(|ready| ready.shortage.as_ref());
     let taken = |s: &SetAside| TakenLot {
         lot: s.lot.to_string(),
         place: s.place.to_string(),
@@ -280,7 +291,8 @@ fn make_up_line(order: &Order, l: &OrderLine, why: Option<Shortage>) -> MakeUpLi
         ordered: kg(l.grams_g),
         short: kg(l.short_g),
         more_is_free: matches!(why, Some(Shortage::Free { .. })),
-        why: why.map_or_else(String::new, |why| why_short(&why, &order.customer_name)),
+        why: why.map_or_else(String::new, |why| why_short(why, &order.customer_name)),
+        unpriced: ready.is_some_and(|ready| !ready.has_price),
         aside: l.set_aside.iter().map(taken).collect(),
     }
 }

@@ -117,17 +117,29 @@ struct PackRow {
 
 /// What can be done with a lot that is set aside: ticked off with its weight, or the tick taken back.
 fn sheet(order: &Order, line: &OrderLine, s: &SetAside) -> Sheet {
-    let weight = s.packed_at.is_none().then(|| exact_kg(s.grams_g));
-    lot_sheet(order, line.line, s.lot.as_str(), s.place.as_str(), weight)
+    let to_do = s.packed_at.map_or_else(|| ToDo::Pack(exact_kg(s.grams_g)), |at| ToDo::Undo(at.to_rfc3339()));
+    lot_sheet(order, line.line, s.lot.as_str(), s.place.as_str(), to_do)
 }
 
-/// The form of a lot: with a weight it is ticked off, without one the tick is taken back.
-fn lot_sheet(order: &Order, line: i32, lot: &str, place: &str, weight: Option<String>) -> Sheet {
+/// What can be done with a lot.
+enum ToDo {
+    /// Ticked off, with its weight in kilograms.
+    Pack(String),
+    /// The tick of a time taken back.
+    Undo(String),
+}
+
+/// The form of a lot.
+fn lot_sheet(order: &Order, line: i32, lot: &str, place: &str, to_do: ToDo) -> Sheet {
     let mut fields = vec![Field::hidden_whole("line", line), Field::hidden("lot", lot), Field::hidden("place", place)];
     let of = format!("{lot} for {}", order.customer_name);
-    let Some(weight) = weight else {
-        let undo = Sheet::new(format!("/orders/{}/unpacked", order.order), "Undo", fields);
-        return undo.or_later(format!("{of}: not packed after all"), None);
+    let weight = match to_do {
+        ToDo::Pack(weight) => weight,
+        ToDo::Undo(was_packed_at) => {
+            fields.push(Field::hidden("was_packed_at", was_packed_at).optional());
+            let undo = Sheet::new(format!("/orders/{}/unpacked", order.order), "Undo", fields);
+            return undo.or_later(format!("{of}: not packed after all"), None);
+        }
     };
     fields.push(Field::new("grams_g", format!("Weight of {of}, kg"), Input::Kilograms).with(weight));
     let tick = Sheet::new(format!("/orders/{}/packed", order.order), "Tick off", fields);
@@ -314,7 +326,8 @@ pub(super) async fn get_packing_list(
 fn sent(order: &Order, form: &KeyedForm<FormFields>, packed: bool) -> Sheet {
     let typed = |name: &str| form.form.iter().find(|(n, _)| n == name).map_or("", |(_, value)| value.as_str());
     let line = typed("line").parse().unwrap_or_default();
-    lot_sheet(order, line, typed("lot"), typed("place"), packed.then(String::new))
+    let to_do = if packed { ToDo::Pack(String::new()) } else { ToDo::Undo(typed("was_packed_at").to_owned()) };
+    lot_sheet(order, line, typed("lot"), typed("place"), to_do)
 }
 
 /// Takes a form of a lot: back to its order on the list, or the list again with what is wrong beside the weight.

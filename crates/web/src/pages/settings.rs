@@ -56,7 +56,7 @@ fn about_farm(farm: &Farm) -> Sheet {
         Field::new("name", "Name", Input::Text),
         Field::new("address", "Address, as on documents", Input::Lines).or_blank(),
         Field::new("telephone", "Telephone, as on dockets", Input::Text).or_blank(),
-        Field::new("email", "E-mail address, to which customers answer", Input::Text).or_blank(),
+        Field::new("email", "E-mail address to which customers' answers go", Input::Text).or_blank(),
         Field::new("storage_line", "How to keep the goods, as on dockets", Input::Text)
             .hint("such as Keep at 0 to 4 °C")
             .or_blank(),

@@ -78,6 +78,18 @@ fn facts(stock: Vec<Stock>, demand: Vec<Demand>) -> PromiseFacts {
     }
 }
 
+/// Gives every product a price on the customer's list.
+fn list_all(facts: &mut PromiseFacts) {
+    let price = |p: &Product| {
+        serde_json::from_value(json!({
+            "price_list": "TABLE", "product": p.product, "amount": "12", "unit": "kg", "from_g": 0, "tax_included": false,
+            "effective_from": "2026-01-01T00:00:00Z", "below_floor": false,
+        }))
+        .unwrap()
+    };
+    facts.prices = facts.products.iter().map(price).collect();
+}
+
 /// Of the first product, on so many days: in stock, low, high.
 fn oysters(facts: &PromiseFacts, days: u64) -> Vec<(i64, i64, i64)> {
     let days: Vec<NaiveDate> = (0..days).map(day).collect();
@@ -130,6 +142,8 @@ fn the_days_that_a_customer_asks_for_and_whole_packs_are_kept_to() {
     some.products = vec![product("OYSTER", json!({"pack_g": 300}))];
     assert_eq!(oysters(&some, 5).iter().map(|d| d.0).collect::<Vec<_>>(), [900; 5]);
     some.customer = Some(customer(json!({"least_days": 3})));
+    assert_eq!(oysters(&some, 5), [(0, 0, 0); 5], "what their list has no price for is not offered");
+    list_all(&mut some);
     assert_eq!(oysters(&some, 5).iter().map(|d| d.0).collect::<Vec<_>>(), [900, 900, 0, 0, 0]);
 }
 
@@ -205,6 +219,8 @@ fn substitutes_are_offered_to_who_takes_them() {
     some.customer = Some(customer(json!({"substitutes": false, "order_by_time": "08:00"})));
     assert_eq!(told(&some), (vec![], false), "placed at the very time");
     some.customer = Some(customer(json!({"substitutes": true, "order_by_time": "07:59"})));
+    assert_eq!(told(&some), (vec![], true), "nothing else has a price");
+    list_all(&mut some);
     // The same strain of a lower grade, then what there is most of, no more than is missing.
     let expected = [("SECOND", 300), ("MANE", 500), ("KING", 50)].map(|(code, grams)| (code.to_owned(), grams));
     assert_eq!(told(&some), (expected.to_vec(), true));

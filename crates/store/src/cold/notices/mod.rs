@@ -3,8 +3,8 @@
 mod outbox;
 mod texts;
 
+pub(crate) use outbox::LEASE;
 pub use outbox::Notice;
-pub(crate) use outbox::{LEASE, next_try};
 
 use base64::{Engine, engine::general_purpose::STANDARD};
 use chrono::{DateTime, Utc};

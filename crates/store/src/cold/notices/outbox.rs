@@ -4,7 +4,7 @@ use crate::{Actor, FarmId, Result, Store, Tx, transaction};
 use chrono::{DateTime, TimeDelta, Utc};
 use gillbook_core::{
     kinds::{Channel, NoticeKind},
-    limits::MAX_NOTICE_TRIES,
+    outbox::{Trouble, next_try},
 };
 use uuid::Uuid;
 
@@ -37,27 +37,6 @@ pub struct Notice {
 
 /// How long a message that was leased is left to whoever leased it: longer than its receiver may take.
 pub(crate) const LEASE: TimeDelta = TimeDelta::minutes(2);
-
-/// What becomes of a message after a try.
-#[derive(Debug)]
-pub(crate) struct NextTry {
-    pub(crate) due_at: DateTime<Utc>,
-    pub(crate) sent_at: Option<DateTime<Utc>>,
-    pub(crate) given_up_at: Option<DateTime<Utc>>,
-    pub(crate) trouble: String,
-}
-
-/// What becomes of a message after so many tries, the last of which met this trouble: it is tried again after twice as long a wait, and given up
-/// after [`MAX_NOTICE_TRIES`].
-pub(crate) fn next_try(tries: i32, trouble: Option<&str>, now: DateTime<Utc>) -> NextTry {
-    let is_given_up = trouble.is_some() && tries >= MAX_NOTICE_TRIES;
-    NextTry {
-        due_at: now + TimeDelta::seconds(30 << tries.clamp(0, 12)),
-        sent_at: trouble.is_none().then_some(now),
-        given_up_at: is_given_up.then_some(now),
-        trouble: trouble.unwrap_or_default().chars().take(300).collect(),
-    }
-}
 
 /// Messages of one farm in one lease, so that a farm whose receivers do not answer leaves room for the others.
 const MAX_LEASED_PER_FARM: i64 = 4;
@@ -141,7 +120,8 @@ impl Store {
     #[tracing::instrument(level = "debug", name = "store.cold.notice_tried", skip_all)]
     pub async fn notice_tried(&self, notice: &Notice, trouble: Option<&str>, now: DateTime<Utc>) -> Result<()> {
         let signed = Actor::program(notice.farm, "notices");
-        let next = next_try(notice.tries, trouble, now);
+        let trouble = trouble.map(Trouble::passing);
+        let next = next_try(notice.tries, trouble.as_ref(), now);
         transaction!(write, self, &signed, now, |tx| {
             sqlx::query!(
                 "update notice set due_at = $3, sent_at = $4, given_up_at = $5, trouble = $6

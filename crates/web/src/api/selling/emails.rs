@@ -58,6 +58,9 @@ async fn post_invoice_emails(
     PathParam(invoice): PathParam<InvoiceCode>,
     new: IdempotentJson<NewEmail>,
 ) -> Result<Created, Problem> {
+    if let Some(first) = read_tx!(app, who, |tx| tx.first_answer(&new.once).await)? {
+        return Ok(Created(first));
+    }
     let draft = pages::invoice_draft(&app, &who, &invoice, &new.value).await?;
     Ok(Created(create_tx!(app, who, &new.once, |tx| tx.send_email(EmailOf::Invoice(&invoice), &draft).await)?))
 }
@@ -94,6 +97,9 @@ async fn post_docket_emails(
     headers: HeaderMap,
     new: IdempotentJson<NewEmail>,
 ) -> Result<Created, Problem> {
+    if let Some(first) = read_tx!(app, who, |tx| tx.first_answer(&new.once).await)? {
+        return Ok(Created(first));
+    }
     let draft = pages::docket_draft(&app, &who, &docket, &pages::home_of(&app, &headers), &new.value).await?;
     Ok(Created(create_tx!(app, who, &new.once, |tx| tx.send_email(EmailOf::Docket(&docket), &draft).await)?))
 }
