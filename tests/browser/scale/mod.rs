@@ -124,6 +124,7 @@ async fn said(phone: &Phone, words: &str) -> Result<()> {
 
 /// The form is ready for the next weighing and nothing waits.
 async fn all_saved(phone: &Phone) -> Result<()> {
+    phone.page.wait().for_element(Locator::Css("#scale:not([hidden])")).await?;
     phone.page.wait().for_element(Locator::Css("#held[hidden]")).await?;
     phone.page.wait().for_element(Locator::Css("#last li")).await?;
     Ok(())
