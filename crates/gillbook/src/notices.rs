@@ -1,7 +1,8 @@
 //! Telling people: the outbox emptied, by e-mail and by signed webhook, and documents that are sent by e-mail.
 //!
-//! A message is sent until it is taken, each time after twice as long a wait, and given up after about two days. A webhook is signed after the
-//! Standard Webhooks specification: `webhook-id`, `webhook-timestamp` and `webhook-signature`, an HMAC-SHA256 over the three joined by dots.
+//! A message is sent until it is taken, each time after twice as long a wait, and given up after about two days; a document at once where the
+//! mail server refuses it for good. A webhook is signed after the Standard Webhooks specification: `webhook-id`, `webhook-timestamp` and
+//! `webhook-signature`, an HMAC-SHA256 over the three joined by dots.
 
 use std::{sync::Arc, time::Duration};
 
