@@ -344,6 +344,8 @@ create table set_aside (
     reason      text   not null,
     -- When it was packed; from then on its grams are what the scale showed.
     packed_at   timestamptz,
+    -- When a tick of it was taken back last.
+    unpacked_at timestamptz,
     constraint set_aside_pk primary key (farm_id, order_code, line, lot, place),
     constraint set_aside_line_fk foreign key (farm_id, order_code, line) references order_line,
     constraint set_aside_balance_fk foreign key (farm_id, lot, place) references balance,
@@ -360,7 +362,7 @@ create view order_with_lines with (security_invoker) as
            coalesce((select jsonb_agg(jsonb_build_object('line', l.line, 'product', l.product, 'name', p.name, 'grams_g', l.grams, 'packs', l.packs,
                             'short_g', 0, 'set_aside', coalesce(
                                 (select jsonb_agg(jsonb_build_object('lot', s.lot, 'place', s.place, 'grams_g', s.grams, 'reason', s.reason,
-                                                                              'packed_at', s.packed_at)
+                                                                              'packed_at', s.packed_at, 'unpacked_at', s.unpacked_at)
                                                   order by s.lot, s.place)
                                    from set_aside s where s.farm_id = l.farm_id and s.order_code = l.order_code and s.line = l.line), '[]'))
                                 order by l.line)
@@ -1017,7 +1019,7 @@ end $$;
 
 -- Sets grams aside for an order's lines, in place of what was.
 create function replace_set_aside(farm int, ordered text, lines int[], lots text[], places text[], amounts bigint[], reasons text[],
-                                  packed timestamptz[]) returns void
+                                  packed timestamptz[], unpacked timestamptz[]) returns void
     language plpgsql set search_path = pg_catalog, public, pg_temp as $$
 begin
     delete from set_aside s where s.farm_id = farm and s.order_code = ordered;
@@ -1025,8 +1027,9 @@ begin
     if cardinality(lots) > 0 then
         update customer_order o set follows_standing = false where o.farm_id = farm and o.order_code = ordered and o.follows_standing;
     end if;
-    insert into set_aside (farm_id, order_code, line, lot, place, grams, reason, packed_at)
-    select farm, ordered, n, l, p, g, why, at from unnest(lines, lots, places, amounts, reasons, packed) as u(n, l, p, g, why, at);
+    insert into set_aside (farm_id, order_code, line, lot, place, grams, reason, packed_at, unpacked_at)
+    select farm, ordered, n, l, p, g, why, at, undone
+      from unnest(lines, lots, places, amounts, reasons, packed, unpacked) as u(n, l, p, g, why, at, undone);
 end $$;
 
 -- A lot for an entry: a row of `lot`, without its code and entry. With `joins` a harvest goes into the lot of its strain, grade, packaging and

@@ -1,6 +1,7 @@
 //! The packing list: what is taken from where, into which order of which round, and the weight that the scale shows.
 
 use anyhow::{Result, ensure};
+use chrono::TimeDelta;
 use gillbook_testkit::{Answer, As, Farm};
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -128,8 +129,9 @@ async fn what_cannot_be_packed_is_refused_by_field_and_nothing_changes() -> Resu
     pack(&farm, &order, back.clone()).await.expect(200);
     pack(&farm, &order, row(json!({}))).await.expect(200);
     pack(&farm, &order, back).await.expect(200);
-    let after = farm.get(&format!("/api/orders/{order}")).await;
-    ensure!(after == before, "{after}");
+    let mut after = farm.get(&format!("/api/orders/{order}")).await;
+    let unpacked_at = after["lines"][0]["set_aside"][0]["unpacked_at"].take();
+    ensure!(unpacked_at.is_string() && after == before, "{unpacked_at} {after}");
     // A draft is confirmed before it is packed.
     let draft =
         json!({"customer": "AST", "delivery_day": DAY, "draft": true, "lines": [{"product": "OY", "grams_g": 100}]});
@@ -201,6 +203,11 @@ async fn the_list_is_ticked_off_on_the_page() -> Result<()> {
     let done = send(&farm, &format!("/orders/{order}/unpacked"), Uuid::new_v4(), &undo).await?;
     ensure!(done.status == 303, "{}", done.text);
     ensure!(page(&farm).await?.contains("value=\"1.035\""));
+    // A tick that another phone made before that, and sends later, does not come back.
+    let before = (farm.now() - TimeDelta::seconds(1)).to_rfc3339();
+    let late = json!({"line": 1, "lot": lot, "place": "F1", "grams_g": 1035, "packed_at": before});
+    let refused = farm.ask(&farm.owner, "PUT", &format!("/api/orders/{order}/packed"), &[], Some(late)).await;
+    refused.ensure_problem(412, "stale", Some("/packed_at"));
     // What was released meanwhile is not packed, and nothing says that it was.
     farm.ask(&farm.owner, "DELETE", &format!("/api/orders/{order}/set-aside"), &[], None).await.expect(200);
     let gone = send(&farm, &path, Uuid::new_v4(), &fields("0,9")).await?;

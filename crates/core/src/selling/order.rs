@@ -196,6 +196,7 @@ impl Order {
             let was = std::mem::take(&mut line.set_aside);
             let now = rows.iter().filter(|(n, _)| *n == line.line).map(|(_, taken)| {
                 let packed = was.iter().find(|s| s.packed_at.is_some() && s.taken() == *taken);
+                let same_lot = was.iter().find(|s| (&s.lot, &s.place) == (&taken.lot, &taken.place));
                 let kept = packed.filter(|_| reason.is_empty()).map(|s| s.reason.clone());
                 SetAside {
                     lot: taken.lot.clone(),
@@ -203,6 +204,7 @@ impl Order {
                     grams_g: taken.grams,
                     reason: kept.unwrap_or_else(|| reason.to_owned()),
                     packed_at: packed.and_then(|s| s.packed_at),
+                    unpacked_at: same_lot.and_then(|s| s.unpacked_at),
                     warm_spell: None,
                 }
             });

@@ -35,7 +35,8 @@ pub struct NewPacked {
     /// `false` takes the tick back. The weight stays.
     #[serde(default = "yes")]
     pub packed: bool,
-    /// When it was packed; now unless said, and never before the order was placed.
+    /// When it was packed, or the tick was taken back; now unless said, and never before the order was placed. A tick from before the last one
+    /// was taken back is refused.
     pub packed_at: Option<Instant>,
     /// Of a tick that is taken back: its own time, as it was read. A later tick stays then; without it whichever there is goes.
     pub was_packed_at: Option<Instant>,
@@ -146,17 +147,17 @@ pub struct PackingFacts {
     pub dockets: BTreeMap<OrderCode, Vec<SentDocket>>,
 }
 
-/// Ticks off a lot that is packed for a line, or takes the tick back.
+/// Ticks off a lot that is packed for a line, or takes the tick back. `done_at` is when that was.
 ///
 /// # Errors
-/// Refuses an order that is not confirmed or has gone out, a lot that is not set aside for the line, one that is packed with another weight,
-/// packs that are not whole, and more than the customer takes.
+/// Refuses an order that is not confirmed or has gone out, a lot that is not set aside for the line, one that is packed with another weight, a
+/// tick from before the last one was taken back, packs that are not whole, and more than the customer takes.
 pub fn pack(
     new: &NewPacked,
     order: &mut Order,
     lines: &[WantedLine],
     customer: &Customer,
-    packed_at: DateTime<Utc>,
+    done_at: DateTime<Utc>,
 ) -> Result<(), Refusal> {
     order.ensure_open()?;
     if order.status == OrderStatus::Draft {
@@ -186,7 +187,8 @@ pub fn pack(
             let detail = format!("Lot {} was packed again since. Open the packing list again.", new.lot);
             return Err(Refusal::new(RefusalKind::Stale, detail));
         }
-        (false, _) => line.set_aside[at].packed_at = None,
+        (false, None) => {}
+        (false, Some(_)) => (line.set_aside[at].packed_at, line.set_aside[at].unpacked_at) = (None, Some(done_at)),
         (true, Some(_)) if grams == set_aside.grams_g => {}
         (true, Some(_)) => {
             let detail = format!(
@@ -195,13 +197,20 @@ pub fn pack(
             );
             return Err(Refusal::new(RefusalKind::Stale, detail).at("/grams_g"));
         }
+        (true, None) if set_aside.unpacked_at.is_some_and(|undone| done_at < undone) => {
+            let detail = format!(
+                "A tick of lot {} was taken back after this one was made. Look whether it is packed, and tick it off again.",
+                new.lot
+            );
+            return Err(Refusal::new(RefusalKind::Stale, detail).at("/packed_at"));
+        }
         (true, None) => {
             if grams != set_aside.grams_g {
                 let others: Grams = line.packed().map(|t| t.grams).sum();
                 ensure_line_takes(grams, others + grams, wanted, customer).or_else(blame)?;
             }
             let heavier = grams - set_aside.grams_g;
-            (line.set_aside[at].grams_g, line.set_aside[at].packed_at) = (grams, Some(packed_at.max(placed_at)));
+            (line.set_aside[at].grams_g, line.set_aside[at].packed_at) = (grams, Some(done_at.max(placed_at)));
             give_way(line, heavier);
         }
     }
@@ -355,6 +364,23 @@ mod tests {
         let own = NewPacked { was_packed_at: both.lines[0].set_aside[0].packed_at.map(Instant), ..untick.clone() };
         assert!(packed_of(both.clone(), &own).is_ok());
         assert_eq!(rows(&packed_of(both, &untick).unwrap(), 0), [("L1", 587, false), ("L2", 400, true)]);
+    }
+
+    #[test]
+    fn a_tick_from_before_it_was_taken_back_does_not_come_back() {
+        let undone_at = |at: &str| {
+            let mut order = order(json!({}));
+            order.lines[0].set_aside[0].unpacked_at = Some(at.parse().unwrap());
+            order
+        };
+        let late = packed_of(undone_at("2026-05-04T06:00:01Z"), &new(1, "L1", Some(610))).unwrap_err();
+        assert_eq!((late.kind, late.faults[0].pointer.as_str()), (RefusalKind::Stale, "/packed_at"));
+        let again = packed_of(undone_at("2026-05-04T05:59:59Z"), &new(1, "L1", Some(610))).unwrap();
+        assert_eq!(rows(&again, 0)[0], ("L1", 610, true));
+        // Taking it back once more, which changes nothing, leaves the time of the first.
+        let untick = NewPacked { packed: false, ..new(1, "L1", None) };
+        let still = packed_of(undone_at("2026-05-04T05:00:00Z"), &untick).unwrap();
+        assert_eq!(still.lines[0].set_aside[0].unpacked_at, Some("2026-05-04T05:00:00Z".parse().unwrap()));
     }
 
     #[test]

@@ -61,6 +61,9 @@ pub struct SetAside {
     pub reason: String,
     /// When it was packed, where it is: its grams are what the scale showed then.
     pub packed_at: Option<DateTime<Utc>>,
+    /// When a tick of it was taken back last. A tick that was made before that and comes later, from a phone without a signal, is refused.
+    #[serde(default)]
+    pub unpacked_at: Option<DateTime<Utc>>,
     /// The warm spell that the lot was in and that is not settled.
     pub warm_spell: Option<WarmSpell>,
 }

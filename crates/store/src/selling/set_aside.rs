@@ -138,9 +138,11 @@ impl Tx {
         let (lots, places): (Vec<String>, Vec<String>) =
             rows.iter().map(|(_, s)| (s.lot.to_string(), s.place.to_string())).unzip();
         let reasons: Vec<String> = rows.iter().map(|(_, s)| s.reason.clone()).collect();
-        let packed: Vec<Option<DateTime<Utc>>> = rows.iter().map(|(_, s)| s.packed_at).collect();
+        let times =
+            |of: fn(&SetAside) -> Option<DateTime<Utc>>| -> Vec<_> { rows.iter().map(|(_, s)| of(s)).collect() };
+        let (packed, unpacked) = (times(|s| s.packed_at), times(|s| s.unpacked_at));
         sqlx::query!(
-            "select replace_set_aside($1, $2, $3, $4, $5, $6, $7, $8)",
+            "select replace_set_aside($1, $2, $3, $4, $5, $6, $7, $8, $9)",
             self.farm.0,
             order.order.as_str(),
             &lines,
@@ -148,7 +150,8 @@ impl Tx {
             &places,
             &grams,
             &reasons,
-            &packed as &[Option<DateTime<Utc>>]
+            &packed as &[Option<DateTime<Utc>>],
+            &unpacked as &[Option<DateTime<Utc>>]
         )
         .execute(&mut *self.db)
         .await?;

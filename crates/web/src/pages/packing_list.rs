@@ -138,7 +138,7 @@ fn lot_sheet(order: &Order, line: i32, lot: &str, place: &str, to_do: ToDo) -> S
         ToDo::Undo(was_packed_at) => {
             fields.push(Field::hidden("was_packed_at", was_packed_at).optional());
             let undo = Sheet::new(format!("/orders/{}/unpacked", order.order), "Undo", fields);
-            return undo.or_later(format!("{of}: not packed after all"), None);
+            return undo.or_later(format!("{of}: not packed after all"), Some("packed_at"));
         }
     };
     fields.push(Field::new("grams_g", format!("Weight of {of}, kg"), Input::Kilograms).with(weight));
