@@ -1,6 +1,6 @@
 //! What must be sold first.
 
-use anyhow::Result;
+use anyhow::{Result, ensure};
 use chrono::NaiveDate;
 use gillbook_testkit::Farm;
 use serde_json::{Value, json};
@@ -10,6 +10,16 @@ use super::{days, graded, hours, life_days, near, steady};
 async fn order(farm: &Farm, customer: &str, on: NaiveDate, grams: i64) -> String {
     let body = json!({"customer": customer, "delivery_day": on, "past_day": true, "lines": [{"product": "OY", "grams_g": grams}]});
     farm.create("/api/orders", body).await["order"].as_str().unwrap_or_default().to_owned()
+}
+
+/// Weighs grams, and has a customer fetch them.
+async fn sold(farm: &Farm, customer: &str, grams: i64) {
+    farm.docket_for(customer, grams).await;
+}
+
+/// What must be sold first, with all that is told of it.
+async fn sell_first(farm: &Farm) -> Value {
+    farm.get("/api/reports/shelf-life").await
 }
 
 async fn at_risk(farm: &Farm) -> Vec<Value> {
@@ -100,6 +110,72 @@ async fn the_days_that_a_customer_asks_for_are_named_and_what_is_away_is_not_at_
         "{}",
         today_page.text
     );
+    Ok(())
+}
+
+#[tokio::test]
+async fn what_usually_sells_is_not_at_risk_until_it_is_settled_otherwise() -> Result<()> {
+    let farm = Farm::new().await?;
+    sold(&farm, "PLUM", 1000).await;
+    ensure!(sell_first(&farm).await["weeks"] == json!([]), "a week has to pass first");
+    farm.pass(days(7));
+    let today = farm.now().date_naive();
+    let lot = farm.lot_of(3000).await;
+    let told = sell_first(&farm).await;
+    ensure!(told["weeks"] == json!(["2026-05-04"]), "{told}");
+    let row = &told["lots"][0];
+    ensure!(row["lot"] == json!(lot) && row["at_risk_g"] == 1000 && row["left_by_week"] == json!([1000]), "{told}");
+    ensure!((&row["low_g"], &row["high_g"]) == (&json!(1000), &json!(1000)), "{told}");
+    ensure!(row["why"] == "No order is left for it, and it is more than usually sells.", "{told}");
+    // It keeps until Monday next, so they may come twice.
+    let comes = |on: NaiveDate| json!({"order": null, "customer_name": "PLUM", "day": on, "grams_g": 1000});
+    ensure!(row["taken"] == json!([comes(today), comes(today + days(7))]), "{told}");
+    ensure!(told["ways"] == json!([]), "who is expected in any case is not asked: {told}");
+    // They order less than usual: that is all that they take today.
+    let code = order(&farm, "PLUM", today, 400).await;
+    let row = at_risk(&farm).await[0].clone();
+    ensure!(row["at_risk_g"] == 1600 && row["taken"][0]["order"] == json!(code), "{row}");
+    Ok(())
+}
+
+#[tokio::test]
+async fn who_is_not_expected_in_time_is_asked() -> Result<()> {
+    let farm = Farm::new().await?;
+    let elm = json!({"customer": "ELM", "name": "Elm House", "kind": "restaurant", "price_list": "TABLE"});
+    farm.create("/api/customers", elm).await;
+    sold(&farm, "ELM", 500).await;
+    farm.pass(days(1));
+    sold(&farm, "PLUM", 800).await;
+    farm.pass(days(6));
+    // It has to go today, a Monday. The Elm is expected, and who buys on Tuesdays may be rung up.
+    farm.create("/api/openings", json!({"strain": "OY", "grade": "A", "packaging": "open", "harvest_day": "2026-05-04", "place": "F1", "grams_g": 1200})).await;
+    let told = sell_first(&farm).await;
+    ensure!(told["lots"][0]["at_risk_g"] == 700 && told["lots"][0]["when"] == "today", "{told}");
+    let ways = &told["ways"];
+    let asked = (&ways[0]["way"], &ways[0]["customer"], &ways[0]["grams_g"], &ways[0]["strain"]);
+    ensure!(asked == (&json!("ask"), &json!("PLUM"), &json!(700), &json!("OY")), "{told}");
+    ensure!(ways.as_array().map(Vec::len) == Some(1) && ways[0]["money"] == told["lots"][0]["money"], "{told}");
+    let page = farm.raw("GET", "/sell-first", &[], Vec::new()).await.text;
+    ensure!(page.contains("Ask PLUM: 0.70 kg") && page.contains("/orders/new?customer=PLUM"), "{page}");
+    ensure!(page.contains("Elm House, Mon"), "{page}");
+    Ok(())
+}
+
+#[tokio::test]
+async fn who_may_not_see_prices_sees_no_money_and_everybody_sees_why() -> Result<()> {
+    let farm = Farm::new().await?;
+    sold(&farm, "PLUM", 600).await;
+    farm.lot_of(400).await;
+    farm.pass(hours(1));
+    let told = sell_first(&farm).await;
+    ensure!(told["money"].is_string() && told["lots"][0]["money"].is_string(), "{told}");
+    let page = farm.raw("GET", "/sell-first", &[], Vec::new()).await.text;
+    ensure!(page.contains("about 7.00 EUR") && page.contains("What usually sells is not known yet"), "{page}");
+    let picker = farm.person("picker").await;
+    let told = farm.ask(&picker, "GET", "/api/reports/shelf-life", &[], None).await.expect(200);
+    ensure!(told["money"].is_null() && told["lots"][0]["money"].is_null(), "{told}");
+    let page = farm.ask(&picker, "GET", "/sell-first", &[], None).await.text;
+    ensure!(page.contains("0.40&nbsp;kg") && !page.contains("EUR"), "{page}");
     Ok(())
 }
 

@@ -211,6 +211,16 @@ NoDelivery {
     NotTheirDay = "not_their_day",
 });
 
+string_enum!(/// How what is at risk could still be sold.
+WayKind {
+    /// A customer who usually takes it, but is not expected by its last day and has not ordered, is asked.
+    Ask = "ask",
+    /// More of it than usual goes to the market.
+    Market = "market",
+    /// It is dried.
+    Dry = "dry",
+});
+
 string_enum!(/// A day of the week.
 Weekday {
     /// Monday.

@@ -57,7 +57,7 @@ impl Need {
         self.takes_kind(goods) && goods.grade_rank <= self.least_rank
     }
 
-    fn takes_kind(&self, goods: &Goods) -> bool {
+    pub(super) fn takes_kind(&self, goods: &Goods) -> bool {
         self.strains.contains(&goods.strain) && self.form == goods.form
     }
 

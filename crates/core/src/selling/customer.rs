@@ -164,8 +164,7 @@ impl Customer {
     /// The instant by which it orders for a day. `None` where it may order at any time.
     #[must_use]
     pub fn order_by(&self, delivery_day: NaiveDate, zone: Tz) -> Option<DateTime<Utc>> {
-        let day = delivery_day.checked_sub_days(Days::new(self.order_by_days.unsigned_abs().into()))?;
-        self.order_by_time.0.map(|time| at_clock(day, time, zone))
+        order_by(self.order_by_days, self.order_by_time, delivery_day, zone)
     }
 
     /// Whether it takes deliveries on a day.
@@ -173,6 +172,14 @@ impl Customer {
     pub fn takes_deliveries_on(&self, day: NaiveDate) -> bool {
         self.delivery_days.is_empty() || self.delivery_days.contains(&day.weekday().into())
     }
+}
+
+/// The instant by which somebody orders for a day who orders so many days before at the latest, until a time of day. `None` where that time is
+/// blank: they may order at any time.
+#[must_use]
+pub fn order_by(days: i32, time: ClockTime, delivery_day: NaiveDate, zone: Tz) -> Option<DateTime<Utc>> {
+    let day = delivery_day.checked_sub_days(Days::new(days.unsigned_abs().into()))?;
+    time.0.map(|time| at_clock(day, time, zone))
 }
 
 /// Per cent, as a JSON number.

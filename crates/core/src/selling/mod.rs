@@ -34,6 +34,8 @@ pub mod takings;
 pub mod tally;
 pub mod tax;
 pub mod usual;
+pub mod usual_demand;
+pub mod ways_to_sell;
 
 #[cfg(test)]
 pub(crate) mod examples {

@@ -1,5 +1,5 @@
-//! What must be sold first: dispatch simulated day by day over what is ordered, by the rule that lots are really set aside by. What is
-//! left of a lot when its days are over is at risk, and the simulation says why no order takes it.
+//! What must be sold first: dispatch simulated day by day over what is ordered and what usually sells, by the rule that lots are really set
+//! aside by. What is more likely left of a lot than not when its days are over is at risk, and the simulation says why no order takes it.
 
 use chrono::{Days, NaiveDate};
 
@@ -26,19 +26,66 @@ pub enum Reason {
     NotOrdered,
 }
 
-/// What is left of a lot in a store when its days are over.
+/// What of a lot in a store is at risk: the median of what is left of it in the ways in which the coming days may go, so that each of these
+/// grams is as likely left as not, or more.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AtRisk {
     /// The lot.
     pub lot: LotCode,
     /// Where it is.
     pub place: PlaceCode,
-    /// Grams without an order that takes them in time.
+    /// The median of `by_week`.
     pub grams: Grams,
+    /// What is left over in each of the weeks, in their order; without any, what orders alone leave.
+    pub by_week: Vec<Grams>,
     /// The last day it can be sold.
     pub last_day: NaiveDate,
-    /// Why no order takes them.
+    /// Why no order takes it.
     pub reason: Reason,
+    /// Who takes the rest of it in `week`.
+    pub taken: Vec<TakenBy>,
+    /// The first of the weeks in which what is left is nearest to the median.
+    pub week: usize,
+}
+
+/// Grams that somebody takes of a lot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct TakenBy {
+    /// Who.
+    pub demand: DemandOf,
+    /// How much.
+    pub grams: Grams,
+}
+
+/// What takes grams of a lot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DemandOf {
+    /// One that is ordered, by its place among those.
+    Order(usize),
+    /// One that comes again as in the week, by its place among those of that week.
+    Repeated(usize),
+}
+
+impl AtRisk {
+    /// The least that is left in any of the weeks.
+    #[must_use]
+    pub fn low(&self) -> Grams {
+        self.by_week.iter().copied().min().unwrap_or_default()
+    }
+
+    /// The most that is left in any of the weeks.
+    #[must_use]
+    pub fn high(&self) -> Grams {
+        self.by_week.iter().copied().max().unwrap_or_default()
+    }
+}
+
+/// The median of what is left, rounded down to whole grams.
+fn median(by_week: &[Grams]) -> Grams {
+    let mut left = by_week.to_vec();
+    left.sort();
+    let at = |n: usize| left.get(n).copied().unwrap_or_default().0;
+    Grams(i64::midpoint(at(left.len().saturating_sub(1) / 2), at(left.len() / 2)))
 }
 
 /// Why a demand that is still short leaves what is free of a lot.
@@ -58,37 +105,81 @@ fn why_left(n: usize, demand: &Demand, stock: &Stock) -> Option<Reason> {
     }
 }
 
-/// Simulates dispatch and returns all stock that keeps grams without an order, soonest first.
-#[must_use]
-pub fn at_risk(stock: &[Stock], demand: &[Demand]) -> Vec<AtRisk> {
-    let simulation = Simulation::new(stock, &[], demand);
+/// One way in which the coming days may go.
+struct Course {
+    left: Vec<Grams>,
+    /// Which demand takes how much of which stock. A demand that is set aside for takes that.
+    taken: Vec<(usize, usize, Grams)>,
+}
+
+impl Course {
+    /// Simulates dispatch. What is set aside for an order after the last day of its lot is left, too.
+    fn of(stock: &[Stock], demand: &[Demand]) -> Self {
+        let simulation = Simulation::new(stock, &[], demand);
+        let is_late = |n: usize, at: usize| stock[at].candidate.expires_on < demand[n].wish.delivery_day;
+        let (late, mut taken): (Vec<_>, Vec<_>) = simulation.set_aside().partition(|(n, at, _)| is_late(*n, *at));
+        let free = simulation.run_through(|n, at, grams| taken.push((n, at, grams))).free;
+        let mut left: Vec<Grams> = free.into_iter().map(|grams| grams.max(Grams::ZERO)).collect();
+        for (_, at, grams) in late {
+            left[at] += grams;
+        }
+        Self { left, taken }
+    }
+}
+
+/// Why orders leave what they leave of each stock.
+fn reasons(stock: &[Stock], ordered: &[Demand]) -> Vec<Reason> {
+    let simulation = Simulation::new(stock, &[], ordered);
     let mut reasons: Vec<Reason> =
         stock.iter().map(|s| if s.on_hold { Reason::OnHold } else { Reason::NotOrdered }).collect();
-    let mut too_long = vec![Grams::ZERO; stock.len()];
-    for (n, at, grams) in simulation.set_aside() {
-        if stock[at].candidate.expires_on < demand[n].wish.delivery_day {
-            too_long[at] += grams;
+    for (n, at, _) in simulation.set_aside() {
+        if stock[at].candidate.expires_on < ordered[n].wish.delivery_day {
             reasons[at] = reasons[at].min(Reason::SetAsideTooLong(n));
         }
     }
-    let left = simulation.run(|n, free| {
+    let _ = simulation.run(|n, free| {
         for (at, s) in stock.iter().enumerate().filter(|(at, _)| free[*at] > Grams::ZERO) {
-            if let Some(reason) = why_left(n, &demand[n], s) {
+            if let Some(reason) = why_left(n, &ordered[n], s) {
                 reasons[at] = reasons[at].min(reason);
             }
         }
     });
+    reasons
+}
+
+/// Simulates dispatch over what is ordered and, once for each week that is looked back on, over what usually sells beside it. Returns all
+/// stock of which anything may be left, soonest first.
+#[must_use]
+pub fn at_risk(stock: &[Stock], ordered: &[Demand], weeks: &[Vec<Demand>]) -> Vec<AtRisk> {
+    let reasons = reasons(stock, ordered);
+    let with = |week: &Vec<Demand>| Course::of(stock, &ordered.iter().chain(week).cloned().collect::<Vec<_>>());
+    let mut courses: Vec<Course> = weeks.iter().map(with).collect();
+    if courses.is_empty() {
+        courses.push(Course::of(stock, ordered));
+    }
+    let demand_of = |n: usize| n.checked_sub(ordered.len()).map_or(DemandOf::Order(n), DemandOf::Repeated);
     let mut risk: Vec<AtRisk> = stock
         .iter()
         .enumerate()
-        .map(|(at, s)| AtRisk {
-            lot: s.candidate.lot.clone(),
-            place: s.candidate.place.clone(),
-            grams: left.free[at].max(Grams::ZERO) + too_long[at],
-            last_day: s.candidate.expires_on,
-            reason: reasons[at],
+        .map(|(at, s)| {
+            let by_week: Vec<Grams> = courses.iter().map(|c| c.left[at]).collect();
+            let grams = median(&by_week);
+            let nearest = by_week.iter().enumerate().min_by_key(|(_, left)| (**left - grams).0.abs());
+            let week = nearest.map_or(0, |(week, _)| week);
+            let taken = courses[week].taken.iter().filter(|(_, of, _)| *of == at);
+            let taken = taken.map(|(n, _, grams)| TakenBy { demand: demand_of(*n), grams: *grams }).collect();
+            AtRisk {
+                lot: s.candidate.lot.clone(),
+                place: s.candidate.place.clone(),
+                grams,
+                by_week,
+                last_day: s.candidate.expires_on,
+                reason: reasons[at],
+                taken,
+                week,
+            }
         })
-        .filter(|r| r.grams > Grams::ZERO)
+        .filter(|r| r.high() > Grams::ZERO)
         .collect();
     risk.sort_by(|a, b| (a.last_day, &a.lot, &a.place).cmp(&(b.last_day, &b.lot, &b.place)));
     risk
@@ -107,6 +198,9 @@ pub fn urgency(last_day: NaiveDate, today: NaiveDate) -> &'static str {
         "later"
     }
 }
+
+#[cfg(test)]
+mod season;
 
 #[cfg(test)]
 mod tests {
@@ -162,7 +256,7 @@ mod tests {
     #[test]
     fn orders_take_the_soonest_and_the_rest_is_at_risk() {
         let fridge = [stock(1, "OY", 3000, 2), stock(2, "OY", 3000, 6), stock(3, "LM", 800, 1)];
-        let risk = at_risk(&fridge, &[order("OY", 2500, 1), order("OY", 2000, 4)]);
+        let risk = at_risk(&fridge, &[order("OY", 2500, 1), order("OY", 2000, 4)], &[]);
         // L1 gives 2500 on day 1 and its last 500 spoil on day 2; on day 4 L2 gives 2000.
         assert_eq!(
             told(&risk),
@@ -179,10 +273,10 @@ mod tests {
         }
         // "B or better": the B goes before the A, the C not at all.
         assert_eq!(
-            told(&at_risk(&fridge, &[order("OY", 600, 1)])),
+            told(&at_risk(&fridge, &[order("OY", 600, 1)], &[])),
             [("L1", 600, Reason::NotOrdered), ("L3", 300, Reason::NotOrdered)]
         );
-        assert_eq!(told(&at_risk(&fridge, &[order("OY", 1400, 1)])), [("L3", 300, Reason::Grade(0))]);
+        assert_eq!(told(&at_risk(&fridge, &[order("OY", 1400, 1)], &[])), [("L3", 300, Reason::Grade(0))]);
     }
 
     #[test]
@@ -191,8 +285,8 @@ mod tests {
         let mut picky = order("OY", 1000, 1);
         picky.wish.least_days = 2;
         let far = order("OY", 1000, 4);
-        assert_eq!(told(&at_risk(&fridge, &[far.clone(), picky])), [("L1", 570, Reason::TooFewDays(1))]);
-        assert_eq!(told(&at_risk(&fridge, &[far])), [("L1", 570, Reason::AfterLastDay(0))]);
+        assert_eq!(told(&at_risk(&fridge, &[far.clone(), picky], &[])), [("L1", 570, Reason::TooFewDays(1))]);
+        assert_eq!(told(&at_risk(&fridge, &[far], &[])), [("L1", 570, Reason::AfterLastDay(0))]);
     }
 
     #[test]
@@ -202,10 +296,13 @@ mod tests {
         worn.best_before = day(4);
         let mut asked = order("OY", 500, 2);
         asked.wish.least_days = 2;
-        assert_eq!(told(&at_risk(std::slice::from_ref(&worn), &[asked.clone()])), [("L1", 70, Reason::NotOrdered)]);
+        assert_eq!(
+            told(&at_risk(std::slice::from_ref(&worn), &[asked.clone()], &[])),
+            [("L1", 70, Reason::NotOrdered)]
+        );
         asked.wish.least_days = 3;
-        assert_eq!(told(&at_risk(std::slice::from_ref(&worn), &[asked])), [("L1", 570, Reason::TooFewDays(0))]);
-        assert_eq!(told(&at_risk(&[worn], &[order("OY", 500, 4)])), [("L1", 570, Reason::AfterLastDay(0))]);
+        assert_eq!(told(&at_risk(std::slice::from_ref(&worn), &[asked], &[])), [("L1", 570, Reason::TooFewDays(0))]);
+        assert_eq!(told(&at_risk(&[worn], &[order("OY", 500, 4)], &[])), [("L1", 570, Reason::AfterLastDay(0))]);
     }
 
     #[test]
@@ -217,7 +314,7 @@ mod tests {
         let in_time = Demand { set_aside: aside(2, 900), ..order("OY", 0, 6) };
         let too_long = Demand { set_aside: aside(1, 400), ..order("OY", 0, 6) };
         assert_eq!(
-            told(&at_risk(&fridge, &[in_time, too_long])),
+            told(&at_risk(&fridge, &[in_time, too_long], &[])),
             [("L1", 1000, Reason::SetAsideTooLong(1)), ("L2", 100, Reason::NotOrdered)]
         );
     }
@@ -226,11 +323,61 @@ mod tests {
     fn nothing_goes_out_of_a_lot_on_hold() {
         let mut fridge = [stock(1, "OY", 1000, 3), stock(2, "OY", 1000, 8)];
         fridge[0].on_hold = true;
-        let risk = at_risk(&fridge, &[order("OY", 800, 1)]);
+        let risk = at_risk(&fridge, &[order("OY", 800, 1)], &[]);
         assert_eq!(told(&risk), [("L1", 1000, Reason::OnHold), ("L2", 200, Reason::NotOrdered)]);
     }
 
+    #[test]
+    fn the_median_of_the_weeks_is_at_risk_and_the_rest_is_told_with_who_takes_it() {
+        let fridge = [stock(1, "OY", 3000, 3), stock(2, "LM", 500, 3)];
+        let orders = [order("OY", 1000, 1)];
+        let week = |grams| vec![order("OY", grams, 2)];
+        let risk = at_risk(&fridge, &orders, &[week(1900), week(500), week(2500), week(1100)]);
+        // 100, 1500, nothing and 900 are left: the median lies between 100 and 900.
+        assert_eq!(told(&risk), [("L1", 500, Reason::NotOrdered), ("L2", 500, Reason::NotOrdered)]);
+        assert_eq!((risk[0].low(), risk[0].high()), (Grams(0), Grams(1500)));
+        assert_eq!(risk[0].by_week, [100, 1500, 0, 900].map(Grams));
+        // The first week is as near to it as the last.
+        let taken = |demand, grams| TakenBy { demand, grams: Grams(grams) };
+        assert_eq!(risk[0].taken, [taken(DemandOf::Order(0), 1000), taken(DemandOf::Repeated(0), 1900)]);
+        // What sells in one week of three is at risk all the same, and what sells in two is not.
+        let mostly = |n: usize| {
+            let weeks: Vec<Vec<Demand>> = (0..3).map(|w| if w < n { week(2000) } else { Vec::new() }).collect();
+            at_risk(&fridge[..1], &orders, &weeks)[0].grams
+        };
+        assert_eq!([mostly(0), mostly(1), mostly(2)], [2000, 2000, 0].map(Grams));
+        assert!(at_risk(&fridge[..1], &orders, &[week(2000)]).is_empty(), "nothing can be left");
+    }
+
     proptest! {
+        /// What usually sells takes no gram of an order, what is told lies between the best and the worst week, and the rest is taken.
+        #[test]
+        fn weeks_take_what_orders_leave(
+            fridge in prop::collection::vec((1i64..2000, 0u64..9, 1i32..4), 1..7),
+            orders in prop::collection::vec((1i64..2500, 0u64..9, 1i32..4), 0..4),
+            weeks in prop::collection::vec(prop::collection::vec((1i64..2500, 0u64..9, 1i32..4), 0..4), 1..5),
+        ) {
+            let fridge: Vec<Stock> = (1u32..).zip(&fridge).map(|(n, (grams, expires, rank))| {
+                let mut s = stock(n, "OY", *grams, *expires);
+                s.candidate.goods.grade_rank = *rank;
+                s
+            }).collect();
+            let demands = |of: &Vec<(i64, u64, i32)>| of.iter().map(|(grams, on, rank)| {
+                let mut d = order("OY", *grams, *on);
+                d.need.least_rank = *rank;
+                d
+            }).collect::<Vec<Demand>>();
+            let weeks: Vec<Vec<Demand>> = weeks.iter().map(demands).collect();
+            let orders = demands(&orders);
+            for r in at_risk(&fridge, &orders, &weeks) {
+                let s = fridge.iter().find(|s| s.candidate.lot == r.lot).unwrap();
+                prop_assert_eq!(r.by_week.len(), weeks.len());
+                prop_assert!(r.low() <= r.grams && r.grams <= r.high() && r.high() <= s.candidate.free);
+                let taken: i64 = r.taken.iter().map(|t| t.grams.0).sum();
+                prop_assert_eq!(taken + r.by_week[r.week].0, s.candidate.free.0);
+            }
+        }
+
         /// Grams are at risk or taken, never both, and no order gets more than it wishes.
         #[test]
         fn grams_are_taken_or_at_risk(
@@ -247,7 +394,7 @@ mod tests {
                 (d.need.least_rank, d.wish.least_days) = (*rank, *days);
                 d
             }).collect();
-            let risk = at_risk(&fridge, &orders);
+            let risk = at_risk(&fridge, &orders, &[]);
             for r in &risk {
                 let s = fridge.iter().find(|s| s.candidate.lot == r.lot).unwrap();
                 prop_assert!(r.grams > Grams::ZERO && r.grams <= s.candidate.free);

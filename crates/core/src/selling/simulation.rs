@@ -204,7 +204,15 @@ impl<'a> Simulation<'a> {
     #[must_use]
     pub fn run(&self, when_short: impl FnMut(usize, &[Grams])) -> Outcome {
         let mut outcome = self.untouched();
-        self.fill(&self.turns, &mut outcome, when_short);
+        self.fill(&self.turns, &mut outcome, when_short, |_, _, _| {});
+        outcome
+    }
+
+    /// Likewise. `when_taken` is told of what each demand takes of which row.
+    #[must_use]
+    pub fn run_through(&self, when_taken: impl FnMut(usize, usize, Grams)) -> Outcome {
+        let mut outcome = self.untouched();
+        self.fill(&self.turns, &mut outcome, |_, _| {}, when_taken);
         outcome
     }
 
@@ -213,9 +221,16 @@ impl<'a> Simulation<'a> {
         Outcome { free: self.free.clone(), short: self.demand.iter().map(|d| d.wish.grams).collect() }
     }
 
-    fn fill(&self, turns: &[(usize, Vec<usize>)], outcome: &mut Outcome, mut when_short: impl FnMut(usize, &[Grams])) {
+    fn fill(
+        &self,
+        turns: &[(usize, Vec<usize>)],
+        outcome: &mut Outcome,
+        mut when_short: impl FnMut(usize, &[Grams]),
+        mut when_taken: impl FnMut(usize, usize, Grams),
+    ) {
         for (n, rows) in turns {
-            outcome.short[*n] = take(&self.demand[*n].wish, rows, &mut outcome.free);
+            let taken = |at, grams| when_taken(*n, at, grams);
+            outcome.short[*n] = take(&self.demand[*n].wish, rows, &mut outcome.free, taken);
             if outcome.short[*n] > Grams::ZERO {
                 when_short(*n, &outcome.free);
             }
@@ -233,12 +248,12 @@ impl<'a> Simulation<'a> {
         let (before, after) = self.turns.split_at(self.turns.partition_point(on_its_day));
         // Orders up to its day are served first, whatever is asked for.
         let mut so_far = self.untouched();
-        self.fill(before, &mut so_far, |_, _| {});
+        self.fill(before, &mut so_far, |_, _| {}, |_, _, _| {});
         // What is promised when so much is asked for, and what others lose by it.
         let ask = |grams: Grams| {
             let mut outcome = so_far.clone();
-            let promised = grams - take(&LineDemand { grams, ..*wish }, &rows, &mut outcome.free);
-            self.fill(after, &mut outcome, |_, _| {});
+            let promised = grams - take(&LineDemand { grams, ..*wish }, &rows, &mut outcome.free, |_, _| {});
+            self.fill(after, &mut outcome, |_, _| {}, |_, _, _| {});
             let lost = outcome.short.iter().zip(&self.short).map(|(a, b)| (*a - *b).max(Grams::ZERO)).sum::<Grams>();
             (promised, lost)
         };
@@ -265,7 +280,7 @@ impl<'a> Simulation<'a> {
 }
 
 /// Takes what a wish asks for of rows in their order. Returns what is short.
-fn take(wish: &LineDemand, rows: &[usize], free: &mut [Grams]) -> Grams {
+fn take(wish: &LineDemand, rows: &[usize], free: &mut [Grams], mut when_taken: impl FnMut(usize, Grams)) -> Grams {
     let mut short = wish.grams;
     for at in rows {
         if short <= Grams::ZERO {
@@ -274,6 +289,9 @@ fn take(wish: &LineDemand, rows: &[usize], free: &mut [Grams]) -> Grams {
         let grams = wish.take(free[*at], short);
         free[*at] -= grams;
         short -= grams;
+        if grams > Grams::ZERO {
+            when_taken(*at, grams);
+        }
     }
     short
 }

@@ -12,6 +12,7 @@ pub mod sales_summary;
 mod search;
 mod supply;
 pub mod today;
+mod usual_demand;
 pub mod week;
 pub mod week_counts;
 pub mod week_money;

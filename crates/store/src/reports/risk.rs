@@ -8,11 +8,13 @@ use gillbook_core::{
     cold::{CAUTION, shelf_life::LifeLeft},
     kinds::Form,
     selling::{
-        risk::{Reason, at_risk, urgency},
+        risk::{AtRisk, DemandOf, Reason, TakenBy, at_risk, urgency},
         simulation::{Demand, Stock},
+        usual_demand::Repeated,
+        ways_to_sell::{LotToSell, WayToSell, ways_to_sell},
     },
-    text::{LotCode, PlaceCode, StrainCode},
-    units::calendar::day_of,
+    text::{LotCode, OrderCode, PlaceCode, StrainCode},
+    units::{calendar::day_of, money::CurrencyRules},
 };
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -37,7 +39,7 @@ pub enum EndsBy {
     ShelfLife,
 }
 
-/// Grams of a lot in a fridge or on a shelf that no order takes in time.
+/// Grams of a lot in a fridge or on a shelf that are more likely left when its days are over than not.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct RiskRow {
     /// The lot.
@@ -48,11 +50,22 @@ pub struct RiskRow {
     pub place: PlaceCode,
     /// Grams of it there.
     pub stock_g: Grams,
-    /// Of those, grams that no order takes by the last day.
+    /// Of those, grams at risk: the median of what is left by the last day if the coming days go as in each of the weeks that are looked back
+    /// on. Without such a week, what no order takes.
     pub at_risk_g: Grams,
-    /// What they would bring, at the mean price of the last four weeks.
+    /// What is left in the best of those weeks.
+    pub low_g: Grams,
+    /// What is left in the worst of those weeks.
+    pub high_g: Grams,
+    /// What the grams at risk would bring, at the mean price of the last four weeks.
     #[schema(value_type = Option<String>)]
     pub money: Option<Decimal>,
+    /// Likewise `low_g`.
+    #[schema(value_type = Option<String>)]
+    pub money_low: Option<Decimal>,
+    /// Likewise `high_g`.
+    #[schema(value_type = Option<String>)]
+    pub money_high: Option<Decimal>,
     /// The last day: the earlier of its best-before day and the day on which the low end of its shelf life falls, that one today at the
     /// earliest. A lot without a best-before day of its own has the one that the farm's shortest rule gives for its strain and packaging,
     /// 7 days from harvest where there is no rule.
@@ -69,6 +82,23 @@ pub struct RiskRow {
     pub why: String,
     /// What would save it.
     pub remedy: String,
+    /// What is left by week, in the order of `weeks`; one figure where there is no such week.
+    pub left_by_week: Vec<Grams>,
+    /// Who takes the rest, in the week in which what is left is nearest to the median.
+    pub taken: Vec<RiskTaken>,
+}
+
+/// Grams that are taken of a lot.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct RiskTaken {
+    /// The order; none of what is expected because it sold on that day of a past week.
+    pub order: Option<OrderCode>,
+    /// Whose order, or who bought it then.
+    pub customer_name: String,
+    /// The day it goes out.
+    pub day: NaiveDate,
+    /// How much.
+    pub grams_g: Grams,
 }
 
 /// What must be sold first.
@@ -76,21 +106,42 @@ pub struct RiskRow {
 pub struct ShelfLife {
     /// The farm's day.
     pub today: NaiveDate,
+    /// The first days of the weeks that are looked back on, the last week first: at most eight, and none from before the first sale. What
+    /// customers ordered in them without a standing order, and what stalls sold, is expected again on the same days of the week, unless it is
+    /// settled otherwise.
+    pub weeks: Vec<NaiveDate>,
+    /// How what is at risk could still be sold, strain by strain, what takes the most first, with four customers at most. Lots on hold or past
+    /// their day are left out.
+    pub ways: Vec<WayToSell>,
     /// Lots at risk, soonest first.
     pub lots: Vec<RiskRow>,
     /// Grams at risk in all.
     pub at_risk_g: Grams,
-    /// What they would bring.
-    #[schema(value_type = String)]
-    pub money: Decimal,
+    /// What they would bring. None for who may not see prices.
+    #[schema(value_type = Option<String>)]
+    pub money: Option<Decimal>,
     /// ISO 4217 letters.
     pub currency: String,
     /// The usual caution.
     pub caution: Cow<'static, str>,
 }
 
+impl ShelfLife {
+    /// The same without money, for who may not see prices.
+    #[must_use]
+    pub fn without_money(mut self) -> Self {
+        self.money = None;
+        for row in &mut self.lots {
+            (row.money, row.money_low, row.money_high) = (None, None, None);
+        }
+        self.ways.iter_mut().for_each(|way| way.money = None);
+        self
+    }
+}
+
 impl Tx {
-    /// What must be sold first: dispatch simulated over all that is ordered and has not gone out, overdue or far off.
+    /// What must be sold first: dispatch simulated over all that is ordered and has not gone out, overdue or far off, and over what usually
+    /// sells.
     ///
     /// # Errors
     /// When the database fails.
@@ -112,42 +163,99 @@ impl Tx {
         let ordered = self.ordered(today).await?;
         let demand: Vec<Demand> = ordered.iter().map(|o| o.demand.clone()).collect();
         let price = self.mean_prices(self.now).await?;
-        let mut rows = Vec::new();
-        for risk in at_risk(&stock, &demand) {
-            let found = there.iter().find(|g| g.lot.lot == risk.lot && g.at.place == risk.place);
-            let Some(GoodsIn { lot, at, ends_by, .. }) =
-                found.filter(|_| risk.last_day <= today + Days::new(HORIZON_DAYS))
-            else {
-                continue;
-            };
-            rows.push(RiskRow {
-                strain: lot.strain.clone(),
-                stock_g: at.grams_g,
-                at_risk_g: risk.grams,
-                money: price.get(&lot.strain).map(|p| settings.coinage.by_weight(risk.grams, *p)),
+        let habits = self.habits().await?;
+        let last = today + Days::new(HORIZON_DAYS);
+        let weeks = habits.usual.weeks();
+        let repeated: Vec<Vec<Repeated>> = weeks.iter().map(|week| habits.usual.as_in(*week, last)).collect();
+        let expected: Vec<Vec<Demand>> =
+            repeated.iter().map(|week| week.iter().map(|r| r.demand.clone()).collect()).collect();
+        let known = Known { today, coinage: settings.coinage, ordered: &ordered, repeated: &repeated };
+        let find = |risk: &AtRisk| there.iter().find(|g| g.lot.lot == risk.lot && g.at.place == risk.place);
+        let told: Vec<(AtRisk, &GoodsIn)> = at_risk(&stock, &demand, &expected)
+            .into_iter()
+            .filter(|risk| risk.grams > Grams::ZERO && risk.last_day <= last)
+            .filter_map(|risk| find(&risk).map(|found| (risk, found)))
+            .collect();
+        let for_sale = told.iter().filter(|(_, found)| !found.lot.on_hold());
+        let to_sell: Vec<LotToSell> = for_sale
+            .map(|(risk, found)| LotToSell {
+                goods: &found.stock.candidate.goods,
+                grams: risk.grams,
                 last_day: risk.last_day,
-                ends_by: *ends_by,
-                when: urgency(risk.last_day, today).into(),
-                life: at.life,
-                on_hold: lot.on_hold(),
-                why: why(risk.reason, &ordered),
-                remedy: remedy(risk.last_day, today, *ends_by, lot.on_hold()).to_owned(),
-                lot: risk.lot,
-                place: risk.place,
-            });
-        }
+            })
+            .collect();
+        let worth =
+            |strain: &StrainCode, grams| price.get(strain).map(|price| settings.coinage.by_weight(grams, *price));
+        let ways = ways_to_sell(&habits.usual, &to_sell, &habits.dried, worth);
+        let rows: Vec<RiskRow> = told
+            .into_iter()
+            .map(|(risk, found)| known.row(risk, found, price.get(&found.lot.strain).copied()))
+            .collect();
         Ok(ShelfLife {
             today,
+            weeks,
+            ways,
             at_risk_g: rows.iter().map(|r| r.at_risk_g).sum(),
-            money: settings.coinage.round(rows.iter().filter_map(|r| r.money).sum()),
+            money: Some(settings.coinage.round(rows.iter().filter_map(|r| r.money).sum())),
             lots: rows,
-            currency: self.farm_settings().await?.coinage.currency().to_owned(),
+            currency: settings.coinage.currency().to_owned(),
             caution: CAUTION.into(),
         })
     }
 }
 
-fn why(reason: Reason, ordered: &[Ordered]) -> String {
+/// What a row is told by.
+struct Known<'a> {
+    today: NaiveDate,
+    coinage: CurrencyRules,
+    ordered: &'a [Ordered],
+    /// What comes again, by week.
+    repeated: &'a [Vec<Repeated<'a>>],
+}
+
+impl Known<'_> {
+    fn row(&self, risk: AtRisk, found: &GoodsIn, price: Option<Decimal>) -> RiskRow {
+        let GoodsIn { lot, at, ends_by, .. } = found;
+        let worth = |grams: Grams| price.map(|p| self.coinage.by_weight(grams, p));
+        RiskRow {
+            strain: lot.strain.clone(),
+            stock_g: at.grams_g,
+            at_risk_g: risk.grams,
+            low_g: risk.low(),
+            high_g: risk.high(),
+            money: worth(risk.grams),
+            money_low: worth(risk.low()),
+            money_high: worth(risk.high()),
+            last_day: risk.last_day,
+            ends_by: *ends_by,
+            when: urgency(risk.last_day, self.today).into(),
+            life: at.life,
+            on_hold: lot.on_hold(),
+            why: why(risk.reason, self.ordered, !self.repeated.is_empty()),
+            remedy: remedy(risk.last_day, self.today, *ends_by, lot.on_hold()).to_owned(),
+            taken: risk.taken.iter().map(|taken| self.taken(risk.week, taken)).collect(),
+            left_by_week: risk.by_week,
+            lot: risk.lot,
+            place: risk.place,
+        }
+    }
+
+    fn taken(&self, week: usize, taken: &TakenBy) -> RiskTaken {
+        let (order, customer_name, wish) = match taken.demand {
+            DemandOf::Order(n) => {
+                let ordered = &self.ordered[n];
+                (Some(ordered.order.clone()), &ordered.customer, &ordered.demand.wish)
+            }
+            DemandOf::Repeated(n) => {
+                let repeated = &self.repeated[week][n];
+                (None, &repeated.sale.name, &repeated.demand.wish)
+            }
+        };
+        RiskTaken { order, customer_name: customer_name.clone(), day: wish.delivery_day, grams_g: taken.grams }
+    }
+}
+
+fn why(reason: Reason, ordered: &[Ordered], habits_are_known: bool) -> String {
     let day = |o: &Ordered| o.demand.wish.delivery_day.format("%-d %b").to_string();
     match reason {
         Reason::OnHold => "It is on hold.".into(),
@@ -170,6 +278,7 @@ fn why(reason: Reason, ordered: &[Ordered]) -> String {
         Reason::AfterLastDay(n) => {
             format!("The next order for it is {}'s on {}, after its last day.", ordered[n].customer, day(&ordered[n]))
         }
+        Reason::NotOrdered if habits_are_known => "No order is left for it, and it is more than usually sells.".into(),
         Reason::NotOrdered => "No order is left for it.".into(),
     }
 }

@@ -208,6 +208,7 @@ pub const RULES: &[Rule] = &[
     rule("POST", "/checks", OWNER),
     rule("POST", "/checks/{check}/done", COLD_CHAIN_STAFF),
     rule("GET", "/stock", ANY_PERSON),
+    rule("GET", "/sell-first", ANY_PERSON),
     rule("GET", "/orders", ANY_PERSON),
     rule("GET", "/orders/{order}", ANY_PERSON),
     rule("POST", "/orders/{order}/set-aside", STOCK_STAFF),

@@ -42,6 +42,7 @@ mod record_sheet;
 mod resource;
 mod returns;
 mod routes;
+mod sell_first;
 mod set_aside;
 mod settings;
 mod setup;
@@ -86,6 +87,7 @@ pub(crate) use self::{
     phones::home_of,
     receipt_sheet::ReceiptPaper,
     record::{record_csv, record_of, record_pdf},
+    sell_first::shelf_life,
     week_sales::{product_sales_csv, sales_csv},
 };
 use crate::{

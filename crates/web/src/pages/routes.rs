@@ -13,7 +13,8 @@ use super::{
     entries, excursion, find, fridge, invoices, lot, market, money, moves, notices, order_forms, order_to_cash, orders,
     packing, packing_list, payments, period_locks, phones, record,
     resource::{self, Addable, Changeable, Resource},
-    returns, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, week, week_close, weigh,
+    returns, sell_first, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, week,
+    week_close, weigh,
 };
 use crate::App;
 
@@ -107,6 +108,7 @@ fn stock(pages: Pages) -> Pages {
         .get("/acts/{act}", entries::get_act)
         .post("/acts/{act}/reversal", entries::post_reversal)
         .get("/stock", stock::get_stock)
+        .get("/sell-first", sell_first::get_sell_first)
         .get("/lots/{lot}", lot::get_lot)
         .post("/lots/{lot}/hold", lot::post_hold)
         .post("/lots/{lot}/release", lot::post_release)

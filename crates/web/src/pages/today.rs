@@ -143,10 +143,12 @@ pub(super) async fn get_today(State(app): State<App>, who: Authenticated) -> Res
             ordered_until: short_day(day_of(tx.now(), zone) + Days::new(2)),
             short: kg(morning.short_g),
             sell_first: kg(urgent),
-            sell_first_words: if urgent > Grams::ZERO {
-                format!("has no order and must go by tomorrow. {} kg after that.", kg(after))
-            } else {
-                format!("Nothing needs selling by tomorrow. {} kg after that.", kg(after))
+            sell_first_words: match (urgent > Grams::ZERO, risk.weeks.is_empty()) {
+                (true, true) => format!("has no order and must go by tomorrow. {} kg after that.", kg(after)),
+                (true, false) => {
+                    format!("is likely to be left over and must go by tomorrow. {} kg after that.", kg(after))
+                }
+                (false, _) => format!("Nothing needs selling by tomorrow. {} kg after that.", kg(after)),
             },
             soon,
             more,

@@ -112,16 +112,17 @@ async fn post_week_close(
     Ok(Created(create_tx!(app, who, &new.once, |tx| tx.close_week(week, &new.value).await)?))
 }
 
-/// What must be sold first: lots in fridges and on shelves with more than is ordered of them by their last day.
+/// What must be sold first: lots in fridges and on shelves of which some is as likely left on their last day as not, or more.
 ///
-/// Dispatch is simulated in the order of delivery over every order that has not gone out, overdue ones as of today, lots taken as
-/// setting aside takes them. What is set aside is taken by its order.
+/// Dispatch is simulated in the order of delivery over every order that has not gone out, overdue ones as of today, and once for each of the
+/// last eight weeks over what sold in it, lots taken as setting aside takes them. What is set aside is taken by its order. Without money for
+/// who may not see prices.
 #[utoipa::path(
     get, path = "/api/reports/shelf-life", tag = "reports",
     responses((status = 200, description = "Lots at risk", body = ShelfLife), Problems),
 )]
 async fn get_shelf_life(State(app): State<App>, who: Authenticated) -> Result<Json<ShelfLife>, Problem> {
-    Ok(Json(read_tx!(app, who, |tx| tx.shelf_life().await)?))
+    Ok(Json(pages::shelf_life(&app, &who).await?.1))
 }
 
 /// What blocks earn, by batch and by customer.
