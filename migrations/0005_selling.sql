@@ -234,15 +234,15 @@ create table closed_day (
 call enable_tenant_rls('closed_day');
 grant insert, delete on closed_day to gillbook_app;
 
--- What is delivered on which day stands on the closed days of the farm: everything that makes orders of standing orders holds this together,
--- a change of the closed days holds it alone, as a new row has no lock of its own.
-create function lock_closed_days(farm int, alone boolean) returns void
+-- Holds a list of the farm until the transaction ends: whatever stands on its rows holds it together, a change of it holds it alone, as a new
+-- row has no lock of its own. Of closed days, that is everything that makes orders of standing orders; of period locks, what bears a day.
+create function lock_list(farm int, list text, alone boolean) returns void
     language plpgsql set search_path = pg_catalog, public, pg_temp as $$
 begin
     if alone then
-        perform pg_advisory_xact_lock(hashtextextended('closed days', farm));
+        perform pg_advisory_xact_lock(hashtextextended(list, farm));
     else
-        perform pg_advisory_xact_lock_shared(hashtextextended('closed days', farm));
+        perform pg_advisory_xact_lock_shared(hashtextextended(list, farm));
     end if;
 end $$;
 
@@ -257,24 +257,14 @@ create table period_lock (
 );
 call make_append_only('period_lock');
 
--- What bears a day holds this together until it is committed, and a new lock alone, so that none is set past what is being entered.
-create function lock_periods(farm int, alone boolean) returns void
-    language plpgsql set search_path = pg_catalog, public, pg_temp as $$
-begin
-    if alone then
-        perform pg_advisory_xact_lock(hashtextextended('period locks', farm));
-    else
-        perform pg_advisory_xact_lock_shared(hashtextextended('period locks', farm));
-    end if;
-end $$;
-
 -- The refusal to enter what bears a day that is locked.
 create procedure expect_unlocked(farm int, day date)
     language plpgsql as $$
 declare
     locked date;
 begin
-    perform lock_periods(farm, false);
+    -- Until it is committed, so that no lock is set past what is being entered.
+    perform lock_list(farm, 'period_lock', false);
     select p.locked_until into locked from period_lock p where p.farm_id = farm order by p.locked_at desc limit 1;
     if day <= locked then
         raise exception 'the books are locked up to %, and % is in them', locked, day

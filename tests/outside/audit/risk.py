@@ -136,10 +136,10 @@ def sold(rows):
 
 def too_late_to_order(rows, want, day, is_stall):
     customer = next(c for c in rows.table("customer") if c["customer"] == want.customer)
-    if is_stall or not customer["order_by_time"]:
-        return False
-    hour, minute = map(int, customer["order_by_time"].split(":"))
-    last = day - timedelta(days=customer["order_by_days"])
+    last, clock = day - timedelta(days=customer["order_by_days"]), customer["order_by_time"]
+    if is_stall or not clock:
+        last, clock = day, "12:00"
+    hour, minute = map(int, clock.split(":"))
     by = datetime(last.year, last.month, last.day, hour, minute, tzinfo=rows.zone)
     return by.astimezone(timezone.utc) <= datetime.fromtimestamp(rows.now / SECOND, timezone.utc)
 

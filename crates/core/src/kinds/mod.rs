@@ -211,6 +211,22 @@ NoDelivery {
     NotTheirDay = "not_their_day",
 });
 
+string_enum!(/// Why no order takes what is at risk.
+RiskReason {
+    /// The lot is on hold.
+    OnHold = "on_hold",
+    /// It is set aside for an order that goes out after its last day.
+    SetAsideTooLong = "set_aside_too_long",
+    /// An order would take it with more days left.
+    TooFewDays = "too_few_days",
+    /// An order would take a better grade.
+    Grade = "grade",
+    /// The next order for it goes out after its last day.
+    AfterLastDay = "after_last_day",
+    /// Nobody has ordered it.
+    NotOrdered = "not_ordered",
+});
+
 string_enum!(/// How what is at risk could still be sold.
 WayKind {
     /// A customer who usually takes it, but is not expected by its last day and has not ordered, is asked.

@@ -5,6 +5,7 @@ use chrono::{Days, NaiveDate};
 
 use super::simulation::{Demand, Simulation, Stock};
 use crate::{
+    kinds::RiskReason,
     text::{LotCode, PlaceCode},
     units::quantity::Grams,
 };
@@ -24,6 +25,21 @@ pub enum Reason {
     AfterLastDay(usize),
     /// Nobody has ordered them.
     NotOrdered,
+}
+
+impl Reason {
+    /// The reason without its order.
+    #[must_use]
+    pub const fn kind(self) -> RiskReason {
+        match self {
+            Self::OnHold => RiskReason::OnHold,
+            Self::SetAsideTooLong(_) => RiskReason::SetAsideTooLong,
+            Self::TooFewDays(_) => RiskReason::TooFewDays,
+            Self::Grade(_) => RiskReason::Grade,
+            Self::AfterLastDay(_) => RiskReason::AfterLastDay,
+            Self::NotOrdered => RiskReason::NotOrdered,
+        }
+    }
 }
 
 /// What of a lot in a store is at risk: the median of what is left of it in the ways in which the coming days may go, so that each of these

@@ -6,7 +6,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveTime, Utc};
 use chrono_tz::Tz;
 
 use super::{
@@ -16,7 +16,7 @@ use super::{
 };
 use crate::{
     text::{CustomerCode, StrainCode},
-    units::{clock::ClockTime, quantity::Grams},
+    units::{calendar::at_clock, clock::ClockTime, quantity::Grams},
 };
 
 /// Weeks that are looked back on at most. Common practice: what chefs and a market take is like the last weeks, and the season moves on after
@@ -24,6 +24,10 @@ use crate::{
 pub const MAX_WEEKS: u64 = 8;
 
 const DAYS_IN_WEEK: u64 = 7;
+
+/// Who may order at any time is not expected any more from this time on the day itself, and a stall that is not loaded by then stays at home.
+/// Common practice: what goes out goes out in the morning.
+const LAST_EXPECTED: NaiveTime = NaiveTime::from_hms_opt(12, 0, 0).expect("noon");
 
 /// What was ordered for a past day and went out, without a standing order, or what a stall sold on it.
 #[derive(Debug, Clone, PartialEq)]
@@ -146,7 +150,8 @@ impl UsualDemand {
         let is_usual = |day: NaiveDate| usual_days.contains(&(&sale.customer, day.weekday().num_days_from_monday()));
         let was_moved = [day.pred_opt(), day.succ_opt()].into_iter().flatten().any(|d| is_settled(d) && !is_usual(d));
         let order_by = order_by(sale.order_by_days, sale.order_by_time, day, self.zone);
-        !is_settled(day) && !was_moved && !self.closed_days.contains(&day) && order_by.is_none_or(|by| by > self.now)
+        let comes_by = order_by.unwrap_or_else(|| at_clock(day, LAST_EXPECTED, self.zone));
+        !is_settled(day) && !was_moved && !self.closed_days.contains(&day) && comes_by > self.now
     }
 
     /// Who usually takes goods like these, has not ordered for any day until `until` and is not expected on any, with the median of what they
@@ -320,6 +325,14 @@ mod tests {
         assert_eq!(customers(&usual(4, vec![late.clone()])), Vec::<String>::new(), "they order by today at 7:59");
         let in_time = PastSale { order_by_time: "08:01".parse().unwrap(), ..late };
         assert_eq!(customers(&usual(4, vec![in_time])), ["PLUM"]);
+        // Who may order at any time is expected until noon of the day.
+        let at = |hour| UsualDemand {
+            now: day(19).and_hms_opt(hour, 0, 0).unwrap().and_utc(),
+            today: day(19),
+            ..usual(5, past.clone())
+        };
+        let today = |hour| at(hour).as_in(day(12), day(19)).len();
+        assert_eq!([today(11), today(12)], [1, 0]);
     }
 
     #[test]

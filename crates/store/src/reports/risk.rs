@@ -6,7 +6,7 @@ use chrono::{Days, NaiveDate};
 use gillbook_core::{
     Grams,
     cold::{CAUTION, shelf_life::LifeLeft},
-    kinds::Form,
+    kinds::{Form, RiskReason},
     selling::{
         risk::{AtRisk, DemandOf, Reason, TakenBy, at_risk, urgency},
         simulation::{Demand, Stock},
@@ -79,6 +79,8 @@ pub struct RiskRow {
     /// Whether it is on hold: nothing of it is sold before that is decided.
     pub on_hold: bool,
     /// Why no order takes it.
+    pub reason: RiskReason,
+    /// The same as a sentence, with the order.
     pub why: String,
     /// What would save it.
     pub remedy: String,
@@ -231,6 +233,7 @@ impl Known<'_> {
             when: urgency(risk.last_day, self.today).into(),
             life: at.life,
             on_hold: lot.on_hold(),
+            reason: risk.reason.kind(),
             why: why(risk.reason, self.ordered, !self.repeated.is_empty()),
             remedy: remedy(risk.last_day, self.today, *ends_by, lot.on_hold()).to_owned(),
             taken: risk.taken.iter().map(|taken| self.taken(risk.week, taken)).collect(),

@@ -62,7 +62,7 @@ impl Tx {
     /// Holds the closed days as they are until the transaction ends, behind the farm's weeks: together with others that make orders by them, or alone to change them.
     pub(super) async fn lock_closed_days(&mut self, alone: bool) -> Result<()> {
         self.lock(&Heads::default()).await?;
-        sqlx::query!("select lock_closed_days($1, $2)", self.farm.0, alone).execute(&mut *self.db).await?;
+        sqlx::query!("select lock_list($1, 'closed_day', $2)", self.farm.0, alone).execute(&mut *self.db).await?;
         Ok(())
     }
 

@@ -15,7 +15,7 @@ impl Tx {
         let lock =
             PeriodLock { locked_until: new.locked_until.0, locked_at: self.now, entered_by: self.actor.name.clone() };
         sqlx::query!(
-            "with alone as (select lock_periods($1, true))
+            "with alone as (select lock_list($1, 'period_lock', true))
              insert into period_lock (farm_id, locked_at, locked_until, entered_by) select $1, $2, $3, $4 from alone",
             self.farm.0,
             lock.locked_at,

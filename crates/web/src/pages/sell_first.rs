@@ -5,7 +5,12 @@ use std::collections::BTreeMap;
 use askama::Template;
 use axum::extract::State;
 use chrono::{Days, NaiveDate};
-use gillbook_core::{Grams, kinds::WayKind, selling::ways_to_sell::WayToSell, text::StrainCode};
+use gillbook_core::{
+    Grams,
+    kinds::{RiskReason, WayKind},
+    selling::ways_to_sell::WayToSell,
+    text::StrainCode,
+};
 use gillbook_store::{
     farm::farms::Farm,
     reports::risk::{RiskRow, RiskTaken, ShelfLife},
@@ -45,7 +50,9 @@ struct LotLeft {
     when: String,
     /// Of how much, and from the best of the weeks to the worst, where they differ.
     of: String,
+    /// Why no order takes it, where more is to be said than that nobody has ordered it.
     why: String,
+    remedy: String,
     /// What is left by week: the week and kilograms. Nothing where all are alike.
     weeks: Vec<(String, String)>,
     taken: Vec<TakenLine>,
@@ -118,12 +125,14 @@ fn lot(row: &RiskRow, told: &ShelfLife) -> LotLeft {
         lot: row.lot.to_string(),
         kg: kg(row.at_risk_g),
         when: match row.when.as_ref() {
-            "later" => format!("by {}", full_day(row.last_day)),
-            "past its day" => format!("past its day, {}", full_day(row.last_day)),
+            "later" => format!("by {}", short_day(row.last_day)),
+            "past its day" => format!("past {}", short_day(row.last_day)),
             when => format!("by {when}"),
         },
         of: format!("Of {} kg in {}{range}.", kg(row.stock_g), row.place),
-        why: format!("{} {}", row.why, row.remedy),
+        why: if row.reason == RiskReason::NotOrdered { String::new() } else { row.why.clone() },
+        // What is for later is dealt with by the list above.
+        remedy: if row.when == "later" { String::new() } else { row.remedy.clone() },
         weeks: weeks.map(week).collect(),
         taken: row.taken.iter().map(taken).collect(),
     }
