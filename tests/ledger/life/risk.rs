@@ -128,7 +128,7 @@ async fn what_usually_sells_is_not_at_risk_until_it_is_settled_otherwise() -> Re
     ensure!((&row["low_g"], &row["high_g"]) == (&json!(1000), &json!(1000)), "{told}");
     ensure!(row["why"] == "No order is left for it, and it is more than usually sells.", "{told}");
     // It keeps until Monday next, so they may come twice.
-    let comes = |on: NaiveDate| json!({"order": null, "customer_name": "PLUM", "day": on, "grams_g": 1000});
+    let comes = |on: NaiveDate| json!({"order": null, "customer_name": "PLUM", "day": on, "sold_on": "2026-05-04", "grams_g": 1000});
     ensure!(row["taken"] == json!([comes(today), comes(today + days(7))]), "{told}");
     ensure!(told["ways"] == json!([]), "who is expected in any case is not asked: {told}");
     // They order less than usual: that is all that they take today.

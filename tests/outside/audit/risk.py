@@ -1,6 +1,6 @@
 """What is left of a lot in a fridge or on a shelf when its days are over: dispatched to the confirmed orders by their days, and after those of
-each day to what sold on it in a past week, first-expiring-first and of equal days the lowest grade that will do. At risk is the median of
-what the last eight weeks leave, or what orders leave where there is no such week.
+each day to what sold on it in a past week, first-expiring-first and of equal days the lowest grade that will do. At risk is what at least
+half of the last eight weeks leave, or what orders leave where there is no such week.
 
 A lot ends on the earlier of its best-before day and the day on which the low end of its shelf life falls, that one today at the earliest. A
 lot without a best-before day has the one that the farm's shortest rule gives for its strain and packaging, 7 days from harvest without a
@@ -22,7 +22,7 @@ STORES = ("fridge", "shelf")
 LOTS = "/api/lots?in_stock=true&limit=200"
 WEEKS, HORIZON_DAYS = 8, 14
 
-# Something that takes goods: what will do, how much, by when, and what is set aside for it.
+# Something that takes goods: what will do, how much and by when.
 Want = namedtuple("Want", "day customer strains rank form packaging pack least_days freshest grams")
 
 
@@ -144,27 +144,36 @@ def too_late_to_order(rows, want, day, is_stall):
     return by.astimezone(timezone.utc) <= datetime.fromtimestamp(rows.now / SECOND, timezone.utc)
 
 
-def repeated(rows, past, stalls, week):
+def repeated(rows, past, stalls, week, weeks):
     """What sells again if the coming days go as the week that began on a day."""
     today = rows.day_of(rows.now)
-    settled = {
-        (o["customer"], date.fromisoformat(o["delivery_day"]))
+    drafts = {s["order_code"] for s in rows.table("set_aside")}
+    ahead = [
+        (o["customer"], date.fromisoformat(o["delivery_day"]), o["standing_order"] is None)
         for o in rows.table("customer_order")
-        if o["status"] != "draft"
-    } | {(m["customer"], date.fromisoformat(m["day"])) for m in rows.table("market_day")}
-    settled = {(customer, day) for customer, day in settled if day >= today - timedelta(days=1)}
+        if (o["status"] != "draft" or o["order_code"] in drafts)
+        and date.fromisoformat(o["delivery_day"]) >= today - timedelta(days=1)
+    ]
+    by_hand = {(customer, day) for customer, day, no_standing in ahead if no_standing}
+    settled = {(customer, day) for customer, day, _ in ahead}
+    settled |= {(m["customer"], date.fromisoformat(m["day"])) for m in rows.table("market_day")}
     closed = {date.fromisoformat(c["day"]) for c in rows.table("closed_day")}
     since = today - timedelta(days=7 * WEEKS)
-    usual = {(w.customer, w.day.weekday()) for w in past if since <= w.day < today}
+    days = defaultdict(set)
+    for w in past:
+        if since <= w.day < today:
+            days[w.customer, w.day.weekday()].add(w.day)
+    usual = {key for key, on in days.items() if 2 * len(on) >= weeks}
     found = []
     for n in range(HORIZON_DAYS + 1):
         day = today + timedelta(days=n)
         beside = [day + timedelta(days=d) for d in (-1, 1)]
         for want in past:
-            moved = any((want.customer, d) in settled and (want.customer, d.weekday()) not in usual for d in beside)
+            if want.day != week + timedelta(days=n % 7):
+                continue
+            moved = any((want.customer, d) in by_hand and (want.customer, d.weekday()) not in usual for d in beside)
             if (
-                want.day == week + timedelta(days=n % 7)
-                and (want.customer, day) not in settled
+                (want.customer, day) not in settled
                 and not moved
                 and day not in closed
                 and not too_late_to_order(rows, want, day, want.customer in stalls)
@@ -208,14 +217,14 @@ def left_by_week(rows, stock, ends):
     today = rows.day_of(rows.now)
     weeks = [today - timedelta(days=7 * n) for n in range(1, WEEKS + 1)]
     weeks = [week for week in weeks if first is not None and week >= date.fromisoformat(first)]
-    again = [repeated(rows, past, stalls, week) for week in weeks] or [[]]
+    again = [repeated(rows, past, stalls, week, len(weeks)) for week in weeks] or [[]]
     courses = [dispatch(rows, left, ends, wants + more) for more in again]
     return weeks, {key: [course[key] + too_late[key] for course in courses] for key in stock}
 
 
-def median(figures):
-    figures = sorted(figures)
-    return (figures[(len(figures) - 1) // 2] + figures[len(figures) // 2]) // 2
+def left_in_half(figures):
+    """The most that is left in at least half of the weeks."""
+    return max(g for g in figures if 2 * sum(other >= g for other in figures) >= len(figures))
 
 
 def mean_prices(rows):
@@ -241,7 +250,7 @@ def compare(rows, to):
     weeks, by_week = left_by_week(rows, {key: g for key, g in stock.items() if key[0] not in on_hold}, ends)
     by_week |= {key: [g] * max(len(weeks), 1) for key, g in stock.items() if key[0] in on_hold}
     to.same("weeks looked back on", [str(week) for week in weeks], answer["weeks"])
-    left = {key: median(figures) for key, figures in by_week.items()}
+    left = {key: left_in_half(figures) for key, figures in by_week.items()}
     for key in sorted(set(told) | {key for key, g in left.items() if g > 0}):
         row = told.get(key)
         to.same(
@@ -259,11 +268,7 @@ def compare(rows, to):
             (by_week[key], min(by_week[key]), max(by_week[key])),
             (row["left_by_week"], row["low_g"], row["high_g"]),
         )
-        taken, nearest = (
-            sum(t["grams_g"] for t in row["taken"]),
-            min(by_week[key], key=lambda grams: abs(grams - left[key])),
-        )
-        to.same(f"{key} is taken or left", stock[key], taken + nearest)
+        to.same(f"{key} is taken or left", stock[key], sum(t["grams_g"] for t in row["taken"]) + left[key])
         days = (date.fromisoformat(row["last_day"]) - today).days
         to.same(
             f"{key} when",

@@ -29,7 +29,7 @@ pub struct Goods {
 }
 
 /// What a product may be filled with.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Deserialize)]
 pub struct Need {
     /// Any of these strains will do.
     pub strains: Vec<StrainCode>,
@@ -41,6 +41,7 @@ pub struct Need {
     pub packaging: Option<Packaging>,
     /// Days from harvest that the product keeps by the farm's own rules, by packaging, for lots without a best-before day of their own. Where
     /// none are said, the day that a lot has whatever it is sold as counts.
+    #[serde(default)]
     pub keeps: Option<BTreeMap<Packaging, i32>>,
 }
 

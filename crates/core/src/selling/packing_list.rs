@@ -187,8 +187,7 @@ pub fn pack(
             let detail = format!("Lot {} was packed again since. Open the packing list again.", new.lot);
             return Err(Refusal::new(RefusalKind::Stale, detail));
         }
-        (false, None) => {}
-        (false, Some(_)) => (line.set_aside[at].packed_at, line.set_aside[at].unpacked_at) = (None, Some(done_at)),
+        (false, _) => unpack(&mut line.set_aside[at], new.was_packed_at, done_at),
         (true, Some(_)) if grams == set_aside.grams_g => {}
         (true, Some(_)) => {
             let detail = format!(
@@ -199,7 +198,8 @@ pub fn pack(
         }
         (true, None) if set_aside.unpacked_at.is_some_and(|undone| done_at < undone) => {
             let detail = format!(
-                "A tick of lot {} was taken back after this one was made. Look whether it is packed, and tick it off again.",
+                "A tick of lot {} was taken back after this one was made. Look whether it is packed, and tick it off again. If that is refused, the \
+                 phone's clock is slow.",
                 new.lot
             );
             return Err(Refusal::new(RefusalKind::Stale, detail).at("/packed_at"));
@@ -216,6 +216,13 @@ pub fn pack(
     }
     order.count_short();
     Ok(())
+}
+
+/// Takes a tick back, and keeps when that was: never before the tick itself or an earlier such time, as the clocks of two phones differ. What
+/// comes before the tick that it takes back keeps that one out, too.
+fn unpack(set_aside: &mut SetAside, was_packed_at: Option<Instant>, done_at: DateTime<Utc>) {
+    let tick = set_aside.packed_at.take().or(was_packed_at.map(|was| was.0));
+    set_aside.unpacked_at = set_aside.unpacked_at.max(tick.map(|tick| tick.max(done_at)));
 }
 
 /// Lets lots of a line that wait for the scale, the last first, give way to one that is so much heavier, so that it comes to no more than was
@@ -379,8 +386,18 @@ mod tests {
         assert_eq!(rows(&again, 0)[0], ("L1", 610, true));
         // Taking it back once more, which changes nothing, leaves the time of the first.
         let untick = NewPacked { packed: false, ..new(1, "L1", None) };
-        let still = packed_of(undone_at("2026-05-04T05:00:00Z"), &untick).unwrap();
-        assert_eq!(still.lines[0].set_aside[0].unpacked_at, Some("2026-05-04T05:00:00Z".parse().unwrap()));
+        let mark = |order: Order, new: &NewPacked| packed_of(order, new).unwrap().lines[0].set_aside[0].unpacked_at;
+        let at = |time: &str| -> DateTime<Utc> { format!("2026-05-04T{time}Z").parse().unwrap() };
+        assert_eq!(mark(undone_at("2026-05-04T05:00:00Z"), &untick), Some(at("05:00:00")));
+        // A phone whose clock is slow takes back a tick of a later time: what was ticked before that stays out all the same.
+        let mut ticked = order(json!({}));
+        ticked.lines[0].set_aside[0].packed_at = Some(at("07:00:00"));
+        assert_eq!(mark(ticked.clone(), &untick), Some(at("07:00:00")));
+        ticked.lines[0].set_aside[0].unpacked_at = Some(at("08:00:00"));
+        assert_eq!(mark(ticked, &untick), Some(at("08:00:00")));
+        // An undo that comes before its tick keeps it out.
+        let overtaking = NewPacked { was_packed_at: Some(Instant(at("05:30:00"))), ..untick };
+        assert_eq!(mark(order(json!({})), &overtaking), Some(at("06:00:00")));
     }
 
     #[test]

@@ -1,5 +1,5 @@
 //! What must be sold first: dispatch simulated day by day over what is ordered and what usually sells, by the rule that lots are really set
-//! aside by. What is more likely left of a lot than not when its days are over is at risk, and the simulation says why no order takes it.
+//! aside by. What is as likely left of a lot when its days are over as not is at risk, and the simulation says why no order takes it.
 
 use chrono::{Days, NaiveDate};
 
@@ -42,15 +42,15 @@ impl Reason {
     }
 }
 
-/// What of a lot in a store is at risk: the median of what is left of it in the ways in which the coming days may go, so that each of these
-/// grams is as likely left as not, or more.
+/// What of a lot in a store is at risk: what is left of it in at least half of the ways in which the coming days may go, so that each of
+/// these grams is as likely left as not, or more.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AtRisk {
     /// The lot.
     pub lot: LotCode,
     /// Where it is.
     pub place: PlaceCode,
-    /// The median of `by_week`.
+    /// What is left in at least half of `by_week`.
     pub grams: Grams,
     /// What is left over in each of the weeks, in their order; without any, what orders alone leave.
     pub by_week: Vec<Grams>,
@@ -60,7 +60,7 @@ pub struct AtRisk {
     pub reason: Reason,
     /// Who takes the rest of it in `week`.
     pub taken: Vec<TakenBy>,
-    /// The first of the weeks in which what is left is nearest to the median.
+    /// The first of the weeks in which just those grams are left.
     pub week: usize,
 }
 
@@ -96,12 +96,11 @@ impl AtRisk {
     }
 }
 
-/// The median of what is left, rounded down to whole grams.
-fn median(by_week: &[Grams]) -> Grams {
+/// What is left in at least half of the weeks: their median, and of an even number the upper of the two in the middle.
+fn left_in_half(by_week: &[Grams]) -> Grams {
     let mut left = by_week.to_vec();
     left.sort();
-    let at = |n: usize| left.get(n).copied().unwrap_or_default().0;
-    Grams(i64::midpoint(at(left.len().saturating_sub(1) / 2), at(left.len() / 2)))
+    left.get(left.len() / 2).copied().unwrap_or_default()
 }
 
 /// Why a demand that is still short leaves what is free of a lot.
@@ -179,9 +178,8 @@ pub fn at_risk(stock: &[Stock], ordered: &[Demand], weeks: &[Vec<Demand>]) -> Ve
         .enumerate()
         .map(|(at, s)| {
             let by_week: Vec<Grams> = courses.iter().map(|c| c.left[at]).collect();
-            let grams = median(&by_week);
-            let nearest = by_week.iter().enumerate().min_by_key(|(_, left)| (**left - grams).0.abs());
-            let week = nearest.map_or(0, |(week, _)| week);
+            let grams = left_in_half(&by_week);
+            let week = by_week.iter().position(|left| *left == grams).unwrap_or_default();
             let taken = courses[week].taken.iter().filter(|(_, of, _)| *of == at);
             let taken = taken.map(|(n, _, grams)| TakenBy { demand: demand_of(*n), grams: *grams }).collect();
             AtRisk {
@@ -344,18 +342,17 @@ mod tests {
     }
 
     #[test]
-    fn the_median_of_the_weeks_is_at_risk_and_the_rest_is_told_with_who_takes_it() {
+    fn what_half_of_the_weeks_leave_is_at_risk_and_the_rest_is_told_with_who_takes_it() {
         let fridge = [stock(1, "OY", 3000, 3), stock(2, "LM", 500, 3)];
         let orders = [order("OY", 1000, 1)];
         let week = |grams| vec![order("OY", grams, 2)];
         let risk = at_risk(&fridge, &orders, &[week(1900), week(500), week(2500), week(1100)]);
-        // 100, 1500, nothing and 900 are left: the median lies between 100 and 900.
-        assert_eq!(told(&risk), [("L1", 500, Reason::NotOrdered), ("L2", 500, Reason::NotOrdered)]);
+        // 100, 1500, nothing and 900 are left: at least 900 in two of four.
+        assert_eq!(told(&risk), [("L1", 900, Reason::NotOrdered), ("L2", 500, Reason::NotOrdered)]);
         assert_eq!((risk[0].low(), risk[0].high()), (Grams(0), Grams(1500)));
         assert_eq!(risk[0].by_week, [100, 1500, 0, 900].map(Grams));
-        // The first week is as near to it as the last.
         let taken = |demand, grams| TakenBy { demand, grams: Grams(grams) };
-        assert_eq!(risk[0].taken, [taken(DemandOf::Order(0), 1000), taken(DemandOf::Repeated(0), 1900)]);
+        assert_eq!(risk[0].taken, [taken(DemandOf::Order(0), 1000), taken(DemandOf::Repeated(0), 1100)]);
         // What sells in one week of three is at risk all the same, and what sells in two is not.
         let mostly = |n: usize| {
             let weeks: Vec<Vec<Demand>> = (0..3).map(|w| if w < n { week(2000) } else { Vec::new() }).collect();

@@ -1,8 +1,8 @@
 //! What usually sells. Each of the last weeks is one way in which the coming days may go: what customers ordered in it without a standing
 //! order, and what stalls sold, is wished for again on the same days of the week.
 //!
-//! This is the bootstrap by whole blocks (Künsch 1989, for series whose neighbours hang together; cited from memory, unverified): customers
-//! who buy more in the same week stay together, and no shape of a distribution is assumed.
+//! Each week is played through whole, so that customers who buy more in the same week stay together, and no shape of a distribution is
+//! assumed.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -15,6 +15,7 @@ use super::{
     simulation::Demand,
 };
 use crate::{
+    kinds::Weekday,
     text::{CustomerCode, StrainCode},
     units::{calendar::at_clock, clock::ClockTime, quantity::Grams},
 };
@@ -30,7 +31,7 @@ const DAYS_IN_WEEK: u64 = 7;
 const LAST_EXPECTED: NaiveTime = NaiveTime::from_hms_opt(12, 0, 0).expect("noon");
 
 /// What was ordered for a past day and went out, without a standing order, or what a stall sold on it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Deserialize)]
 pub struct PastSale {
     /// Who took it; of a stall the customer that its sales are booked on.
     pub customer: CustomerCode,
@@ -52,7 +53,9 @@ pub struct PastSale {
     pub order_by_days: i32,
     /// The time of day by which they order; blank where they may order at any time.
     pub order_by_time: ClockTime,
-    /// How much.
+    /// The days of the week on which they take deliveries; none where they take them on any.
+    pub delivery_days: Vec<Weekday>,
+    /// How much: what was ordered, also where less went out; of a stall what it sold.
     pub grams: Grams,
 }
 
@@ -69,8 +72,11 @@ pub struct UsualDemand {
     pub first_day: Option<NaiveDate>,
     /// What was sold in the last [`MAX_WEEKS`] weeks before today.
     pub past: Vec<PastSale>,
-    /// Days from yesterday on for which it is settled what a customer takes: there is an order, or the stall has been loaded.
+    /// Days from yesterday on for which it is settled what a customer takes: there is an order, also one that was called off, a draft that
+    /// goods are set aside for, or the stall has been loaded.
     pub settled: BTreeSet<(CustomerCode, NaiveDate)>,
+    /// Those of them with an order that no standing order made: one on a day that is not usual was moved there.
+    pub ad_hoc: BTreeSet<(CustomerCode, NaiveDate)>,
     /// Days on which nothing is delivered.
     pub closed_days: BTreeSet<NaiveDate>,
 }
@@ -138,26 +144,44 @@ impl UsualDemand {
         grades
     }
 
-    /// The days of the week on which customers took anything.
-    fn usual_days(&self) -> BTreeSet<(&CustomerCode, u32)> {
-        self.past.iter().map(|sale| (&sale.customer, sale.day.weekday().num_days_from_monday())).collect()
+    /// The days of the week on which customers took anything in at least half of the weeks.
+    fn usual_days(&self) -> BTreeSet<(&CustomerCode, Weekday)> {
+        let mut weeks: BTreeMap<(&CustomerCode, Weekday), BTreeSet<NaiveDate>> = BTreeMap::new();
+        for sale in &self.past {
+            weeks.entry((&sale.customer, sale.day.weekday().into())).or_default().insert(sale.day);
+        }
+        let of = self.weeks().len();
+        weeks.into_iter().filter(|(_, days)| days.len() * 2 >= of).map(|(usual, _)| usual).collect()
     }
 
     /// Whether a sale may come again on a day. It may not where it is settled what the customer takes, also by an order that was moved to a day
     /// beside it, where the farm is closed, and once it is too late to order.
-    fn may_come(&self, sale: &PastSale, day: NaiveDate, usual_days: &BTreeSet<(&CustomerCode, u32)>) -> bool {
-        let is_settled = |day: NaiveDate| self.settled.contains(&(sale.customer.clone(), day));
-        let is_usual = |day: NaiveDate| usual_days.contains(&(&sale.customer, day.weekday().num_days_from_monday()));
-        let was_moved = [day.pred_opt(), day.succ_opt()].into_iter().flatten().any(|d| is_settled(d) && !is_usual(d));
-        let order_by = order_by(sale.order_by_days, sale.order_by_time, day, self.zone);
-        let comes_by = order_by.unwrap_or_else(|| at_clock(day, LAST_EXPECTED, self.zone));
-        !is_settled(day) && !was_moved && !self.closed_days.contains(&day) && comes_by > self.now
+    fn may_come(&self, sale: &PastSale, day: NaiveDate, usual_days: &BTreeSet<(&CustomerCode, Weekday)>) -> bool {
+        let is_usual = |day: NaiveDate| usual_days.contains(&(&sale.customer, day.weekday().into()));
+        let ordered = |day: NaiveDate| self.ad_hoc.contains(&(sale.customer.clone(), day));
+        let was_moved = [day.pred_opt(), day.succ_opt()].into_iter().flatten().any(|d| ordered(d) && !is_usual(d));
+        !self.settled.contains(&(sale.customer.clone(), day)) && !was_moved && self.can_still_come(sale, day)
     }
 
-    /// Who usually takes goods like these, has not ordered for any day until `until` and is not expected on any, with the median of what they
+    /// Whether it is not too late to order for a day on which the farm delivers.
+    fn can_still_come(&self, sale: &PastSale, day: NaiveDate) -> bool {
+        let order_by = order_by(sale.order_by_days, sale.order_by_time, day, self.zone);
+        let comes_by = order_by.unwrap_or_else(|| at_clock(day, LAST_EXPECTED, self.zone));
+        !self.closed_days.contains(&day) && comes_by > self.now
+    }
+
+    /// Whether there is a day until `until` on which a customer could have goods that are best before a day: they take deliveries, can still
+    /// order, and have the days left that they ask for.
+    fn can_have(&self, sale: &PastSale, best_before: NaiveDate, until: NaiveDate) -> bool {
+        let days = self.today.iter_days().take_while(|day| *day <= until);
+        days.filter(|day| sale.delivery_days.is_empty() || sale.delivery_days.contains(&day.weekday().into()))
+            .any(|day| day + Days::new(sale.least_days.into()) <= best_before && self.can_still_come(sale, day))
+    }
+
+    /// Who usually takes goods like these, could have them until `until` with the days left that they ask for, has not ordered for any day until `until` and is not expected on any, with the median of what they
     /// took in the weeks in which they did, the lower of two. Usually is in at least half of the weeks.
     #[must_use]
-    pub fn who_may_be_asked(&self, goods: &Goods, until: NaiveDate) -> Vec<(&PastSale, Grams)> {
+    pub fn who_may_be_asked(&self, goods: &Goods, best_before: NaiveDate, until: NaiveDate) -> Vec<(&PastSale, Grams)> {
         let takes = |sale: &&PastSale| !sale.is_stall && sale.need.takes_once_packed(goods);
         let mut customers: BTreeMap<&CustomerCode, Vec<&PastSale>> = BTreeMap::new();
         for sale in self.past.iter().filter(takes) {
@@ -170,18 +194,20 @@ impl UsualDemand {
         let window: Vec<NaiveDate> = self.today.iter_days().take_while(|day| *day <= until).collect();
         let is_expected = |sale: &&PastSale| {
             let same_day = |day: &&NaiveDate| day.weekday() == sale.day.weekday();
-            window.iter().filter(same_day).any(|day| self.may_come(sale, *day, &usual_days))
+            let is_usual = usual_days.contains(&(&sale.customer, sale.day.weekday().into()));
+            is_usual && window.iter().filter(same_day).any(|day| self.may_come(sale, *day, &usual_days))
         };
         let weeks = self.weeks().len();
         let mut found = Vec::new();
         for (customer, sales) in customers {
             let by_week = self.by_week(sales.iter().copied());
-            let is_usual = by_week.len() * 2 >= weeks;
+            let is_usual = weeks > 0 && by_week.len() * 2 >= weeks;
             // The last sale of each, by day, names them.
             if let Some((sale, grams)) = sales.last().zip(middle(by_week))
                 && is_usual
                 && !has_ordered(customer)
                 && !sales.iter().any(is_expected)
+                && self.can_have(sale, best_before, until)
             {
                 found.push((*sale, grams));
             }
@@ -193,14 +219,19 @@ impl UsualDemand {
     /// goods like these in its best.
     #[must_use]
     pub fn next_market(&self, goods: &Goods, until: NaiveDate) -> Option<(NaiveDate, Grams)> {
+        let grades = self.grades_at_stalls();
+        let sells = |sale: &&PastSale| {
+            let rank = grades.get(&(&sale.customer, &goods.strain)).copied();
+            sale.is_stall && sale.need.takes_kind(goods) && rank.is_some_and(|rank| goods.grade_rank <= rank)
+        };
+        let weeks = self.weeks().len();
         let days = self.today.iter_days().take_while(|day| *day <= until);
         days.filter_map(|day| {
-            let sales = self.past.iter().filter(|s| s.is_stall && s.day.weekday() == day.weekday());
-            let sales: Vec<&PastSale> = sales
-                .filter(|s| s.need.takes_kind(goods) && !self.settled.contains(&(s.customer.clone(), day)))
-                .collect();
-            let by_week = self.by_week(sales.into_iter());
-            if self.closed_days.contains(&day) || by_week.is_empty() || by_week.len() * 2 < self.weeks().len() {
+            let sales = self.past.iter().filter(sells).filter(|s| s.day.weekday() == day.weekday());
+            let open =
+                |s: &&PastSale| !self.settled.contains(&(s.customer.clone(), day)) && self.can_still_come(s, day);
+            let by_week = self.by_week(sales.filter(open));
+            if by_week.is_empty() || weeks == 0 || by_week.len() * 2 < weeks {
                 return None;
             }
             let best = by_week.iter().copied().max()?;
@@ -258,6 +289,7 @@ mod tests {
             freshest: false,
             order_by_days: 1,
             order_by_time: ClockTime::default(),
+            delivery_days: Vec::new(),
             grams: Grams(kg * 1000),
         }
     }
@@ -275,6 +307,7 @@ mod tests {
             first_day: Some(day(first_day)),
             past,
             settled: BTreeSet::new(),
+            ad_hoc: BTreeSet::new(),
             closed_days: BTreeSet::new(),
         }
     }
@@ -309,14 +342,16 @@ mod tests {
     #[test]
     fn what_is_settled_too_late_or_on_a_closed_day_does_not_come() {
         let past = vec![sale("PLUM", 12, 2), sale("ELM", 13, 1)];
-        let settled = |customer: &str, on| UsualDemand {
-            settled: BTreeSet::from([(code(customer), day(on))]),
-            ..usual(4, past.clone())
+        let settled = |customer: &str, on| {
+            let days = BTreeSet::from([(code(customer), day(on))]);
+            UsualDemand { settled: days.clone(), ad_hoc: days, ..usual(4, past.clone()) }
         };
         let customers = |usual: &UsualDemand| wished(usual, 11, 24).into_iter().map(|w| w.0).collect::<Vec<_>>();
         assert_eq!(customers(&settled("PLUM", 19)), ["ELM"]);
         assert_eq!(customers(&settled("PLUM", 20)), ["ELM"], "Tuesday's order was moved to Wednesday");
         assert_eq!(customers(&settled("PLUM", 21)), ["PLUM", "ELM"], "an order two days later is another one");
+        let standing = UsualDemand { ad_hoc: BTreeSet::new(), ..settled("PLUM", 20) };
+        assert_eq!(customers(&standing), ["PLUM", "ELM"], "a standing order beside it moves nothing");
         let both = UsualDemand { past: [past.clone(), vec![sale("PLUM", 13, 1)]].concat(), ..settled("PLUM", 20) };
         assert_eq!(customers(&both), ["PLUM", "ELM"], "Wednesday is a day of theirs, too");
         let closed = UsualDemand { closed_days: BTreeSet::from([day(20)]), ..usual(4, past.clone()) };
@@ -351,7 +386,8 @@ mod tests {
             let what = w.customer_name.or(w.day.map(|d| d.to_string())).unwrap_or_else(|| w.way.to_string());
             (what, w.grams_g.0)
         };
-        let lot = |grams| LotToSell { goods: &goods, grams: Grams(grams), last_day: day(last_day) };
+        let best_before = day(last_day + 2);
+        let lot = |grams| LotToSell { goods: &goods, grams: Grams(grams), best_before, last_day: day(last_day) };
         // Of two lots of one strain it is told together.
         let lots = [lot(at_risk / 2), lot(at_risk - at_risk / 2)];
         let dried = BTreeSet::from([goods.strain.clone()]);
@@ -361,7 +397,7 @@ mod tests {
     #[test]
     fn who_takes_it_in_half_of_the_weeks_and_has_not_ordered_is_asked() {
         // Four weeks are looked back on; PLUM came in two of them, twice in one, and ELM in one.
-        let past = vec![sale("PLUM", 6, 1), sale("PLUM", 12, 2), sale("PLUM", 14, 1), sale("ELM", 13, 5)];
+        let past = vec![sale("PLUM", 5, 1), sale("PLUM", 12, 2), sale("PLUM", 14, 1), sale("ELM", 13, 5)];
         let mut usual = UsualDemand { first_day: NaiveDate::from_ymd_opt(2026, 4, 20), ..usual(4, past) };
         assert_eq!(usual.weeks().len(), 4);
         assert_eq!(ways(&usual, 2500, 18), [("The PLUM".into(), 1000), ("dry".into(), 2500)]);
@@ -371,6 +407,24 @@ mod tests {
         assert_eq!(ways(&usual, 2500, 18).len(), 2, "they have ordered for later");
         usual.settled.insert((code("PLUM"), day(18)));
         assert_eq!(ways(&usual, 2500, 18), [("dry".into(), 2500)]);
+        let new_farm = UsualDemand { first_day: Some(day(17)), past: vec![sale("PLUM", 17, 1)], ..usual };
+        assert_eq!(ways(&new_farm, 2500, 18).len(), 1, "one sale is no habit");
+    }
+
+    #[test]
+    fn nobody_is_asked_who_cannot_have_it_in_time() {
+        let asked = |change: fn(&mut PastSale)| {
+            let mut past = vec![sale("PLUM", 5, 1), sale("PLUM", 12, 1)];
+            past.iter_mut().for_each(change);
+            ways(&usual(4, past), 2500, 18).len() == 2
+        };
+        // Best before the 20th, to be sold today.
+        assert!(asked(|_| {}));
+        assert!(asked(|s| s.least_days = 2) && !asked(|s| s.least_days = 3));
+        assert!(
+            asked(|s| s.delivery_days = vec![Weekday::Monday]) && !asked(|s| s.delivery_days = vec![Weekday::Friday])
+        );
+        assert!(!asked(|s| s.order_by_time = "16:00".parse().unwrap()), "they would have ordered yesterday");
     }
 
     #[test]
@@ -382,5 +436,7 @@ mod tests {
         let loaded = UsualDemand { settled: BTreeSet::from([(code("STALL"), day(23))]), ..usual.clone() };
         assert_eq!(ways(&loaded, 4000, 23).len(), 1);
         assert_eq!(ways(&usual, 4000, 17), [], "nothing is dried that is past its day");
+        let better = UsualDemand { past: vec![stall(9, 2, 1), stall(16, 5, 1)], ..usual };
+        assert_eq!(ways(&better, 4000, 23).len(), 1, "it never sold a grade like that");
     }
 }

@@ -30,6 +30,8 @@ pub struct LotToSell<'a> {
     pub goods: &'a Goods,
     /// How much.
     pub grams: Grams,
+    /// Its best-before day, which the days are counted to that customers ask for.
+    pub best_before: NaiveDate,
     /// The last day it can be sold.
     pub last_day: NaiveDate,
 }
@@ -47,8 +49,8 @@ pub struct WayToSell {
     pub customer_name: Option<String>,
     /// The day of the market.
     pub day: Option<NaiveDate>,
-    /// How much of what is at risk that may take: of a customer the median of what they took in a week in which they took anything, of a market
-    /// what its best week sold beyond the median, and never more than is at risk of what they buy.
+    /// How much of what is at risk that may take: of a customer the lower median of what they took in the weeks in which they took anything, of a market
+    /// what its best week sold beyond that median, and never more than is at risk of what they buy. Each way is one in place of the others.
     pub grams_g: Grams,
     /// What that would bring. None where no price is known, and of what is dried.
     #[schema(value_type = Option<String>)]
@@ -100,7 +102,7 @@ pub fn ways_to_sell(
 fn who_to_ask<'a>(usual: &'a UsualDemand, lots: &[&LotToSell]) -> Vec<(&'a PastSale, Grams)> {
     let mut customers: BTreeMap<&CustomerCode, (&PastSale, Grams, Grams)> = BTreeMap::new();
     for lot in lots {
-        for (sale, takes) in usual.who_may_be_asked(lot.goods, lot.last_day) {
+        for (sale, takes) in usual.who_may_be_asked(lot.goods, lot.best_before, lot.last_day) {
             let (_, usually, at_risk) = customers.entry(&sale.customer).or_insert((sale, takes, Grams::ZERO));
             *usually = takes.max(*usually);
             *at_risk += lot.grams;

@@ -39,7 +39,7 @@ pub enum EndsBy {
     ShelfLife,
 }
 
-/// Grams of a lot in a fridge or on a shelf that are more likely left when its days are over than not.
+/// Grams of a lot in a fridge or on a shelf that are as likely left when its days are over as not, or more.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct RiskRow {
     /// The lot.
@@ -50,8 +50,8 @@ pub struct RiskRow {
     pub place: PlaceCode,
     /// Grams of it there.
     pub stock_g: Grams,
-    /// Of those, grams at risk: the median of what is left by the last day if the coming days go as in each of the weeks that are looked back
-    /// on. Without such a week, what no order takes.
+    /// Of those, grams at risk: what is left by the last day in at least half of the weeks that are looked back on, if the coming days go as
+    /// in them. Without such a week, what no order takes.
     pub at_risk_g: Grams,
     /// What is left in the best of those weeks.
     pub low_g: Grams,
@@ -86,7 +86,7 @@ pub struct RiskRow {
     pub remedy: String,
     /// What is left by week, in the order of `weeks`; one figure where there is no such week.
     pub left_by_week: Vec<Grams>,
-    /// Who takes the rest, in the week in which what is left is nearest to the median.
+    /// Who takes the rest, in the first of the weeks in which just the grams at risk are left.
     pub taken: Vec<RiskTaken>,
 }
 
@@ -99,6 +99,8 @@ pub struct RiskTaken {
     pub customer_name: String,
     /// The day it goes out.
     pub day: NaiveDate,
+    /// The past day on which it sold, of what is expected.
+    pub sold_on: Option<NaiveDate>,
     /// How much.
     pub grams_g: Grams,
 }
@@ -183,6 +185,7 @@ impl Tx {
             .map(|(risk, found)| LotToSell {
                 goods: &found.stock.candidate.goods,
                 grams: risk.grams,
+                best_before: found.stock.best_before,
                 last_day: risk.last_day,
             })
             .collect();
@@ -244,17 +247,17 @@ impl Known<'_> {
     }
 
     fn taken(&self, week: usize, taken: &TakenBy) -> RiskTaken {
-        let (order, customer_name, wish) = match taken.demand {
+        let (order, sold_on, customer_name, wish) = match taken.demand {
             DemandOf::Order(n) => {
                 let ordered = &self.ordered[n];
-                (Some(ordered.order.clone()), &ordered.customer, &ordered.demand.wish)
+                (Some(ordered.order.clone()), None, &ordered.customer, &ordered.demand.wish)
             }
             DemandOf::Repeated(n) => {
                 let repeated = &self.repeated[week][n];
-                (None, &repeated.sale.name, &repeated.demand.wish)
+                (None, Some(repeated.sale.day), &repeated.sale.name, &repeated.demand.wish)
             }
         };
-        RiskTaken { order, customer_name: customer_name.clone(), day: wish.delivery_day, grams_g: taken.grams }
+        RiskTaken { order, customer_name: customer_name.clone(), day: wish.delivery_day, sold_on, grams_g: taken.grams }
     }
 }
 
@@ -296,6 +299,6 @@ fn remedy(last_day: NaiveDate, today: NaiveDate, ends_by: EndsBy, on_hold: bool)
     } else if last_day == today {
         "Offer it today, dry it, or give it away."
     } else {
-        "Offer it with the next orders, or take it to the market."
+        "Offer it with the next orders."
     }
 }

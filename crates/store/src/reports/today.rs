@@ -6,9 +6,11 @@ use chrono::Days;
 use gillbook_core::{
     Grams,
     kinds::OrderStatus,
-    text::{LotCode, StrainCode},
+    text::{LotCode, ProductCode, StrainCode},
     units::calendar::day_of,
 };
+
+use sqlx::types::Json;
 
 use crate::{Pagination, Result, Tx, ledger::lot_state::LotState, reports::risk::ShelfLife};
 
@@ -81,26 +83,29 @@ impl Tx {
                 &Pagination { after: None, limit: 5000 },
             )
             .await?;
-        let products = self.products(&Pagination { after: None, limit: 5000 }).await?;
+        // A product of several strains counts for its first.
+        let found = sqlx::query!(
+            r#"select (select count(*) from customer_order where farm_id = $1 and status = 'dispatched') as "on_the_way!",
+                      coalesce((select jsonb_object_agg(p.product, p.strain) from
+                          (select product, min(strain) as strain from product_strain where farm_id = $1 group by product) p), '{}')
+                          as "first_strains!: Json<BTreeMap<ProductCode, StrainCode>>""#,
+            self.farm.0
+        )
+        .fetch_one(&mut *self.db)
+        .await?;
+        let first_strains = found.first_strains.0;
         for l in orders.iter().flat_map(|o| &o.lines) {
-            // A product of several strains counts for its first.
-            if let Some(strain) = products.iter().find(|p| p.product == l.product).and_then(|p| p.strains.first()) {
+            if let Some(strain) = first_strains.get(&l.product) {
                 let line = strains.entry(strain.clone()).or_insert_with_key(|strain| StrainToday::none(strain.clone()));
                 line.ordered_g += l.grams_g;
             }
         }
         let due: Vec<_> = orders.iter().filter(|o| o.delivery_day <= today).collect();
-        let on_the_way = sqlx::query_scalar!(
-            r#"select count(*) as "n!" from customer_order where farm_id = $1 and status = 'dispatched'"#,
-            self.farm.0
-        )
-        .fetch_one(&mut *self.db)
-        .await?;
         Ok(TodaySummary {
             strains: strains.into_values().collect(),
             to_make_up: i64::try_from(due.iter().filter(|o| o.delivery_day == today).count()).unwrap_or(i64::MAX),
             overdue: i64::try_from(due.iter().filter(|o| o.delivery_day < today).count()).unwrap_or(i64::MAX),
-            on_the_way,
+            on_the_way: found.on_the_way,
             on_hold,
             warm,
             short_g: due.iter().flat_map(|o| &o.lines).map(|l| l.short_g).sum(),

@@ -105,9 +105,9 @@ fn way(way: &WayToSell, farm: &Farm, head: &Layout) -> WayLine {
 
 fn taken(taken: &RiskTaken) -> TakenLine {
     let (name, day) = (&taken.customer_name, full_day(taken.day));
-    let text = match taken.order {
-        Some(_) => format!("{name}, {day}"),
-        None => format!("{name}, {day}: as on that day of the week before, not ordered"),
+    let text = match taken.sold_on {
+        None => format!("{name}, {day}"),
+        Some(sold_on) => format!("{name}, {day}: as on {}, not ordered", short_day(sold_on)),
     };
     TakenLine { order: taken.order.as_ref().map(ToString::to_string), text, kg: kg(taken.grams_g) }
 }
@@ -125,9 +125,9 @@ fn lot(row: &RiskRow, told: &ShelfLife) -> LotLeft {
         lot: row.lot.to_string(),
         kg: kg(row.at_risk_g),
         when: match row.when.as_ref() {
-            "later" => format!("by {}", short_day(row.last_day)),
+            "later" => short_day(row.last_day),
             "past its day" => format!("past {}", short_day(row.last_day)),
-            when => format!("by {when}"),
+            when => when.to_owned(),
         },
         of: format!("Of {} kg in {}{range}.", kg(row.stock_g), row.place),
         why: if row.reason == RiskReason::NotOrdered { String::new() } else { row.why.clone() },

@@ -194,6 +194,7 @@ impl Season {
             first_day: Some(first_day()),
             past: self.past.clone(),
             settled: ordered.map(|((day, n), _)| (code(*n), *day)).collect(),
+            ad_hoc: BTreeSet::new(),
             closed_days: BTreeSet::new(),
         };
         let until = today + Days::new(KEEPS_DAYS);
@@ -238,6 +239,7 @@ impl Season {
                     freshest: false,
                     order_by_days: 1,
                     order_by_time: ClockTime::default(),
+                    delivery_days: Vec::new(),
                     // A stall tells what it sold; a customer what it ordered.
                     grams: if buyer.is_stall { grams - short } else { grams },
                 });
@@ -284,8 +286,8 @@ fn what_is_told_two_days_ahead_is_mostly_wasted_and_little_is_wasted_untold() {
         let [usual, orders] = Season::new(seed).live();
         let (precision, recall) = usual.precision_and_recall();
         let (alone, _) = orders.precision_and_recall();
-        eprintln!("{seed}: {precision:.2} {recall:.2}; by orders alone {alone:.2}; wasted {}", usual.wasted);
-        assert!(precision >= 0.6 && recall >= 0.8, "season {seed}: {precision:.2} {recall:.2}");
+        eprintln!("{seed}: {precision:.2} {recall:.2}; by orders alone {alone:.2}");
+        assert!(precision >= 0.8 && recall >= 0.8, "season {seed}: {precision:.2} {recall:.2}");
         // Orders alone cry wolf: most of what they leave is sold all the same.
         assert!(alone < 0.4, "season {seed}: {alone:.2}");
     }
