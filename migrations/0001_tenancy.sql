@@ -274,7 +274,7 @@ revoke execute on function next_number from public;
 create function next_code_number(farm int, numbered text) returns bigint
     language plpgsql security definer set search_path = pg_catalog, public, pg_temp as $$
 begin
-    if numbered not in ('order', 'standing_order', 'probe') then
+    if numbered not in ('order', 'standing_order', 'probe', 'recall') then
         raise exception 'the number of a % is not given by itself', numbered;
     end if;
     return next_number(farm, numbered);

@@ -184,7 +184,7 @@ create table lot_event (
     done_by      text        not null,
     act_id       uuid,
     entered_by   text        not null,
-    -- The warm spell that it was held for.
+    -- The warm spell, or the recall, that it was held for.
     document     text,
     constraint lot_event_seq_key unique (farm_id, lot, seq),
     constraint lot_event_seq_range check (seq >= 1),
@@ -199,6 +199,7 @@ create table lot_event (
     constraint lot_event_document_length check (length(document) between 1 and 60)
 );
 create index lot_event_by_act on lot_event (farm_id, act_id) where act_id is not null;
+create index lot_event_by_document on lot_event (farm_id, document) where document is not null;
 call make_posted_only('lot_event');
 
 create function lot_finished(farm int, code text) returns boolean

@@ -737,6 +737,80 @@ create table market_sale (
 );
 call make_posted_only('market_sale');
 
+-- A recall, or a rehearsal of one: what it started from, and why. Its code is the document of the holds that it made.
+create table recall (
+    farm_id      int         not null,
+    recall       text        not null,
+    kind         text        not null,
+    starts_from  text        not null,
+    code         text        not null,
+    -- Of a place: the instant at which the goods were in it.
+    at           timestamptz,
+    reason       text        not null,
+    started_at   timestamptz not null,
+    done_by      text        not null,
+    entered_by   text        not null,
+    constraint recall_pk primary key (farm_id, recall),
+    constraint recall_farm_fk foreign key (farm_id) references farm,
+    constraint recall_kind_known check (kind in ('recall', 'rehearsal')),
+    constraint recall_starts_from_known check (starts_from in ('lot', 'batch', 'cook', 'docket', 'customer', 'strain', 'place')),
+    constraint recall_code_length check (length(code) between 1 and 20),
+    constraint recall_at_needed check ((starts_from = 'place') = (at is not null)),
+    constraint recall_reason_length check (length(reason) between 1 and 200),
+    constraint recall_done_by_length check (length(done_by) between 1 and 60),
+    constraint recall_entered_by_length check (length(entered_by) between 1 and 100)
+);
+create index recall_by_time on recall (farm_id, started_at, recall);
+call make_append_only('recall');
+
+-- The lots that a recall started from. What was made of them is recalled with them.
+create table recall_lot (
+    farm_id  int  not null,
+    recall   text not null,
+    lot      text not null,
+    constraint recall_lot_pk primary key (farm_id, recall, lot),
+    constraint recall_lot_recall_fk foreign key (farm_id, recall) references recall,
+    constraint recall_lot_lot_fk foreign key (farm_id, lot) references lot
+);
+create index recall_lot_by_lot on recall_lot (farm_id, lot);
+call make_append_only('recall_lot');
+
+-- That a customer was told of a recall.
+create table recall_told (
+    farm_id      int         not null,
+    told_id      uuid        not null,
+    recall       text        not null,
+    customer     text        not null,
+    told_by      text        not null,
+    note         text        not null,
+    told_at      timestamptz not null,
+    recorded_at  timestamptz not null,
+    done_by      text        not null,
+    entered_by   text        not null,
+    constraint recall_told_pk primary key (farm_id, told_id),
+    constraint recall_told_recall_fk foreign key (farm_id, recall) references recall,
+    constraint recall_told_customer_fk foreign key (farm_id, customer) references customer,
+    constraint recall_told_told_by_known check (told_by in ('telephone', 'email', 'letter', 'in_person', 'notice')),
+    constraint recall_told_note_length check (length(note) <= 200),
+    constraint recall_told_done_by_length check (length(done_by) between 1 and 60),
+    constraint recall_told_entered_by_length check (length(entered_by) between 1 and 100)
+);
+create index recall_told_by_recall on recall_told (farm_id, recall, told_at);
+call make_append_only('recall_told');
+
+create table recall_end (
+    farm_id     int         not null,
+    recall      text        not null,
+    ended_at    timestamptz not null,
+    note        text        not null,
+    entered_by  text        not null,
+    constraint recall_end_pk primary key (farm_id, recall),
+    constraint recall_end_recall_fk foreign key (farm_id, recall) references recall,
+    constraint recall_end_note_length check (length(note) <= 1000),
+    constraint recall_end_entered_by_length check (length(entered_by) between 1 and 100)
+);
+call make_append_only('recall_end');
+
 -- An act is whole or it is not there.
 
 -- Whether the row is there that says what an act of its kind was: a count without what was counted, or a finish without a finished lot, is

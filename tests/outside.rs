@@ -292,7 +292,7 @@ async fn shelf_life_is_that_of_every_way_walked_one_by_one() -> Result<()> {
         .flatten()
         .filter_map(|l| Some((l["lot"].as_str()?.to_owned(), l["packaging"].clone())))
         .collect();
-    let batch = farm.get("/api/trace?batch=B1").await;
+    let batch = farm.get("/api/trace?starts_from=batch&code=B1").await;
     let made: Vec<Value> =
         batch["made"].as_array().into_iter().flatten().map(|m| json!([m["from_lot"], m["into_lot"]])).collect();
     let expected = told.len();

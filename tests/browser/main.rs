@@ -6,6 +6,7 @@ mod line;
 mod money;
 mod pages;
 mod phones;
+mod recall;
 mod round;
 mod scale;
 mod stall;

@@ -43,6 +43,8 @@ async fn parts_of(farm: &Farm) -> Result<Vec<(&'static str, String)>> {
     let closed_day = (farm.now() + TimeDelta::days(3)).date_naive();
     farm.create("/api/closed-days", json!({"day": closed_day, "name": "Fair"})).await;
     let payment = farm.create("/api/payments", json!({"customer": "PLUM", "amount": "5", "method": "cash"})).await;
+    let begun = json!({"kind": "rehearsal", "starts_from": "docket", "code": docket, "reason": "To see whether we find everybody"});
+    let recall = farm.create("/api/recalls", begun).await;
     let mut parts: Vec<(&str, String)> = fixed.iter().map(|(name, code)| (*name, (*code).to_owned())).collect();
     parts.extend([
         ("token", text(&token, "token_id")?),
@@ -51,6 +53,7 @@ async fn parts_of(farm: &Farm) -> Result<Vec<(&'static str, String)>> {
         ("person", text(&person, "person_id")?),
         ("invoice", text(&invoice, "invoice")?),
         ("payment", text(&payment, "payment")?),
+        ("recall", text(&recall, "recall")?),
         ("standing_order", text(&standing, "standing_order")?),
         ("day", closed_day.to_string()),
         ("secret", link.trim_start_matches("/shared/").to_owned()),
@@ -60,7 +63,11 @@ async fn parts_of(farm: &Farm) -> Result<Vec<(&'static str, String)>> {
 
 /// The address of every page, with something that is there in each.
 fn every_page(known: &[(&str, String)]) -> Result<Vec<String>> {
-    let mut pages = vec!["/orders/new?customer=PLUM".to_owned(), "/standing-orders/new?customer=PLUM".to_owned()];
+    let mut pages = vec![
+        "/orders/new?customer=PLUM".to_owned(),
+        "/standing-orders/new?customer=PLUM".to_owned(),
+        "/trace?starts_from=batch&code=B1".to_owned(),
+    ];
     for rule in RULES.iter().filter(|rule| rule.method == "GET" && !rule.path.starts_with("/api")) {
         // Files are no pages, and nobody is signed in at the door.
         let files = ["/assets/{file}", "/calendar/{secret}", "/shared/{secret}/pdf", "/shared/{secret}/ubl"];

@@ -14,6 +14,7 @@ mod metrics;
 mod packing;
 mod pages;
 mod prices;
+mod recalls;
 mod refusals;
 mod setup;
 mod stall;

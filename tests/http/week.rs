@@ -44,7 +44,7 @@ async fn a_week_from_the_scale_to_the_close() -> Result<()> {
     farm.post("/api/weeks/2026-W19/close", json!({})).await.ensure_problem(409, "closed", None);
     let trace = farm.get(&format!("/api/lots/{lot}/trace")).await;
     assert_eq!((&trace["came_from"][0]["batch"], &trace["went_to"][0]["customer"]), (&json!("B1"), &json!("PLUM")));
-    let forward = farm.get("/api/trace?batch=B1").await;
+    let forward = farm.get("/api/trace?starts_from=batch&code=B1").await;
     assert_eq!(forward["went_to"][0]["docket"], "D-1");
     let earnings = farm.get("/api/reports/earnings").await;
     assert_eq!(earnings["batches"][0]["sold_g"], 1000);

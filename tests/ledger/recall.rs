@@ -11,8 +11,16 @@ async fn a_code_that_is_not_there_is_never_an_empty_trace() -> Result<()> {
     let farm = Farm::new().await?;
     farm.lot_of(1000).await;
     let moment = farm.now().to_rfc3339().replace("+00:00", "Z");
-    for asked in ["batch=B9", "cook=C9", "docket=D-9", "customer=NOBODY", &format!("place=F9&at={moment}")] {
-        farm.ask(&farm.owner, "GET", &format!("/api/trace?{asked}"), &[], None).await.ensure_problem(
+    for asked in [
+        "lot&code=OY-9",
+        "batch&code=B9",
+        "cook&code=C9",
+        "docket&code=D-9",
+        "customer&code=NOBODY",
+        "strain&code=ZZ",
+        &format!("place&code=F9&at={moment}"),
+    ] {
+        farm.ask(&farm.owner, "GET", &format!("/api/trace?starts_from={asked}"), &[], None).await.ensure_problem(
             404,
             "not-found",
             None,
@@ -20,8 +28,8 @@ async fn a_code_that_is_not_there_is_never_an_empty_trace() -> Result<()> {
     }
     farm.ask(&farm.owner, "GET", "/api/lots/OY-260504-9/trace", &[], None).await.ensure_problem(404, "not-found", None);
     // What is there and touched nothing answers with nothing.
-    for asked in ["batch=B3", "customer=PLUM", &format!("place=VAN&at={moment}")] {
-        assert_eq!(farm.get(&format!("/api/trace?{asked}")).await["lots"], json!([]), "{asked}");
+    for asked in ["batch&code=B3", "customer&code=PLUM", "strain&code=LM", &format!("place&code=VAN&at={moment}")] {
+        assert_eq!(farm.get(&format!("/api/trace?starts_from={asked}")).await["lots"], json!([]), "{asked}");
     }
     Ok(())
 }
@@ -84,6 +92,23 @@ async fn grams_of_a_lot_and_of_those_made_of_it_are_told_apart_and_add_up() -> R
     let there = grams(&trace["was_in"], mine, "grams_g");
     let lost = grams(&trace["not_sold"], |r| mine(r) && r["act"] != "return", "grams_g");
     assert_eq!(there + made + lost + grams(&trace["went_to"], mine, "grams_g"), 5000, "{trace}");
+    let account = &trace["account"];
+    let lots: i64 = [
+        "here_g",
+        "with_customers_g",
+        "wasted_g",
+        "given_g",
+        "tested_g",
+        "trimmed_g",
+        "home_g",
+        "dried_g",
+        "missing_g",
+    ]
+    .iter()
+    .filter_map(|part| account[part].as_i64())
+    .sum();
+    assert_eq!((account["total_g"].as_i64(), lots), (Some(5000), 5000), "{account}");
+    assert_eq!((&account["dried_g"], &account["trimmed_g"]), (&json!(30), &json!(70)));
     assert_eq!(trace["made_into_lots"].as_array().map(Vec::len), Some(2), "a packing that was reversed made nothing");
     let stays: Vec<_> =
         trace["was_in"].as_array().into_iter().flatten().map(|w| (w["place"].as_str(), w["until"].is_null())).collect();
@@ -121,11 +146,14 @@ async fn a_trace_of_thousands_of_lots_is_whole() -> Result<()> {
     )
     .execute(&mut db)
     .await?;
-    let trace = farm.get("/api/trace?customer=PLUM").await;
+    let trace = farm.get("/api/trace?starts_from=customer&code=PLUM").await;
     assert_eq!(trace["lots"].as_array().map(Vec::len), Some(5200));
     let went_to = trace["went_to"].as_array().context("rows")?;
     assert_eq!(went_to.len(), 5200);
     assert!(went_to.iter().any(|w| w["lot"] == "OY-T-5200"));
+    // The page shows the sums and the newest, and is no larger for it.
+    let page = farm.raw("GET", "/trace?starts_from=customer&code=PLUM", &[], Vec::new()).await.text;
+    assert!(page.contains("and 5192 more, all in the CSV") && page.len() < 60_000, "{} bytes", page.len());
     Ok(())
 }
 
@@ -141,7 +169,7 @@ async fn a_trace_from_a_fridge_finds_what_was_unpacked_since() -> Result<()> {
     let then = farm.now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
     farm.pass(chrono::TimeDelta::hours(1));
     farm.create(&format!("/api/acts/{act}/reversal"), json!({"reason": "Wrong boxes"})).await;
-    let trace = farm.get(&format!("/api/trace?place=F1&at={then}")).await;
+    let trace = farm.get(&format!("/api/trace?starts_from=place&code=F1&at={then}")).await;
     let lots = trace["lots"].as_array().context("lots")?;
     assert!(lots.contains(&json!(lot)) && lots.contains(&packed["made"][0]), "{trace}");
     Ok(())

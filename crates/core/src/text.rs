@@ -218,6 +218,8 @@ code!(/// The code of an invoice or a credit note.
     InvoiceCode, "invoice", 1..=20);
 code!(/// A payment's code.
     PaymentCode, "payment", 1..=20);
+code!(/// A recall's code.
+    RecallCode, "recall", 1..=20);
 
 #[cfg(test)]
 mod tests {

@@ -8,6 +8,7 @@
 pub mod docket;
 pub mod invoice;
 pub mod packing_list;
+pub mod recall_letter;
 pub mod receipt;
 pub mod record;
 pub mod signature;

@@ -174,3 +174,51 @@ LotEventKind {
     /// Finished.
     Finish = "finish",
 });
+
+string_enum!(/// What a trace starts from.
+TraceKind {
+    /// A lot.
+    Lot = "lot",
+    /// A batch.
+    Batch = "batch",
+    /// A sterilising or pasteurising run.
+    Cook = "cook",
+    /// A docket.
+    Docket = "docket",
+    /// A customer.
+    Customer = "customer",
+    /// A strain.
+    Strain = "strain",
+    /// A place at an instant.
+    Place = "place",
+});
+
+impl TraceKind {
+    /// Whether it may give lots after it was asked for: what grows goes on growing.
+    #[must_use]
+    pub const fn goes_on(self) -> bool {
+        matches!(self, Self::Batch | Self::Cook | Self::Strain)
+    }
+}
+
+string_enum!(/// Whether a recall is in earnest.
+RecallKind {
+    /// In earnest.
+    Recall = "recall",
+    /// A rehearsal, to see whether everybody is found in time.
+    Rehearsal = "rehearsal",
+});
+
+string_enum!(/// How a customer was told of a recall.
+ToldBy {
+    /// By telephone.
+    Telephone = "telephone",
+    /// By e-mail.
+    Email = "email",
+    /// By letter.
+    Letter = "letter",
+    /// In person.
+    InPerson = "in_person",
+    /// By a notice, where nobody knows who bought it.
+    Notice = "notice",
+});

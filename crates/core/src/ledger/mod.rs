@@ -9,6 +9,7 @@ pub mod path;
 pub mod reconciliation;
 pub mod replay;
 pub mod stock_count;
+pub mod trace;
 pub mod warm_spell;
 pub mod wear;
 pub mod weighing;

@@ -22,6 +22,7 @@ pub mod period_lock;
 pub mod pricing;
 pub mod product;
 pub mod promise;
+pub mod recall;
 pub mod receivables;
 pub mod risk;
 pub mod sales_summary;

@@ -1,178 +1,45 @@
 //! Trace: where lots came from, where they were, who has them, and everything else that they touched.
 
-use crate::{Result, Tx};
-use chrono::{DateTime, NaiveDate, Utc};
+use std::collections::BTreeSet;
+
 use gillbook_core::{
     Grams,
-    kinds::{ActKind, Basis, PlaceKind},
+    ledger::trace::{Account, Downstream, Here, Location, Made, NotSold, Trace, TraceFrom, Upstream, account},
     refusal::Refusal,
-    text::{BatchCode, CookCode, CustomerCode, DocketCode, LotCode, PlaceCode, RecipeCode},
+    text::LotCode,
 };
-use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
 
-/// Where a lot came from: one batch.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Upstream {
-    /// The lot that was weighed.
-    pub lot: LotCode,
-    /// The batch.
-    pub batch: BatchCode,
-    /// Its flush.
-    pub flush: i32,
-    /// How much.
-    pub grams_g: Grams,
-    /// Weighed apart, or shared.
-    pub basis: Basis,
-    /// Day the batch was made.
-    pub made_on: NaiveDate,
-    /// Its cook.
-    pub cook: Option<CookCode>,
-    /// Its recipe.
-    pub recipe: RecipeCode,
-    /// Where its spawn came from.
-    pub spawn_supplier: String,
-    /// The spawn's lot.
-    pub spawn_lot: String,
-}
-
-/// A time that a lot asked for was in a store without a break.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Location {
-    /// The lot.
-    pub lot: LotCode,
-    /// The place.
-    pub place: PlaceCode,
-    /// When it came.
-    pub since: DateTime<Utc>,
-    /// When the last of it left; nothing while some of it is there.
-    pub until: Option<DateTime<Utc>>,
-    /// Grams there now.
-    pub grams_g: Grams,
-}
-
-/// Grams of one lot that became another: packed, regraded, dried, brought back from a stall.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Made {
-    /// The lot that they were.
-    pub from_lot: LotCode,
-    /// The lot that they became.
-    pub into_lot: LotCode,
-    /// When.
-    pub made_at: DateTime<Utc>,
-    /// How much, trim and water taken off.
-    pub grams_g: Grams,
-}
-
-/// Where grams of a lot went: one customer.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Downstream {
-    /// The lot that was sent: one asked for, or one made of it.
-    pub lot: LotCode,
-    /// The customer.
-    pub customer: CustomerCode,
-    /// Name of the customer.
-    pub name: String,
-    /// The docket; none for a market stall.
-    pub docket: Option<DocketCode>,
-    /// When it was sent.
-    pub sent_at: DateTime<Utc>,
-    /// How much was sent.
-    pub grams_g: Grams,
-    /// How much of that was refused at the door.
-    pub refused_g: Grams,
-    /// Why it was refused; empty where nothing was.
-    pub refused_because: String,
-    /// How much of it came back after it was handed over.
-    pub returned_g: Grams,
-    /// Why it came back; empty where nothing did.
-    pub returned_because: String,
-}
-
-/// Grams of a lot that were not sold: wasted, given, tested, trimmed, used at home, lost as water; trimmed at the scale before they came to a
-/// store, too. What customers sent
-/// back is among them, as waste or tests of a return.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct NotSold {
-    /// The lot: one asked for, or one made of it.
-    pub lot: LotCode,
-    /// What became of it.
-    pub became: PlaceKind,
-    /// By which act.
-    pub act: ActKind,
-    /// Where it was.
-    pub place: PlaceCode,
-    /// When.
-    pub happened_at: DateTime<Utc>,
-    /// How much.
-    pub grams_g: Grams,
-    /// Why.
-    pub reason: String,
-}
-
-/// Everything that some lots touched, both ways, whole: nothing is cut off, however many rows it takes.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Trace {
-    /// The lots asked for.
-    pub lots: Vec<LotCode>,
-    /// Lots that they were made of.
-    pub made_of_lots: Vec<LotCode>,
-    /// Lots that were made of them.
-    pub made_into_lots: Vec<LotCode>,
-    /// Grams that became other lots, among the lots asked for and those before and after them.
-    pub made: Vec<Made>,
-    /// Back to batches, cooks, spawn and recipes.
-    pub came_from: Vec<Upstream>,
-    /// When the lots asked for were in which store.
-    pub was_in: Vec<Location>,
-    /// Forward to customers. Rows of lots that were made of those asked for carry their own lot.
-    pub went_to: Vec<Downstream>,
-    /// What was not sold, likewise.
-    pub not_sold: Vec<NotSold>,
-}
-
-/// What a trace starts from.
-#[derive(Debug, Clone)]
-pub enum TraceFrom {
-    /// A batch.
-    Batch(BatchCode),
-    /// A cook.
-    Cook(CookCode),
-    /// A docket.
-    Docket(DocketCode),
-    /// A customer.
-    Customer(CustomerCode),
-    /// Everything that stood in a place at an instant.
-    Place(PlaceCode, DateTime<Utc>),
-}
+use crate::{Result, Tx};
 
 impl Tx {
-    /// Everything that a lot touched.
-    ///
-    /// # Errors
-    /// Refuses a lot that is not there.
-    #[tracing::instrument(level = "debug", name = "store.ledger.trace_lot", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn trace_lot(&mut self, code: &LotCode) -> Result<Trace> {
-        self.lot_exists(code).await?;
-        self.trace_lots(vec![code.clone()]).await
-    }
-
-    /// Everything that a batch, cook, docket, customer, or a place at an instant touched.
+    /// Everything that a lot, batch, cook, docket, customer, strain, or a place at an instant touched.
     ///
     /// # Errors
     /// Refuses a start that is not there: nothing found must not look like nothing touched.
     #[tracing::instrument(level = "debug", name = "store.ledger.trace", skip_all, fields(farm_id = self.farm.0))]
     pub async fn trace(&mut self, from: &TraceFrom) -> Result<Trace> {
+        let lots = self.lots_touched_by(from).await?;
+        self.trace_lots(lots).await
+    }
+
+    /// The lots that a trace starts from.
+    ///
+    /// # Errors
+    /// Refuses a start that is not there.
+    pub(crate) async fn lots_touched_by(&mut self, from: &TraceFrom) -> Result<Vec<LotCode>> {
         self.ensure_start(from).await?;
-        let (mut batch, mut cook, mut docket, mut customer, mut place, mut at) = (None, None, None, None, None, None);
+        let (mut batch, mut cook, mut docket, mut customer, mut strain, mut place) =
+            (None, None, None, None, None, None);
         match from {
+            TraceFrom::Lot(lot) => return Ok(vec![lot.clone()]),
             TraceFrom::Batch(b) => batch = Some(b.as_str()),
             TraceFrom::Cook(c) => cook = Some(c.as_str()),
             TraceFrom::Docket(d) => docket = Some(d.as_str()),
             TraceFrom::Customer(c) => customer = Some(c.as_str()),
-            TraceFrom::Place(p, t) => (place, at) = (Some(p.as_str()), Some(*t)),
+            TraceFrom::Strain(s) => strain = Some(s.as_str()),
+            TraceFrom::Place(p, _) => place = Some(p.as_str()),
         }
-        let lots = sqlx::query_scalar!(
+        Ok(sqlx::query_scalar!(
             r#"select distinct lot as "lot!: LotCode" from (
                    select w.lot from weighing w join weighing_source s using (farm_id, act_id) join batch b using (farm_id, batch)
                     where w.farm_id = $1 and (b.batch = $2 or b.cook = $3)
@@ -199,46 +66,44 @@ impl Tx {
                    -- What was made is again what it was made of.
                    select k.parent from movement m join act a using (farm_id, act_id) join act x on x.farm_id = a.farm_id and x.reverses = a.act_id
                      join lot_link k on k.farm_id = m.farm_id and k.child = m.lot join act y on y.farm_id = k.farm_id and y.reverses = k.act_id
-                    where m.farm_id = $1 and m.to_place = $6 and a.happened_at <= $7 and x.recorded_at > $7) x order by 1"#,
+                    where m.farm_id = $1 and m.to_place = $6 and a.happened_at <= $7 and x.recorded_at > $7
+                   union all
+                   select l.lot from lot l where l.farm_id = $1 and l.strain = $8) x order by 1"#,
             self.farm.0,
             batch,
             cook,
             docket,
             customer,
             place,
-            at
+            from.at(),
+            strain
         )
         .fetch_all(&mut *self.db)
-        .await?;
-        self.trace_lots(lots).await
+        .await?)
     }
 
     /// Refuses a start that is not there.
     async fn ensure_start(&mut self, from: &TraceFrom) -> Result<()> {
-        let (kind, what, code) = match from {
-            TraceFrom::Batch(b) => ("batch", BatchCode::NOUN, b.as_str()),
-            TraceFrom::Cook(c) => ("cook", CookCode::NOUN, c.as_str()),
-            TraceFrom::Docket(d) => ("docket", DocketCode::NOUN, d.as_str()),
-            TraceFrom::Customer(c) => ("customer", CustomerCode::NOUN, c.as_str()),
-            TraceFrom::Place(p, _) => ("place", PlaceCode::NOUN, p.as_str()),
-        };
         let there = sqlx::query_scalar!(
             r#"select case $2::text
+                        when 'lot' then exists (select from lot where farm_id = $1 and lot = $3)
                         when 'batch' then exists (select from batch where farm_id = $1 and batch = $3)
                         when 'cook' then exists (select from cook where farm_id = $1 and cook = $3)
                         when 'docket' then exists (select from docket where farm_id = $1 and docket = $3)
                         when 'customer' then exists (select from customer where farm_id = $1 and customer = $3)
+                        when 'strain' then exists (select from strain where farm_id = $1 and strain = $3)
                         else exists (select from place where farm_id = $1 and place = $3) end as "there!""#,
             self.farm.0,
-            kind,
-            code
+            from.kind().as_str(),
+            from.code()
         )
         .fetch_one(&mut *self.db)
         .await?;
-        if there { Ok(()) } else { Err(Refusal::not_found(what, code).into()) }
+        if there { Ok(()) } else { Err(Refusal::not_found(from.noun(), from.code()).into()) }
     }
 
-    async fn trace_lots(&mut self, lots: Vec<LotCode>) -> Result<Trace> {
+    /// Everything that some lots touched.
+    pub(crate) async fn trace_lots(&mut self, lots: Vec<LotCode>) -> Result<Trace> {
         let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
         let family = sqlx::query!(
             r#"with recursive link as (
@@ -253,7 +118,7 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let asked: std::collections::BTreeSet<&LotCode> = lots.iter().collect();
+        let asked: BTreeSet<&LotCode> = lots.iter().collect();
         let side = |up: bool| family.iter().filter(move |f| f.up == up).map(|f| &f.lot);
         let (up, down): (Vec<String>, Vec<String>) =
             (side(true).map(ToString::to_string).collect(), side(false).map(ToString::to_string).collect());
@@ -266,6 +131,8 @@ impl Tx {
             was_in: self.was_in(&lots).await?,
             went_to: self.went_to(&down).await?,
             not_sold: self.not_sold(&down).await?,
+            here: self.here(&down).await?,
+            account: self.account(&down).await?,
             lots,
         })
     }
@@ -312,7 +179,8 @@ impl Tx {
             r#"select m.lot as "lot!: _", c.customer as "customer!: _", c.name as "name!", d.docket as "docket?: _", min(a.happened_at) as "sent_at!",
                       sum(m.grams)::bigint as "grams_g!: _",
                       coalesce(f.grams, 0)::bigint as "refused_g!: _", coalesce(f.because, '') as "refused_because!",
-                      coalesce(b.grams, 0)::bigint as "returned_g!: _", coalesce(b.because, '') as "returned_because!"
+                      coalesce(b.grams, 0)::bigint as "returned_g!: _", coalesce(b.because, '') as "returned_because!",
+                      coalesce(bool_or(p.kind = 'van' and docket_is_open(d)), false) as "under_way!"
                  from movement m
                  join act a using (farm_id, act_id)
                  join place p on p.farm_id = m.farm_id and p.place = m.to_place
@@ -371,5 +239,42 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?)
+    }
+
+    /// Where some lots are in stock.
+    async fn here(&mut self, lots: &[String]) -> Result<Vec<Here>> {
+        Ok(sqlx::query_as!(
+            Here,
+            r#"select b.lot as "lot: _", b.place as "place: _", b.grams as "grams_g: _",
+                      exists (select from lot_hold h where h.farm_id = $1 and h.lot = b.lot) as "on_hold!"
+                 from balance b join place p using (farm_id, place)
+                where b.farm_id = $1 and b.lot = any ($2) and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                order by b.place, b.lot"#,
+            self.farm.0,
+            lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// What became of every gram of some lots.
+    async fn account(&mut self, lots: &[String]) -> Result<Account> {
+        let rows = sqlx::query!(
+            r#"select p.kind as "kind: gillbook_core::kinds::PlaceKind", sum(b.grams)::bigint as "grams!: Grams",
+                      case p.kind when 'water' then (
+                          select coalesce(sum(m.grams), 0) from movement m join act a using (farm_id, act_id)
+                            join place w on w.farm_id = m.farm_id and w.place = m.to_place
+                           where m.farm_id = $1 and m.lot = any ($2) and w.kind = 'water' and a.kind in ('count', 'finish', 'market_close')
+                             and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id))
+                      else 0 end::bigint as "missing!: Grams"
+                 from balance b join place p using (farm_id, place)
+                where b.farm_id = $1 and b.lot = any ($2) group by p.kind"#,
+            self.farm.0,
+            lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let missing = rows.iter().map(|row| row.missing).sum();
+        Ok(account(rows.into_iter().map(|row| (row.kind, row.grams)), missing))
     }
 }

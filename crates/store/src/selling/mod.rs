@@ -17,6 +17,7 @@ mod pauses;
 pub mod payments;
 pub mod period_locks;
 pub mod products;
+pub mod recalls;
 pub mod receivables;
 mod reversal;
 pub(crate) mod sales;

@@ -4,7 +4,7 @@
 use gillbook_core::{
     text::{
         BatchCode, CrateCode, CustomerCode, DocketCode, HouseCheckCode, InvoiceCode, LotCode, MarketDayCode, OrderCode,
-        PaymentCode, PlaceCode, ProductCode, RoomCode, StandingOrderCode, StrainCode,
+        PaymentCode, PlaceCode, ProductCode, RecallCode, RoomCode, StandingOrderCode, StrainCode,
     },
     units::calendar::{Day, IsoWeek},
 };
@@ -164,6 +164,14 @@ pub(super) struct PersonPath {
 pub(super) struct PaymentPath {
     /// The payment's code
     payment: PaymentCode,
+}
+
+/// The recall's code.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Path)]
+pub(super) struct RecallPath {
+    /// The recall's code
+    recall: RecallCode,
 }
 
 /// The place's code.

@@ -138,6 +138,7 @@ async fn batch_page(app: &App, who: &Authenticated, code: &BatchCode) -> Result<
         .about(about)
         .or_nothing("No blocks of it are left.")
         .link(format!("/batches/new?like={}", batch.batch), "Make a batch like it")
+        .link(format!("/trace?starts_from=batch&code={}", batch.batch), "Trace or recall it")
         .link("/weigh", "Weigh");
         if batch.standing > 0 {
             page.sheets = sheets(&batch, rooms.collect());

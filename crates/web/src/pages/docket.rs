@@ -132,7 +132,7 @@ fn crates_words(crates: i64, customer: &str) -> String {
     }
 }
 
-fn dial(telephone: &str) -> String {
+pub(super) fn dial(telephone: &str) -> String {
     telephone.chars().filter(|c| c.is_ascii_digit() || *c == '+').collect()
 }
 

@@ -7,12 +7,12 @@ use gillbook_core::{
     SignedWith,
     cold::shelf_life::LifeLeft,
     kinds::{ActKind, Basis, LotEventKind, PlaceKind},
+    ledger::trace::{Downstream, Location, NotSold, Trace, TraceFrom},
     text::LotCode,
 };
 use gillbook_store::ledger::{
     holds::HoldEvent,
     lots::{Lot, LotAt, NewLotEvent},
-    trace::{Downstream, Location, NotSold, Trace},
 };
 
 use super::{
@@ -205,7 +205,7 @@ async fn lot_page(app: &App, who: &Authenticated, code: &LotCode, refused: Optio
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let lot = tx.lot(code).await?;
-        let trace = tx.trace_lot(code).await?;
+        let trace = tx.trace(&TraceFrom::Lot(code.clone())).await?;
         Ok(LotPage {
             head: Layout::new(&farm, who, "/stock"),
             hold: lot

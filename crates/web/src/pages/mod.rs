@@ -36,6 +36,7 @@ mod packing_sheet;
 mod payments;
 mod period_locks;
 mod phones;
+mod recalls;
 mod receipt_sheet;
 mod record;
 mod record_sheet;
@@ -52,6 +53,8 @@ mod stall;
 mod standing_orders;
 mod stock;
 mod today;
+mod trace;
+mod traced;
 mod typed;
 mod week;
 mod week_close;
@@ -85,9 +88,11 @@ pub(crate) use self::{
     money::{journal_csv, statement_pdf},
     packing_sheet::{packing_list_name, packing_list_pdf},
     phones::home_of,
+    recalls::recall_letters,
     receipt_sheet::ReceiptPaper,
     record::{record_csv, record_of, record_pdf},
     sell_first::shelf_life,
+    traced::trace_csv,
     week_sales::{product_sales_csv, sales_csv},
 };
 use crate::{

@@ -11,9 +11,9 @@ use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 use super::{
     availability, batches, blocks, by_hand, calendar, checks, count, crates_out, desk, dispatch, docket, emails,
     entries, excursion, find, fridge, invoices, lot, market, money, moves, notices, order_forms, order_to_cash, orders,
-    packing, packing_list, payments, period_locks, phones, record,
+    packing, packing_list, payments, period_locks, phones, recalls, record,
     resource::{self, Addable, Changeable, Resource},
-    returns, sell_first, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, week,
+    returns, sell_first, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, trace, week,
     week_close, weigh,
 };
 use crate::App;
@@ -116,6 +116,12 @@ fn stock(pages: Pages) -> Pages {
         .post("/lots/{lot}/transfer", moves::post_transfer)
         .post("/lots/{lot}/take-out", moves::post_take_out)
         .post("/lots/{lot}/finish", moves::post_finish)
+        .get("/trace", trace::get_trace)
+        .get("/recalls", resource::get_list::<recalls::Recalls>)
+        .post("/recalls", recalls::post_recall)
+        .get("/recalls/{recall}", recalls::get_recall)
+        .post("/recalls/{recall}/told", recalls::post_told)
+        .post("/recalls/{recall}/end", recalls::post_end)
         .get("/places/{place}/count", count::get_count)
         .post("/places/{place}/count", count::post_count)
 }

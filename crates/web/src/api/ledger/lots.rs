@@ -2,15 +2,18 @@
 
 use axum::{Json, extract::State, http::Uri};
 use gillbook_core::{
-    ledger::packing::{NewOpening, NewPacking, Packing},
+    kinds::TraceKind,
+    ledger::{
+        packing::{NewOpening, NewPacking, Packing},
+        trace::{Trace, TraceFrom},
+    },
     refusal::Refusal,
-    text::{BatchCode, CookCode, CustomerCode, DocketCode, LotCode, PlaceCode},
+    text::{LotCode, Text},
     units::calendar::Instant,
 };
 use gillbook_store::ledger::{
     holds::HeldLot,
     lots::{Lot, NewLotEvent},
-    trace::{Trace, TraceFrom},
 };
 use serde::Deserialize;
 use utoipa::IntoParams;
@@ -22,9 +25,10 @@ use crate::{
     auth::Authenticated,
     create_tx,
     extract::{IdempotentJson, PaginationQuery, PathParam, Query},
+    pages,
     problem::{Problem, Problems},
     read_tx,
-    respond::{Created, ListResponse},
+    respond::{Created, Document, ListResponse},
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -33,6 +37,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .routes(routes!(get_lot))
         .routes(routes!(get_lot_trace))
         .routes(routes!(get_trace))
+        .routes(routes!(get_trace_csv))
         .routes(routes!(post_lot_hold))
         .routes(routes!(post_lot_release))
         .routes(routes!(post_lot_finish))
@@ -48,48 +53,21 @@ struct LotsQuery {
     in_stock: Option<bool>,
 }
 
-/// What a trace starts from: exactly one of these, or a place and an instant.
+/// What a trace starts from.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 struct TraceQuery {
-    /// A batch.
-    batch: Option<BatchCode>,
-    /// A cook.
-    cook: Option<CookCode>,
-    /// A docket.
-    docket: Option<DocketCode>,
-    /// A customer.
-    customer: Option<CustomerCode>,
-    /// A place, with `at`.
-    place: Option<PlaceCode>,
-    /// An instant, with `place`.
+    /// What `code` is the code of.
+    starts_from: TraceKind,
+    /// The code.
+    code: Text<1, 20>,
+    /// Of a place: the instant at which the goods were in it.
     at: Option<Instant>,
 }
 
 impl TraceQuery {
-    fn from(self) -> Result<TraceFrom, Problem> {
-        match self {
-            Self { batch: Some(b), cook: None, docket: None, customer: None, place: None, at: None } => {
-                Ok(TraceFrom::Batch(b))
-            }
-            Self { batch: None, cook: Some(c), docket: None, customer: None, place: None, at: None } => {
-                Ok(TraceFrom::Cook(c))
-            }
-            Self { batch: None, cook: None, docket: Some(d), customer: None, place: None, at: None } => {
-                Ok(TraceFrom::Docket(d))
-            }
-            Self { batch: None, cook: None, docket: None, customer: Some(c), place: None, at: None } => {
-                Ok(TraceFrom::Customer(c))
-            }
-            Self { batch: None, cook: None, docket: None, customer: None, place: Some(p), at: Some(t) } => {
-                Ok(TraceFrom::Place(p, t.0))
-            }
-            _ => Err(Refusal::field(
-                "batch",
-                "Name one thing: a batch, a cook, a docket, a customer, or a place with at.",
-            )
-            .into()),
-        }
+    fn from(&self) -> Result<TraceFrom, Refusal> {
+        TraceFrom::named(self.starts_from, self.code.as_str(), self.at.map(|at| at.0))
     }
 }
 
@@ -144,10 +122,10 @@ async fn get_lot_trace(
     who: Authenticated,
     PathParam(lot): PathParam<LotCode>,
 ) -> Result<Json<Trace>, Problem> {
-    Ok(Json(read_tx!(app, who, |tx| tx.trace_lot(&lot).await)?))
+    Ok(Json(read_tx!(app, who, |tx| tx.trace(&TraceFrom::Lot(lot)).await)?))
 }
 
-/// Everything that a batch, a cook, a docket, a customer, or a place at an instant touched.
+/// Everything that a lot, a batch, a cook, a docket, a customer, a strain, or a place at an instant touched, whole.
 #[utoipa::path(
     get, path = "/api/trace", tag = "lots",
     params(TraceQuery),
@@ -160,6 +138,26 @@ async fn get_trace(
 ) -> Result<Json<Trace>, Problem> {
     let from = asked.from()?;
     Ok(Json(read_tx!(app, who, |tx| tx.trace(&from).await)?))
+}
+
+/// The rows of a trace as CSV (RFC 4180): back, forward and what was not sold, whole.
+#[utoipa::path(
+    get, path = "/api/trace/csv", tag = "lots",
+    params(TraceQuery),
+    responses(
+        (status = 200, description = "The trace as CSV", body = String, content_type = "text/csv"),
+        Problems,
+    ),
+)]
+async fn get_trace_csv(
+    State(app): State<App>,
+    who: Authenticated,
+    Query(asked): Query<TraceQuery>,
+) -> Result<Document, Problem> {
+    let from = asked.from()?;
+    let (farm, trace) = read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.trace(&from).await?)))?;
+    let name = format!("trace-{}-{}.csv", from.kind(), from.code());
+    Ok(Document { kind: "text/csv; charset=utf-8", name, bytes: pages::trace_csv(&farm, &trace)? })
 }
 
 /// Holds a lot and every lot that was made of it: nothing of them leaves but to waste or a test until they are released. What was set

@@ -11,6 +11,7 @@ mod packing_list;
 mod payments;
 mod period_locks;
 mod products;
+mod recalls;
 mod receivables;
 mod standing_orders;
 
@@ -33,5 +34,6 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .merge(invoices::router())
         .merge(payments::router())
         .merge(period_locks::router())
+        .merge(recalls::router())
         .merge(receivables::router())
 }

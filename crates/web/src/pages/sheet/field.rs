@@ -336,7 +336,7 @@ pub(super) fn grams(text: &str) -> Option<Grams> {
 }
 
 /// A day and a time of a zone as an instant (RFC 3339); the first where the clocks are put back, none where they jump over it.
-fn moment(text: &str, zone: Tz) -> Option<String> {
+pub(in crate::pages) fn moment(text: &str, zone: Tz) -> Option<String> {
     let local = NaiveDateTime::parse_from_str(text, "%Y-%m-%dT%H:%M")
         .or_else(|_| NaiveDateTime::parse_from_str(text, "%Y-%m-%dT%H:%M:%S"));
     Some(local.ok()?.and_local_timezone(zone).earliest()?.to_rfc3339())

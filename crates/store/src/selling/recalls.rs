@@ -1,0 +1,292 @@
+//! Recalls and their rehearsals.
+
+use std::collections::BTreeMap;
+
+use gillbook_core::{
+    kinds::{CustomerKind, LotEventKind, RecallKind, ToldBy, TraceKind},
+    ledger::trace::{Trace, TraceFrom},
+    refusal::Refusal,
+    selling::recall::{
+        NewRecall, NewRecallEnd, NewTold, Reach, Recall, RecallEnd, RecallReport, Told, ensure_holds, ensure_lasts,
+        ensure_told, holders,
+    },
+    text::{CustomerCode, LotCode, RecallCode, Text},
+};
+
+use crate::{
+    Pagination, Result, Tx,
+    ledger::{holds::NewHold, posting::LotEvent},
+};
+
+/// Recalls by code, or all of them.
+macro_rules! recalls_where {
+    ($tx:expr, $code:expr, $page:expr) => {
+        sqlx::query!(
+            r#"select r.recall as "recall: RecallCode", r.kind as "kind: RecallKind", r.starts_from as "starts_from: TraceKind", r.code, r.at,
+                      r.reason, r.started_at, r.done_by, r.entered_by, e.ended_at as "ended_at?", e.note as "note?", e.entered_by as "ended_by?"
+                 from recall r left join recall_end e using (farm_id, recall)
+                where r.farm_id = $1 and ($2::text is null or r.recall = $2)
+                  and ($3::text is null or (r.started_at, r.recall) < (select a.started_at, a.recall from recall a
+                                                                        where a.farm_id = $1 and a.recall = $3))
+                order by r.started_at desc, r.recall desc limit $4"#,
+            $tx.farm.0,
+            $code,
+            $page.after,
+            $page.limit
+        )
+        .fetch_all(&mut *$tx.db)
+        .await?
+        .into_iter()
+        .map(|row| Recall {
+            recall: row.recall,
+            kind: row.kind,
+            starts_from: row.starts_from,
+            code: row.code,
+            at: row.at,
+            reason: row.reason,
+            started_at: row.started_at,
+            done_by: row.done_by,
+            entered_by: row.entered_by,
+            ended: row.ended_at.map(|ended_at| RecallEnd {
+                ended_at,
+                note: row.note.unwrap_or_default(),
+                entered_by: row.ended_by.unwrap_or_default(),
+            }),
+        })
+        .collect::<Vec<Recall>>()
+    };
+}
+
+impl Tx {
+    /// Begins a recall or a rehearsal: finds the lots, writes them down, and puts them and what was made of them on hold where it holds.
+    ///
+    /// # Errors
+    /// Refuses a start that is not there, and one that touched no lot.
+    #[tracing::instrument(level = "debug", name = "store.selling.begin_recall", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn begin_recall(&mut self, new: &NewRecall) -> Result<RecallReport> {
+        let from = new.from()?;
+        let lots = self.lots_touched_by(&from).await?;
+        if lots.is_empty() {
+            let detail = format!("There is no lot of {} {}: nothing to recall.", from.noun(), from.code());
+            return Err(Refusal::field("/code", detail).into());
+        }
+        let family = if new.holds() { self.lock_made_of(&lots).await? } else { Vec::new() };
+        let code = format!("RC-{}", self.next_number("recall").await?);
+        let hold =
+            NewHold { reason: new.reason.as_str(), at: self.now, by: new.by.as_ref(), document: Some(code.as_str()) };
+        self.hold_locked(&family, &hold).await?;
+        self.release_set_aside_of(&family, None).await?;
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        sqlx::query!(
+            "with r as (
+                 insert into recall (farm_id, recall, kind, starts_from, code, at, reason, started_at, done_by, entered_by)
+                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) returning farm_id, recall)
+             insert into recall_lot (farm_id, recall, lot) select r.farm_id, r.recall, l.lot from r, unnest($11::text[]) as l(lot)",
+            self.farm.0,
+            code,
+            new.kind.as_str(),
+            from.kind().as_str(),
+            from.code(),
+            from.at(),
+            new.reason.as_str(),
+            self.now,
+            self.performed_by(new.by.as_ref()),
+            self.actor.name,
+            &lots
+        )
+        .execute(&mut *self.db)
+        .await?;
+        self.recall_report_of(&code).await
+    }
+
+    /// Recalls and rehearsals, newest first.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.recalls", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn recalls(&mut self, page: &Pagination) -> Result<Vec<Recall>> {
+        Ok(recalls_where!(self, None::<&str>, page))
+    }
+
+    /// A recall with all that is to be known of it now.
+    ///
+    /// # Errors
+    /// Refuses one that is not there.
+    #[tracing::instrument(level = "debug", name = "store.selling.recall", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn recall(&mut self, code: &RecallCode) -> Result<RecallReport> {
+        self.recall_report_of(code.as_str()).await
+    }
+
+    /// Writes down that a customer was told.
+    ///
+    /// # Errors
+    /// Refuses a recall that has ended, and a customer who was sent nothing of it.
+    #[tracing::instrument(level = "debug", name = "store.selling.tell_of_recall", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn tell_of_recall(&mut self, code: &RecallCode, new: &NewTold) -> Result<Told> {
+        let told_at = self.occurred_at(new.happened_at, "/happened_at")?;
+        let report = self.open_recall(code).await?;
+        ensure_holds(&report.holders, &new.customer)?;
+        let told = Told {
+            customer: new.customer.clone(),
+            told_by: new.told_by,
+            note: new.note.as_ref().map(|note| note.as_str().to_owned()).unwrap_or_default(),
+            told_at,
+            done_by: self.performed_by(new.by.as_ref()),
+        };
+        sqlx::query!(
+            "insert into recall_told (farm_id, told_id, recall, customer, told_by, note, told_at, recorded_at, done_by, entered_by)
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+            self.farm.0,
+            self.new_id(),
+            code.as_str(),
+            told.customer.as_str(),
+            told.told_by.as_str(),
+            told.note,
+            told.told_at,
+            self.now,
+            told.done_by,
+            self.actor.name
+        )
+        .execute(&mut *self.db)
+        .await?;
+        Ok(told)
+    }
+
+    /// Ends a recall, and releases what it put on hold where that is asked for.
+    ///
+    /// # Errors
+    /// Refuses one that has ended, one in which somebody was not told and no word says why, and a release by another than the owner in person.
+    #[tracing::instrument(level = "debug", name = "store.selling.end_recall", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn end_recall(&mut self, code: &RecallCode, end: &NewRecallEnd) -> Result<RecallReport> {
+        let report = self.open_recall(code).await?;
+        ensure_told(&report.holders, end)?;
+        if end.release {
+            self.authoriser("Releasing a hold")?;
+            self.lock_lots(&report.held).await?;
+            let held = self.held_for(code.as_str()).await?;
+            let reason = format!("End of {code}");
+            let releases: Vec<LotEvent> = held
+                .into_iter()
+                .map(|lot| LotEvent {
+                    lot: lot.into(),
+                    kind: LotEventKind::Release,
+                    reason: &reason,
+                    happened_at: self.now,
+                    by: None,
+                    document: Some(code.as_str()),
+                })
+                .collect();
+            self.post_lot_events(&releases).await?;
+        }
+        sqlx::query!(
+            "insert into recall_end (farm_id, recall, ended_at, note, entered_by) values ($1, $2, $3, $4, $5)",
+            self.farm.0,
+            code.as_str(),
+            self.now,
+            end.note.as_ref().map(Text::as_str).unwrap_or_default(),
+            self.actor.name
+        )
+        .execute(&mut *self.db)
+        .await?;
+        self.recall(code).await
+    }
+
+    /// A recall that lasts, which nobody else ends or writes to until the transaction does.
+    async fn open_recall(&mut self, code: &RecallCode) -> Result<RecallReport> {
+        sqlx::query!("select lock_list($1, 'recall', true)", self.farm.0).execute(&mut *self.db).await?;
+        let report = self.recall(code).await?;
+        ensure_lasts(&report.recall)?;
+        Ok(report)
+    }
+
+    async fn recall_report_of(&mut self, code: &str) -> Result<RecallReport> {
+        let one = Pagination { after: None, limit: 1 };
+        let recall = recalls_where!(self, Some(code), one).pop();
+        let recall = recall.ok_or_else(|| Refusal::not_found(RecallCode::NOUN, code))?;
+        let lots = sqlx::query_scalar!(
+            r#"select lot as "lot: LotCode" from recall_lot where farm_id = $1 and recall = $2 order by lot"#,
+            self.farm.0,
+            code
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        let trace = self.trace_lots(lots).await?;
+        let told = self.told_of(code).await?;
+        let reach = self.reach_of(&trace).await?;
+        Ok(RecallReport {
+            holders: holders(&trace.went_to, &reach, &told),
+            held: self.held_for(code).await?,
+            since: self.harvested_since(&recall, &trace.lots).await?,
+            recall,
+            lots: trace.lots,
+            made_into_lots: trace.made_into_lots,
+            here: trace.here,
+            account: trace.account,
+        })
+    }
+
+    /// Lots of what a recall started from that were not there when it began: a batch goes on fruiting.
+    async fn harvested_since(&mut self, recall: &Recall, lots: &[LotCode]) -> Result<Vec<LotCode>> {
+        if recall.ended.is_some() || !recall.starts_from.goes_on() {
+            return Ok(Vec::new());
+        }
+        let now = self.lots_touched_by(&TraceFrom::named(recall.starts_from, &recall.code, recall.at)?).await?;
+        Ok(now.into_iter().filter(|lot| !lots.contains(lot)).collect())
+    }
+
+    async fn told_of(&mut self, code: &str) -> Result<Vec<Told>> {
+        Ok(sqlx::query_as!(
+            Told,
+            r#"select customer as "customer: CustomerCode", told_by as "told_by: ToldBy", note, told_at, done_by from recall_told
+                where farm_id = $1 and recall = $2 order by told_at, told_id"#,
+            self.farm.0,
+            code
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// How the customers are reached that goods of a trace went to.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.reach_of", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn reach_of(&mut self, trace: &Trace) -> Result<BTreeMap<CustomerCode, Reach>> {
+        let codes: Vec<String> = trace.went_to.iter().map(|row| row.customer.to_string()).collect();
+        let rows = sqlx::query!(
+            r#"select customer as "customer: CustomerCode", name, kind as "kind: CustomerKind", telephone, email, address from customer
+                where farm_id = $1 and customer = any ($2)"#,
+            self.farm.0,
+            &codes
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|row| {
+                let reach = Reach {
+                    name: row.name,
+                    kind: row.kind,
+                    telephone: row.telephone,
+                    email: row.email,
+                    address: row.address,
+                };
+                (row.customer, reach)
+            })
+            .collect())
+    }
+
+    /// The lots that a recall put on hold and that nobody has released since.
+    async fn held_for(&mut self, code: &str) -> Result<Vec<LotCode>> {
+        Ok(sqlx::query_scalar!(
+            r#"select e.lot as "lot: LotCode" from lot_event e
+                where e.farm_id = $1 and e.document = $2 and e.kind = 'hold'
+                  and not exists (select from lot_event n where n.farm_id = e.farm_id and n.lot = e.lot and n.kind in ('hold', 'release') and n.seq > e.seq)
+                order by e.lot"#,
+            self.farm.0,
+            code
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+}
