@@ -747,6 +747,8 @@ create table recall (
     -- Of a place: the instant at which the goods were in it.
     at           timestamptz,
     reason       text        not null,
+    -- Whether its lots are on hold until it ends.
+    holds        boolean     not null,
     started_at   timestamptz not null,
     done_by      text        not null,
     entered_by   text        not null,
@@ -756,6 +758,7 @@ create table recall (
     constraint recall_starts_from_known check (starts_from in ('lot', 'batch', 'cook', 'docket', 'customer', 'strain', 'place')),
     constraint recall_code_length check (length(code) between 1 and 20),
     constraint recall_at_needed check ((starts_from = 'place') = (at is not null)),
+    constraint recall_holds_needed check (holds or kind = 'rehearsal'),
     constraint recall_reason_length check (length(reason) between 1 and 200),
     constraint recall_done_by_length check (length(done_by) between 1 and 60),
     constraint recall_entered_by_length check (length(entered_by) between 1 and 100)
@@ -778,24 +781,26 @@ call make_append_only('recall_lot');
 -- That a customer was told of a recall.
 create table recall_told (
     farm_id      int         not null,
-    told_id      uuid        not null,
     recall       text        not null,
+    -- In the order of writing: the last says how it stands.
+    seq          int         not null,
     customer     text        not null,
-    told_by      text        not null,
+    told_how      text        not null,
     note         text        not null,
     told_at      timestamptz not null,
     recorded_at  timestamptz not null,
     done_by      text        not null,
     entered_by   text        not null,
-    constraint recall_told_pk primary key (farm_id, told_id),
+    constraint recall_told_pk primary key (farm_id, recall, seq),
+    constraint recall_told_seq_range check (seq >= 1),
     constraint recall_told_recall_fk foreign key (farm_id, recall) references recall,
     constraint recall_told_customer_fk foreign key (farm_id, customer) references customer,
-    constraint recall_told_told_by_known check (told_by in ('telephone', 'email', 'letter', 'in_person', 'notice')),
+    constraint recall_told_told_how_known check (told_how in ('telephone', 'email', 'letter', 'in_person', 'notice', 'not_reached')),
     constraint recall_told_note_length check (length(note) <= 200),
     constraint recall_told_done_by_length check (length(done_by) between 1 and 60),
     constraint recall_told_entered_by_length check (length(entered_by) between 1 and 100)
 );
-create index recall_told_by_recall on recall_told (farm_id, recall, told_at);
+create index recall_told_how_recall on recall_told (farm_id, recall, told_at);
 call make_append_only('recall_told');
 
 create table recall_end (
@@ -804,6 +809,10 @@ create table recall_end (
     ended_at    timestamptz not null,
     note        text        not null,
     entered_by  text        not null,
+    -- Whether it let go of what it held.
+    released    boolean     not null,
+    -- What was known when it ended, as the interface answers it.
+    report      jsonb       not null,
     constraint recall_end_pk primary key (farm_id, recall),
     constraint recall_end_recall_fk foreign key (farm_id, recall) references recall,
     constraint recall_end_note_length check (length(note) <= 1000),

@@ -26,7 +26,7 @@ async fn from_a_docket_to_who_has_it_and_what_is_held() -> Result<()> {
     let effort = hand.spent("a rehearsed recall, from a docket to who has it and the hold");
     ensure!(effort.touches < 10, "{effort:?}");
     let seen = hand.sees().await?;
-    ensure!(seen.contains("Rehearsal RC-1") && seen.contains("0 of 1 told") && seen.contains("PLUM"), "{seen}");
+    ensure!(seen.contains("Practice recall RC-1") && seen.contains("0 of 1 told") && seen.contains("PLUM"), "{seen}");
     ensure!(farm.get("/api/recalls/RC-1").await["held"].as_array().is_some_and(|held| !held.is_empty()));
     hand.send("/recalls/RC-1/told").await?;
     let effort = hand.spent("that a customer was told");

@@ -34,6 +34,8 @@ async fn check_finds_each_kind_of_damage() -> Result<()> {
     let docket = farm.docket_of(200).await;
     farm.create("/api/invoices", json!({"customer": "PLUM", "dockets": [docket]})).await;
     farm.create("/api/payments", json!({"customer": "PLUM", "amount": "1", "method": "cash"})).await;
+    let recall = json!({"kind": "recall", "starts_from": "docket", "code": docket, "reason": "Mould"});
+    farm.create("/api/recalls", recall).await;
     let audit = farm.admin.clone().username("gillbook_audit");
     assert_eq!(check(&audit).await?, []);
     let mut db = PgConnection::connect_with(&farm.admin).await?;
@@ -66,6 +68,7 @@ async fn check_finds_each_kind_of_damage() -> Result<()> {
         (21, "update payment_share set amount = 1000"),
         (22, "update payment set amount = 0"),
         (23, "update journal_line set amount = amount + 2"),
+        (24, "delete from lot_event where document = 'RC-1'"),
     ] {
         // What a superuser can do with every trigger off; taken back after the look.
         run(&mut db, "begin; set local session_replication_role = replica").await?;

@@ -10,6 +10,7 @@ mod farm_by_hand;
 mod find;
 mod forms;
 mod invoicing;
+mod labels;
 mod metrics;
 mod packing;
 mod pages;

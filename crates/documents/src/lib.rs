@@ -5,8 +5,10 @@
 //!
 //! *Invariant:* this crate opens no file, no socket and no database. What stands on a document was put into its values.
 
+pub mod codes;
 pub mod docket;
 pub mod invoice;
+pub mod label;
 pub mod packing_list;
 pub mod recall_letter;
 pub mod receipt;

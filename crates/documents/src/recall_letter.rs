@@ -10,10 +10,18 @@ use crate::{Error, typesetting::pdf};
 pub struct Row {
     /// The lot, as its label says.
     pub lot: String,
-    /// The docket; the word market where there was none.
+    /// What it is.
+    pub name: String,
+    /// Harvest day.
+    pub harvested: String,
+    /// Best before; nothing where there is no such day.
+    pub best_before: String,
+    /// The docket; nothing where there was none.
     pub document: String,
     /// When it was sent.
     pub sent: String,
+    /// Whether it has not arrived yet.
+    pub under_way: bool,
     /// How much, without what came back.
     pub kg: String,
 }
@@ -25,6 +33,8 @@ pub struct Letter {
     pub name: String,
     /// Address of the customer.
     pub address: String,
+    /// Whether it is for people at a stall, to be hung up.
+    pub is_market: bool,
     /// What was sent.
     pub rows: Vec<Row>,
     /// All of it, kilograms.
@@ -47,11 +57,11 @@ pub struct Letters {
     /// Whether it is a rehearsal.
     pub is_rehearsal: bool,
     /// When it began.
-    pub day: String,
+    pub began: String,
     /// Why.
     pub reason: String,
-    /// Where the farm is called.
-    pub telephone: String,
+    /// How the farm is reached; nothing where that is not entered.
+    pub reached_at: String,
     /// The letters.
     pub letters: Vec<Letter>,
 }
@@ -62,7 +72,7 @@ impl Letters {
     /// # Errors
     /// When the template fails, which would be our mistake.
     pub fn pdf(&self) -> Result<Vec<u8>, Error> {
-        let ident = format!("{} {} {}", self.farm, self.recall, self.day);
+        let ident = format!("{} {} {}", self.farm, self.recall, self.began);
         pdf(include_str!("../templates/recall_letter.typ"), self, &ident)
     }
 }

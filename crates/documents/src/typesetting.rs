@@ -19,6 +19,12 @@ use typst_pdf::PdfOptions;
 #[error("a document could not be set: {0}")]
 pub struct Error(String);
 
+impl Error {
+    pub(crate) fn new(what: impl Into<String>) -> Self {
+        Self(what.into())
+    }
+}
+
 static FONTS: LazyLock<FontStore> = LazyLock::new(|| {
     let mut fonts = FontStore::new();
     fonts.extend(embedded());

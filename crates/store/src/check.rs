@@ -20,7 +20,7 @@ pub struct Finding {
 }
 
 /// Names of the invariants that [`check`] proves.
-pub const INVARIANTS: [&str; 24] = [
+pub const INVARIANTS: [&str; 25] = [
     "a balance is the sum of its movements",
     "no place holds less than nothing",
     "set aside is the sum of its rows",
@@ -45,6 +45,7 @@ pub const INVARIANTS: [&str; 24] = [
     "no more is credited or settled than an invoice asked for",
     "a customer's credit is not below nothing",
     "the journal adds up, and to what customers owe",
+    "what is recalled is on hold",
 ];
 
 /// Proves one invariant by a query of the rows that break it.
@@ -299,6 +300,17 @@ async fn prove_money(db: &mut PgConnection, findings: &mut Vec<Finding>) -> Resu
                        - coalesce((select sum(p.amount) from payment p where p.farm_id = c.farm_id and p.customer = c.customer
                                       and not exists (select from payment_reversal r where r.farm_id = p.farm_id and r.payment = p.payment)), 0) as owed) d
             where coalesce(j.booked, 0) <> d.owed"#
+    );
+    prove!(
+        24,
+        r#"with recursive recalled(farm_id, recall, lot) as (
+               select l.farm_id, l.recall, l.lot from recall_lot l join recall r using (farm_id, recall)
+                where r.holds and not exists (select from recall_end e where e.farm_id = r.farm_id and e.recall = r.recall)
+               union
+               select k.farm_id, d.recall, k.child from recalled d join lot_kin k on k.farm_id = d.farm_id and k.parent = d.lot
+                where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
+           select d.farm_id as "farm?", format('lot %s of %s', d.lot, d.recall) as "row!"
+             from recalled d where lot_held_since(d.farm_id, d.lot) is null"#
     );
     Ok(())
 }

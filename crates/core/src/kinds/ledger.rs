@@ -193,14 +193,6 @@ TraceKind {
     Place = "place",
 });
 
-impl TraceKind {
-    /// Whether it may give lots after it was asked for: what grows goes on growing.
-    #[must_use]
-    pub const fn goes_on(self) -> bool {
-        matches!(self, Self::Batch | Self::Cook | Self::Strain)
-    }
-}
-
 string_enum!(/// Whether a recall is in earnest.
 RecallKind {
     /// In earnest.
@@ -210,7 +202,7 @@ RecallKind {
 });
 
 string_enum!(/// How a customer was told of a recall.
-ToldBy {
+ToldHow {
     /// By telephone.
     Telephone = "telephone",
     /// By e-mail.
@@ -221,4 +213,14 @@ ToldBy {
     InPerson = "in_person",
     /// By a notice, where nobody knows who bought it.
     Notice = "notice",
+    /// Not at all: nobody answered, or it was entered by mistake.
+    NotReached = "not_reached",
+});
+
+string_enum!(/// What labels are printed on.
+LabelLayout {
+    /// A roll of 58 mm, a label a page.
+    Roll = "roll",
+    /// A4 sheets of eight, with codes for scanners of lines.
+    Sheet = "sheet",
 });

@@ -87,7 +87,7 @@ pub struct Downstream {
     pub returned_g: Grams,
     /// Why it came back; empty where nothing did.
     pub returned_because: String,
-    /// Whether it is in a van and was not handed over yet.
+    /// Whether it was not handed over yet: it is in a van, or at a stall whose day is not cashed up, where any of it may be sold by now.
     pub under_way: bool,
 }
 
@@ -154,8 +154,8 @@ pub struct Account {
     pub home_g: Grams,
     /// Water that drying took, as it was weighed.
     pub dried_g: Grams,
-    /// Written off because a count, the end of a lot or of a market day found less than the book: water lost in storage, or grams that nobody
-    /// can account for.
+    /// Written off because a count, the end of a lot or of a market day found less than the book, less what another count found again: water lost
+    /// in storage, or grams that nobody can account for.
     pub missing_g: Grams,
 }
 
@@ -168,11 +168,14 @@ impl Account {
     }
 }
 
-/// What became of the grams of some lots, from where each of them is now. `missing` is how many of those that left as water were written off
-/// and not weighed.
+/// What became of the grams of some lots, from where each of them is now. `written_off` is how many of those that left as water were not weighed;
+/// `found` is how many came in again because a count found more than the book.
 #[must_use]
-pub fn account(places: impl IntoIterator<Item = (PlaceKind, Grams)>, missing: Grams) -> Account {
-    let mut of = Account { missing_g: missing, dried_g: -missing, ..Account::default() };
+pub fn account(places: impl IntoIterator<Item = (PlaceKind, Grams)>, written_off: Grams, found: Grams) -> Account {
+    // What was written off and found again never left, and never came in.
+    let again = written_off.min(found);
+    let mut of =
+        Account { missing_g: written_off - again, dried_g: -written_off, total_g: -again, ..Account::default() };
     for (kind, grams) in places {
         of.total_g += grams;
         let part = match kind {
@@ -333,23 +336,34 @@ mod tests {
     }
 
     #[test]
+    fn a_count_that_was_wrong_and_counted_again_leaves_nothing_missing() {
+        // 1,000 g weighed in, counted as 900, then as 1,000.
+        let of = account([(PlaceKind::Fridge, Grams(1000)), (PlaceKind::Water, Grams(100))], Grams(100), Grams(100));
+        assert_eq!(
+            (of.total_g, of.here_g, of.missing_g, of.dried_g),
+            (Grams(1000), Grams(1000), Grams::ZERO, Grams::ZERO)
+        );
+    }
+
+    #[test]
     fn nothing_is_accounted_for_of_nothing() {
-        assert_eq!(account([], Grams::ZERO).accounted_percent(), None);
-        let of = account([(PlaceKind::Water, Grams(40)), (PlaceKind::Fridge, Grams(360))], Grams(10));
+        assert_eq!(account([], Grams::ZERO, Grams::ZERO).accounted_percent(), None);
+        let of = account([(PlaceKind::Water, Grams(40)), (PlaceKind::Fridge, Grams(360))], Grams(10), Grams::ZERO);
         assert_eq!((of.dried_g, of.missing_g, of.here_g), (Grams(30), Grams(10), Grams(360)));
         assert_eq!(of.accounted_percent(), Some(97.5));
     }
 
     proptest! {
         #[test]
-        fn every_gram_is_somewhere(places in prop::collection::vec((0..PlaceKind::ALL.len(), 0_i64..100_000), 0..20)) {
+        fn every_gram_is_somewhere(places in prop::collection::vec((0..PlaceKind::ALL.len(), 0_i64..100_000), 0..20), found in 0_i64..100_000) {
             let places: Vec<_> = places.into_iter().map(|(kind, grams)| (PlaceKind::ALL[kind], Grams(grams))).collect();
             let water: Grams = places.iter().filter(|(kind, _)| *kind == PlaceKind::Water).map(|(_, grams)| *grams).sum();
-            let of = account(places.iter().copied(), Grams(water.0 / 2));
+            let found = Grams(found.min(water.0 / 2));
+            let of = account(places.iter().copied(), Grams(water.0 / 2), found);
             let parts = [of.here_g, of.with_customers_g, of.wasted_g, of.given_g, of.tested_g, of.trimmed_g, of.home_g, of.dried_g, of.missing_g];
             prop_assert!(parts.iter().all(|part| *part >= Grams::ZERO));
             prop_assert_eq!(parts.into_iter().sum::<Grams>(), of.total_g);
-            prop_assert_eq!(of.total_g, places.iter().map(|(_, grams)| *grams).sum::<Grams>());
+            prop_assert_eq!(of.total_g + found, places.iter().map(|(_, grams)| *grams).sum::<Grams>());
         }
     }
 }

@@ -6,7 +6,8 @@ use utoipa::ToSchema;
 
 use crate::{
     kinds::{Form, Packaging, PriceUnit},
-    text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
+    selling::gtin::Gtin,
+    text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode},
     units::{calendar::Instant, quantity::Grams},
 };
 
@@ -31,7 +32,8 @@ pub struct Product {
     #[schema(value_type = String)]
     pub tax_percent: Decimal,
     /// Its GTIN, if it has one.
-    pub gtin: Option<String>,
+    #[schema(value_type = Option<String>)]
+    pub gtin: Option<Gtin>,
     /// The least price of a kilogram without tax that is taken for it unless a lower one is said to be meant; zero where there is none, and not
     /// told to whom prices are not.
     #[schema(value_type = Option<String>)]
@@ -73,7 +75,7 @@ pub struct NewProduct {
     pub tax_percent: Decimal,
     /// Its GTIN, if it has one.
     #[schema(value_type = Option<String>, pattern = "^([0-9]{8}|[0-9]{12,14})$")]
-    pub gtin: Option<Text<8, 14>>,
+    pub gtin: Option<Gtin>,
     /// The least price of a kilogram without tax, in the farm's currency; none unless said.
     #[serde(default)]
     #[schema(value_type = String, pattern = r"^\d{1,6}(\.\d{1,4})?$")]

@@ -2,14 +2,15 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
-    kinds::{CustomerKind, RecallKind, ToldBy, TraceKind},
-    ledger::trace::{Account, Downstream, Here, TraceFrom},
+    kinds::{CustomerKind, PlaceKind, RecallKind, ToldHow, TraceKind},
+    ledger::trace::{Account, Downstream, Here, NotSold, TraceFrom},
     refusal::{Refusal, RefusalKind},
+    selling::label::LabelledLot,
     text::{CustomerCode, DocketCode, Line, LotCode, RecallCode, Short, Text},
     units::{calendar::Instant, quantity::Grams},
 };
@@ -65,7 +66,7 @@ pub struct RecallEnd {
 /// A recall, or a rehearsal of one.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Recall {
-    /// Code.
+    /// Its code, which the holds that it made name as their document.
     pub recall: RecallCode,
     /// In earnest, or a rehearsal.
     pub kind: RecallKind,
@@ -75,10 +76,12 @@ pub struct Recall {
     pub code: String,
     /// Of a place: the instant at which the goods were in it.
     pub at: Option<DateTime<Utc>>,
-    /// Why.
+    /// Why, as customers are told where it is in earnest.
     pub reason: String,
     /// When it began.
     pub started_at: DateTime<Utc>,
+    /// The farm's day of that.
+    pub started_on: NaiveDate,
     /// By whom.
     pub done_by: String,
     /// Who was signed in.
@@ -92,8 +95,8 @@ pub struct Recall {
 pub struct Told {
     /// The customer.
     pub customer: CustomerCode,
-    /// How.
-    pub told_by: ToldBy,
+    /// How; or that they were not reached, which also takes back what was entered before.
+    pub told_how: ToldHow,
     /// What they said.
     pub note: String,
     /// When.
@@ -109,7 +112,7 @@ pub struct NewTold {
     /// The customer.
     pub customer: CustomerCode,
     /// How.
-    pub told_by: ToldBy,
+    pub told_how: ToldHow,
     /// What they said: whom you spoke with, what is left of it.
     pub note: Option<Text<0, 200>>,
     /// When; now unless said.
@@ -134,6 +137,12 @@ pub struct NewRecallEnd {
 pub struct Taken {
     /// The lot: one that is recalled, or one made of it.
     pub lot: LotCode,
+    /// What it is: strain and grade, in the farm's words.
+    pub name: String,
+    /// Harvest day.
+    pub harvest_day: NaiveDate,
+    /// Best before.
+    pub best_before: Option<NaiveDate>,
     /// The docket; none for a market stall.
     pub docket: Option<DocketCode>,
     /// When it was sent.
@@ -142,7 +151,7 @@ pub struct Taken {
     pub grams_g: Grams,
     /// How much of that was refused or came back.
     pub came_back_g: Grams,
-    /// Whether it is in a van and was not handed over yet.
+    /// Whether it was not handed over yet: it is in a van, or at a stall whose day is not cashed up.
     pub under_way: bool,
 }
 
@@ -171,11 +180,29 @@ pub struct Holder {
     pub told: Vec<Told>,
 }
 
+impl RecallReport {
+    /// How many of those who have any of it were reached, and how many have to be.
+    #[must_use]
+    pub fn reached(&self) -> (usize, usize) {
+        let to_tell = self.holders.iter().filter(|h| h.is_to_be_told()).count();
+        let reached = self.holders.iter().filter(|h| h.has_any() && !h.is_to_be_told()).count();
+        (reached, reached + to_tell)
+    }
+}
+
 impl Holder {
-    /// Whether somebody has to tell them: they have goods, or goods are on the way, and nobody has.
+    /// Whether they have goods, or goods are on the way to them.
+    #[must_use]
+    pub fn has_any(&self) -> bool {
+        self.kept_g + self.under_way_g > Grams::ZERO
+    }
+
+    /// Whether somebody has to tell them: they have goods, or goods are on the way, and they were not reached since the last of it was sent.
     #[must_use]
     pub fn is_to_be_told(&self) -> bool {
-        self.told.is_empty() && self.kept_g + self.under_way_g > Grams::ZERO
+        let last_sent = self.taken.iter().filter(|t| t.under_way || t.grams_g > t.came_back_g).map(|t| t.sent_at).max();
+        let reached = self.told.last().filter(|told| told.told_how != ToldHow::NotReached).map(|told| told.told_at);
+        self.has_any() && (reached.is_none() || reached < last_sent)
     }
 }
 
@@ -189,12 +216,16 @@ pub struct RecallReport {
     pub lots: Vec<LotCode>,
     /// Lots that were made of them.
     pub made_into_lots: Vec<LotCode>,
-    /// Lots of the same origin that were harvested since it began: they are not part of it.
+    /// Lots that what it started from has touched since, or that were written down late: they are not part of it.
     pub since: Vec<LotCode>,
     /// Lots that it put on hold and that are on hold still.
     pub held: Vec<LotCode>,
     /// Who was sent what, who has most first.
     pub holders: Vec<Holder>,
+    /// Everybody who was told, also those who have nothing of it any more, oldest first.
+    pub told: Vec<Told>,
+    /// What was given away, tasted, tested or eaten at home: people who have it and are no customers.
+    pub given: Vec<NotSold>,
     /// What is still here.
     pub here: Vec<Here>,
     /// What became of every gram.
@@ -216,9 +247,28 @@ pub struct Reach {
     pub address: String,
 }
 
+fn taken(row: &Downstream, lot: &LabelledLot) -> Taken {
+    Taken {
+        lot: row.lot.clone(),
+        name: format!("{}, {}", lot.strain_name, lot.grade_name),
+        harvest_day: lot.harvest_day,
+        best_before: lot.best_before,
+        docket: row.docket.clone(),
+        sent_at: row.sent_at,
+        grams_g: row.grams_g,
+        came_back_g: row.refused_g + row.returned_g,
+        under_way: row.under_way,
+    }
+}
+
 /// Who was sent what of some lots: who has most first, and of one customer what was sent last first.
 #[must_use]
-pub fn holders(went_to: &[Downstream], reach: &BTreeMap<CustomerCode, Reach>, told: &[Told]) -> Vec<Holder> {
+pub fn holders(
+    went_to: &[Downstream],
+    reach: &BTreeMap<CustomerCode, Reach>,
+    lots: &BTreeMap<LotCode, LabelledLot>,
+    told: &[Told],
+) -> Vec<Holder> {
     let mut by_customer: BTreeMap<&CustomerCode, Vec<&Downstream>> = BTreeMap::new();
     for row in went_to {
         by_customer.entry(&row.customer).or_default().push(row);
@@ -235,17 +285,7 @@ pub fn holders(went_to: &[Downstream], reach: &BTreeMap<CustomerCode, Reach>, to
             address: reach.address.clone(),
             kept_g: rows.iter().map(|row| row.kept_g()).sum(),
             under_way_g: rows.iter().filter(|row| row.under_way).map(|row| row.grams_g).sum(),
-            taken: rows
-                .into_iter()
-                .map(|row| Taken {
-                    lot: row.lot.clone(),
-                    docket: row.docket.clone(),
-                    sent_at: row.sent_at,
-                    grams_g: row.grams_g,
-                    came_back_g: row.refused_g + row.returned_g,
-                    under_way: row.under_way,
-                })
-                .collect(),
+            taken: rows.into_iter().filter_map(|row| lots.get(&row.lot).map(|lot| taken(row, lot))).collect(),
             told: told.iter().filter(|told| told.customer == *customer).cloned().collect(),
         })
     };
@@ -254,10 +294,16 @@ pub fn holders(went_to: &[Downstream], reach: &BTreeMap<CustomerCode, Reach>, to
     holders
 }
 
+/// Whether what became of grams is that people have eaten or may eat them, who are no customers.
+#[must_use]
+pub const fn has_gone_to_people(became: PlaceKind) -> bool {
+    matches!(became, PlaceKind::Gift | PlaceKind::Test | PlaceKind::Home)
+}
+
 /// Refuses to write to a recall that has ended.
 ///
 /// # Errors
-/// Says when it ended.
+/// Says who ended it.
 pub fn ensure_lasts(recall: &Recall) -> Result<(), Refusal> {
     let Some(end) = &recall.ended else { return Ok(()) };
     let detail = format!("{} was ended by {}. Begin another if more is to be done.", recall.recall, end.entered_by);
@@ -274,6 +320,17 @@ pub fn ensure_holds(holders: &[Holder], customer: &CustomerCode) -> Result<(), R
     }
     let detail = format!("{customer} was sent nothing of these lots. Choose one of those who were.");
     Err(Refusal::field("/customer", detail))
+}
+
+/// Refuses to say that somebody was told before there was anything to tell.
+///
+/// # Errors
+/// Names `/happened_at`.
+pub fn ensure_since(recall: &Recall, told_at: DateTime<Utc>) -> Result<(), Refusal> {
+    if told_at >= recall.started_at {
+        return Ok(());
+    }
+    Err(Refusal::field("/happened_at", format!("{} had not begun then. Give the time of the call.", recall.recall)))
 }
 
 /// Refuses to end a recall without a word on those who have goods and were not told.
@@ -322,12 +379,27 @@ mod tests {
         ["CAFE", "PLUM"].map(|code| (code.parse().unwrap(), of(code))).into()
     }
 
-    fn told(customer: &str) -> Told {
+    fn lots() -> BTreeMap<LotCode, LabelledLot> {
+        let of = |code: &str| LabelledLot {
+            lot: code.parse().unwrap(),
+            strain: "OY".parse().unwrap(),
+            strain_name: "Grey oyster".into(),
+            grade_name: "First".into(),
+            harvest_day: NaiveDate::from_ymd_opt(2026, 5, 4).unwrap(),
+            packaging: crate::kinds::Packaging::Open,
+            form: crate::kinds::Form::Fresh,
+            packed_on: NaiveDate::from_ymd_opt(2026, 5, 4).unwrap(),
+            best_before: None,
+        };
+        ["L-1", "L-2"].map(|code| (code.parse().unwrap(), of(code))).into()
+    }
+
+    fn told(customer: &str, hour: i64) -> Told {
         Told {
             customer: customer.parse().unwrap(),
-            told_by: ToldBy::Telephone,
+            told_how: ToldHow::Telephone,
             note: String::new(),
-            told_at: DateTime::UNIX_EPOCH,
+            told_at: DateTime::from_timestamp(1_780_000_000 + hour * 3600, 0).unwrap(),
             done_by: "Mirel".into(),
         }
     }
@@ -344,7 +416,7 @@ mod tests {
             row("L-1", "PLUM", "D-3", 2, 700, 0, true),
             row("L-1", "CAFE", "D-4", 3, 300, 300, false),
         ];
-        let who = holders(&rows, &reach(), &[told("PLUM")]);
+        let who = holders(&rows, &reach(), &lots(), &[told("PLUM", 9)]);
         let sums: Vec<_> = who.iter().map(|h| (h.customer.as_str(), h.kept_g.0, h.under_way_g.0)).collect();
         assert_eq!(sums, [("PLUM", 500, 700), ("CAFE", 600, 0)]);
         let dockets: Vec<_> = who[1].taken.iter().map(|t| t.docket.as_ref().unwrap().as_str()).collect();
@@ -356,19 +428,30 @@ mod tests {
 
     #[test]
     fn who_sent_all_of_it_back_need_not_be_told() {
-        let who = holders(&[row("L-1", "CAFE", "D-1", 0, 300, 300, false)], &reach(), &[]);
+        let who = holders(&[row("L-1", "CAFE", "D-1", 0, 300, 300, false)], &reach(), &lots(), &[]);
         assert!(!who[0].is_to_be_told());
         assert!(ensure_told(&who, &end("")).is_ok());
     }
 
     #[test]
+    fn who_was_not_reached_or_was_sent_more_since_is_to_be_told() {
+        let has = |told: Vec<Told>| {
+            holders(&[row("L-1", "CAFE", "D-1", 5, 300, 0, false)], &reach(), &lots(), &told)[0].is_to_be_told()
+        };
+        let nobody_answered = Told { told_how: ToldHow::NotReached, ..told("CAFE", 7) };
+        assert!(has(vec![]) && has(vec![told("CAFE", 4)]) && has(vec![nobody_answered.clone()]));
+        assert!(has(vec![told("CAFE", 6), nobody_answered.clone()]), "a wrong touch is taken back so");
+        assert!(!has(vec![told("CAFE", 5)]) && !has(vec![nobody_answered, told("CAFE", 8)]));
+    }
+
+    #[test]
     fn a_recall_ends_with_all_told_or_with_a_word_why_not() {
-        let who = holders(&[row("L-1", "CAFE", "D-1", 0, 300, 0, false)], &reach(), &[]);
+        let who = holders(&[row("L-1", "CAFE", "D-1", 0, 300, 0, false)], &reach(), &lots(), &[]);
         let refused = ensure_told(&who, &end(" ")).unwrap_err();
         assert_eq!(refused.faults[0].pointer, "/note");
         assert!(refused.detail.contains("CAFE"));
         assert!(ensure_told(&who, &end("They closed for good.")).is_ok());
-        let who = holders(&[row("L-1", "CAFE", "D-1", 0, 300, 0, false)], &reach(), &[told("CAFE")]);
+        let who = holders(&[row("L-1", "CAFE", "D-1", 0, 300, 0, false)], &reach(), &lots(), &[told("CAFE", 9)]);
         assert!(ensure_told(&who, &end("")).is_ok());
     }
 
@@ -395,6 +478,7 @@ mod tests {
             at: None,
             reason: "mould".into(),
             started_at: DateTime::UNIX_EPOCH,
+            started_on: DateTime::UNIX_EPOCH.date_naive(),
             done_by: "Mirel".into(),
             entered_by: "Mirel".into(),
             ended: None,

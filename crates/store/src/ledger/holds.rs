@@ -11,7 +11,7 @@ use gillbook_core::{
     kinds::LotEventKind,
     ledger::entry::PlannedLot,
     refusal::{Refusal, RefusalKind},
-    text::{LotCode, OrderCode, PlaceCode, Short},
+    text::{LotCode, OrderCode, PlaceCode, RecallCode, Short},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -58,7 +58,7 @@ pub(crate) struct NewHold<'a> {
     pub reason: &'a str,
     pub at: DateTime<Utc>,
     pub by: Option<&'a Short>,
-    /// The warm spell that it is for.
+    /// The warm spell or the recall that it is for.
     pub document: Option<&'a str>,
 }
 
@@ -143,6 +143,10 @@ impl Tx {
         if !self.lot_facts(code).await?.on_hold {
             return Err(Refusal::new(RefusalKind::Closed, format!("Lot {code} is not on hold.")).into());
         }
+        if let Some(recall) = self.recall_that_holds(code).await? {
+            let detail = format!("Lot {code} is recalled by {recall}. It can be released when that has ended.");
+            return Err(Refusal::new(RefusalKind::Closed, detail).into());
+        }
         let release = LotEvent {
             lot: code.clone().into(),
             kind: LotEventKind::Release,
@@ -153,6 +157,25 @@ impl Tx {
         };
         self.post_lot_events(&[release]).await?;
         self.lot(code).await
+    }
+
+    /// A recall under way that has a lot on hold, itself or what it was made of.
+    async fn recall_that_holds(&mut self, lot: &LotCode) -> Result<Option<RecallCode>> {
+        Ok(sqlx::query_scalar!(
+            r#"with recursive up(lot) as (
+                   select $2::text
+                   union
+                   select k.parent from up join lot_kin k on k.farm_id = $1 and k.child = up.lot
+                    where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
+               select r.recall as "recall: RecallCode" from up join recall_lot l on l.farm_id = $1 and l.lot = up.lot
+                 join recall r on r.farm_id = l.farm_id and r.recall = l.recall
+                where r.holds and not exists (select from recall_end e where e.farm_id = r.farm_id and e.recall = r.recall)
+                order by r.started_at limit 1"#,
+            self.farm.0,
+            lot.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?)
     }
 
     /// Puts lots on hold that are not yet. Call with them locked. Gives those that were not.

@@ -27,6 +27,9 @@ impl Tx {
     /// # Errors
     /// Refuses a start that is not there.
     pub(crate) async fn lots_touched_by(&mut self, from: &TraceFrom) -> Result<Vec<LotCode>> {
+        if from.at().is_some_and(|at| at > self.now) {
+            return Err(Refusal::field("/at", "That is yet to come. Check the day and the time.").into());
+        }
         self.ensure_start(from).await?;
         let (mut batch, mut cook, mut docket, mut customer, mut strain, mut place) =
             (None, None, None, None, None, None);
@@ -198,7 +201,13 @@ impl Tx {
                          and not exists (select from act x where x.farm_id = $1 and x.reverses = r.act_id)) b on true
                 where m.farm_id = $1 and m.lot = any ($2) and a.kind in ('dispatch', 'market_close') and (p.kind = 'customer' or d.docket is not null)
                   and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
-                group by m.lot, c.customer, c.name, d.docket, f.grams, f.because, b.grams, b.because order by 5, 2, 1"#,
+                group by m.lot, c.customer, c.name, d.docket, f.grams, f.because, b.grams, b.because
+                union all
+                select b.lot, c.customer, c.name, null, a.happened_at, b.grams, 0, '', 0, '', true
+                  from market_day y join act a on a.farm_id = y.farm_id and a.act_id = y.out_act
+                  join balance b on b.farm_id = y.farm_id and b.place = y.stall join customer c on c.farm_id = y.farm_id and c.customer = y.customer
+                 where y.farm_id = $1 and y.status = 'open' and b.lot = any ($2) and b.grams > 0
+                 order by 5, 2, 1"#,
             self.farm.0,
             lots
         )
@@ -266,7 +275,11 @@ impl Tx {
                             join place w on w.farm_id = m.farm_id and w.place = m.to_place
                            where m.farm_id = $1 and m.lot = any ($2) and w.kind = 'water' and a.kind in ('count', 'finish', 'market_close')
                              and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id))
-                      else 0 end::bigint as "missing!: Grams"
+                      else 0 end::bigint as "written_off!: Grams",
+                      (select coalesce(sum(m.grams), 0) from movement m join act a using (farm_id, act_id)
+                         join place w on w.farm_id = m.farm_id and w.place = m.from_place
+                        where m.farm_id = $1 and m.lot = any ($2) and w.kind = 'found' and a.kind = 'count'
+                          and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id))::bigint as "found!: Grams"
                  from balance b join place p using (farm_id, place)
                 where b.farm_id = $1 and b.lot = any ($2) group by p.kind"#,
             self.farm.0,
@@ -274,7 +287,8 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let missing = rows.iter().map(|row| row.missing).sum();
-        Ok(account(rows.into_iter().map(|row| (row.kind, row.grams)), missing))
+        let written_off = rows.iter().map(|row| row.written_off).sum();
+        let found = rows.first().map_or(Grams::ZERO, |row| row.found);
+        Ok(account(rows.into_iter().map(|row| (row.kind, row.grams)), written_off, found))
     }
 }

@@ -10,6 +10,7 @@ pub mod emails;
 mod following;
 pub mod invoices;
 pub(crate) mod kept;
+pub mod labels;
 pub mod market;
 pub(crate) mod market_takings;
 pub mod orders;

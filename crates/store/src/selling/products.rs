@@ -7,10 +7,11 @@ use gillbook_core::{
     kinds::{Form, Packaging, PriceUnit},
     refusal::{FieldErrors, Refusal},
     selling::{
+        gtin::Gtin,
         pricing::{ListPrice, ensure_floor, ensure_price},
         product::{NewPrice, NewProduct, Price, PriceList, Product, ProductChange},
     },
-    text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode, Text},
+    text::{GradeCode, Line, PriceListCode, ProductCode, StrainCode},
     units::calendar::Instant,
 };
 use rust_decimal::Decimal;
@@ -58,7 +59,7 @@ impl Tx {
             new.form.unwrap_or(Form::Fresh).as_str(),
             new.pack_g,
             new.tax_percent,
-            new.gtin.as_ref().map(Text::as_str),
+            new.gtin.as_ref().map(Gtin::as_str),
             new.floor_per_kg
         )
         .execute(&mut *self.db)
@@ -143,7 +144,7 @@ impl Tx {
         let only: Option<Vec<String>> = only.map(|codes| codes.iter().map(ToString::to_string).collect());
         let rows = sqlx::query!(
             r#"select p.product as "product: ProductCode", p.name, p.least_grade as "least_grade: GradeCode", p.packaging as "packaging: Packaging",
-                      p.form as "form: Form", p.pack_g, p.tax_percent, p.gtin, p.floor_per_kg, p.version,
+                      p.form as "form: Form", p.pack_g, p.tax_percent, p.gtin as "gtin: Gtin", p.floor_per_kg, p.version,
                       (select array_agg(s.strain order by s.strain) from product_strain s where s.farm_id = p.farm_id and s.product = p.product) as "strains!: Vec<StrainCode>"
                  from product p where p.farm_id = $1 and ($2::text[] is null or p.product = any ($2)) and ($3::text is null or p.product > $3)
                 order by p.product limit $4"#,

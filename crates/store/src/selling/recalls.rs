@@ -1,17 +1,19 @@
 //! Recalls and their rehearsals.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use gillbook_core::{
-    kinds::{CustomerKind, LotEventKind, RecallKind, ToldBy, TraceKind},
+    kinds::{CustomerKind, LotEventKind, RecallKind, ToldHow, TraceKind},
     ledger::trace::{Trace, TraceFrom},
     refusal::Refusal,
     selling::recall::{
-        NewRecall, NewRecallEnd, NewTold, Reach, Recall, RecallEnd, RecallReport, Told, ensure_holds, ensure_lasts,
-        ensure_told, holders,
+        Holder, NewRecall, NewRecallEnd, NewTold, Reach, Recall, RecallEnd, RecallReport, Told, ensure_holds,
+        ensure_lasts, ensure_since, ensure_told, has_gone_to_people, holders,
     },
     text::{CustomerCode, LotCode, RecallCode, Text},
 };
+
+use sqlx::types::Json;
 
 use crate::{
     Pagination, Result, Tx,
@@ -23,8 +25,8 @@ macro_rules! recalls_where {
     ($tx:expr, $code:expr, $page:expr) => {
         sqlx::query!(
             r#"select r.recall as "recall: RecallCode", r.kind as "kind: RecallKind", r.starts_from as "starts_from: TraceKind", r.code, r.at,
-                      r.reason, r.started_at, r.done_by, r.entered_by, e.ended_at as "ended_at?", e.note as "note?", e.entered_by as "ended_by?"
-                 from recall r left join recall_end e using (farm_id, recall)
+                      r.reason, r.started_at, (r.started_at at time zone f.zone)::date as "started_on!", r.done_by, r.entered_by, e.ended_at as "ended_at?", e.note as "note?", e.entered_by as "ended_by?"
+                 from recall r join farm f using (farm_id) left join recall_end e using (farm_id, recall)
                 where r.farm_id = $1 and ($2::text is null or r.recall = $2)
                   and ($3::text is null or (r.started_at, r.recall) < (select a.started_at, a.recall from recall a
                                                                         where a.farm_id = $1 and a.recall = $3))
@@ -45,6 +47,7 @@ macro_rules! recalls_where {
             at: row.at,
             reason: row.reason,
             started_at: row.started_at,
+            started_on: row.started_on,
             done_by: row.done_by,
             entered_by: row.entered_by,
             ended: row.ended_at.map(|ended_at| RecallEnd {
@@ -65,12 +68,21 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.selling.begin_recall", skip_all, fields(farm_id = self.farm.0))]
     pub async fn begin_recall(&mut self, new: &NewRecall) -> Result<RecallReport> {
         let from = new.from()?;
-        let lots = self.lots_touched_by(&from).await?;
+        let mut lots = self.lots_touched_by(&from).await?;
+        let mut family = Vec::new();
+        // What was entered while the locks were waited for is in it too.
+        while new.holds() {
+            family = self.lock_made_of(&lots).await?;
+            let now = self.lots_touched_by(&from).await?;
+            if now == lots {
+                break;
+            }
+            lots = now;
+        }
         if lots.is_empty() {
             let detail = format!("There is no lot of {} {}: nothing to recall.", from.noun(), from.code());
             return Err(Refusal::field("/code", detail).into());
         }
-        let family = if new.holds() { self.lock_made_of(&lots).await? } else { Vec::new() };
         let code = format!("RC-{}", self.next_number("recall").await?);
         let hold =
             NewHold { reason: new.reason.as_str(), at: self.now, by: new.by.as_ref(), document: Some(code.as_str()) };
@@ -79,8 +91,8 @@ impl Tx {
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
         sqlx::query!(
             "with r as (
-                 insert into recall (farm_id, recall, kind, starts_from, code, at, reason, started_at, done_by, entered_by)
-                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) returning farm_id, recall)
+                 insert into recall (farm_id, recall, kind, starts_from, code, at, reason, started_at, done_by, entered_by, holds)
+                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $12) returning farm_id, recall)
              insert into recall_lot (farm_id, recall, lot) select r.farm_id, r.recall, l.lot from r, unnest($11::text[]) as l(lot)",
             self.farm.0,
             code,
@@ -92,7 +104,8 @@ impl Tx {
             self.now,
             self.performed_by(new.by.as_ref()),
             self.actor.name,
-            &lots
+            &lots,
+            new.holds()
         )
         .execute(&mut *self.db)
         .await?;
@@ -125,22 +138,22 @@ impl Tx {
     pub async fn tell_of_recall(&mut self, code: &RecallCode, new: &NewTold) -> Result<Told> {
         let told_at = self.occurred_at(new.happened_at, "/happened_at")?;
         let report = self.open_recall(code).await?;
+        ensure_since(&report.recall, told_at)?;
         ensure_holds(&report.holders, &new.customer)?;
         let told = Told {
             customer: new.customer.clone(),
-            told_by: new.told_by,
+            told_how: new.told_how,
             note: new.note.as_ref().map(|note| note.as_str().to_owned()).unwrap_or_default(),
             told_at,
             done_by: self.performed_by(new.by.as_ref()),
         };
         sqlx::query!(
-            "insert into recall_told (farm_id, told_id, recall, customer, told_by, note, told_at, recorded_at, done_by, entered_by)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+            "insert into recall_told (farm_id, recall, seq, customer, told_how, note, told_at, recorded_at, done_by, entered_by)
+             select $1, $2, count(*) + 1, $3, $4, $5, $6, $7, $8, $9 from recall_told where farm_id = $1 and recall = $2",
             self.farm.0,
-            self.new_id(),
             code.as_str(),
             told.customer.as_str(),
-            told.told_by.as_str(),
+            told.told_how.as_str(),
             told.note,
             told.told_at,
             self.now,
@@ -162,10 +175,11 @@ impl Tx {
         ensure_told(&report.holders, end)?;
         if end.release {
             self.authoriser("Releasing a hold")?;
-            self.lock_lots(&report.held).await?;
-            let held = self.held_for(code.as_str()).await?;
+            let family = [report.lots.as_slice(), &report.made_into_lots].concat();
+            self.lock_lots(&family).await?;
+            let free = self.free_after(code, &family).await?;
             let reason = format!("End of {code}");
-            let releases: Vec<LotEvent> = held
+            let releases: Vec<LotEvent> = free
                 .into_iter()
                 .map(|lot| LotEvent {
                     lot: lot.into(),
@@ -178,17 +192,58 @@ impl Tx {
                 .collect();
             self.post_lot_events(&releases).await?;
         }
+        let mut report = self.recall(code).await?;
+        report.recall.ended = Some(RecallEnd {
+            ended_at: self.now,
+            note: end.note.as_ref().map(|note| note.as_str().to_owned()).unwrap_or_default(),
+            entered_by: self.actor.name.clone(),
+        });
         sqlx::query!(
-            "insert into recall_end (farm_id, recall, ended_at, note, entered_by) values ($1, $2, $3, $4, $5)",
+            "insert into recall_end (farm_id, recall, ended_at, note, entered_by, released, report) values ($1, $2, $3, $4, $5, $6, $7)",
             self.farm.0,
             code.as_str(),
             self.now,
             end.note.as_ref().map(Text::as_str).unwrap_or_default(),
-            self.actor.name
+            self.actor.name,
+            end.release,
+            Json(&report) as _
         )
         .execute(&mut *self.db)
         .await?;
-        self.recall(code).await
+        Ok(report)
+    }
+
+    /// The lots that may go when a recall ends: it put them on hold, or one that let go did, and neither they nor what they were made of are held
+    /// for another reason, by another recall or by what was decided of a warm spell since.
+    async fn free_after(&mut self, code: &RecallCode, lots: &[LotCode]) -> Result<Vec<LotCode>> {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        Ok(sqlx::query_scalar!(
+            r#"with recursive own(lot, since) as (
+                   select e.lot, e.recorded_at from lot_event e
+                    where e.farm_id = $1 and e.lot = any ($3) and e.kind = 'hold'
+                      and (e.document = $2 or exists (select from recall_end d where d.farm_id = $1 and d.recall = e.document and d.released))
+                      and not exists (select from lot_event n where n.farm_id = $1 and n.lot = e.lot and n.kind = 'release' and n.seq > e.seq)),
+               up(lot, kin) as (
+                   select lot, lot from own
+                   union
+                   select up.lot, k.parent from up join lot_kin k on k.farm_id = $1 and k.child = up.kin
+                    where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
+               select o.lot as "lot!: LotCode" from own o
+                where not exists (
+                          select from up where up.lot = o.lot and (
+                              exists (select from recall_lot l join recall r using (farm_id, recall)
+                                       where l.farm_id = $1 and l.lot = up.kin and r.recall <> $2 and r.holds
+                                         and not exists (select from recall_end d where d.farm_id = $1 and d.recall = r.recall))
+                              or (lot_held_since($1, up.kin) is not null and not exists (select from own p where p.lot = up.kin))
+                              or exists (select from excursion_action_lot q join excursion_action a using (farm_id, action_id)
+                                          where q.farm_id = $1 and q.lot = up.kin and a.food = 'held' and a.recorded_at >= o.since)))
+                order by o.lot"#,
+            self.farm.0,
+            code.as_str(),
+            &lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
     }
 
     /// A recall that lasts, which nobody else ends or writes to until the transaction does.
@@ -199,7 +254,18 @@ impl Tx {
         Ok(report)
     }
 
+    /// What is known of a recall: as it is now, or of one that has ended, as it was then.
     async fn recall_report_of(&mut self, code: &str) -> Result<RecallReport> {
+        let kept = sqlx::query_scalar!(
+            r#"select report as "report: Json<RecallReport>" from recall_end where farm_id = $1 and recall = $2"#,
+            self.farm.0,
+            code
+        )
+        .fetch_optional(&mut *self.db)
+        .await?;
+        if let Some(Json(report)) = kept {
+            return Ok(report);
+        }
         let one = Pagination { after: None, limit: 1 };
         let recall = recalls_where!(self, Some(code), one).pop();
         let recall = recall.ok_or_else(|| Refusal::not_found(RecallCode::NOUN, code))?;
@@ -212,11 +278,15 @@ impl Tx {
         .await?;
         let trace = self.trace_lots(lots).await?;
         let told = self.told_of(code).await?;
-        let reach = self.reach_of(&trace).await?;
+        let started = TraceFrom::named(recall.starts_from, &recall.code, recall.at)?;
+        let touched = self.lots_touched_by(&started).await?;
+        let known: BTreeSet<&LotCode> = trace.lots.iter().chain(&trace.made_into_lots).collect();
         Ok(RecallReport {
-            holders: holders(&trace.went_to, &reach, &told),
+            holders: self.holders_of(&trace, &told).await?,
             held: self.held_for(code).await?,
-            since: self.harvested_since(&recall, &trace.lots).await?,
+            since: touched.into_iter().filter(|lot| !known.contains(lot)).collect(),
+            given: trace.not_sold.into_iter().filter(|row| has_gone_to_people(row.became)).collect(),
+            told,
             recall,
             lots: trace.lots,
             made_into_lots: trace.made_into_lots,
@@ -225,20 +295,11 @@ impl Tx {
         })
     }
 
-    /// Lots of what a recall started from that were not there when it began: a batch goes on fruiting.
-    async fn harvested_since(&mut self, recall: &Recall, lots: &[LotCode]) -> Result<Vec<LotCode>> {
-        if recall.ended.is_some() || !recall.starts_from.goes_on() {
-            return Ok(Vec::new());
-        }
-        let now = self.lots_touched_by(&TraceFrom::named(recall.starts_from, &recall.code, recall.at)?).await?;
-        Ok(now.into_iter().filter(|lot| !lots.contains(lot)).collect())
-    }
-
     async fn told_of(&mut self, code: &str) -> Result<Vec<Told>> {
         Ok(sqlx::query_as!(
             Told,
-            r#"select customer as "customer: CustomerCode", told_by as "told_by: ToldBy", note, told_at, done_by from recall_told
-                where farm_id = $1 and recall = $2 order by told_at, told_id"#,
+            r#"select customer as "customer: CustomerCode", told_how as "told_how: ToldHow", note, told_at, done_by from recall_told
+                where farm_id = $1 and recall = $2 order by seq"#,
             self.farm.0,
             code
         )
@@ -246,12 +307,12 @@ impl Tx {
         .await?)
     }
 
-    /// How the customers are reached that goods of a trace went to.
+    /// Who was sent what of a trace, and how they are reached.
     ///
     /// # Errors
     /// When the database fails.
-    #[tracing::instrument(level = "debug", name = "store.selling.reach_of", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn reach_of(&mut self, trace: &Trace) -> Result<BTreeMap<CustomerCode, Reach>> {
+    #[tracing::instrument(level = "debug", name = "store.selling.holders_of", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn holders_of(&mut self, trace: &Trace, told: &[Told]) -> Result<Vec<Holder>> {
         let codes: Vec<String> = trace.went_to.iter().map(|row| row.customer.to_string()).collect();
         let rows = sqlx::query!(
             r#"select customer as "customer: CustomerCode", name, kind as "kind: CustomerKind", telephone, email, address from customer
@@ -261,7 +322,7 @@ impl Tx {
         )
         .fetch_all(&mut *self.db)
         .await?;
-        Ok(rows
+        let reach: BTreeMap<CustomerCode, Reach> = rows
             .into_iter()
             .map(|row| {
                 let reach = Reach {
@@ -273,7 +334,9 @@ impl Tx {
                 };
                 (row.customer, reach)
             })
-            .collect())
+            .collect();
+        let lots: Vec<String> = trace.went_to.iter().map(|row| row.lot.to_string()).collect();
+        Ok(holders(&trace.went_to, &reach, &self.labelled_lots(&lots).await?, told))
     }
 
     /// The lots that a recall put on hold and that nobody has released since.
@@ -281,7 +344,7 @@ impl Tx {
         Ok(sqlx::query_scalar!(
             r#"select e.lot as "lot: LotCode" from lot_event e
                 where e.farm_id = $1 and e.document = $2 and e.kind = 'hold'
-                  and not exists (select from lot_event n where n.farm_id = e.farm_id and n.lot = e.lot and n.kind in ('hold', 'release') and n.seq > e.seq)
+                  and not exists (select from lot_event n where n.farm_id = e.farm_id and n.lot = e.lot and n.kind = 'release' and n.seq > e.seq)
                 order by e.lot"#,
             self.farm.0,
             code

@@ -22,6 +22,7 @@ mod excursion;
 mod find;
 mod fridge;
 mod invoices;
+mod labels;
 mod lot;
 mod market;
 mod money;
@@ -85,6 +86,7 @@ pub(crate) use self::{
     docket_sheet::{DocketPaper, despatch_advice},
     emails::{docket_draft, invoice_draft},
     invoices::invoice_pdf,
+    labels::label_pdf,
     money::{journal_csv, statement_pdf},
     packing_sheet::{packing_list_name, packing_list_pdf},
     phones::home_of,

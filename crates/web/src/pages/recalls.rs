@@ -7,7 +7,7 @@ use axum::{
 };
 use chrono::{DateTime, Utc};
 use gillbook_core::{
-    kinds::{CustomerKind, RecallKind, ToldBy},
+    kinds::{CustomerKind, RecallKind, ToldHow},
     ledger::trace::TraceFrom,
     selling::recall::{Holder, NewRecall, NewRecallEnd, NewTold, Recall, RecallReport, Taken},
     text::RecallCode,
@@ -18,11 +18,11 @@ use gillbook_store::{Pagination, Result as StoreResult, Tx, farm::farms::Farm};
 use super::{
     Html, Layout,
     act::answer,
-    count, day_and_clock, exact_kg, full_time,
+    count, date, exact_kg, full_time,
     resource::Resource,
     sheet::{Field, FormFields, Input, Sheet},
     trace::{TraceParams, address, start_words, trace_page},
-    traced::{Traced, told_words},
+    traced::{HolderRow, Shown, Traced, told_words},
     zone_of,
 };
 use crate::{
@@ -40,7 +40,7 @@ pub(super) struct Recalls;
 
 impl Resource for Recalls {
     const PATH: &'static str = "/recalls";
-    const TITLE: &'static str = "Recalls and rehearsals";
+    const TITLE: &'static str = "Recalls and practice recalls";
     const ADD: &'static str = "";
     const CODE: &'static str = "recall";
     const SETTLED: &'static [&'static str] = &[];
@@ -56,7 +56,11 @@ impl Resource for Recalls {
 
     fn line(recall: &Recall) -> (String, String) {
         let stands = if recall.ended.is_some() { "ended" } else { "under way" };
-        (format!("{}, {stands}", kind_word(recall.kind)), recall.reason.clone())
+        let of = format!("{} {}", recall.starts_from, recall.code);
+        (
+            format!("{} {}, {}", kind_word(recall.kind), recall.recall, date(recall.started_on)),
+            format!("{of}, {stands}: {}", recall.reason),
+        )
     }
 
     async fn fields(_: &mut Tx, _: &Farm) -> StoreResult<Vec<Field>> {
@@ -67,7 +71,7 @@ impl Resource for Recalls {
 const fn kind_word(kind: RecallKind) -> &'static str {
     match kind {
         RecallKind::Recall => "Recall",
-        RecallKind::Rehearsal => "Rehearsal",
+        RecallKind::Rehearsal => "Practice recall",
     }
 }
 
@@ -86,6 +90,8 @@ pub(super) struct RecallPage {
     trace: String,
     lots: String,
     letters: Option<String>,
+    /// Whether letters cannot say how the farm is reached.
+    unreachable: bool,
     end: Option<Sheet>,
 }
 
@@ -98,15 +104,15 @@ fn took(from: DateTime<Utc>, until: DateTime<Utc>) -> String {
     }
 }
 
-fn told_sheet(recall: &RecallCode, of: &Holder) -> Sheet {
-    let ways = ToldBy::ALL.iter().map(|by| (by.to_string(), told_words(*by).to_owned()));
-    let first = if of.kind == CustomerKind::Market { ToldBy::Notice } else { ToldBy::Telephone };
+fn told_sheet(recall: &RecallCode, of: &HolderRow) -> Sheet {
+    let ways = ToldHow::ALL.iter().map(|by| (by.to_string(), told_words(*by).to_owned()));
+    let first = if of.is_market { ToldHow::Notice } else { ToldHow::Telephone };
     let fields = vec![
-        Field::hidden("customer", of.customer.to_string()),
-        Field::new("told_by", "How", Input::Choice).of(ways).with(first.to_string()).half(),
-        Field::new("note", "What they said", Input::Text).optional().half(),
+        Field::hidden("customer", of.customer.clone()),
+        Field::new("told_how", "How", Input::Choice).of(ways).with(first.to_string()),
+        Field::new("note", "What they said", Input::Text).optional(),
     ];
-    Sheet::new(format!("/recalls/{recall}/told"), "Told", fields)
+    Sheet::new(format!("/recalls/{recall}/told"), "Write down", fields)
 }
 
 fn end_sheet(report: &RecallReport) -> Sheet {
@@ -114,16 +120,15 @@ fn end_sheet(report: &RecallReport) -> Sheet {
         vec![Field::new("note", "What came of it", Input::Lines).hint("needed where somebody was not told").optional()];
     if !report.held.is_empty() {
         let held = i64::try_from(report.held.len()).unwrap_or(i64::MAX);
-        let words = format!("Release what it put on hold ({}); takes the owner's own sign-in", count(held, "lot"));
+        let words = format!("Release what it put on hold ({}); only the owner can, signed in", count(held, "lot"));
         fields.push(Field::new("release", words, Input::Tick));
     }
-    Sheet::new(format!("/recalls/{}/end", report.recall.recall), "End it", fields)
+    Sheet::new(format!("/recalls/{}/end", report.recall.recall), "Close it", fields)
 }
 
 fn about(report: &RecallReport, farm: &Farm, now: DateTime<Utc>) -> Vec<String> {
     let (of, zone) = (&report.recall, zone_of(farm));
-    let told = report.holders.iter().filter(|h| !h.told.is_empty()).count();
-    let to_tell = told + report.holders.iter().filter(|h| h.is_to_be_told()).count();
+    let (told, to_tell) = report.reached();
     let mut lines = vec![
         format!(
             "{}, begun {} by {}.",
@@ -142,13 +147,13 @@ fn about(report: &RecallReport, farm: &Farm, now: DateTime<Utc>) -> Vec<String> 
         },
     ];
     lines.extend(of.ended.as_ref().map(|end| end.note.clone()).filter(|note| !note.is_empty()));
-    if !report.held.is_empty() {
-        let held = i64::try_from(report.held.len()).unwrap_or(i64::MAX);
-        lines.push(format!(
-            "It put {} on hold that {} still held.",
-            count(held, "lot"),
-            if held == 1 { "is" } else { "are" }
-        ));
+    let loose = report.here.iter().filter(|row| !row.on_hold).count();
+    if report.recall.ended.is_none() && !report.here.is_empty() {
+        lines.push(if loose == 0 {
+            "All that is here is on hold.".into()
+        } else {
+            "Not all that is here is on hold.".into()
+        });
     }
     lines
 }
@@ -159,10 +164,12 @@ async fn recall_page(app: &App, who: &Authenticated, code: &RecallCode) -> Resul
         let report = tx.recall(code).await?;
         let head = Layout::new(&farm, who, "/stock");
         let is_over = report.recall.ended.is_some();
-        let mut traced = Traced::of(&report.holders, &report.here, &report.account, &farm);
+        let given = report.given.iter().collect();
+        let shown = Shown { holders: &report.holders, given, here: &report.here, account: &report.account };
+        let mut traced = Traced::of(&shown, &farm);
         if !is_over && head.may("POST", "/recalls/{recall}/told") {
-            for (row, of) in traced.holders.iter_mut().zip(&report.holders) {
-                row.sheet = Some(told_sheet(code, of)).filter(|_| row.is_to_be_told || !row.told.is_empty());
+            for row in traced.holders.iter_mut().filter(|row| row.is_to_be_told || !row.told.is_empty()) {
+                row.sheet = Some(told_sheet(code, row));
             }
         }
         let lots = i64::try_from(report.lots.len() + report.made_into_lots.len()).unwrap_or(i64::MAX);
@@ -174,6 +181,7 @@ async fn recall_page(app: &App, who: &Authenticated, code: &RecallCode) -> Resul
             since: report.since.iter().map(ToString::to_string).collect(),
             trace: address("/trace", &start),
             lots: count(lots, "lot"),
+            unreachable: farm.telephone.is_empty() && farm.email.is_empty(),
             letters: (!report.holders.is_empty()).then(|| format!("/api/recalls/{code}/letters")),
             end: (!is_over && head.may("POST", "/recalls/{recall}/end")).then(|| end_sheet(&report)),
             traced,
@@ -219,7 +227,7 @@ pub(super) async fn post_told(
     // A recall that has ended meanwhile says so when it is written to.
     let sheet = row.and_then(|row| row.sheet.take()).unwrap_or_else(|| {
         let of = Field::hidden("customer", customer.clone().unwrap_or_default());
-        let rest = ["told_by", "note"].map(|name| Field::new(name, "", Input::Carried).optional());
+        let rest = ["told_how", "note"].map(|name| Field::new(name, "", Input::Carried).optional());
         Sheet::new(format!("/recalls/{code}/told"), "Told", std::iter::once(of).chain(rest).collect())
     });
     let done = sheet
@@ -266,9 +274,20 @@ pub(crate) async fn recall_letters(farm: &Farm, report: &RecallReport) -> Result
     let zone = zone_of(farm);
     let row = |taken: &Taken| paper::Row {
         lot: taken.lot.to_string(),
-        document: taken.docket.as_ref().map_or_else(|| "market".to_owned(), ToString::to_string),
-        sent: day_and_clock(taken.sent_at, zone),
+        name: taken.name.clone(),
+        harvested: date(taken.harvest_day),
+        best_before: taken.best_before.map_or_else(String::new, date),
+        document: taken.docket.as_ref().map(ToString::to_string).unwrap_or_default(),
+        sent: full_time(taken.sent_at, zone),
+        under_way: taken.under_way,
         kg: exact_kg(taken.grams_g - taken.came_back_g),
+    };
+    let letter = |of: &Holder| paper::Letter {
+        name: of.name.clone(),
+        address: of.address.clone(),
+        is_market: of.kind == CustomerKind::Market,
+        rows: of.taken.iter().filter(|taken| taken.grams_g > taken.came_back_g).map(row).collect(),
+        kg: exact_kg(of.kept_g + of.under_way_g),
     };
     let letters = paper::Letters {
         farm: farm.name.clone(),
@@ -277,20 +296,14 @@ pub(crate) async fn recall_letters(farm: &Farm, report: &RecallReport) -> Result
         docket_word: capital(farm.word("docket")),
         recall: report.recall.recall.to_string(),
         is_rehearsal: report.recall.kind == RecallKind::Rehearsal,
-        day: full_time(report.recall.started_at, zone),
+        began: full_time(report.recall.started_at, zone),
         reason: report.recall.reason.clone(),
-        telephone: farm.telephone.clone(),
-        letters: report
-            .holders
-            .iter()
-            .map(|of| paper::Letter {
-                name: of.name.clone(),
-                address: of.address.clone(),
-                rows: of.taken.iter().filter(|taken| taken.grams_g > taken.came_back_g).map(row).collect(),
-                kg: exact_kg(of.kept_g + of.under_way_g),
-            })
-            .filter(|letter| !letter.rows.is_empty())
-            .collect(),
+        reached_at: [farm.telephone.as_str(), &farm.email]
+            .into_iter()
+            .filter(|at| !at.is_empty())
+            .collect::<Vec<_>>()
+            .join(" or "),
+        letters: report.holders.iter().filter(|of| of.has_any()).map(letter).collect(),
     };
     set(move || letters.pdf()).await
 }

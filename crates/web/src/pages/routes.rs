@@ -10,8 +10,8 @@ use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
     availability, batches, blocks, by_hand, calendar, checks, count, crates_out, desk, dispatch, docket, emails,
-    entries, excursion, find, fridge, invoices, lot, market, money, moves, notices, order_forms, order_to_cash, orders,
-    packing, packing_list, payments, period_locks, phones, recalls, record,
+    entries, excursion, find, fridge, invoices, labels, lot, market, money, moves, notices, order_forms, order_to_cash,
+    orders, packing, packing_list, payments, period_locks, phones, recalls, record,
     resource::{self, Addable, Changeable, Resource},
     returns, sell_first, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, trace, week,
     week_close, weigh,
@@ -104,6 +104,7 @@ fn stock(pages: Pages) -> Pages {
         .post("/lots", packing::post_opening)
         .get("/lots/{lot}/pack", packing::get_packing)
         .post("/lots/{lot}/pack", packing::post_packing)
+        .get("/lots/{lot}/label", labels::get_labels)
         .get("/lots/{lot}/entries", entries::get_entries)
         .get("/acts/{act}", entries::get_act)
         .post("/acts/{act}/reversal", entries::post_reversal)

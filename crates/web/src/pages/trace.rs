@@ -12,7 +12,7 @@ use gillbook_core::{
     kinds::{RecallKind, TraceKind},
     ledger::trace::{Trace, TraceFrom},
     refusal::Refusal,
-    selling::recall::holders,
+    selling::recall::has_gone_to_people,
     units::calendar::Instant,
 };
 use gillbook_store::farm::farms::Farm;
@@ -21,7 +21,7 @@ use serde::Deserialize;
 use super::{
     Html, Layout, exact_kg, full_day, full_time,
     sheet::{Field, Input, Sheet, moment},
-    traced::Traced,
+    traced::{Shown, Traced},
     zone_of,
 };
 use crate::{
@@ -60,7 +60,8 @@ impl TraceParams {
             None
         } else {
             let at = moment(at, zone).unwrap_or_else(|| at.to_owned());
-            Some(at.parse::<Instant>().map_err(|wrong| Refusal::field("/at", wrong))?)
+            let wrong = |_| Refusal::field("/at", "Write the day and the time as 2026-05-04T07:30.");
+            Some(at.parse::<Instant>().map_err(wrong)?)
         };
         Ok(Some(TraceFrom::named(kind, code, at.map(|at| at.0))?))
     }
@@ -93,6 +94,10 @@ struct Found {
     came_from_more: usize,
     lots: Vec<String>,
     lots_more: usize,
+    /// Lots that these were packed from: trouble of a pack may be theirs.
+    made_of: Vec<String>,
+    /// Whether it is several lots, of which one may be meant.
+    is_several: bool,
     /// To begin a recall or a rehearsal.
     sheet: Option<Sheet>,
 }
@@ -132,17 +137,21 @@ pub(super) fn start_words(kind: TraceKind, code: &str, at: Option<DateTime<Utc>>
 
 /// The form that begins a recall of what is traced.
 fn recall_sheet(from: &TraceFrom) -> Sheet {
-    let kinds = [(RecallKind::Rehearsal, "A rehearsal"), (RecallKind::Recall, "A recall")];
+    let kinds = [(RecallKind::Rehearsal, "A practice"), (RecallKind::Recall, "A recall in earnest")];
     let kinds = kinds.map(|(kind, words)| (kind.to_string(), words.to_owned()));
     let fields = vec![
         Field::hidden("starts_from", from.kind().to_string()),
         Field::hidden("code", from.code()),
         Field::hidden("at", from.at().map(|at| at.to_rfc3339()).unwrap_or_default()).optional(),
         Field::new("kind", "What is it?", Input::Touch).of(kinds),
-        Field::new("reason", "Why", Input::Text).hint("customers read it in their letter"),
-        Field::new("hold", "Put what is here on hold (a recall always does)", Input::Tick),
+        Field::new("reason", "Why", Input::Text).hint("of a recall, customers read it in their letter"),
+        Field::new(
+            "hold",
+            "Hold what is here in a practice too, and free what is set aside of it (a recall always does)",
+            Input::Tick,
+        ),
     ];
-    Sheet::new(address("/recalls", from), "Begin", fields)
+    Sheet::new(address("/recalls", from), "Start", fields)
 }
 
 fn came_from(trace: &Trace) -> (Vec<BatchRow>, usize) {
@@ -178,6 +187,8 @@ fn found(from: &TraceFrom, trace: &Trace, traced: Traced, farm: &Farm, head: &La
         traced,
         came_from,
         came_from_more,
+        made_of: trace.made_of_lots.iter().take(MAX_SHOWN).map(ToString::to_string).collect(),
+        is_several: trace.lots.len() > 1,
         lots_more: all.len().saturating_sub(MAX_SHOWN),
         sheet: (!all.is_empty() && head.may("POST", "/recalls")).then(|| recall_sheet(from)),
         lots: all.into_iter().take(MAX_SHOWN).collect(),
@@ -203,17 +214,19 @@ pub(super) async fn trace_page(
     };
     let traced = async {
         let Some(from) = asked.start(zone_of(&farm))? else { return Ok(None) };
-        let (trace, reach) = read_tx!(app, who, |tx| {
+        let (trace, holders) = read_tx!(app, who, |tx| {
             let trace = tx.trace(&from).await?;
-            let reach = tx.reach_of(&trace).await?;
-            Ok((trace, reach))
+            let holders = tx.holders_of(&trace, &[]).await?;
+            Ok((trace, holders))
         })?;
-        Ok::<_, Problem>(Some((from, trace, reach)))
+        Ok::<_, Problem>(Some((from, trace, holders)))
     };
     match traced.await {
         Ok(None) => Ok((page, StatusCode::OK)),
-        Ok(Some((from, trace, reach))) => {
-            let traced = Traced::of(&holders(&trace.went_to, &reach, &[]), &trace.here, &trace.account, &farm);
+        Ok(Some((from, trace, holders))) => {
+            let given = trace.not_sold.iter().filter(|row| has_gone_to_people(row.became)).collect();
+            let shown = Shown { holders: &holders, given, here: &trace.here, account: &trace.account };
+            let traced = Traced::of(&shown, &farm);
             page.found = Some(found(&from, &trace, traced, &farm, &page.head));
             Ok((page, StatusCode::OK))
         }

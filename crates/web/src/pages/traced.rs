@@ -4,8 +4,8 @@ use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
-    kinds::{CustomerKind, ToldBy},
-    ledger::trace::{Account, Here, Trace},
+    kinds::{CustomerKind, PlaceKind, ToldHow},
+    ledger::trace::{Account, Here, NotSold, Trace},
     selling::recall::{Holder, Taken, Told},
     text::LotCode,
 };
@@ -22,6 +22,10 @@ const MAX_LOTS: usize = 100;
 
 pub(super) struct Traced {
     pub holders: Vec<HolderRow>,
+    /// Who has it, in a word.
+    pub summary: String,
+    /// What was given away, tested or eaten at home.
+    pub given: Vec<String>,
     pub here: Vec<HereRow>,
     /// Lots in stock beyond those that are shown.
     pub here_more: usize,
@@ -37,6 +41,8 @@ pub(super) struct HolderRow {
     pub telephone: String,
     pub dial: String,
     pub email: String,
+    /// What stands in an e-mail to them that is begun on the phone.
+    pub mail: String,
     pub kg: String,
     /// What is on its way to them.
     pub under_way: Option<String>,
@@ -55,6 +61,7 @@ pub(super) struct HolderRow {
 
 pub(super) struct Delivered {
     pub docket: Option<String>,
+    pub lot: String,
     pub text: String,
 }
 
@@ -65,19 +72,24 @@ pub(super) struct HereRow {
     pub on_hold: bool,
 }
 
-pub(super) const fn told_words(by: ToldBy) -> &'static str {
-    match by {
-        ToldBy::Telephone => "by telephone",
-        ToldBy::Email => "by e-mail",
-        ToldBy::Letter => "by letter",
-        ToldBy::InPerson => "in person",
-        ToldBy::Notice => "by a notice at the stall",
+pub(super) const fn told_words(how: ToldHow) -> &'static str {
+    match how {
+        ToldHow::Telephone => "by telephone",
+        ToldHow::Email => "by e-mail",
+        ToldHow::Letter => "by letter",
+        ToldHow::InPerson => "in person",
+        ToldHow::Notice => "by a notice",
+        ToldHow::NotReached => "not reached",
     }
 }
 
 fn told(t: &Told, zone: Tz) -> String {
     let note = if t.note.is_empty() { String::new() } else { format!(": {}", t.note) };
-    format!("Told {} {} by {}{note}", told_words(t.told_by), full_time(t.told_at, zone), t.done_by)
+    let what = match t.told_how {
+        ToldHow::NotReached => "Not reached".to_owned(),
+        how => format!("Told {}", told_words(how)),
+    };
+    format!("{what} {} by {}{note}", full_time(t.told_at, zone), t.done_by)
 }
 
 fn delivered(taken: &Taken, zone: Tz) -> Delivered {
@@ -85,10 +97,26 @@ fn delivered(taken: &Taken, zone: Tz) -> Delivered {
         Grams::ZERO => String::new(),
         grams => format!(", {} kg of it came back", exact_kg(grams)),
     };
-    let way = if taken.under_way { ", in the van" } else { "" };
+    let way = match (taken.under_way, &taken.docket) {
+        (false, _) => "",
+        (true, Some(_)) => ", in the van",
+        (true, None) => " taken to the stall, any of it may be sold by now",
+    };
     let text =
-        format!("{} kg of {}, {}{way}{back}", exact_kg(taken.grams_g), taken.lot, full_time(taken.sent_at, zone));
-    Delivered { docket: taken.docket.as_ref().map(ToString::to_string), text }
+        format!("{} kg, {}, sent {}{way}{back}", exact_kg(taken.grams_g), taken.name, full_time(taken.sent_at, zone));
+    Delivered { docket: taken.docket.as_ref().map(ToString::to_string), lot: taken.lot.to_string(), text }
+}
+
+/// What an e-mail says that is begun on the phone: the lots and their weight, for whoever writes to add to.
+fn mail(of: &Holder) -> String {
+    let rows = of.taken.iter().filter(|t| t.grams_g > t.came_back_g).map(|t| {
+        let docket = t.docket.as_ref().map(|docket| format!(", {docket}")).unwrap_or_default();
+        format!("{} {}, {} kg{docket}", t.name, t.lot, exact_kg(t.grams_g - t.came_back_g))
+    });
+    let body = rows.take(MAX_DELIVERIES).collect::<Vec<_>>().join("\n");
+    let set = percent_encoding::NON_ALPHANUMERIC;
+    let coded = |text: &str| percent_encoding::utf8_percent_encode(text, set).to_string();
+    format!("mailto:{}?subject={}&body={}", of.email, coded("Please read at once"), coded(&body))
 }
 
 fn holder(of: &Holder, zone: Tz) -> HolderRow {
@@ -98,6 +126,7 @@ fn holder(of: &Holder, zone: Tz) -> HolderRow {
         dial: dial(&of.telephone),
         telephone: of.telephone.clone(),
         email: of.email.clone(),
+        mail: mail(of),
         kg: kg(of.kept_g),
         under_way: (of.under_way_g > Grams::ZERO).then(|| kg(of.under_way_g)),
         deliveries: of.taken.iter().take(MAX_DELIVERIES).map(|taken| delivered(taken, zone)).collect(),
@@ -109,9 +138,27 @@ fn holder(of: &Holder, zone: Tz) -> HolderRow {
     }
 }
 
+fn given(row: &NotSold, zone: Tz) -> String {
+    let what = match row.became {
+        PlaceKind::Gift => "given away",
+        PlaceKind::Test => "sample",
+        _ => "home use",
+    };
+    let why = if row.reason.is_empty() { String::new() } else { format!(": {}", row.reason) };
+    format!("{} kg of {}, {what} {}{why}", exact_kg(row.grams_g), row.lot, full_time(row.happened_at, zone))
+}
+
+/// What a trace or a recall shows of who has it and where the rest is.
+pub(super) struct Shown<'a> {
+    pub holders: &'a [Holder],
+    pub given: Vec<&'a NotSold>,
+    pub here: &'a [Here],
+    pub account: &'a Account,
+}
+
 impl Traced {
-    pub(super) fn of(holders: &[Holder], here: &[Here], account: &Account, farm: &Farm) -> Self {
-        let zone = zone_of(farm);
+    pub(super) fn of(shown: &Shown<'_>, farm: &Farm) -> Self {
+        let (zone, account) = (zone_of(farm), shown.account);
         let parts = [
             ("Still here", account.here_g),
             ("With customers", account.with_customers_g),
@@ -123,9 +170,22 @@ impl Traced {
             ("Water taken by drying", account.dried_g),
             ("Lost as water or missing at a count", account.missing_g),
         ];
+        let mut holders: Vec<HolderRow> = shown.holders.iter().map(|of| holder(of, zone)).collect();
+        // Who is still to be told comes first.
+        holders.sort_by_key(|row| !row.is_to_be_told);
+        let with = shown.holders.iter().filter(|h| h.has_any()).count();
+        let left = shown.holders.iter().filter(|h| h.is_to_be_told()).count();
+        let customers = |n: usize| count(i64::try_from(n).unwrap_or(i64::MAX), "customer");
         Self {
-            holders: holders.iter().map(|of| holder(of, zone)).collect(),
-            here: here
+            holders,
+            summary: match (with, left) {
+                (0, _) => "No customer has any of it.".into(),
+                (n, 0) => format!("{}, all told.", customers(n)),
+                (n, left) => format!("{}, {left} still to tell.", customers(n)),
+            },
+            given: shown.given.iter().map(|row| given(row, zone)).collect(),
+            here: shown
+                .here
                 .iter()
                 .take(MAX_LOTS)
                 .map(|row| HereRow {
@@ -135,22 +195,18 @@ impl Traced {
                     on_hold: row.on_hold,
                 })
                 .collect(),
-            here_more: here.len().saturating_sub(MAX_LOTS),
+            here_more: shown.here.len().saturating_sub(MAX_LOTS),
             account: parts.into_iter().filter(|(_, g)| *g > Grams::ZERO).map(|(word, g)| (word, exact_kg(g))).collect(),
             accounted: account.accounted_percent().map_or_else(String::new, |percent| {
                 format!("{} kg in all, {percent:.1} % of it accounted for.", exact_kg(account.total_g))
             }),
         }
     }
+}
 
-    /// Who has it, in a word.
-    pub(super) fn summary(&self) -> String {
-        let with = self.holders.iter().filter(|h| h.is_to_be_told || !h.told.is_empty()).count();
-        match with {
-            0 => "No customer has any of it.".into(),
-            n => format!("{} to tell.", count(i64::try_from(n).unwrap_or(i64::MAX), "customer")),
-        }
-    }
+/// A text that no table program takes for a formula.
+fn plain(text: &str) -> String {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }
 
 /// A row of the CSV: what it tells, the lot, when, what or who else, the paper, grams, grams that came back, a remark.
@@ -158,7 +214,7 @@ type CsvRow = [String; 8];
 
 fn csv_row(what: &str, lot: &LotCode, at: String, other: &str, document: &str, grams: Grams, remark: &str) -> CsvRow {
     let (lot, grams) = (lot.to_string(), grams.0.to_string());
-    [what.to_owned(), lot, at, other.to_owned(), document.to_owned(), grams, String::new(), remark.to_owned()]
+    [what.to_owned(), lot, at, other.to_owned(), document.to_owned(), grams, String::new(), plain(remark)]
 }
 
 /// Where lots came from and where they were.

@@ -5,6 +5,7 @@ mod customers;
 mod dockets;
 mod emails;
 mod invoices;
+mod labels;
 mod market;
 mod orders;
 mod packing_list;
@@ -32,6 +33,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .merge(emails::router())
         .merge(market::router())
         .merge(invoices::router())
+        .merge(labels::router())
         .merge(payments::router())
         .merge(period_locks::router())
         .merge(recalls::router())

@@ -330,7 +330,7 @@ fn decimal(text: &str) -> Option<Decimal> {
 }
 
 /// Kilograms as thumbs type them; `1,25` is 1250 g.
-pub(super) fn grams(text: &str) -> Option<Grams> {
+pub(in crate::pages) fn grams(text: &str) -> Option<Grams> {
     let grams = decimal(text)?.checked_mul(Decimal::ONE_THOUSAND)?;
     grams.fract().is_zero().then(|| grams.to_i64().map(Grams)).flatten()
 }

@@ -13,7 +13,7 @@ use serde::{Serialize, de::DeserializeOwned};
 use serde_json::{Map, Value};
 use uuid::Uuid;
 
-pub(super) use self::field::{Field, Input, moment};
+pub(super) use self::field::{Field, Input, grams, moment};
 use crate::{
     extract::{KeyedForm, SECRET_MEMBERS, parse},
     problem::Problem,
