@@ -83,6 +83,7 @@ async fn a_recall_finds_everybody_holds_what_is_here_and_ends_when_all_are_told(
     );
     assert_eq!((&who[1]["under_way_g"], &who[1]["kept_g"]), (&json!(0), &json!(700)));
     assert!(is_held(&farm, &lot).await && is_held(&farm, &child).await);
+    assert_eq!(farm.get(&format!("/api/lots/{child}")).await["hold"]["recall"], begun["recall"]);
     assert_eq!(set_aside_of(&farm, &waiting).await, 0, "nothing waits for an order");
     let here: i64 = begun["here"].as_array().context("rows")?.iter().filter_map(|row| row["grams_g"].as_i64()).sum();
     let account = &begun["account"];
@@ -323,6 +324,8 @@ async fn a_rehearsal_is_done_on_its_pages() -> Result<()> {
     let late = send(&farm, "/recalls/RC-1/told", Uuid::new_v4(), &told).await?;
     assert!(late.status == 409 && late.text.contains("was ended by"), "{} {}", late.status, late.text);
     assert!(page("/recalls").await.text.contains("Our yearly rehearsal"));
+    assert_eq!(page("/find?q=rc-1").await.headers["location"], "/recalls/RC-1");
+    assert_eq!(page("/recalls/RC-9").await.status, 404);
     Ok(())
 }
 

@@ -39,6 +39,8 @@ pub struct Hold {
     pub entered_by: String,
     /// The excursion that it is for.
     pub excursion_id: Option<Uuid>,
+    /// The recall that it is for.
+    pub recall: Option<RecallCode>,
 }
 
 /// A lot that was put on hold, and what went with it.
@@ -197,7 +199,7 @@ impl Tx {
     pub(crate) async fn holds_of(&mut self, lots: &[String]) -> Result<BTreeMap<LotCode, Hold>> {
         let rows = sqlx::query!(
             r#"select h.lot as "lot!: LotCode", h.reason as "reason!", h.happened_at as "since!", h.done_by as "done_by!", h.entered_by as "entered_by!",
-                      h.excursion_id
+                      h.excursion_id, h.recall as "recall: RecallCode"
                  from lot_hold h where h.farm_id = $1 and h.lot = any ($2)"#,
             self.farm.0,
             lots
@@ -213,6 +215,7 @@ impl Tx {
                     done_by: r.done_by,
                     entered_by: r.entered_by,
                     excursion_id: r.excursion_id,
+                    recall: r.recall,
                 };
                 (r.lot, hold)
             })

@@ -12,7 +12,7 @@ use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
     kinds::{ExcursionKind, FoodOutcome, PlaceKind, SpellStanding},
-    ledger::warm_spell::WARM_SPELL,
+    ledger::{trace::TraceFrom, warm_spell::WARM_SPELL},
     refusal::Refusal,
     text::{LotCode, Text},
 };
@@ -30,7 +30,7 @@ use serde::{
 };
 use uuid::Uuid;
 
-use super::{Html, Layout, full_time, kg, rerender_form, zone_of};
+use super::{Html, Layout, full_time, kg, rerender_form, trace::address, zone_of};
 use crate::{
     App,
     auth::Authenticated,
@@ -54,6 +54,8 @@ pub(super) struct ExcursionPage {
     /// What is to be said where it was withdrawn.
     withdrawn: Option<String>,
     caution: Option<&'static str>,
+    /// Where the goods are traced that were in it when it began.
+    trace: String,
     lots: Vec<LotRow>,
     actions: Vec<ActionRow>,
     stores: Vec<(String, String)>,
@@ -181,6 +183,7 @@ async fn excursion_page(
             what: what(&e),
             lasted: lasted(&e, tx.now()),
             when: when(&e, zone),
+            trace: address("/trace", &TraceFrom::Place(e.place.clone(), e.began_at)),
             figures: figures(&e),
             undecided: e.undecided,
             withdrawn: e.withdrawn_at.map(|_| withdrawn(&e)),

@@ -66,6 +66,10 @@ pub(super) async fn get_find(
     Query(FindParams { q }): Query<FindParams>,
 ) -> Result<Response, Problem> {
     let q: String = q.trim().chars().take(MAX_QUERY_CHARS).collect();
+    // A recall goes by its number alone.
+    if let Some(code) = Some(q.to_uppercase()).filter(|q| q.starts_with("RC-") && q[3..].parse::<u32>().is_ok()) {
+        return Ok(Redirect::to(&format!("/recalls/{code}")).into_response());
+    }
     let query = SearchQuery::new(&q);
     let (farm, mut hits) = read_tx!(app, who, |tx| Ok((tx.farm().await?, tx.search(&query).await?)))?;
     let head = Layout::new(&farm, &who, "/find");

@@ -127,7 +127,8 @@ impl Resource for Customers {
         };
         let page = page
             .link(format!("/orders/new?customer={}", customer.customer), "Take an order")
-            .link(format!("/availability?customer={}", customer.customer), "What we have for them");
+            .link(format!("/availability?customer={}", customer.customer), "What we have for them")
+            .link(format!("/trace?starts_from=customer&code={}", customer.customer), "Trace what they were sent");
         Ok(if page.head.may("GET", "/customers/{customer}/account") {
             page.link(format!("/customers/{}/account", customer.customer), "Invoices and payments")
         } else {
