@@ -39,7 +39,7 @@ pub(crate) async fn pdf(farm: &Farm, path: &str) -> Result<Vec<u8>> {
 
 /// A crate's product with a number, and one in packs without.
 async fn products(farm: &Farm) {
-    for (code, pack_g, gtin) in [("CRATE", None, Some("09521234543213")), ("PUN", Some(150), None)] {
+    for (code, pack_g, gtin) in [("CRATE", None, Some("99521234543216")), ("PUN", Some(150), None)] {
         let new = json!({"product": code, "name": "Grey oyster, loose", "strains": ["OY"], "least_grade": "B", "pack_g": pack_g, "tax_percent": "5.5", "gtin": gtin});
         farm.create("/api/products", new).await;
     }
@@ -58,7 +58,7 @@ async fn what_machines_read_on_a_label_is_what_it_says() -> Result<()> {
     for (layout, symbols) in [("roll", vec!["]d2"]), ("sheet", vec!["]C1", "]C1", "]d2"])] {
         let (picture, text) =
             printed(&format!("label-{layout}"), &pdf(&farm, &format!("{path}&layout={layout}")).await?)?;
-        for needed in ["Grey oyster", "1.250 kg", &lot, "(01)09521234543213", "(3103)001250", &format!("(10){lot}")] {
+        for needed in ["Grey oyster", "1.250 kg", &lot, "(01)99521234543216", "(3103)001250", &format!("(10){lot}")] {
             ensure!(text.contains(needed), "{layout}: {needed}: {text}");
         }
         let found = codes(&picture)?;
@@ -66,8 +66,8 @@ async fn what_machines_read_on_a_label_is_what_it_says() -> Result<()> {
         read.sort_unstable();
         ensure!(read == symbols, "{layout}: {found:?}");
         let all = found.iter().find(|code| code["symbology"] == "]d2").context("the two-dimensional one")?;
-        let mut expected = json!({"01": "09521234543213", "3103": "1.250", "13": harvested, "10": lot});
-        let mut parts = vec!["01095212345432133103001250".to_owned(), format!("13{}", short(harvested))];
+        let mut expected = json!({"01": "99521234543216", "3103": "1.250", "13": harvested, "10": lot});
+        let mut parts = vec!["01995212345432163103001250".to_owned(), format!("13{}", short(harvested))];
         if let Some(day) = best_before {
             expected["15"] = json!(day);
             parts.push(format!("15{}", short(day)));
@@ -101,6 +101,25 @@ async fn without_a_number_the_code_is_the_lots_own_and_the_label_says_no_weight_
     Ok(())
 }
 
+/// The longest that can be entered: a label is one label, and what it is for stands on it.
+#[tokio::test]
+async fn long_names_and_addresses_leave_the_lot_and_the_code_on_the_label() -> Result<()> {
+    let farm = Farm::new().await?;
+    let address = json!({"address": "Old Mill Lane, behind the second barn on the left. ".repeat(19), "storage_line": "Keep cold. ".repeat(18).trim()});
+    farm.ask(&farm.owner, "PATCH", "/api/farm", &[("if-match", "\"1\"")], Some(address)).await.expect(200);
+    let new = json!({"product": "LONG", "name": "Grey oyster of the north house, hand cut ".repeat(4).trim(), "strains": ["OY"], "least_grade": "B", "tax_percent": "5.5", "gtin": "99521234543216"});
+    farm.create("/api/products", new).await;
+    let lot = farm.lot_of(2000).await;
+    for (layout, pages) in [("roll", 3), ("sheet", 1)] {
+        let path = format!("/api/lots/{lot}/label?product=LONG&net_g=1250&copies=3&layout={layout}");
+        let (picture, text) = printed(&format!("label-long-{layout}"), &pdf(&farm, &path).await?)?;
+        ensure!(text.matches('\u{c}').count() == pages, "{layout}: {text}");
+        ensure!(text.matches(&format!("Lot {lot}")).count() == 3, "{layout}: {text}");
+        ensure!(codes(&picture)?.iter().any(|code| code["elements"]["10"] == json!(lot)), "{layout}");
+    }
+    Ok(())
+}
+
 #[tokio::test]
 async fn what_a_label_cannot_say_is_refused_by_its_field() -> Result<()> {
     let farm = Farm::new().await?;
@@ -112,6 +131,8 @@ async fn what_a_label_cannot_say_is_refused_by_its_field() -> Result<()> {
     for (query, status, slug, pointer) in [
         ("product=LIONS", 422, "invalid", Some("product")),
         ("product=NONE", 404, "not-found", None),
+        ("product=CRATE", 422, "invalid", Some("net_g")),
+        ("product=PUN&net_g=1250", 422, "invalid", Some("net_g")),
         ("net_g=0", 422, "invalid", Some("net_g")),
         ("net_g=1000000", 422, "invalid", Some("net_g")),
         ("copies=0", 422, "invalid", Some("copies")),

@@ -25,6 +25,13 @@ impl Gtin {
         &self.0
     }
 
+    /// Whether it is of goods whose weight differs from piece to piece: fourteen digits that begin with 9 (GS1 General Specifications, variable
+    /// measure trade items; unverified).
+    #[must_use]
+    pub fn is_of_variable_weight(&self) -> bool {
+        self.0.len() == 14 && self.0.starts_with('9')
+    }
+
     /// With noughts before it, as codes that machines read have it.
     #[must_use]
     pub fn of_14_digits(&self) -> String {

@@ -24,7 +24,7 @@ pub const MAX_NET_G: Grams = Grams(999_999);
 pub struct LabelQuery {
     /// The product that the goods are sold as: its name and its GTIN. Without one the label has the strain's name.
     pub product: Option<ProductCode>,
-    /// Net weight of what the label is stuck on, g, up to 999,999; of a product in packs, that of a pack unless said.
+    /// Net weight of what the label is stuck on, g, up to 999,999; needed where the product's GTIN begins with 9. Of a product in packs it is the pack's.
     pub net_g: Option<Grams>,
     /// How many, up to 100; one unless said.
     #[param(minimum = 1, maximum = 100)]
@@ -64,8 +64,8 @@ pub struct LabelledLot {
     pub packaging: Packaging,
     /// Fresh or dried.
     pub form: Form,
-    /// The day on which it was put into its packaging.
-    pub packed_on: NaiveDate,
+    /// The day on which it was put into its packaging; not known of what was there at the opening, came back from a stall or was set apart.
+    pub packed_on: Option<NaiveDate>,
     /// Best before.
     pub best_before: Option<NaiveDate>,
 }
@@ -92,7 +92,21 @@ pub fn net_weight(
     if asked.is_some_and(|grams| !(Grams(1)..=MAX_NET_G).contains(&grams)) {
         return Err(Refusal::field("net_g", "A label says 1 to 999,999 grams."));
     }
-    Ok(asked.or_else(|| product.and_then(|p| p.pack_g).map(|grams| Grams(grams.into()))))
+    let pack = product.and_then(|p| p.pack_g).map(|grams| Grams(grams.into()));
+    if let (Some(pack), Some(asked)) = (pack, asked)
+        && asked != pack
+    {
+        return Err(Refusal::field("net_g", format!("A pack of it weighs {pack} g. Leave the weight out.")));
+    }
+    let net = asked.or(pack);
+    let needs_weight = product.and_then(|p| p.gtin.as_ref()).is_some_and(Gtin::is_of_variable_weight);
+    if needs_weight && net.is_none() {
+        return Err(Refusal::field(
+            "net_g",
+            "Its number is of goods that are weighed piece by piece. Give the weight.",
+        ));
+    }
+    Ok(net)
 }
 
 /// An element of what machines read: its application identifier, and its value.
@@ -109,14 +123,14 @@ fn joined(elements: &[Element]) -> String {
 pub struct ElementString(Vec<Element>);
 
 impl ElementString {
-    /// The elements of a lot. The weight goes with goods that are not in packs of a nominal weight; a pack's GTIN says its own.
+    /// The elements of a lot. The weight goes with a number of variable weight; any other number says its own.
     #[must_use]
-    pub fn of(lot: &LabelledLot, gtin: &Gtin, weighed_g: Option<Grams>) -> Self {
+    pub fn of(lot: &LabelledLot, gtin: &Gtin, net_g: Option<Grams>) -> Self {
         let date = |day: NaiveDate| day.format("%y%m%d").to_string();
         let elements = [
             Some(("01", gtin.of_14_digits())),
-            weighed_g.map(|grams| ("3103", format!("{:06}", grams.0))),
-            Some(("13", date(lot.packed_on))),
+            net_g.filter(|_| gtin.is_of_variable_weight()).map(|grams| ("3103", format!("{:06}", grams.0))),
+            lot.packed_on.map(|day| ("13", date(day))),
             lot.best_before.map(|day| ("15", date(day))),
             Some(("10", lot.lot.to_string())),
         ];
@@ -159,7 +173,7 @@ mod tests {
             harvest_day: NaiveDate::from_ymd_opt(2026, 1, 5).unwrap(),
             packaging: Packaging::Open,
             form: Form::Fresh,
-            packed_on: NaiveDate::from_ymd_opt(2026, 1, 5).unwrap(),
+            packed_on: NaiveDate::from_ymd_opt(2026, 1, 5),
             best_before: NaiveDate::from_ymd_opt(2026, 1, 12),
         }
     }
@@ -179,9 +193,9 @@ mod tests {
 
     #[test]
     fn what_is_not_known_is_not_in_it() {
-        let bare = LabelledLot { best_before: None, ..lot("OY-260504-1") };
-        let elements = ElementString::of(&bare, &"02345673".parse().unwrap(), None);
-        assert_eq!(elements.for_people(), "(01)00000002345673(13)260105(10)OY-260504-1");
+        let bare = LabelledLot { best_before: None, packed_on: None, ..lot("OY-260504-1") };
+        let elements = ElementString::of(&bare, &"02345673".parse().unwrap(), Some(Grams(500)));
+        assert_eq!(elements.for_people(), "(01)00000002345673(10)OY-260504-1");
     }
 
     #[test]
@@ -192,6 +206,9 @@ mod tests {
         assert_eq!(of(None, None), Ok(None));
         assert_eq!(of(Some(&loose), Some(2500)), Ok(Some(Grams(2500))));
         assert_eq!(of(Some(&punnet), None), Ok(Some(Grams(150))));
+        assert_eq!(of(Some(&punnet), Some(1250)).unwrap_err().faults[0].pointer, "net_g");
+        let weighed = product("OY", json!({"gtin": "99521234543216"}));
+        assert_eq!(of(Some(&weighed), None).unwrap_err().faults[0].pointer, "net_g");
         for grams in [0, -5, 1_000_000] {
             assert_eq!(of(None, Some(grams)).unwrap_err().faults[0].pointer, "net_g");
         }

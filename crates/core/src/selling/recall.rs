@@ -201,7 +201,9 @@ impl Holder {
     #[must_use]
     pub fn is_to_be_told(&self) -> bool {
         let last_sent = self.taken.iter().filter(|t| t.under_way || t.grams_g > t.came_back_g).map(|t| t.sent_at).max();
-        let reached = self.told.last().filter(|told| told.told_how != ToldHow::NotReached).map(|told| told.told_at);
+        // What was entered before somebody was not reached does not count any more; of the rest the latest call does.
+        let since = self.told.rsplit(|told| told.told_how == ToldHow::NotReached).next().unwrap_or_default();
+        let reached = since.iter().map(|told| told.told_at).max();
         self.has_any() && (reached.is_none() || reached < last_sent)
     }
 }
@@ -218,7 +220,7 @@ pub struct RecallReport {
     pub made_into_lots: Vec<LotCode>,
     /// Lots that what it started from has touched since, or that were written down late: they are not part of it.
     pub since: Vec<LotCode>,
-    /// Lots that it put on hold and that are on hold still.
+    /// Lots that it put on hold, or that an earlier one did and let go of, and that are on hold still.
     pub held: Vec<LotCode>,
     /// Who was sent what, who has most first.
     pub holders: Vec<Holder>,
@@ -388,7 +390,7 @@ mod tests {
             harvest_day: NaiveDate::from_ymd_opt(2026, 5, 4).unwrap(),
             packaging: crate::kinds::Packaging::Open,
             form: crate::kinds::Form::Fresh,
-            packed_on: NaiveDate::from_ymd_opt(2026, 5, 4).unwrap(),
+            packed_on: None,
             best_before: None,
         };
         ["L-1", "L-2"].map(|code| (code.parse().unwrap(), of(code))).into()

@@ -179,7 +179,7 @@ impl Tx {
     async fn went_to(&mut self, lots: &[String]) -> Result<Vec<Downstream>> {
         Ok(sqlx::query_as!(
             Downstream,
-            r#"select m.lot as "lot!: _", c.customer as "customer!: _", c.name as "name!", d.docket as "docket?: _", min(a.happened_at) as "sent_at!",
+            r#"select m.lot as "lot!: _", c.customer as "customer!: _", c.name as "name!", d.docket as "docket?: _", min(coalesce(o.happened_at, a.happened_at)) as "sent_at!",
                       sum(m.grams)::bigint as "grams_g!: _",
                       coalesce(f.grams, 0)::bigint as "refused_g!: _", coalesce(f.because, '') as "refused_because!",
                       coalesce(b.grams, 0)::bigint as "returned_g!: _", coalesce(b.because, '') as "returned_because!",
@@ -188,6 +188,9 @@ impl Tx {
                  join act a using (farm_id, act_id)
                  join place p on p.farm_id = m.farm_id and p.place = m.to_place
                  left join docket d on d.farm_id = m.farm_id and d.docket = a.document
+                 -- What a stall sold left when the stall did, whenever it was cashed up.
+                 left join market_day y on y.farm_id = m.farm_id and y.close_act = a.act_id
+                 left join act o on o.farm_id = y.farm_id and o.act_id = y.out_act
                  join customer c on c.farm_id = m.farm_id and c.customer = coalesce(d.customer, m.to_place)
                  left join lateral (
                       select sum(f.grams) as grams, string_agg(distinct f.reason, ', ') as because

@@ -23,7 +23,8 @@ impl Tx {
             LabelledLot,
             r#"select l.lot as "lot: _", l.strain as "strain: _", s.name as strain_name, g.name as grade_name, l.packaging as "packaging: _",
                       l.form as "form: _", l.harvest_day, l.best_before,
-                      case l.origin when 'harvest' then l.harvest_day else (a.happened_at at time zone f.zone)::date end as "packed_on!"
+                      case when l.origin = 'harvest' then l.harvest_day
+                           when l.origin = 'packed' and a.document is null then (a.happened_at at time zone f.zone)::date end as packed_on
                  from lot l join strain s using (farm_id, strain) join grade g using (farm_id, grade) join farm f using (farm_id)
                  join act a on a.farm_id = l.farm_id and a.act_id = l.began_by
                 where l.farm_id = $1 and l.lot = any ($2)"#,

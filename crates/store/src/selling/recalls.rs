@@ -236,7 +236,8 @@ impl Tx {
                                          and not exists (select from recall_end d where d.farm_id = $1 and d.recall = r.recall))
                               or (lot_held_since($1, up.kin) is not null and not exists (select from own p where p.lot = up.kin))
                               or exists (select from excursion_action_lot q join excursion_action a using (farm_id, action_id)
-                                          where q.farm_id = $1 and q.lot = up.kin and a.food = 'held' and a.recorded_at >= o.since)))
+                                          where q.farm_id = $1 and coalesce(q.set_apart, q.lot) = up.kin and a.food = 'held'
+                                            and a.recorded_at >= coalesce((select min(p.since) from own p where p.lot = up.kin), o.since))))
                 order by o.lot"#,
             self.farm.0,
             code.as_str(),
@@ -280,10 +281,11 @@ impl Tx {
         let told = self.told_of(code).await?;
         let started = TraceFrom::named(recall.starts_from, &recall.code, recall.at)?;
         let touched = self.lots_touched_by(&started).await?;
+        let family: Vec<String> = trace.lots.iter().chain(&trace.made_into_lots).map(ToString::to_string).collect();
         let known: BTreeSet<&LotCode> = trace.lots.iter().chain(&trace.made_into_lots).collect();
         Ok(RecallReport {
             holders: self.holders_of(&trace, &told).await?,
-            held: self.held_for(code).await?,
+            held: self.held_for(code, &family).await?,
             since: touched.into_iter().filter(|lot| !known.contains(lot)).collect(),
             given: trace.not_sold.into_iter().filter(|row| has_gone_to_people(row.became)).collect(),
             told,
@@ -339,15 +341,17 @@ impl Tx {
         Ok(holders(&trace.went_to, &reach, &self.labelled_lots(&lots).await?, told))
     }
 
-    /// The lots that a recall put on hold and that nobody has released since.
-    async fn held_for(&mut self, code: &str) -> Result<Vec<LotCode>> {
+    /// The lots of a recall's family that it put on hold, or that one did which let go of them when it ended, and that nobody has released since.
+    async fn held_for(&mut self, code: &str, family: &[String]) -> Result<Vec<LotCode>> {
         Ok(sqlx::query_scalar!(
-            r#"select e.lot as "lot: LotCode" from lot_event e
-                where e.farm_id = $1 and e.document = $2 and e.kind = 'hold'
+            r#"select distinct e.lot as "lot: LotCode" from lot_event e
+                where e.farm_id = $1 and e.lot = any ($3) and e.kind = 'hold'
+                  and (e.document = $2 or exists (select from recall_end d where d.farm_id = $1 and d.recall = e.document and d.released))
                   and not exists (select from lot_event n where n.farm_id = e.farm_id and n.lot = e.lot and n.kind = 'release' and n.seq > e.seq)
                 order by e.lot"#,
             self.farm.0,
-            code
+            code,
+            family
         )
         .fetch_all(&mut *self.db)
         .await?)

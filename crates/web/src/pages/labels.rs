@@ -80,6 +80,15 @@ struct LabelsPage {
     wrong: Option<String>,
 }
 
+/// As much of a text as a label has room for.
+fn shortened(text: &str, max: usize) -> String {
+    if text.chars().count() <= max {
+        return text.to_owned();
+    }
+    let kept: String = text.chars().take(max - 1).collect();
+    format!("{}…", kept.trim_end())
+}
+
 fn labels(
     of: &LabelledLot,
     product: Option<&Product>,
@@ -89,21 +98,19 @@ fn labels(
     let copies = asked.copies()?;
     let net = net_weight(of, product, asked.net_g)?;
     let gtin = product.and_then(|p| p.gtin.as_ref());
-    // The number of a pack of nominal weight says its weight.
-    let weighed = net.filter(|_| product.is_some_and(|p| p.pack_g.is_none()));
     Ok(paper::Labels {
         layout: asked.layout.unwrap_or(LabelLayout::Roll),
         copies,
-        name: product.map_or_else(|| of.strain_name.clone(), |p| p.name.clone()),
-        grade: of.grade_name.clone(),
+        name: shortened(product.map_or(&of.strain_name, |p| &p.name), 60),
+        grade: shortened(&of.grade_name, 30),
         net: net.map_or_else(String::new, exact_kg),
         lot: of.lot.to_string(),
         harvested: date(of.harvest_day),
         best_before: of.best_before.map_or_else(String::new, date),
-        storage: farm.storage_line.clone(),
-        farm: farm.name.clone(),
-        farm_address: farm.letterhead(),
-        elements: gtin.map(|gtin| ElementString::of(of, gtin, weighed)),
+        storage: shortened(&farm.storage_line, 80),
+        farm: shortened(&farm.name, 60),
+        farm_address: shortened(&farm.letterhead().replace('\n', ", "), 100),
+        elements: gtin.map(|gtin| ElementString::of(of, gtin, net)),
     })
 }
 

@@ -241,9 +241,9 @@ fn forward_rows(trace: &Trace, at: impl Fn(DateTime<Utc>) -> String) -> Vec<CsvR
     for r in &trace.went_to {
         let docket = r.docket.as_ref().map_or("", |docket| docket.as_str());
         let why: Vec<&str> =
-            [r.refused_because.as_str(), &r.returned_because].into_iter().filter(|w| !w.is_empty()).collect();
-        let mut row =
-            csv_row("went_to", &r.lot, at(r.sent_at), r.customer.as_str(), docket, r.grams_g, &why.join(", "));
+            [r.name.as_str(), &r.refused_because, &r.returned_because].into_iter().filter(|w| !w.is_empty()).collect();
+        let (what, remark) = (if r.under_way { "on_its_way_to" } else { "went_to" }, why.join(", "));
+        let mut row = csv_row(what, &r.lot, at(r.sent_at), r.customer.as_str(), docket, r.grams_g, &remark);
         row[6] = (r.refused_g + r.returned_g).0.to_string();
         rows.push(row);
     }
