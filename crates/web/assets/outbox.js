@@ -46,6 +46,16 @@ function sentForms(farm) {
 /** Whether a form about this was sent from this phone after a page was made: a page out of the cache offers it still. */
 export const wasSentSince = (farm, of, at) => sentForms(farm).some((one) => one.of === of && one.at >= at);
 
+// When this phone last sent anything, by the service's clock: a page that was made before does not show it yet.
+const lastName = (farm) => `gillbook.last.${farm}`;
+export function lastSent(farm) {
+  try { return Number(localStorage.getItem(lastName(farm))); } catch { return 0; }
+}
+
+function noteLast(farm, at) {
+  try { localStorage.setItem(lastName(farm), String(at)); } catch { /* switched off or full */ }
+}
+
 function noteSent(farm, of, at) {
   try { localStorage.setItem(sentName(farm), JSON.stringify([{ of, at }, ...sentForms(farm)].slice(0, MAX_SENT))); } catch { /* switched off or full */ }
 }
@@ -58,7 +68,8 @@ async function outcome(entry, limit) {
     const headers = { "Content-Type": entry.encoding ?? "application/json", "Idempotency-Key": entry.id, Accept: "application/problem+json" };
     const response = await fetch(entry.path, { method: "POST", headers, body: entry.body, signal: stop.signal });
     const answer = await response.json();
-    if (entry.encoding === FORM ? response.ok && typeof answer.next === "string" : response.status === 201) return { is: "kept", answer, at: Date.parse(response.headers.get("Date")) };
+    const at = Date.parse(response.headers.get("Date"));
+    if (entry.encoding === FORM ? response.ok && typeof answer.next === "string" : response.status === 201) return { is: "kept", answer, at };
     if (!String(answer.type).startsWith("/problems/")) return { is: "unknown" };
     const detail = answer.errors && answer.errors.length ? answer.errors[0].detail : answer.detail;
     if (response.status === 401) return { is: "signed-out", detail };
@@ -66,7 +77,7 @@ async function outcome(entry, limit) {
     // Out of a drawer after months the service has forgotten its answer, not the entry; and another page may have set its time right otherwise.
     if (["/problems/already-there", "/problems/key-reused"].includes(answer.type) && entry.look) {
       const there = await fetch(entry.look, { signal: stop.signal });
-      if (there.ok) return { is: "kept", answer: await there.json() };
+      if (there.ok) return { is: "kept", answer: await there.json(), at };
     }
     const passing = response.status >= 500 || [408, 425, 429].includes(response.status) || answer.type === "/problems/in-progress";
     return passing ? { is: "unknown" } : { is: "refused", type: answer.type, detail };
@@ -289,7 +300,10 @@ export class Outbox {
       const timed = await this.#timed(entry, limit);
       const what = timed ? await outcome(timed, limit) : { is: "unknown" };
       if (what.is === "kept" && entry.typed?.of) noteSent(this.#farm, entry.typed.of, what.at);
-      if (what.is === "kept") await this.drop(entry.id);
+      if (what.is === "kept") {
+        noteLast(this.#farm, what.at);
+        await this.drop(entry.id);
+      }
       if (what.is === "refused") await this.#change({ ...timed, refused: what.detail });
       return what;
     } catch (error) {

@@ -1,5 +1,5 @@
 // The scale form. A weighing is made once, handed to the outbox and sent from there, so that sending it again counts once.
-import { Outbox, uuid } from "./outbox.js";
+import { Outbox, lastSent, uuid } from "./outbox.js";
 import { $, ServiceClock, UNSTORED, button, flip, make, press, read, say, signIn, stayReady } from "./phone_form.js";
 
 const REST_MS = 500;
@@ -9,6 +9,8 @@ const STALE_MS = 60 * 1000;
 const REFRESH_MS = 10 * 60 * 1000;
 // An answer that took longer says too little of the time.
 const LATE_MS = 5000;
+// A header's time has whole seconds.
+const SECOND_MS = 1000;
 const MAX_DIGITS = 5;
 const MAX_CRATES = 4;
 
@@ -27,7 +29,7 @@ const confirmed = new Set();
 let isCached = Boolean(document.documentElement.dataset.cached);
 let clock = isCached ? null : new ServiceClock(facts.now);
 let mayBeCleared = false;
-const outbox = await Outbox.open(facts.farm, "/weigh", heard, list);
+const outbox = await Outbox.open(facts.farm, "/weigh", heard, changed);
 const kg = (g) => (g / 1000).toFixed(2);
 const skew = () => clock?.skew() ?? null;
 
@@ -190,6 +192,19 @@ function heard(entry, what) {
   // What is typed meanwhile, and why it cannot be saved, stays in sight; what waits stands below.
   if (what.is === "unknown" && !resting && state.digits === "") say(navigator.onLine ? `Not known yet, asking again: ${outbox.waiting().length} on this phone.` : `No connection: ${outbox.waiting().length} kept on this phone, will be sent.`);
   list();
+}
+
+/** Another page of this phone has put, sent or dropped something. */
+function changed() {
+  list();
+  catchUp();
+}
+
+/** Asks for the last weighings where this phone has sent one since they were read: Today sends too, and goes away with the answer. */
+function catchUp() {
+  if (isCached || lastSent(facts.farm) + SECOND_MS < Date.parse(facts.now)) return;
+  refreshed = 0;
+  refresh();
 }
 
 /** Asks the browser not to clear what waits when the phone runs out of room, and says where it may all the same. */
@@ -381,5 +396,6 @@ batches();
 list();
 $("scale").hidden = false;
 show();
+catchUp();
 outbox.send(false);
 persist();

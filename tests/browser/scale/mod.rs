@@ -122,6 +122,21 @@ async fn said(phone: &Phone, words: &str) -> Result<()> {
     Ok(())
 }
 
+/// How often the ledger is looked at for what is on its way: each look takes some milliseconds.
+const MAX_LOOKS: usize = 5000;
+
+/// Today, where somebody has just signed in, has sent what waits on the phone: `count` weighings are in the ledger and answered. It is not left
+/// before, as one that is on its way then is sent again, or shown by no page that was made meanwhile.
+async fn sent_by_today(farm: &Farm, phone: &Phone, count: usize) -> Result<()> {
+    for _ in 0..MAX_LOOKS {
+        if nets(farm).await.len() == count {
+            break;
+        }
+    }
+    phone.page.wait().for_element(Locator::Css("#waiting[hidden]")).await?;
+    Ok(())
+}
+
 /// The form is ready for the next weighing and nothing waits.
 async fn all_saved(phone: &Phone) -> Result<()> {
     phone.page.wait().for_element(Locator::Css("#scale:not([hidden])")).await?;

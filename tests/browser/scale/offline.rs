@@ -9,15 +9,12 @@ use gillbook_testkit::Farm;
 use gillbook_tests::{Phone, serve};
 use serde_json::json;
 
-use super::{Network, all_saved, nets};
+use super::{Network, all_saved, nets, sent_by_today};
 use crate::{
     Thumb, farm_today,
     line::{Carries, Line},
     sign_in,
 };
-
-/// How often the ledger is looked at for what is on its way: each look takes some milliseconds.
-const MAX_LOOKS: usize = 5000;
 
 /// A farm, a phone that has had the scale open once, and the line between.
 async fn at_a_line(profile: &Path) -> Result<(Farm, Phone, Line, Network)> {
@@ -61,13 +58,7 @@ async fn ten_weighings_outlive_a_browser_that_is_killed_and_arrive_once_in_order
     line.cut(false);
     // The browser writes its cookies down by and by: one that is killed soon is signed out, and what waits, waits.
     sign_in(&phone, &line.home).await?;
-    // Today sends them. It is not left before the last is answered, as one that is on its way then is sent again.
-    for _ in 0..MAX_LOOKS {
-        if nets(&farm).await.len() == typed.len() {
-            break;
-        }
-    }
-    phone.page.wait().for_element(Locator::Css("#waiting[hidden]")).await?;
+    sent_by_today(&farm, &phone, typed.len()).await?;
     phone.page.goto(&scale).await?;
     all_saved(&phone).await?;
     let gross = |digits: &&str| digits.parse::<i64>().map(|digits| digits * 10);
