@@ -32,7 +32,7 @@ pub struct Tx {
 pub(crate) struct Memo {
     /// The farm's settings; forgotten when they change.
     pub(crate) settings: Option<FarmSettings>,
-    /// The warm spells that are not settled, of the lots that were asked for last. Only where the transaction reads one snapshot and writes
+    /// The warm spells that are not settled, of the lots that were looked up last, in the order of their codes. Only where the transaction reads one snapshot and writes
     /// nothing: none otherwise.
     pub(crate) spells: Option<(Vec<String>, Vec<gillbook_core::ledger::warm_spell::Reached>)>,
     /// The farm, likewise only of one snapshot.

@@ -44,6 +44,8 @@ pub struct Reached {
     pub places: Vec<PlaceCode>,
     /// The spell.
     pub spell: WarmSpell,
+    /// Whether somebody has decided what becomes of the lot.
+    pub decided: bool,
     /// The warmest air of it, °C, as far as it is known.
     pub air_c: Option<f64>,
     /// The warmest food of it by the lag model, °C.

@@ -390,6 +390,7 @@ mod tests {
             lot: lot.parse().unwrap(),
             places: places.iter().map(|p| p.parse().unwrap()).collect(),
             spell: serde_json::from_value(spell).unwrap(),
+            decided: false,
             air_c: None,
             product_c: None,
         }

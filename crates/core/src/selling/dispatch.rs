@@ -361,7 +361,7 @@ mod tests {
             "standing": "open", "caution": "",
         });
         let spell = serde_json::from_value(spell).unwrap();
-        Reached { lot: lot.parse().unwrap(), places: Vec::new(), spell, air_c: None, product_c: None }
+        Reached { lot: lot.parse().unwrap(), places: Vec::new(), spell, decided: false, air_c: None, product_c: None }
     }
 
     #[test]

@@ -31,7 +31,7 @@ const DAYS_IN_WEEK: u64 = 7;
 const LAST_EXPECTED: NaiveTime = NaiveTime::from_hms_opt(12, 0, 0).expect("noon");
 
 /// What was ordered for a past day and went out, without a standing order, or what a stall sold on it.
-#[derive(Debug, Clone, PartialEq, serde::Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct PastSale {
     /// Who took it; of a stall the customer that its sales are booked on.
     pub customer: CustomerCode,

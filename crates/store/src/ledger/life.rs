@@ -140,15 +140,16 @@ impl Tx {
     /// What moved some lots, in the order in which it happened, and the kinds of the places. What was reversed moved nothing.
     async fn moves_of(&mut self, lots: &[String]) -> Result<(Vec<Moved>, BTreeMap<PlaceCode, PlaceKind>)> {
         let rows = sqlx::query!(
-            r#"select a.act_id, a.happened_at, m.lot as "lot: LotCode", m.grams as "grams: Grams", m.from_place as "from_place: PlaceCode",
+            r#"with link as materialized (
+                   select k.act_id, array_agg(k.parent order by k.parent, k.child) as parents, array_agg(k.child order by k.parent, k.child) as children
+                     from lot_link k where k.farm_id = $1 and k.child = any ($2) group by k.act_id)
+               select a.act_id, a.happened_at, m.lot as "lot: LotCode", m.grams as "grams: Grams", m.from_place as "from_place: PlaceCode",
                       f.kind as "from_kind: PlaceKind", m.to_place as "to_place: PlaceCode", t.kind as "to_kind: PlaceKind",
-                      array(select k.parent from lot_link k where k.farm_id = $1 and k.act_id = a.act_id and k.child = any ($2)
-                             order by k.parent, k.child) as "parents!: Vec<LotCode>",
-                      array(select k.child from lot_link k where k.farm_id = $1 and k.act_id = a.act_id and k.child = any ($2)
-                             order by k.parent, k.child) as "children!: Vec<LotCode>"
+                      coalesce(k.parents, '{}') as "parents!: Vec<LotCode>", coalesce(k.children, '{}') as "children!: Vec<LotCode>"
                  from movement m join act a on a.farm_id = $1 and a.act_id = m.act_id
                  join place f on f.farm_id = $1 and f.place = m.from_place
                  join place t on t.farm_id = $1 and t.place = m.to_place
+                 left join link k on k.act_id = a.act_id
                 where m.farm_id = $1 and m.lot = any ($2) and a.kind <> 'reversal'
                   and not exists (select from act x where x.farm_id = $1 and x.reverses = a.act_id)
                 order by a.happened_at, a.recorded_at, a.act_id, m.leg"#,

@@ -25,7 +25,6 @@ use gillbook_core::{
     units::calendar::Instant,
 };
 use serde::{Deserialize, Serialize};
-use sqlx::types::Json;
 use std::collections::BTreeMap;
 use utoipa::ToSchema;
 
@@ -203,26 +202,20 @@ impl Tx {
                    select lot from lot where farm_id = $1 and (not $3 or lot = any ($2))
                    union
                    select k.parent from lot_link k join up on k.child = up.lot where k.farm_id = $1),
-               links as (
-                   select k.child, array_agg(k.parent order by k.act_id, k.parent) as parents, array_agg(k.grams order by k.act_id, k.parent) as grams
+               given as (
+                   select k.child as lot, k.act_id, k.parent, null::text as batch, null::int as flush, k.grams, null::text as basis
                      from lot_link k
                     where k.farm_id = $1 and k.child in (select lot from up)
                       and not exists (select from act x where x.farm_id = $1 and x.reverses = k.act_id)
-                    group by k.child),
-               weighed as (
-                   select w.lot, s.batch, s.flush, sum(s.grams)::bigint as grams_g,
-                          case when bool_or(s.basis = 'shared') then 'shared' else 'measured' end as basis
+                   union all
+                   select w.lot, null, null, s.batch, s.flush, sum(s.grams)::bigint, case when bool_or(s.basis = 'shared') then 'shared' else 'measured' end
                      from weighing w join weighing_source s on s.farm_id = $1 and s.act_id = w.act_id
                     where w.farm_id = $1 and w.lot in (select lot from up)
                       and not exists (select from act x where x.farm_id = $1 and x.reverses = w.act_id)
-                    group by w.lot, s.batch, s.flush),
-               sources as (
-                   select lot, jsonb_agg(jsonb_build_object('batch', batch, 'flush', flush, 'grams_g', grams_g, 'basis', basis)) as of_lot
-                     from weighed group by lot)
-               select coalesce(k.child, s.lot) as "lot!: LotCode", coalesce(k.parents, '{}') as "parents!: Vec<LotCode>",
-                      coalesce(k.grams, '{}') as "grams!: Vec<Grams>", coalesce(s.of_lot, '[]') as "sources!: Json<Vec<MadeOf>>"
-                 from links k full join sources s on s.lot = k.child
-                order by 1"#,
+                    group by w.lot, s.batch, s.flush)
+               select lot as "lot!: LotCode", parent as "parent: LotCode", batch as "batch: BatchCode", flush, grams as "grams!: Grams",
+                      basis as "basis: Basis"
+                 from given order by lot, act_id, parent"#,
             self.farm.0,
             wanted,
             only.is_some()
@@ -231,13 +224,12 @@ impl Tx {
         .await?;
         let mut weighed: BTreeMap<LotCode, Composition> = BTreeMap::new();
         let mut links = Vec::new();
+        // Each row is grams that another lot gave, or that were weighed of a batch.
         for r in rows {
-            let from = r.parents.into_iter().zip(r.grams);
-            links.extend(from.map(|(parent, grams)| Link { parent, child: r.lot.clone(), grams }));
-            if !r.sources.0.is_empty() {
-                let sources = r.sources.0.into_iter();
-                let composition = sources.map(|s| (Source { batch: s.batch, flush: s.flush }, (s.grams_g, s.basis)));
-                weighed.insert(r.lot, composition.collect());
+            if let Some(parent) = r.parent {
+                links.push(Link { parent, child: r.lot, grams: r.grams });
+            } else if let (Some(batch), Some(flush), Some(basis)) = (r.batch, r.flush, r.basis) {
+                weighed.entry(r.lot).or_default().insert(Source { batch, flush }, (r.grams, basis));
             }
         }
         Ok(lot::compositions(&weighed, &links))

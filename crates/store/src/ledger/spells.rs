@@ -217,8 +217,10 @@ impl Tx {
         // Food that stood in unknown air is to be decided on like food that stood in warm air; once the readings have come the air is known.
         let about_food =
             rows.iter().filter(|r| is_spell(r.kind) || (r.kind == ExcursionKind::NoData && r.withdrawn_at.is_none()));
-        let about_food: Vec<Uuid> = about_food.map(|r| r.excursion_id).collect();
-        let undecided = self.undecided_in_stock(&about_food).await?;
+        let (warm, others): (Vec<_>, Vec<_>) =
+            about_food.partition(|r| r.kind == ExcursionKind::TooWarm && r.became.is_none());
+        let [warm, others] = [warm, others].map(|some| some.iter().map(|r| r.excursion_id).collect::<Vec<_>>());
+        let undecided = self.undecided_in_stock(&warm, &others).await?;
         Ok(rows
             .into_iter()
             .filter_map(|r| {
@@ -264,19 +266,39 @@ impl Tx {
             .collect())
     }
 
-    /// Those of some excursions that a lot in stock was inside on which nothing decides.
-    async fn undecided_in_stock(&mut self, excursions: &[Uuid]) -> Result<BTreeSet<Uuid>> {
-        let undecided = sqlx::query_scalar!(
-            r#"select distinct excursion_id as "id!" from lots_inside($1, $2, array(
-                   select b.lot from balance b join place p using (farm_id, place)
-                    where b.farm_id = $1 and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall')))
-                where not decided"#,
-            self.farm.0,
-            excursions
+    /// Those of some warm spells that became no part of another, and of other excursions, that a lot in stock was inside on which nothing
+    /// decides. The warm spells of what is in stock are looked up once for all that a page says of them.
+    async fn undecided_in_stock(&mut self, warm: &[Uuid], others: &[Uuid]) -> Result<BTreeSet<Uuid>> {
+        if warm.is_empty() && others.is_empty() {
+            return Ok(BTreeSet::new());
+        }
+        let in_stock = sqlx::query_scalar!(
+            r#"select distinct b.lot as "lot: LotCode" from place p join balance b using (farm_id, place)
+                where p.farm_id = $1 and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall')"#,
+            self.farm.0
         )
         .fetch_all(&mut *self.db)
         .await?;
-        Ok(undecided.into_iter().collect())
+        let mut undecided = BTreeSet::new();
+        if !warm.is_empty() {
+            let reached = self.unsettled_spells_of(&in_stock).await?;
+            undecided.extend(
+                reached.iter().filter(|r| !r.decided).map(|r| r.spell.excursion_id).filter(|id| warm.contains(id)),
+            );
+        }
+        if !others.is_empty() {
+            let in_stock: Vec<String> = in_stock.iter().map(ToString::to_string).collect();
+            let found = sqlx::query_scalar!(
+                r#"select distinct excursion_id as "id!" from lots_inside($1, $2, $3) where not decided"#,
+                self.farm.0,
+                others,
+                &in_stock
+            )
+            .fetch_all(&mut *self.db)
+            .await?;
+            undecided.extend(found);
+        }
+        Ok(undecided)
     }
 
     /// One excursion, with the lots that were there and what it took of their life.
@@ -313,7 +335,7 @@ impl Tx {
                                where m.farm_id = $1 and m.lot = l.lot and (m.from_place = $2 or f.kind = 'found' and m.to_place <> $2) and p.kind in ('fridge', 'shelf', 'van', 'stall')
                                  and case when a.own_sign_in then a.happened_at else greatest(a.happened_at, a.recorded_at) end >= $3
                                  and a.kind <> 'reversal'
-                                 and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)) as "spread!"
+                                 and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id) offset 0) as "spread!"
                  from lots_inside($1, array[$4::uuid], null) i join lot l on l.farm_id = $1 and l.lot = i.lot
                 order by l.lot"#,
             self.farm.0,

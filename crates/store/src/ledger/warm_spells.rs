@@ -28,9 +28,10 @@ impl Tx {
         lots.sort_unstable();
         lots.dedup();
         if let Some((of, spells)) = self.memo.spells.as_ref()
-            && *of == lots
+            && lots.iter().all(|lot| of.binary_search(lot).is_ok())
         {
-            return Ok(spells.clone());
+            let is_wanted = |r: &&Reached| lots.binary_search_by(|lot| lot.as_str().cmp(r.lot.as_str())).is_ok();
+            return Ok(spells.iter().filter(is_wanted).cloned().collect());
         }
         let rows = sqlx::query!(
             r#"select i.lot as "lot!: LotCode", e.excursion_id, e.place as "place: PlaceCode", e.began_at, coalesce(e.ended_at, e.withdrawn_at) as ended_at, e.air_c,
@@ -45,6 +46,7 @@ impl Tx {
         let reached = rows.into_iter().map(|r| Reached {
             lot: r.lot,
             places: r.places,
+            decided: r.decided,
             air_c: r.air_c,
             product_c: r.product_c,
             spell: WarmSpell {

@@ -231,36 +231,34 @@ impl Tx {
     /// Holds the balances against the movements: of every lot, or of those that are in stock or were moved since an instant and some weeks
     /// before it, for which goods keep. The book of those that are long gone is a matter of `check`.
     pub(crate) async fn book_check(&mut self, since: Option<DateTime<Utc>>) -> Result<BookCheck> {
-        let rows = sqlx::query!(
-            r#"with checked as materialized (
+        let found = sqlx::query!(
+            r#"with store as materialized (
+                   select p.place from place p where p.farm_id = $1 and p.kind in ('fridge', 'shelf', 'van', 'stall')),
+               checked as materialized (
                    select l.lot from lot l where l.farm_id = $1 and $2::timestamptz is null
                    union
-                   select b.lot from place p join balance b on b.farm_id = $1 and b.place = p.place and b.grams > 0
-                    where p.farm_id = $1 and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                   select b.lot from balance b where b.farm_id = $1 and b.grams > 0 and b.place in (select place from store)
                    union
                    select m.lot from act a join movement m on m.farm_id = $1 and m.act_id = a.act_id
                     where a.farm_id = $1 and a.happened_at >= $2 - interval '60 days'),
-               moved as (
-                   select c.lot, d.place, sum(d.delta)::bigint as grams
-                     from checked c join movement m on m.farm_id = $1 and m.lot = c.lot
-                    cross join lateral (values (m.from_place, -m.grams), (m.to_place, m.grams)) d(place, delta)
-                    group by c.lot, d.place),
-               stands as (select b.lot, b.place, b.grams from checked c join balance b on b.farm_id = $1 and b.lot = c.lot)
-               select coalesce(s.lot, m.lot) as "lot!: LotCode", coalesce(sum(s.grams), 0)::bigint as "balance!: Grams",
-                      coalesce(sum(m.grams), 0)::bigint as "moved!: Grams",
-                      bool_or(coalesce(s.grams, 0) <> coalesce(m.grams, 0)) as "off!"
-                 from stands s full join moved m using (lot, place)
-                 join place p on p.farm_id = $1 and p.place = coalesce(s.place, m.place) and p.kind in ('fridge', 'shelf', 'van', 'stall')
-                group by 1 order by 1"#,
+               line(lot, place, stands, moved) as (
+                   select b.lot, b.place, b.grams, 0 from balance b
+                    where b.farm_id = $1 and b.place in (select place from store) and b.lot in (select lot from checked)
+                   union all
+                   select m.lot, m.to_place, 0, m.grams from movement m
+                    where m.farm_id = $1 and m.to_place in (select place from store) and m.lot in (select lot from checked)
+                   union all
+                   select m.lot, m.from_place, 0, -m.grams from movement m
+                    where m.farm_id = $1 and m.from_place in (select place from store) and m.lot in (select lot from checked)),
+               there as (select lot, sum(stands) as stands, sum(moved) as moved from line group by lot, place)
+               select coalesce(sum(stands), 0)::bigint as "balances!: Grams", coalesce(sum(moved), 0)::bigint as "movements!: Grams",
+                      coalesce(array_agg(distinct lot order by lot) filter (where stands <> moved), '{}') as "lots_off!: Vec<LotCode>"
+                 from there"#,
             self.farm.0,
             since
         )
-        .fetch_all(&mut *self.db)
+        .fetch_one(&mut *self.db)
         .await?;
-        Ok(BookCheck {
-            balances_g: rows.iter().map(|r| r.balance).sum(),
-            movements_g: rows.iter().map(|r| r.moved).sum(),
-            lots_off: rows.into_iter().filter(|r| r.off).map(|r| r.lot).collect(),
-        })
+        Ok(BookCheck { balances_g: found.balances, movements_g: found.movements, lots_off: found.lots_off })
     }
 }

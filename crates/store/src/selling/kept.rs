@@ -18,25 +18,31 @@ impl Tx {
     /// What was handed over and what came back of some dockets.
     pub(crate) async fn parts_of(&mut self, dockets: &[String]) -> Result<Parts> {
         let rows = sqlx::query!(
-            r#"select p.docket as "docket: DocketCode", p.line, a.kind as "kind: ActKind", e.happened_at as "at!",
-                      case when (a.kind = 'return') = e.taken_back then p.grams else -p.grams end as "grams!: Grams"
-                 from docket_part p join act a using (farm_id, act_id)
-                cross join lateral (
-                      select a.happened_at, a.recorded_at, false as taken_back
-                      union all
-                      select x.happened_at, x.recorded_at, true from act x where x.farm_id = a.farm_id and x.reverses = a.act_id) e
-                where p.farm_id = $1 and p.docket = any ($2)
-                order by p.docket, p.line, e.recorded_at, a.kind = 'return', a.act_id, e.taken_back"#,
+            r#"select p.docket as "docket: DocketCode", p.line, p.grams as "grams: Grams", a.act_id, a.kind as "kind: ActKind", a.happened_at, a.recorded_at,
+                      x.happened_at as "taken_back_at?", x.recorded_at as "taken_back_recorded_at?"
+                 from docket_part p join act a on a.farm_id = $1 and a.act_id = p.act_id
+                 left join act x on x.farm_id = $1 and x.reverses = p.act_id
+                where p.farm_id = $1 and p.docket = any ($2)"#,
             self.farm.0,
             dockets
         )
         .fetch_all(&mut *self.db)
         .await?;
-        let mut parts = Parts::new();
+        let mut steps: BTreeMap<_, Vec<_>> = BTreeMap::new();
         for r in rows {
-            parts.entry((r.docket, r.line)).or_default().push(Part { at: r.at, kind: r.kind, grams: r.grams });
+            let is_return = r.kind == ActKind::Return;
+            let line = steps.entry((r.docket, r.line)).or_default();
+            let grams = if is_return { -r.grams } else { r.grams };
+            line.push(((r.recorded_at, is_return, r.act_id, false), Part { at: r.happened_at, kind: r.kind, grams }));
+            if let Some((at, recorded_at)) = r.taken_back_at.zip(r.taken_back_recorded_at) {
+                line.push(((recorded_at, is_return, r.act_id, true), Part { at, kind: r.kind, grams: -grams }));
+            }
         }
-        Ok(parts)
+        let in_order = |mut line: Vec<(_, Part)>| {
+            line.sort_by_key(|(written, _)| *written);
+            line.into_iter().map(|(_, part)| part).collect()
+        };
+        Ok(steps.into_iter().map(|(line, steps)| (line, in_order(steps))).collect())
     }
 
     /// What was ordered on the orders of some dockets, by docket.
