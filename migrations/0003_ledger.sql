@@ -184,7 +184,7 @@ create table lot_event (
     done_by      text        not null,
     act_id       uuid,
     entered_by   text        not null,
-    -- The warm spell, or the recall, that it was held for.
+    -- The warm spell, the recall or the batch that it was held for.
     document     text,
     constraint lot_event_seq_key unique (farm_id, lot, seq),
     constraint lot_event_seq_range check (seq >= 1),
@@ -218,7 +218,7 @@ create function lot_held_since(farm int, code text) returns timestamptz
 create view lot_hold with (security_invoker) as
     select l.farm_id, l.lot, e.reason, e.happened_at, e.done_by, e.entered_by,
            substring(e.document from '^[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}$')::uuid as excursion_id,
-           substring(e.document from '^RC-[0-9]+$') as recall
+           substring(e.document from '^RC-[0-9]+$') as recall, substring(e.document from '^batch (.+)$') as batch
       from lot l cross join lateral (select * from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')
                                       order by e.seq desc limit 1) e
      where e.kind = 'hold';
@@ -418,22 +418,30 @@ call make_posted_only('weighing');
 -- When the oldest of each of some lots was on the scale, in its own crates or in those of the lots that it was made of. Crates arrive in any
 -- order and are taken back, so this is worked out and not kept: `lot.harvested_at` is only what was known when the lot began, and
 -- counts where no crate stands behind the lot.
+--
+-- Planned once and lot by lot along the indexes (`offset 0`): a plan for every call costs more than the call, and a plan over whole tables
+-- grows with the years.
 create function lots_harvested_at(farm int, codes text[]) returns table (lot text, at timestamptz)
-    language plpgsql stable as $$
+    language plpgsql stable set plan_cache_mode = force_generic_plan as $$
 #variable_conflict use_column
 begin return query
     with recursive origin(code, lot) as (
         select c, c from unnest(codes) c
         union
-        select o.code, k.parent from origin o join lot_link k on k.farm_id = farm and k.child = o.lot
-         where not exists (select from act x where x.farm_id = farm and x.reverses = k.act_id)),
+        select o.code, p.parent from origin o cross join lateral (
+               select k.parent from lot_link k
+                where k.farm_id = farm and k.child = o.lot
+                  and not exists (select from act x where x.farm_id = farm and x.reverses = k.act_id offset 0) offset 0) p),
     begun(code, at) as (
-        select o.code, a.happened_at from origin o join weighing w on w.farm_id = farm and w.lot = o.lot join act a on a.farm_id = farm and a.act_id = w.act_id
-         where not exists (select from act x where x.farm_id = farm and x.reverses = w.act_id)
-        union all
-        select o.code, l.harvested_at from origin o join lot l on l.farm_id = farm and l.lot = o.lot and l.origin = 'opening'),
-    first(code, at) as (select code, min(at) from begun group by code)
-    select l.lot, coalesce(f.at, l.harvested_at) from lot l left join first f on f.code = l.lot where l.farm_id = farm and l.lot = any (codes);
+        select o.code, min(b.at) from origin o cross join lateral (
+               select a.happened_at as at from weighing w join act a on a.farm_id = farm and a.act_id = w.act_id
+                where w.farm_id = farm and w.lot = o.lot
+                  and not exists (select from act x where x.farm_id = farm and x.reverses = w.act_id offset 0)
+               union all
+               select l.harvested_at from lot l where l.farm_id = farm and l.lot = o.lot and l.origin = 'opening' offset 0) b
+         group by o.code)
+    select l.lot, coalesce(b.at, l.harvested_at)
+      from (select distinct c from unnest(codes) c) n join lot l on l.farm_id = farm and l.lot = n.c left join begun b on b.code = n.c;
 end $$;
 
 -- Likewise of one lot.

@@ -2,6 +2,7 @@
 
 mod at_the_door;
 mod availability;
+mod batch_holds;
 mod bodies;
 mod day_by_hand;
 mod despatch;

@@ -17,7 +17,7 @@ struct Act {
 
 /// Acts that stand in each other's way. There are 3,700 g of one lot in the fridge, 600 g of them set aside, and 500 g in the van; of another 700 g
 /// in the fridge and 600 g at the stall; of a third 300 g in the fridge; and 200 g of a fourth were wasted at the stall, all that there was.
-const ACTS: [Act; 18] = [
+const ACTS: [Act; 20] = [
     Act { name: "weigh", method: "POST", path: "/api/weighings", body: || Farm::weighing(400) },
     Act {
         name: "lose blocks",
@@ -26,6 +26,18 @@ const ACTS: [Act; 18] = [
         body: || json!({"blocks": 20, "reason": "contamination"}),
     },
     Act { name: "hold", method: "POST", path: "/api/lots/{lot}/hold", body: || json!({"reason": "Smell"}) },
+    Act {
+        name: "hold the batch",
+        method: "POST",
+        path: "/api/batches/B1/hold",
+        body: || json!({"reason": "Green mould"}),
+    },
+    Act {
+        name: "recall the batch",
+        method: "POST",
+        path: "/api/recalls",
+        body: || json!({"kind": "recall", "starts_from": "batch", "code": "B1", "reason": "Mould"}),
+    },
     Act {
         name: "waste",
         method: "POST",
@@ -171,6 +183,8 @@ impl Scene {
              union all select format('%s: %s', market_day, status) from market_day where farm_id = $1
              union all select format('%s tallied %s', market_day, total) from tally_sale where farm_id = $1
              union all select format('%s lost %s', batch, blocks) from batch_loss where farm_id = $1
+             union all select format('%s held: %s', batch, held) from batch_event where farm_id = $1
+             union all select format('%s of %s', recall, lot) from recall_lot where farm_id = $1
              union all select format('%s closed', week) from week_close where farm_id = $1
              union all select format('%s %s', kind, after_close) from act where farm_id = $1
              order by 1";

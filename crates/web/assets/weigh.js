@@ -314,7 +314,8 @@ function batches() {
     }
     const choice = button(b.batch, () => chosen(b), { className: b.due ? "due" : "" });
     choice.dataset.batch = b.batch;
-    choice.append(make("small", `flush ${b.likely_flush}, ${b.standing} blocks${b.due ? ", due" : ""}`));
+    choice.disabled = Boolean(b.on_hold);
+    choice.append(make("small", b.on_hold ? "on hold" : `flush ${b.likely_flush}, ${b.standing} blocks${b.due ? ", due" : ""}`));
     $("batches").append(choice);
   }
 }

@@ -88,6 +88,8 @@ const SAID: &[(&str, &str)] = &[
     ("/batches/{batch}/move", "Blocks moved."),
     ("/batches/{batch}/end", "Blocks written off."),
     ("/batches/{batch}/loss", "Lost blocks written down."),
+    ("/batches/{batch}/hold", "On hold, with every lot of it."),
+    ("/batches/{batch}/release", "Released."),
     ("/lots", "Lot written down."),
     ("/lots/{lot}/transfer", "Moved."),
     ("/lots/{lot}/take-out", "Taken out of stock."),

@@ -11,7 +11,7 @@ use gillbook_core::{
     kinds::LotEventKind,
     ledger::entry::PlannedLot,
     refusal::{Refusal, RefusalKind},
-    text::{LotCode, OrderCode, PlaceCode, RecallCode, Short},
+    text::{BatchCode, LotCode, OrderCode, PlaceCode, RecallCode, Short},
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -41,6 +41,8 @@ pub struct Hold {
     pub excursion_id: Option<Uuid>,
     /// The recall that it is for.
     pub recall: Option<RecallCode>,
+    /// The batch that it was put on hold with.
+    pub batch: Option<BatchCode>,
 }
 
 /// A lot that was put on hold, and what went with it.
@@ -60,7 +62,7 @@ pub(crate) struct NewHold<'a> {
     pub reason: &'a str,
     pub at: DateTime<Utc>,
     pub by: Option<&'a Short>,
-    /// The warm spell or the recall that it is for.
+    /// The warm spell, the recall or the batch that it is for.
     pub document: Option<&'a str>,
 }
 
@@ -180,6 +182,51 @@ impl Tx {
         .await?)
     }
 
+    /// The lots that may go when a recall ends, or a batch is released: it put them on hold, or a recall that let go did, and neither they nor
+    /// what they were made of are held for another reason, by another recall or by what was decided of a warm spell since.
+    pub(crate) async fn free_of(&mut self, document: &str, lots: &[LotCode]) -> Result<Vec<LotCode>> {
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+        Ok(sqlx::query_scalar!(
+            r#"with recursive own(lot, since) as (
+                   select e.lot, e.recorded_at from lot_event e
+                    where e.farm_id = $1 and e.lot = any ($3) and e.kind = 'hold'
+                      and (e.document = $2 or exists (select from recall_end d where d.farm_id = $1 and d.recall = e.document and d.released))
+                      and not exists (select from lot_event n where n.farm_id = $1 and n.lot = e.lot and n.kind = 'release' and n.seq > e.seq)),
+               up(lot, kin) as (
+                   select lot, lot from own
+                   union
+                   select up.lot, k.parent from up join lot_kin k on k.farm_id = $1 and k.child = up.kin
+                    where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
+               select o.lot as "lot!: LotCode" from own o
+                where not exists (
+                          select from up where up.lot = o.lot and (
+                              exists (select from recall_lot l join recall r using (farm_id, recall)
+                                       where l.farm_id = $1 and l.lot = up.kin and r.recall <> $2 and r.holds
+                                         and not exists (select from recall_end d where d.farm_id = $1 and d.recall = r.recall))
+                              or (lot_held_since($1, up.kin) is not null and not exists (select from own p where p.lot = up.kin))
+                              or exists (select from excursion_action_lot q join excursion_action a using (farm_id, action_id)
+                                          where q.farm_id = $1 and coalesce(q.set_apart, q.lot) = up.kin and a.food = 'held'
+                                            and a.recorded_at >= coalesce((select min(p.since) from own p where p.lot = up.kin), o.since))))
+                order by o.lot"#,
+            self.farm.0,
+            document,
+            &lots
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// Whether a recall is under way.
+    pub(crate) async fn recall_lasts(&mut self, recall: &RecallCode) -> Result<bool> {
+        Ok(sqlx::query_scalar!(
+            r#"select not exists (select from recall_end where farm_id = $1 and recall = $2) as "lasts!""#,
+            self.farm.0,
+            recall.as_str()
+        )
+        .fetch_one(&mut *self.db)
+        .await?)
+    }
+
     /// Puts lots on hold that are not yet. Call with them locked. Gives those that were not.
     pub(crate) async fn hold_locked(&mut self, lots: &[LotCode], hold: &NewHold<'_>) -> Result<Vec<LotCode>> {
         let events: Vec<LotEvent> = lots.iter().map(|lot| hold.of(lot.clone().into())).collect();
@@ -199,7 +246,7 @@ impl Tx {
     pub(crate) async fn holds_of(&mut self, lots: &[String]) -> Result<BTreeMap<LotCode, Hold>> {
         let rows = sqlx::query!(
             r#"select h.lot as "lot!: LotCode", h.reason as "reason!", h.happened_at as "since!", h.done_by as "done_by!", h.entered_by as "entered_by!",
-                      h.excursion_id, h.recall as "recall: RecallCode"
+                      h.excursion_id, h.recall as "recall: RecallCode", h.batch as "batch: BatchCode"
                  from lot_hold h where h.farm_id = $1 and h.lot = any ($2)"#,
             self.farm.0,
             lots
@@ -216,6 +263,7 @@ impl Tx {
                     entered_by: r.entered_by,
                     excursion_id: r.excursion_id,
                     recall: r.recall,
+                    batch: r.batch,
                 };
                 (r.lot, hold)
             })

@@ -131,7 +131,7 @@ impl Tx {
                       exists (select from lot_event e where e.farm_id = $1 and e.lot = l.lot and e.kind = 'finish'
                                  and not exists (select from act x where x.farm_id = $1 and x.reverses = e.act_id)) as "finished!",
                       (select jsonb_build_object('reason', h.reason, 'since', h.happened_at, 'done_by', h.done_by, 'entered_by', h.entered_by,
-                                   'excursion_id', h.excursion_id, 'recall', h.recall)
+                                   'excursion_id', h.excursion_id, 'recall', h.recall, 'batch', h.batch)
                          from lot_hold h where h.farm_id = $1 and h.lot = l.lot) as "hold: Json<Hold>",
                       coalesce((select jsonb_agg(jsonb_build_object('place', b.place, 'kind', p.kind, 'grams_g', b.grams, 'set_aside_g', b.set_aside_g)
                                                  order by b.place)

@@ -1,6 +1,7 @@
 //! The entries of the book and the lots that they are about.
 
 pub(crate) mod action_lots;
+pub mod batch_holds;
 pub(crate) mod booked;
 pub mod countersign;
 pub mod counts;

@@ -5,7 +5,7 @@ use gillbook_core::{
     kinds::{ActKind, Basis, BatchOrigin, Form, LotOrigin, Packaging, PlaceKind},
     ledger::{
         entry::{PlannedLeg, PlannedLot, built_in_place},
-        weighing::{BatchFacts, CrateFacts, Facts, NewWeighing, Plan, WeighedSource, Weighing, decide},
+        weighing::{BatchFacts, BatchOnHold, CrateFacts, Facts, NewWeighing, Plan, WeighedSource, Weighing, decide},
     },
     refusal::Refusal,
     text::{BatchCode, CrateCode, GradeCode, LotCode, PlaceCode, RoomCode, StrainCode},
@@ -61,6 +61,9 @@ impl Tx {
             .with("sources", &plan.sources.iter().map(SourceRow::of).collect::<Vec<_>>())?;
         let posted = self.post(&act, &legs(&plan)?, parts).await?;
         let lot = posted.made.into_iter().next().ok_or_else(|| crate::Error::stored("a weighing without a lot"))?;
+        if let Some((batch, reason)) = &plan.hold {
+            self.hold_with_batch(&lot, batch, reason).await?;
+        }
         Ok(Weighing {
             id: new.id,
             lot,
@@ -111,8 +114,9 @@ impl Tx {
                                    and not exists (select from act x where x.farm_id = s.farm_id and x.reverses = s.act_id)), 0) as "flush!",
                       (select m.room from batch_move m join room r using (farm_id, room)
                         where m.farm_id = b.farm_id and m.batch = b.batch and m.kind = 'moved' and r.kind = 'fruiting'
-                        order by m.moved_at desc, m.recorded_at desc limit 1) as "room: RoomCode"
-                 from batch b where b.farm_id = $1 and b.batch = any ($2)"#,
+                        order by m.moved_at desc, m.recorded_at desc limit 1) as "room: RoomCode",
+                      h.reason as "held_for?", h.happened_at <= $3 as "held_then"
+                 from batch b left join batch_hold h on h.farm_id = b.farm_id and h.batch = b.batch where b.farm_id = $1 and b.batch = any ($2)"#,
             self.farm.0,
             &codes,
             weighed_at
@@ -126,6 +130,7 @@ impl Tx {
                 blocks_left: r.blocks_left,
                 flush: r.flush,
                 room: r.room,
+                hold: r.held_for.map(|reason| BatchOnHold { reason, then: r.held_then.unwrap_or(true) }),
             };
             (r.batch, batch)
         });

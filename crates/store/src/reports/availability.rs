@@ -118,7 +118,7 @@ impl Tx {
     ) -> Result<Harvest> {
         let flushes = self.flushes(today).await?;
         let mut harvest = Harvest::default();
-        for batch in self.in_fruit().await? {
+        for batch in self.in_fruit().await?.into_iter().filter(|batch| !batch.on_hold) {
             let strain = &batch.strain;
             let by_rank = |(grade, grams): (&GradeCode, &Grams)| Some((*ranks.get(grade)?, *grams));
             let grades: Vec<(i32, Grams)> =

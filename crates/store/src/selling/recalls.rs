@@ -10,13 +10,14 @@ use gillbook_core::{
         Holder, NewRecall, NewRecallEnd, NewTold, Reach, Recall, RecallEnd, RecallReport, Told, ensure_holds,
         ensure_lasts, ensure_since, ensure_told, has_gone_to_people, holders,
     },
-    text::{CustomerCode, LotCode, RecallCode, Text},
+    text::{BatchCode, CustomerCode, LotCode, RecallCode, Text},
 };
 
 use sqlx::types::Json;
 
 use crate::{
     Pagination, Result, Tx,
+    heads::Heads,
     ledger::{holds::NewHold, posting::LotEvent},
 };
 
@@ -68,6 +69,8 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.selling.begin_recall", skip_all, fields(farm_id = self.farm.0))]
     pub async fn begin_recall(&mut self, new: &NewRecall) -> Result<RecallReport> {
         let from = new.from()?;
+        let batches = if new.holds() { self.batches_recalled(&from).await? } else { Vec::new() };
+        self.lock(&Heads { batches: &batches, ..Heads::default() }).await?;
         let mut lots = self.lots_touched_by(&from).await?;
         let mut family = Vec::new();
         // What was entered while the locks were waited for is in it too.
@@ -86,6 +89,7 @@ impl Tx {
         let code = format!("RC-{}", self.next_number("recall").await?);
         let hold =
             NewHold { reason: new.reason.as_str(), at: self.now, by: new.by.as_ref(), document: Some(code.as_str()) };
+        self.post_batch_events(&batches, true, &hold).await?;
         self.hold_locked(&family, &hold).await?;
         self.release_set_aside_of(&family, None).await?;
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
@@ -176,8 +180,10 @@ impl Tx {
         if end.release {
             self.authoriser("Releasing a hold")?;
             let family = [report.lots.as_slice(), &report.made_into_lots].concat();
+            let batches = self.batches_held_by(code).await?;
+            self.lock(&Heads { batches: &batches, ..Heads::default() }).await?;
             self.lock_lots(&family).await?;
-            let free = self.free_after(code, &family).await?;
+            let free = self.free_of(code.as_str(), &family).await?;
             let reason = format!("End of {code}");
             let releases: Vec<LotEvent> = free
                 .into_iter()
@@ -191,6 +197,8 @@ impl Tx {
                 })
                 .collect();
             self.post_lot_events(&releases).await?;
+            let release = NewHold { reason: &reason, at: self.now, by: None, document: Some(code.as_str()) };
+            self.post_batch_events(&batches, false, &release).await?;
         }
         let mut report = self.recall(code).await?;
         report.recall.ended = Some(RecallEnd {
@@ -213,35 +221,29 @@ impl Tx {
         Ok(report)
     }
 
-    /// The lots that may go when a recall ends: it put them on hold, or one that let go did, and neither they nor what they were made of are held
-    /// for another reason, by another recall or by what was decided of a warm spell since.
-    async fn free_after(&mut self, code: &RecallCode, lots: &[LotCode]) -> Result<Vec<LotCode>> {
-        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
+    /// The batches that a recall holds: the one that it starts from, or those of its sterilising run.
+    async fn batches_recalled(&mut self, from: &TraceFrom) -> Result<Vec<BatchCode>> {
+        let (batch, cook) = match from {
+            TraceFrom::Batch(batch) => (Some(batch.as_str()), None),
+            TraceFrom::Cook(cook) => (None, Some(cook.as_str())),
+            _ => return Ok(Vec::new()),
+        };
         Ok(sqlx::query_scalar!(
-            r#"with recursive own(lot, since) as (
-                   select e.lot, e.recorded_at from lot_event e
-                    where e.farm_id = $1 and e.lot = any ($3) and e.kind = 'hold'
-                      and (e.document = $2 or exists (select from recall_end d where d.farm_id = $1 and d.recall = e.document and d.released))
-                      and not exists (select from lot_event n where n.farm_id = $1 and n.lot = e.lot and n.kind = 'release' and n.seq > e.seq)),
-               up(lot, kin) as (
-                   select lot, lot from own
-                   union
-                   select up.lot, k.parent from up join lot_kin k on k.farm_id = $1 and k.child = up.kin
-                    where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
-               select o.lot as "lot!: LotCode" from own o
-                where not exists (
-                          select from up where up.lot = o.lot and (
-                              exists (select from recall_lot l join recall r using (farm_id, recall)
-                                       where l.farm_id = $1 and l.lot = up.kin and r.recall <> $2 and r.holds
-                                         and not exists (select from recall_end d where d.farm_id = $1 and d.recall = r.recall))
-                              or (lot_held_since($1, up.kin) is not null and not exists (select from own p where p.lot = up.kin))
-                              or exists (select from excursion_action_lot q join excursion_action a using (farm_id, action_id)
-                                          where q.farm_id = $1 and coalesce(q.set_apart, q.lot) = up.kin and a.food = 'held'
-                                            and a.recorded_at >= coalesce((select min(p.since) from own p where p.lot = up.kin), o.since))))
-                order by o.lot"#,
+            r#"select batch as "batch: BatchCode" from batch where farm_id = $1 and (batch = $2 or cook = $3) order by batch"#,
             self.farm.0,
-            code.as_str(),
-            &lots
+            batch,
+            cook
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
+    /// The batches that are on hold for a recall.
+    async fn batches_held_by(&mut self, code: &RecallCode) -> Result<Vec<BatchCode>> {
+        Ok(sqlx::query_scalar!(
+            r#"select batch as "batch!: BatchCode" from batch_hold where farm_id = $1 and document = $2 order by batch"#,
+            self.farm.0,
+            code.as_str()
         )
         .fetch_all(&mut *self.db)
         .await?)

@@ -15,6 +15,8 @@ use DoneOn::{NoPage, Page};
 pub const WRITES: &[(&str, &str, DoneOn)] = &[
     ("POST", "/api/acts/{act}/reversal", Page("/acts/{act}", "/acts/{act}/reversal")),
     ("POST", "/api/batches", Page("/batches/new", "/batches")),
+    ("POST", "/api/batches/{batch}/hold", Page("/batches/{batch}", "/batches/{batch}/hold")),
+    ("POST", "/api/batches/{batch}/release", Page("/batches/{batch}", "/batches/{batch}/release")),
     ("POST", "/api/batches/{batch}/losses", Page("/batches/{batch}", "/batches/{batch}/loss")),
     ("POST", "/api/batches/{batch}/moves", Page("/batches/{batch}", "/batches/{batch}/move")),
     ("POST", "/api/checks", Page("/checks", "/checks")),

@@ -1,15 +1,19 @@
 //! Batches: where are the blocks, and what became of them?
 
 use axum::{extract::State, response::Response};
+use chrono_tz::Tz;
 use gillbook_core::{text::BatchCode, units::calendar::day_of};
-use gillbook_store::growing::batches::{Batch, NewBatch, NewBatchLoss, NewBatchMove};
+use gillbook_store::{
+    growing::batches::{Batch, NewBatch, NewBatchLoss, NewBatchMove},
+    ledger::batch_holds::{NewBatchHold, NewBatchRelease},
+};
 use serde::Deserialize;
 use serde_json::Value;
 
 use super::{
     ALL, Html, Layout,
     act::{ActPage, first},
-    count, full_day,
+    count, full_day, full_time,
     sheet::{Field, FormFields, Input, Sheet},
     zone_of,
 };
@@ -115,6 +119,30 @@ fn sheets(batch: &Batch, rooms: Vec<(String, String)>) -> Vec<(String, Sheet)> {
     ]
 }
 
+/// Says of a batch that it is on hold, and offers to release it; of another, to put it on hold.
+fn on_hold(page: ActPage, batch: &Batch, zone: Tz) -> ActPage {
+    let path = |act: &str| format!("/batches/{}/{act}", batch.batch);
+    let Some(hold) = &batch.hold else {
+        let why = Field::new("reason", "What was found, such as green mould on two blocks", Input::Text);
+        let heading = "Mould, or anything else wrong";
+        return page.sheet(heading, Sheet::new(path("hold"), "Hold the batch and every lot of it", vec![why]));
+    };
+    let page =
+        page.detail("On hold", format!("since {} ({}): {}.", full_time(hold.since, zone), hold.done_by, hold.reason));
+    let page = match &hold.recall {
+        Some(recall) => page.link(format!("/recalls/{recall}"), format!("Recall {recall}")),
+        None => page,
+    };
+    if !page.head.may("POST", "/batches/{batch}/release") {
+        return page.detail("", "Only the owner can release it.");
+    }
+    let fields = vec![
+        Field::new("reason", "Why it is released", Input::Text),
+        Field::new("release_lots", "Release the lots, too, that are on hold for this alone", Input::Tick),
+    ];
+    page.sheet("Release it", Sheet::new(path("release"), "Release", fields))
+}
+
 async fn batch_page(app: &App, who: &Authenticated, code: &BatchCode) -> Result<ActPage, Problem> {
     read_tx!(app, who, |tx| {
         let farm = tx.farm().await?;
@@ -143,7 +171,7 @@ async fn batch_page(app: &App, who: &Authenticated, code: &BatchCode) -> Result<
         if batch.standing > 0 {
             page.sheets = sheets(&batch, rooms.collect());
         }
-        Ok(page)
+        Ok(on_hold(page, &batch, zone_of(&farm)))
     })
 }
 
@@ -182,6 +210,26 @@ pub(super) async fn post_end(
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
     blocks_moved(&app, &who, &code, &form, "/end").await
+}
+
+pub(super) async fn post_hold(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<BatchCode>,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let act = async |new: NewBatchHold| create_tx!(app, who, &form.once, |tx| tx.hold_batch(&code, &new).await);
+    batch_page(&app, &who, &code).await?.take("/hold", &form, act, |_| format!("/batches/{code}")).await
+}
+
+pub(super) async fn post_release(
+    State(app): State<App>,
+    who: Authenticated,
+    PathParam(code): PathParam<BatchCode>,
+    form: KeyedForm<FormFields>,
+) -> Result<Response, Problem> {
+    let act = async |new: NewBatchRelease| create_tx!(app, who, &form.once, |tx| tx.release_batch(&code, &new).await);
+    batch_page(&app, &who, &code).await?.take("/release", &form, act, |_| format!("/batches/{code}")).await
 }
 
 pub(super) async fn post_loss(

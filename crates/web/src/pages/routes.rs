@@ -231,6 +231,8 @@ fn growing(pages: Pages) -> Pages {
         .post("/batches/{batch}/move", batches::post_move)
         .post("/batches/{batch}/end", batches::post_end)
         .post("/batches/{batch}/loss", batches::post_loss)
+        .post("/batches/{batch}/hold", batches::post_hold)
+        .post("/batches/{batch}/release", batches::post_release)
         .post("/strains/{strain}/life", resource::post_life)
 }
 

@@ -41,7 +41,7 @@ pub(super) async fn get_weigh(State(app): State<App>, who: Authenticated) -> Res
             "last": last,
             "batches": batches.iter().map(|b| json!({
                 "batch": b.batch, "strain": b.strain, "strain_name": b.strain_name, "standing": b.standing,
-                "likely_flush": b.likely_flush, "due": b.due,
+                "likely_flush": b.likely_flush, "due": b.due, "on_hold": b.on_hold,
             })).collect::<Vec<_>>(),
         });
         let facts = facts.to_string().replace('<', "\\u003c");

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-pub use decision::{BatchFacts, CrateFacts, Facts, Plan, RoomShare, decide};
+pub use decision::{BatchFacts, BatchOnHold, CrateFacts, Facts, Plan, RoomShare, decide};
 
 use crate::{
     kinds::{Basis, Packaging},

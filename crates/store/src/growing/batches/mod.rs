@@ -4,15 +4,16 @@ mod moves;
 
 pub use moves::{BatchLoss, BatchMove, NewBatchLoss, NewBatchMove};
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     growing::yields::{likely_flush, next_flush},
     kinds::BatchOrigin,
     refusal::{Refusal, RefusalKind},
-    text::{BatchCode, CookCode, RecipeCode, RoomCode, StrainCode, Text},
+    text::{BatchCode, CookCode, RecallCode, RecipeCode, RoomCode, StrainCode, Text},
     units::calendar::{Day, day_of},
 };
 use serde::{Deserialize, Serialize};
+use sqlx::types::Json;
 use utoipa::ToSchema;
 
 use crate::{Pagination, Result, Tx, heads::Heads};
@@ -71,6 +72,24 @@ pub struct Batch {
     pub standing: i32,
     /// The room they were moved to last.
     pub room: Option<RoomCode>,
+    /// Why it is on hold, where it is.
+    #[schema(value_type = Option<BatchHold>)]
+    pub hold: Option<Json<BatchHold>>,
+}
+
+/// A batch's hold: nothing is harvested from it and no block of it sold until the owner releases it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct BatchHold {
+    /// Why.
+    pub reason: String,
+    /// Since when.
+    pub since: DateTime<Utc>,
+    /// Who put it on hold.
+    pub done_by: String,
+    /// Who was signed in.
+    pub entered_by: String,
+    /// The recall that it is for, such as `RC-3`.
+    pub recall: Option<RecallCode>,
 }
 
 /// A batch that can be harvested from, as the phone form needs it.
@@ -90,6 +109,8 @@ pub struct InFruit {
     pub due: bool,
     /// The next flush that has not begun and the day on which it is due; none after the last.
     pub next_flush: Option<(i32, NaiveDate)>,
+    /// Whether it is on hold: nothing is harvested from it.
+    pub on_hold: bool,
 }
 
 impl Tx {
@@ -153,7 +174,10 @@ impl Tx {
                       b.spawn_lot, b.made_on, b.blocks, b.origin as "origin: _",
                       coalesce(l.lost, 0)::int as "lost!", (b.blocks - coalesce(l.lost, 0) - coalesce(m.gone, 0))::int as "standing!",
                       (select r.room from batch_move r where r.farm_id = b.farm_id and r.batch = b.batch and r.kind = 'moved'
-                        order by r.moved_at desc, r.recorded_at desc, r.move_id desc limit 1) as "room?: _"
+                        order by r.moved_at desc, r.recorded_at desc, r.move_id desc limit 1) as "room?: _",
+                      (select jsonb_build_object('reason', h.reason, 'since', h.happened_at, 'done_by', h.done_by, 'entered_by', h.entered_by,
+                                                 'recall', h.document)
+                         from batch_hold h where h.farm_id = b.farm_id and h.batch = b.batch) as "hold: _"
                  from batch b
                  left join lateral (select sum(blocks) as lost from batch_loss where farm_id = b.farm_id and batch = b.batch) l on true
                  left join lateral (select sum(blocks) as gone from batch_move where farm_id = b.farm_id and batch = b.batch and kind <> 'moved') m on true
@@ -193,25 +217,28 @@ impl Tx {
     pub async fn in_fruit(&mut self) -> Result<Vec<InFruit>> {
         let today = day_of(self.now, self.farm_settings().await?.zone);
         let rows = sqlx::query!(
-            r#"with left_over as materialized (
-                   select b.farm_id, b.batch,
-                          (b.blocks - coalesce((select sum(blocks) from batch_loss where farm_id = b.farm_id and batch = b.batch), 0)
-                                    - coalesce((select sum(blocks) from batch_move where farm_id = b.farm_id and batch = b.batch and kind <> 'moved'), 0))::int as blocks
-                     from batch b where b.farm_id = $1)
+            r#"with gone(batch, blocks) as (
+                   select g.batch, sum(g.blocks)::int
+                     from (select batch, blocks from batch_loss where farm_id = $1
+                           union all
+                           select batch, blocks from batch_move where farm_id = $1 and kind <> 'moved') g group by g.batch)
                select b.batch as "batch: BatchCode", b.strain as "strain: StrainCode", s.name as strain_name, b.made_on,
-                      s.days_to_first_flush, s.flush_interval_days, s.flushes, n.blocks as "standing!",
-                      h.flush as "flush?", h.first_day as "first_day?"
-                 from left_over n join batch b using (farm_id, batch)
-                 join strain s using (farm_id, strain)
-                 join lateral (select m.room from batch_move m where m.farm_id = b.farm_id and m.batch = b.batch and m.kind = 'moved'
+                      s.days_to_first_flush, s.flush_interval_days, s.flushes, b.blocks - coalesce(g.blocks, 0) as "standing!",
+                      h.flush as "flush?", h.first_day as "first_day?",
+                      exists (select from batch_hold c where c.farm_id = $1 and c.batch = b.batch) as "on_hold!"
+                 from batch b left join gone g on g.batch = b.batch
+                 join strain s on s.farm_id = $1 and s.strain = b.strain
+                 join lateral (select m.room from batch_move m where m.farm_id = $1 and m.batch = b.batch and m.kind = 'moved'
                                 order by m.moved_at desc, m.recorded_at desc, m.move_id desc limit 1) last on true
-                 join room r on r.farm_id = b.farm_id and r.room = last.room and r.kind = 'fruiting'
-                 left join lateral (select ws.flush, min(l.harvest_day) as first_day
-                                      from weighing_source ws join weighing w using (farm_id, act_id) join lot l using (farm_id, lot)
-                                     where ws.farm_id = b.farm_id and ws.batch = b.batch
-                                       and not exists (select from act x where x.farm_id = ws.farm_id and x.reverses = ws.act_id)
-                                     group by ws.flush order by ws.flush desc limit 1) h on true
-                where n.blocks > 0 order by b.batch"#,
+                 join room r on r.farm_id = $1 and r.room = last.room and r.kind = 'fruiting'
+                 left join lateral (select p.flush, min(p.harvest_day) as first_day
+                                      from (select ws.flush, l.harvest_day from weighing_source ws cross join lateral (
+                                                   select l.harvest_day from weighing w join lot l on l.farm_id = $1 and l.lot = w.lot
+                                                    where w.farm_id = $1 and w.act_id = ws.act_id
+                                                      and not exists (select from act x where x.farm_id = $1 and x.reverses = w.act_id offset 0) offset 0) l
+                                             where ws.farm_id = $1 and ws.batch = b.batch) p
+                                     group by p.flush order by p.flush desc limit 1) h on true
+                where b.farm_id = $1 and b.blocks > coalesce(g.blocks, 0) order by b.batch"#,
             self.farm.0
         )
         .fetch_all(&mut *self.db)
@@ -233,7 +260,8 @@ impl Tx {
                     strain: r.strain,
                     strain_name: r.strain_name,
                     standing: r.standing,
-                    due,
+                    due: due && !r.on_hold,
+                    on_hold: r.on_hold,
                 }
             })
             .collect();

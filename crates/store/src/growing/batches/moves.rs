@@ -4,7 +4,7 @@ use crate::{Result, Tx};
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     kinds::BlockMove,
-    refusal::Refusal,
+    refusal::{Refusal, RefusalKind},
     text::{BatchCode, Line, Note, RoomCode, Short},
     units::calendar::{Instant, day_of},
 };
@@ -98,7 +98,14 @@ impl Tx {
         if (new.kind == BlockMove::Moved) != new.room.is_some() {
             return Err(Refusal::field("/room", "Name the room when blocks are moved, and only then.").into());
         }
-        self.batch_for_change(code, new.blocks).await?;
+        let batch = self.batch_for_change(code, new.blocks).await?;
+        if let Some(hold) = batch.hold.filter(|_| new.kind == BlockMove::Sold) {
+            let detail = format!(
+                "Batch {code} is on hold: {}. No block of it is sold until the owner releases it.",
+                hold.reason
+            );
+            return Err(Refusal::new(RefusalKind::OnHold, detail).at("/kind").into());
+        }
         let moved = BatchMove {
             move_id: self.new_id(),
             batch: code.clone(),

@@ -1,5 +1,6 @@
 //! Weighings, lots and stock.
 
+mod batch_holds;
 mod lots;
 mod stock;
 mod weighings;
@@ -10,5 +11,9 @@ use crate::App;
 
 /// The routes of the subject.
 pub(super) fn router() -> OpenApiRouter<App> {
-    OpenApiRouter::new().merge(weighings::router()).merge(lots::router()).merge(stock::router())
+    OpenApiRouter::new()
+        .merge(weighings::router())
+        .merge(lots::router())
+        .merge(batch_holds::router())
+        .merge(stock::router())
 }
