@@ -201,10 +201,10 @@ create table batch_event (
     farm_id      int         not null,
     batch        text        not null,
     seq          int         not null,
-    held         boolean     not null,
+    kind         text        not null,
     reason       text        not null,
     -- The recall that it was held or released for.
-    document     text,
+    recall       text,
     happened_at  timestamptz not null,
     recorded_at  timestamptz not null,
     done_by      text        not null,
@@ -213,7 +213,8 @@ create table batch_event (
     constraint batch_event_batch_fk foreign key (farm_id, batch) references batch,
     constraint batch_event_seq_range check (seq >= 1),
     constraint batch_event_reason_length check (length(reason) between 1 and 500),
-    constraint batch_event_document_length check (length(document) between 1 and 60),
+    constraint batch_event_kind_known check (kind in ('hold', 'release')),
+    constraint batch_event_recall_shape check (recall ~ '^RC-[0-9]+$'),
     constraint batch_event_happened_at_range check (happened_at between '2000-01-01Z' and '2200-01-01Z'),
     constraint batch_event_done_by_length check (length(done_by) between 1 and 60),
     constraint batch_event_entered_by_length check (length(entered_by) between 1 and 100)
@@ -222,9 +223,9 @@ call make_append_only('batch_event');
 
 -- The batches that are on hold, each with why.
 create view batch_hold with (security_invoker) as
-    select b.farm_id, b.batch, e.reason, e.document, e.happened_at, e.done_by, e.entered_by
+    select b.farm_id, b.batch, e.reason, e.recall, e.happened_at, e.done_by, e.entered_by
       from batch b cross join lateral (select * from batch_event e where e.farm_id = b.farm_id and e.batch = b.batch order by e.seq desc limit 1) e
-     where e.held;
+     where e.kind = 'hold';
 grant select on batch_hold to gillbook_app, gillbook_audit;
 
 -- What goes on the scale under the mushrooms.

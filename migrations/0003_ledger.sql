@@ -216,7 +216,7 @@ create function lot_held_since(farm int, code text) returns timestamptz
 
 -- Lots that are on hold: why, since when, by whom, and the warm spell or the recall that it is for.
 create view lot_hold with (security_invoker) as
-    select l.farm_id, l.lot, e.reason, e.happened_at, e.done_by, e.entered_by,
+    select l.farm_id, l.lot, e.reason, e.document, e.happened_at, e.done_by, e.entered_by,
            substring(e.document from '^[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}$')::uuid as excursion_id,
            substring(e.document from '^RC-[0-9]+$') as recall, substring(e.document from '^batch (.+)$') as batch
       from lot l cross join lateral (select * from lot_event e where e.farm_id = l.farm_id and e.lot = l.lot and e.kind in ('hold', 'release')

@@ -820,6 +820,18 @@ create table recall_end (
 );
 call make_append_only('recall_end');
 
+-- Recalls and rehearsals that have not ended.
+create view recall_under_way with (security_invoker) as
+    select r.* from recall r where not exists (select from recall_end e where e.farm_id = r.farm_id and e.recall = r.recall);
+grant select on recall_under_way to gillbook_app, gillbook_audit;
+
+-- Batches that a recall under way holds: the one that it starts from, or those of its sterilising run.
+create view batch_recalled with (security_invoker) as
+    select b.farm_id, b.batch, r.recall, r.started_at
+      from recall_under_way r join batch b on b.farm_id = r.farm_id and (r.starts_from = 'batch' and b.batch = r.code or r.starts_from = 'cook' and b.cook = r.code)
+     where r.holds;
+grant select on batch_recalled to gillbook_app, gillbook_audit;
+
 -- An act is whole or it is not there.
 
 -- Whether the row is there that says what an act of its kind was: a count without what was counted, or a finish without a finished lot, is
@@ -1106,8 +1118,8 @@ begin
 end $$;
 
 -- A lot for an entry: a row of `lot`, without its code and entry. With `joins` a harvest goes into the lot of its strain, grade, packaging and
--- day where there is one that is neither finished nor on hold. `stem` is what the code begins with.
-create function lot_for_entry(farm int, entry uuid, wanted jsonb) returns text
+-- day where there is one that is not finished and stands as it does: not on hold, or on hold for `held`. `stem` is what the code begins with.
+create function lot_for_entry(farm int, entry uuid, wanted jsonb, held text) returns text
     language plpgsql set search_path = pg_catalog, public, pg_temp as $$
 declare
     l lot := jsonb_populate_record(null::lot, wanted);
@@ -1120,12 +1132,15 @@ begin
         loop
             select o.lot into l.lot from lot o
              where o.farm_id = farm and o.strain = l.strain and o.grade = l.grade and o.packaging = l.packaging and o.harvest_day = l.harvest_day
-               and o.origin = 'harvest' and not lot_finished(farm, o.lot) and lot_held_since(farm, o.lot) is null
+               and o.origin = 'harvest' and not lot_finished(farm, o.lot)
+               and (select h.document from lot_hold h where h.farm_id = farm and h.lot = o.lot) is not distinct from held
+               and (held is not null or lot_held_since(farm, o.lot) is null)
              order by length(o.lot), o.lot limit 1;
             exit when not found;
             -- Behind its lock nobody puts it on hold or finishes it; somebody may have while that was waited for.
             perform from lot o where o.farm_id = farm and o.lot = l.lot for no key update;
-            if not lot_finished(farm, l.lot) and lot_held_since(farm, l.lot) is null then
+            if not lot_finished(farm, l.lot) and (held is not null or lot_held_since(farm, l.lot) is null)
+               and (select h.document from lot_hold h where h.farm_id = farm and h.lot = l.lot) is not distinct from held then
                 return l.lot;
             end if;
         end loop;
@@ -1160,6 +1175,27 @@ begin
     having count(*) > 0;
 end $$;
 
+-- What a lot's hold names that it has from a batch on hold: the recall that the batch is held for, or the batch itself, with the word in front,
+-- as a batch may be called `RC-1`.
+create function document_of_hold(h batch_hold) returns text
+    language sql immutable
+    return case when h.batch is not null then coalesce(h.recall, 'batch ' || h.batch) end;
+
+-- The hold of the first batch on hold that a weighing comes from.
+create function held_source(farm int, entry jsonb) returns batch_hold
+    language sql stable set search_path = pg_catalog, public, pg_temp
+    return (select h from jsonb_array_elements(entry -> 'sources') with ordinality s(source, n)
+              join batch_hold h on h.farm_id = farm and h.batch = s.source ->> 'batch' order by s.n limit 1);
+
+-- What is weighed of a batch on hold begins on hold.
+create procedure hold_with_batch(a act, made text, h batch_hold)
+    language plpgsql as $$
+begin
+    perform write_lot_events(a.farm_id, jsonb_build_array(jsonb_build_object(
+        'event_id', gen_random_uuid(), 'lot', made, 'kind', 'hold', 'reason', h.reason, 'happened_at', a.recorded_at, 'recorded_at', a.recorded_at,
+        'done_by', left(a.entered_by, 60), 'entered_by', a.entered_by, 'document', document_of_hold(h))), null);
+end $$;
+
 -- What an entry of a kind may have beside its legs.
 create function parts_of_kind(act_kind text) returns text[]
     language sql immutable
@@ -1192,6 +1228,7 @@ declare
     wanted jsonb;
     given bigint;
     day date;
+    held batch_hold := held_source(farm, entry);
 begin
     if entry - array['act', 'legs'] - parts_of_kind(a.kind) <> '{}' then
         raise exception 'act % does not add up: act_parts_known, a % with %', a.act_id, a.kind, array(select jsonb_object_keys(entry))
@@ -1220,7 +1257,7 @@ begin
     head := jsonb_build_object('farm_id', farm, 'act_id', a.act_id, 'docket', a.document, 'market_day', a.document, 'number', given);
 
     for wanted in select * from jsonb_array_elements(entry -> 'lots') loop
-        made := made || lot_for_entry(farm, a.act_id, wanted);
+        made := made || lot_for_entry(farm, a.act_id, wanted, document_of_hold(held));
     end loop;
     if entry ? 'links' then
         insert into lot_link select * from jsonb_populate_recordset(null::lot_link, rows_of_entry(entry -> 'links', head, made));
@@ -1229,6 +1266,9 @@ begin
     if entry ? 'weighing' then
         insert into weighing select * from jsonb_populate_recordset(null::weighing, rows_of_entry(entry -> 'weighing', head, made));
         insert into weighing_source select * from jsonb_populate_recordset(null::weighing_source, rows_of_entry(entry -> 'sources', head, made));
+        if held.batch is not null then
+            call hold_with_batch(a, made[1], held);
+        end if;
     end if;
     if entry ? 'counts' then
         insert into stock_count select * from jsonb_populate_recordset(null::stock_count, rows_of_entry(entry -> 'counts', head, made));

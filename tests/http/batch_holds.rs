@@ -66,6 +66,8 @@ async fn a_batch_is_held_with_every_lot_of_it_and_released_with_those_held_for_n
     // Moved away, lost and cleared out it may be, but not sold.
     let sold = json!({"kind": "sold", "blocks": 2});
     farm.post("/api/batches/B1/moves", sold.clone()).await.ensure_problem(409, "on-hold", Some("/kind"));
+    let before = json!({"kind": "sold", "blocks": 1, "moved_at": farm.now() - TimeDelta::hours(2)});
+    farm.create("/api/batches/B1/moves", before).await;
     farm.create("/api/batches/B1/losses", json!({"blocks": 2, "reason": "Green mould"})).await;
 
     let picker = farm.person("picker").await;
@@ -82,55 +84,129 @@ async fn a_batch_is_held_with_every_lot_of_it_and_released_with_those_held_for_n
 }
 
 #[tokio::test]
-async fn what_was_picked_before_and_is_weighed_late_goes_on_hold_and_nothing_is_picked_after() -> Result<()> {
+async fn what_is_weighed_of_it_goes_on_hold_apart_from_the_good_lots_of_the_day() -> Result<()> {
     let Picked { farm, .. } = picked().await?;
-    let before = farm.now();
-    farm.pass(TimeDelta::minutes(30));
+    let weigh = async |sources: Value| {
+        let mut weighing = Farm::weighing(900);
+        (weighing["sources"], weighing["grade"]) = (sources, json!("B"));
+        farm.create("/api/weighings", weighing).await
+    };
+    let (b1, b2) = (json!([{"batch": "B1", "flush": 1}]), json!([{"batch": "B2", "flush": 1}]));
+    let good = weigh(b2.clone()).await;
     farm.create("/api/batches/B1/hold", mould()).await;
-    farm.pass(TimeDelta::minutes(5));
-    farm.post("/api/weighings", Farm::weighing(900)).await.ensure_problem(409, "on-hold", Some("/sources/0/batch"));
-    let mut late = Farm::weighing(900);
-    late["weighed_at"] = json!(before);
-    late["grade"] = json!("B");
-    let lot = farm.create("/api/weighings", late.clone()).await["lot"].as_str().context("a lot")?.to_owned();
-    ensure!(is_held(&farm, &lot).await, "it was picked of the same blocks");
-    // Into a lot that another batch gave as well, and that was set aside of.
-    let mut good = Farm::weighing(1200);
-    (good["sources"], good["grade"]) = (json!([{"batch": "B2", "flush": 1}]), json!("C"));
-    let shared = farm.create("/api/weighings", good).await["lot"].as_str().context("a lot")?.to_owned();
-    ensure!(!is_held(&farm, &shared).await);
-    let mut both = late;
-    (both["id"], both["grade"]) = (json!(Uuid::new_v4()), json!("C"));
-    assert_eq!(farm.create("/api/weighings", both).await["lot"], json!(shared));
-    ensure!(is_held(&farm, &shared).await);
-    // Nothing of it is expected either.
+    // Into a lot of its own, which what is weighed of it next joins; what another batch gives goes on into the good one.
+    let first = weigh(b1.clone()).await;
+    ensure!(first["on_hold"] == true && first["lot"] != good["lot"], "{first}");
+    let held = first["lot"].as_str().context("a lot")?.to_owned();
+    assert_eq!(farm.get(&format!("/api/lots/{held}")).await["hold"]["batch"], "B1");
+    let both = json!([{"batch": "B2", "flush": 1, "share": 1}, {"batch": "B1", "flush": 1, "share": 1}]);
+    for sources in [b1, both] {
+        assert_eq!(weigh(sources).await["lot"], json!(held));
+    }
+    let more = weigh(b2).await;
+    assert_eq!((&more["lot"], &more["on_hold"]), (&good["lot"], &json!(false)));
+    let listed = farm.get("/api/weighings").await["rows"].as_array().context("rows")?.clone();
+    assert_eq!(listed.iter().filter(|w| w["lot"] == json!(held) && w["on_hold"] == true).count(), 3);
+    // Nothing of it is due or expected.
     let scale = farm.raw("GET", "/weigh", &[], Vec::new()).await.text;
-    ensure!(scale.contains("\"on_hold\":true"), "{scale}");
+    let facts =
+        scale.split_once("id=\"facts\">").and_then(|(_, rest)| rest.split_once("</script>")).context("facts")?.0;
+    let facts: Value = serde_json::from_str(facts)?;
+    let of = |code: &str| facts["batches"].as_array().into_iter().flatten().find(|b| b["batch"] == code).cloned();
+    let (b1, b2) = (of("B1").context("B1")?, of("B2").context("B2")?);
+    assert_eq!((&b1["on_hold"], &b1["due"]), (&json!(true), &json!(false)));
+    assert_eq!((&b2["on_hold"], &b2["due"]), (&json!(false), &json!(true)));
+    let released = farm.create("/api/batches/B1/release", json!({"reason": "Fine", "release_lots": true})).await;
+    ensure!(texts(&released["released_with"]).contains(&held), "{released}");
+    Ok(())
+}
+
+/// A lot has one hold, and whoever takes away the reason that it names is stopped by every other.
+#[tokio::test]
+async fn a_lot_stays_on_hold_while_another_of_its_batches_or_a_recall_does() -> Result<()> {
+    let farm = Farm::new().await?;
+    let mut both = Farm::weighing(700);
+    both["sources"] = json!([{"batch": "B1", "flush": 1, "share": 1}, {"batch": "B2", "flush": 1, "share": 1}]);
+    let lot = farm.create("/api/weighings", both).await["lot"].as_str().context("a lot")?.to_owned();
+    let hold = async |batch: &str| farm.create(&format!("/api/batches/{batch}/hold"), mould()).await;
+    let release = async |batch: &str| {
+        farm.create(&format!("/api/batches/{batch}/release"), json!({"reason": "Fine", "release_lots": true})).await
+    };
+    for (first, last) in [("B1", "B2"), ("B2", "B1")] {
+        hold("B1").await;
+        hold("B2").await;
+        release(first).await;
+        ensure!(is_held(&farm, &lot).await, "{last} is on hold still");
+        release(last).await;
+        // The first that was held is the one that the lot's hold names.
+        if is_held(&farm, &lot).await {
+            release("B1").await;
+        }
+        ensure!(!is_held(&farm, &lot).await, "nothing holds it");
+    }
+    // A recall of the lot ends while its batch is on hold.
+    let recall = json!({"kind": "recall", "starts_from": "lot", "code": lot, "reason": "Mould"});
+    let code = farm.create("/api/recalls", recall.clone()).await["recall"].as_str().context("a code")?.to_owned();
+    hold("B1").await;
+    let done = json!({"release": true, "note": "Nobody has any"});
+    farm.create(&format!("/api/recalls/{code}/end"), done).await;
+    ensure!(is_held(&farm, &lot).await);
+    release("B1").await;
+    ensure!(!is_held(&farm, &lot).await);
+    // What a recall did not let go no batch does.
+    let code = farm.create("/api/recalls", recall).await["recall"].as_str().context("a code")?.to_owned();
+    farm.create(&format!("/api/recalls/{code}/end"), json!({"note": "Thrown away"})).await;
+    hold("B1").await;
+    release("B1").await;
+    ensure!(is_held(&farm, &lot).await);
     Ok(())
 }
 
 #[tokio::test]
 async fn a_recall_of_a_batch_or_of_its_sterilising_run_holds_the_batch_until_it_ends() -> Result<()> {
     let Picked { farm, first, .. } = picked().await?;
-    let recall = |kind: &str| json!({"kind": kind, "starts_from": "batch", "code": "B1", "reason": "Mould"});
-    farm.create("/api/recalls", recall("rehearsal")).await;
-    farm.lot_of(100).await;
-    let begun = farm.create("/api/recalls", recall("recall")).await;
-    let code = begun["recall"].as_str().context("a code")?;
-    assert_eq!(farm.get("/api/batches/B1").await["hold"]["recall"], json!(code));
-    farm.post("/api/weighings", Farm::weighing(900)).await.ensure_problem(409, "on-hold", Some("/sources/0/batch"));
-    let fine = json!({"reason": "Looks fine", "release_lots": true});
+    let cook = farm.get("/api/batches/B1").await["cook"].clone();
+    let recall = |kind: &str, from: &str, code: &Value| json!({"kind": kind, "starts_from": from, "code": code, "reason": "Mould"});
+    let begin = async |kind: &str, from: &str, code: &Value| {
+        let begun = farm.create("/api/recalls", recall(kind, from, code)).await;
+        begun["recall"].as_str().map(|code| format!("/api/recalls/{code}")).context("a code")
+    };
+    let of_batch = async || farm.get("/api/batches/B1").await["hold"].clone();
+    begin("rehearsal", "batch", &json!("B1")).await?;
+    ensure!(of_batch().await.is_null(), "a rehearsal holds nothing unless asked to");
+    let (fine, done) =
+        (json!({"reason": "Looks fine", "release_lots": true}), json!({"release": true, "note": "Nobody has any"}));
+    let starts =
+        if cook.is_null() { vec![("batch", json!("B1"))] } else { vec![("batch", json!("B1")), ("cook", cook)] };
+    for (from, code) in starts {
+        let one = begin("recall", from, &code).await?;
+        let two = begin("recall", "batch", &json!("B1")).await?;
+        assert_eq!(Some(of_batch().await["recall"].clone()), one.rsplit('/').next().map(Value::from));
+        farm.post("/api/batches/B1/release", fine.clone()).await.ensure_problem(409, "closed", None);
+        let late = farm.lot_of(100).await;
+        farm.post(&format!("/api/lots/{late}/release"), json!({"reason": "Fine"})).await;
+        farm.create(&format!("{one}/end"), done.clone()).await;
+        ensure!(of_batch().await.is_object() && is_held(&farm, &first).await, "the other recall of it lasts");
+        farm.create(&format!("{two}/end"), done.clone()).await;
+        ensure!(of_batch().await.is_null() && !is_held(&farm, &first).await && !is_held(&farm, &late).await);
+    }
+    // One that was on hold before a recall stays so until its owner releases it, and not before the recall has ended.
+    farm.create("/api/batches/B1/hold", mould()).await;
+    let begun = begin("recall", "batch", &json!("B1")).await?;
     farm.post("/api/batches/B1/release", fine.clone()).await.ensure_problem(409, "closed", None);
-    farm.create(&format!("/api/recalls/{code}/end"), json!({"release": true, "note": "Nobody has any"})).await;
-    ensure!(farm.get("/api/batches/B1").await["hold"].is_null() && !is_held(&farm, &first).await);
-    farm.lot_of(100).await;
-    // One that ends and lets nothing go leaves the batch to the owner.
-    let begun = farm.create("/api/recalls", recall("recall")).await;
-    let code = begun["recall"].as_str().context("a code")?;
-    farm.create(&format!("/api/recalls/{code}/end"), json!({"note": "All thrown away"})).await;
-    ensure!(farm.get("/api/batches/B1").await["hold"].is_object());
-    farm.create("/api/batches/B1/release", fine).await;
-    farm.lot_of(100).await;
+    farm.create(&format!("{begun}/end"), done).await;
+    ensure!(of_batch().await["recall"].is_null() && is_held(&farm, &first).await);
+    farm.create("/api/batches/B1/release", json!({"reason": "Fine"})).await;
+    ensure!(of_batch().await.is_null() && is_held(&farm, &first).await, "the lots were not asked for");
+    farm.create("/api/batches/B1/release", fine.clone()).await;
+    ensure!(!is_held(&farm, &first).await);
+    farm.post("/api/batches/B1/release", fine.clone()).await.ensure_problem(409, "closed", None);
+    // One that ends and lets nothing go leaves both to the owner.
+    let begun = begin("recall", "batch", &json!("B1")).await?;
+    farm.create(&format!("{begun}/end"), json!({"note": "All thrown away"})).await;
+    ensure!(of_batch().await.is_object() && is_held(&farm, &first).await);
+    let released = farm.create("/api/batches/B1/release", fine).await;
+    ensure!(texts(&released["released_with"]).contains(&first), "{released}");
     Ok(())
 }
 
@@ -143,13 +219,32 @@ async fn a_batch_is_held_and_released_on_its_page() -> Result<()> {
     let held = send(&farm, "/batches/B1/hold", Uuid::new_v4(), &[("reason", "Green mould")]).await?;
     ensure!(held.status == 303, "{}", held.text);
     let page = farm.raw("GET", path, &[], Vec::new()).await.text;
-    ensure!(page.contains("Green mould") && !page.contains("/batches/B1/hold"), "{page}");
+    ensure!(
+        page.contains("On hold since") && page.contains("Green mould") && !page.contains("/batches/B1/hold"),
+        "{page}"
+    );
+    ensure!(
+        page.contains(&pack) && !page.contains("value=\"sold\""),
+        "what is here of it, and nothing that is refused: {page}"
+    );
+    let today = farm.raw("GET", "/", &[], Vec::new()).await.text;
+    ensure!(today.contains("href=\"/batches/B1\""), "{today}");
+    let lot = farm.raw("GET", &format!("/lots/{pack}"), &[], Vec::new()).await.text;
+    ensure!(lot.contains("Put on hold with batch"), "{lot}");
+    let blocks = farm.raw("GET", "/blocks", &[], Vec::new()).await.text;
+    ensure!(blocks.contains("on hold"), "{blocks}");
     let picker = farm.person("picker").await;
     let theirs = farm.raw_as(&picker, "GET", path, &[], Vec::new()).await.text;
-    ensure!(theirs.contains("Only the owner can release it") && !theirs.contains("/batches/B1/release"), "{theirs}");
+    ensure!(theirs.contains("Only the owner can.") && !theirs.contains("/batches/B1/release"), "{theirs}");
+    // First the batch alone, then its lots: the page says what is left.
     let fine = [("reason", "Fine"), ("release_lots", "true")];
-    let released = send(&farm, "/batches/B1/release", Uuid::new_v4(), &fine).await?;
-    ensure!(released.status == 303, "{}", released.text);
-    ensure!(!is_held(&farm, &pack).await);
+    for (fields, is_left) in [(&fine[..1], true), (&fine[..], false)] {
+        let released = send(&farm, "/batches/B1/release", Uuid::new_v4(), fields).await?;
+        ensure!(released.status == 303, "{}", released.text);
+        assert_eq!(is_held(&farm, &pack).await, is_left);
+        let page = farm.raw("GET", path, &[], Vec::new()).await.text;
+        assert_eq!(page.contains("On hold still"), is_left, "{page}");
+        ensure!(page.contains("Released") && page.contains("/batches/B1/hold"), "{page}");
+    }
     Ok(())
 }

@@ -15,7 +15,7 @@ pub enum RefusalKind {
     NotEnough,
     /// The grams are promised to an order.
     SetAside,
-    /// The lot is on hold.
+    /// The lot or the batch is on hold.
     OnHold,
     /// The thing is finished, cancelled, sent or closed and takes no more of this.
     Closed,

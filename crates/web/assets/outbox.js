@@ -53,6 +53,7 @@ export function lastSent(farm) {
 }
 
 function noteLast(farm, at) {
+  if (!Number.isFinite(at)) return;
   try { localStorage.setItem(lastName(farm), String(at)); } catch { /* switched off or full */ }
 }
 

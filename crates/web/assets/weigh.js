@@ -59,7 +59,8 @@ function show() {
   $("keep").disabled = resting || !state.batch || gross() === 0 || trouble() !== "";
   $("source-code").textContent = state.batch ? state.batch.batch : "Choose the batch";
   const places = facts.fridges.length > 1 && state.place ? `, to ${state.place}` : "";
-  $("source-about").textContent = state.batch ? `${state.batch.strain_name}, flush ${state.flush}${places}` : "";
+  const held = state.batch?.on_hold ? ". On hold: what you weigh goes on hold" : "";
+  $("source-about").textContent = state.batch ? `${state.batch.strain_name}, flush ${state.flush}${places}${held}` : "";
   const kind = facts.crates.length > 1 && crate() ? ` ${crate().name}` : "";
   $("crates").textContent = state.crates === 0 || !crate() ? "no crate" : `${state.crates}${kind} crate${state.crates === 1 ? "" : "s"}`;
   for (const b of document.querySelectorAll("[data-liner]")) {
@@ -163,7 +164,7 @@ async function keep() {
   state.digits = "";
   remember();
   if (confirmed.has(entry.id)) {
-    say("");
+    say(apart(facts.last.find((w) => w.id === entry.id)));
     flip(`${kg(entry.net_g)} kg saved`, REST_MS);
   } else if (!left) {
     say(`${kg(entry.net_g)} kg was sent from another page of this phone. Open this page again to see it below.`);
@@ -177,6 +178,9 @@ async function keep() {
   setTimeout(() => rest(false), REST_MS);
 }
 
+/** What is to be done with a crate of which the lot is on hold; empty for another. */
+const apart = (weighed) => (weighed?.on_hold ? `${weighed.lot} is on hold. Set this crate apart.` : "");
+
 /** What came of an entry that was sent. */
 function heard(entry, what) {
   if (what.is === "kept") confirmed.add(entry.id);
@@ -185,7 +189,8 @@ function heard(entry, what) {
   if (what.is === "kept" && entry.is === "weighing" && !facts.last.some((w) => w.id === what.answer.id)) facts.last.unshift(what.answer);
   if (entry.is === "undo" && (what.is === "kept" || what.type === "/problems/already-reversed")) undone(entry);
   else if (what.is === "refused") say(`Not saved: ${what.detail}`);
-  if (what.is === "kept" && outbox.waiting().length === 0 && !resting) say(outbox.unreadable().length ? "Everything on this phone that can be read is saved." : "Everything on this phone is saved.");
+  if (what.is === "kept" && what.answer.on_hold && !resting) say(apart(what.answer));
+  else if (what.is === "kept" && outbox.waiting().length === 0 && !resting) say(outbox.unreadable().length ? "Everything on this phone that can be read is saved." : "Everything on this phone is saved.");
   const [lost, link] = signIn(outbox.isStored(entry));
   if (what.is === "signed-out") say(`You are signed out. ${lost}`, link);
   if (what.is === "not-allowed") say(`The one who is signed in may not weigh. ${lost}`, link);
@@ -230,7 +235,7 @@ async function undo(weighed) {
 }
 
 function lineOf(weighed) {
-  const text = `${weighed.lot} ${weighed.grade} ${kg(weighed.net_g)} kg`;
+  const text = `${weighed.lot} ${weighed.grade} ${kg(weighed.net_g)} kg${weighed.on_hold ? ", on hold" : ""}`;
   const item = make("li", "");
   const words = make("span", text);
   item.append(words);
@@ -314,8 +319,7 @@ function batches() {
     }
     const choice = button(b.batch, () => chosen(b), { className: b.due ? "due" : "" });
     choice.dataset.batch = b.batch;
-    choice.disabled = Boolean(b.on_hold);
-    choice.append(make("small", b.on_hold ? "on hold" : `flush ${b.likely_flush}, ${b.standing} blocks${b.due ? ", due" : ""}`));
+    choice.append(make("small", `flush ${b.likely_flush}, ${b.standing} blocks${b.on_hold ? ", on hold" : b.due ? ", due" : ""}`));
     $("batches").append(choice);
   }
 }

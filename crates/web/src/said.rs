@@ -88,7 +88,7 @@ const SAID: &[(&str, &str)] = &[
     ("/batches/{batch}/move", "Blocks moved."),
     ("/batches/{batch}/end", "Blocks written off."),
     ("/batches/{batch}/loss", "Lost blocks written down."),
-    ("/batches/{batch}/hold", "On hold, with every lot of it."),
+    ("/batches/{batch}/hold", "The batch and its lots are on hold."),
     ("/batches/{batch}/release", "Released."),
     ("/lots", "Lot written down."),
     ("/lots/{lot}/transfer", "Moved."),

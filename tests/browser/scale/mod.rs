@@ -5,7 +5,7 @@ mod offline;
 mod sending;
 
 use super::{farm_today, sign_in};
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, ensure};
 use axum::{
     Router,
     body::Body,
@@ -128,10 +128,10 @@ const MAX_LOOKS: usize = 5000;
 /// Today, where somebody has just signed in, has sent what waits on the phone: `count` weighings are in the ledger and answered. It is not left
 /// before, as one that is on its way then is sent again, or shown by no page that was made meanwhile.
 async fn sent_by_today(farm: &Farm, phone: &Phone, count: usize) -> Result<()> {
-    for _ in 0..MAX_LOOKS {
-        if nets(farm).await.len() == count {
-            break;
-        }
+    let mut looks = 0;
+    while nets(farm).await.len() < count {
+        looks += 1;
+        ensure!(looks < MAX_LOOKS, "Today sends nothing");
     }
     phone.page.wait().for_element(Locator::Css("#waiting[hidden]")).await?;
     Ok(())

@@ -230,6 +230,19 @@ async fn signed_out_meanwhile_the_weighing_waits_for_whoever_signs_in() -> Resul
     phone.close().await
 }
 
+/// Another page of the phone had its weighing answered after the scale's page was made: it was in neither list.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_another_page_sent_meanwhile_is_among_the_last() -> Result<()> {
+    let (farm, phone, _, _) = at_the_scale().await?;
+    let lot = farm.lot_of(2000).await;
+    let sent = "localStorage.setItem(`gillbook.last.${arguments[0]}`, String(Date.now()));
+        new BroadcastChannel(`gillbook.outbox.${arguments[0]}`).postMessage('changed');";
+    phone.page.execute(sent, vec![json!(farm.id.0)]).await?;
+    let there = format!("//ol[@id='last']/li[contains(., '{lot}')]");
+    phone.page.wait().for_element(Locator::XPath(&there)).await?;
+    phone.close().await
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn what_the_service_refuses_stays_on_the_scale_and_is_announced() -> Result<()> {
     let (farm, phone, _, _) = at_the_scale().await?;

@@ -1,13 +1,13 @@
 //! Holds of batches: mould on one block puts the whole batch on hold, with every lot that was weighed of it and all that was made of those.
 //!
-//! While it lasts nothing is harvested from it and no block of it is sold. What was picked before and is weighed late goes on hold as well. A
-//! recall of a batch, or of a sterilising run, holds its batches until it ends.
+//! While it lasts no block of it is sold, and what is weighed of it is on hold as well, in lots of its own: the database sees to that
+//! (`post_entry`). A recall of a batch, or of a sterilising run, holds its batches until it ends.
 
 use gillbook_core::{
     kinds::LotEventKind,
     ledger::trace::TraceFrom,
     refusal::{Refusal, RefusalKind},
-    text::{BatchCode, Line, LotCode, OrderCode, Short},
+    text::{BatchCode, Line, LotCode, OrderCode, RecallCode, Short},
     units::calendar::Instant,
 };
 use serde::{Deserialize, Serialize};
@@ -16,21 +16,11 @@ use utoipa::ToSchema;
 use crate::{
     Result, Tx,
     growing::batches::Batch,
-    heads::Heads,
-    ledger::{holds::NewHold, posting::LotEvent},
+    ledger::{
+        holds::{HoldEvent, NewHoldEvent},
+        lots::NewLotEvent,
+    },
 };
-
-/// Why a batch is put on hold.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewBatchHold {
-    /// Why, such as green mould on a block.
-    pub reason: Line,
-    /// When it was found; now unless said.
-    pub happened_at: Option<Instant>,
-    /// Who; the one signed in unless said.
-    pub by: Option<Short>,
-}
 
 /// Why a batch is released.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
@@ -38,7 +28,11 @@ pub struct NewBatchHold {
 pub struct NewBatchRelease {
     /// Why.
     pub reason: Line,
-    /// Whether the lots go that are on hold for this batch alone. The others stay on hold, and so do all where nothing is said.
+    /// When; now unless said.
+    pub happened_at: Option<Instant>,
+    /// Who; the one signed in unless said.
+    pub by: Option<Short>,
+    /// Whether to release its lots, too, but for those that something else holds. They stay on hold unless said.
     #[serde(default)]
     pub release_lots: bool,
 }
@@ -65,88 +59,149 @@ pub struct ReleasedBatch {
     pub released_with: Vec<LotCode>,
 }
 
-/// What a lot's hold names as its reason's document: no code of a batch can be a recall's or a warm spell's.
+/// What the hold of a lot names that it has from a batch, as the database writes it (`document_of_hold`).
 fn document_of(batch: &BatchCode) -> String {
     format!("batch {batch}")
 }
 
 impl Tx {
+    /// Every hold and release of a batch, oldest first.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.batch_hold_history", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn batch_hold_history(&mut self, batch: &BatchCode) -> Result<Vec<HoldEvent>> {
+        Ok(sqlx::query_as!(
+            HoldEvent,
+            r#"select kind as "kind: _", reason, happened_at, done_by from batch_event where farm_id = $1 and batch = $2 order by seq"#,
+            self.farm.0,
+            batch.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
+    }
+
     /// Holds a batch, every lot of it and all that was made of those. What was set aside of them is released, so that the orders show short.
     ///
     /// # Errors
     /// Refuses a batch that is not there or is on hold, and a time to come.
     #[tracing::instrument(level = "debug", name = "store.ledger.hold_batch", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn hold_batch(&mut self, code: &BatchCode, new: &NewBatchHold) -> Result<HeldBatch> {
+    pub async fn hold_batch(&mut self, code: &BatchCode, new: &NewLotEvent) -> Result<HeldBatch> {
         let at = self.occurred_at(new.happened_at, "/happened_at")?;
-        // Whoever weighs of it or sells a block of it has the same lock.
-        self.lock(&Heads { batches: std::slice::from_ref(code), ..Heads::default() }).await?;
+        let touched = self.lock_touched_by(&TraceFrom::Batch(code.clone())).await?;
         if self.batch(code).await?.hold.is_some() {
             return Err(Refusal::new(RefusalKind::Closed, format!("Batch {code} is on hold already.")).into());
         }
-        let lots = self.lots_touched_by(&TraceFrom::Batch(code.clone())).await?;
-        let family = self.lock_made_of(&lots).await?;
-        let hold = NewHold { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
-        self.post_batch_events(std::slice::from_ref(code), true, &hold).await?;
+        let hold = NewHoldEvent { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
+        self.post_batch_events(&touched.batches, LotEventKind::Hold, &hold).await?;
         let document = document_of(code);
-        let held_with = self.hold_locked(&family, &NewHold { document: Some(&document), ..hold }).await?;
-        let orders_short = self.release_set_aside_of(&family, None).await?;
+        let hold = NewHoldEvent { document: Some(&document), ..hold };
+        let held_with = self.hold_locked(&touched.family, &hold).await?;
+        let orders_short = self.release_set_aside_of(&touched.family, None).await?;
         Ok(HeldBatch { batch: self.batch(code).await?, held_with, orders_short })
     }
 
-    /// Releases a batch, and where that is asked for the lots that are on hold for it and for nothing else.
+    /// Releases a batch, and where that is asked for the lots that are on hold for it and for nothing else, also of a batch that was released
+    /// without them.
     ///
     /// # Errors
-    /// Refuses a batch that is not there or not on hold, one that a recall under way holds, and whoever is not signed in themselves.
+    /// Refuses a batch that is not there, one that is not on hold and has no lot to release either, one that a recall under way starts from, a
+    /// time to come, and whoever is not signed in themselves.
     #[tracing::instrument(level = "debug", name = "store.ledger.release_batch", skip_all, fields(farm_id = self.farm.0))]
     pub async fn release_batch(&mut self, code: &BatchCode, new: &NewBatchRelease) -> Result<ReleasedBatch> {
         self.authoriser("Releasing a hold")?;
-        self.lock(&Heads { batches: std::slice::from_ref(code), ..Heads::default() }).await?;
-        let Some(hold) = self.batch(code).await?.hold else {
-            return Err(Refusal::new(RefusalKind::Closed, format!("Batch {code} is not on hold.")).into());
-        };
-        let lots = self.lots_touched_by(&TraceFrom::Batch(code.clone())).await?;
-        let family = self.lock_made_of(&lots).await?;
-        if let Some(recall) = &hold.recall
-            && self.recall_lasts(recall).await?
-        {
+        let at = self.occurred_at(new.happened_at, "/happened_at")?;
+        let touched = self.lock_touched_by(&TraceFrom::Batch(code.clone())).await?;
+        if let Some(recall) = self.recall_of_batch(code).await? {
             let detail = format!("Batch {code} is recalled by {recall}. It can be released when that has ended.");
             return Err(Refusal::new(RefusalKind::Closed, detail).into());
         }
-        let release = NewHold { reason: new.reason.as_str(), at: self.now, by: None, document: None };
-        self.post_batch_events(std::slice::from_ref(code), false, &release).await?;
+        let documents = self.documents_of(code).await?;
+        // A weighing that was taken back since had put its lot on hold, too.
+        let held = if new.release_lots { self.lots_held_for(&documents).await? } else { Vec::new() };
+        if self.batch(code).await?.hold.is_none() && held.is_empty() {
+            return Err(Refusal::new(RefusalKind::Closed, format!("Batch {code} is not on hold.")).into());
+        }
+        let release = NewHoldEvent { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
+        self.post_batch_events(&touched.batches, LotEventKind::Release, &release).await?;
         let mut released_with = Vec::new();
         if new.release_lots {
+            let family = self.lock_made_of(&[touched.lots, held].concat(), &[]).await?;
+            released_with = self.releasable(&documents, &family).await?;
             let document = document_of(code);
-            released_with = self.free_of(&document, &family).await?;
-            let releases: Vec<LotEvent> = released_with
-                .iter()
-                .map(|lot| LotEvent {
-                    kind: LotEventKind::Release,
-                    ..NewHold { document: Some(&document), ..release }.of(lot.clone().into())
-                })
-                .collect();
-            self.post_lot_events(&releases).await?;
+            self.release_locked(&released_with, &NewHoldEvent { document: Some(&document), ..release }).await?;
         }
         Ok(ReleasedBatch { batch: self.batch(code).await?, released_with })
+    }
+
+    /// How many lots in stock are on hold for a batch, whether or not it still is.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.lots_on_hold_for", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn lots_on_hold_for(&mut self, batch: &BatchCode) -> Result<i64> {
+        let documents = self.documents_of(batch).await?;
+        Ok(sqlx::query_scalar!(
+            r#"select count(*) as "count!" from lot_hold h
+                where h.farm_id = $1 and h.document = any ($2)
+                  and h.lot in (select e.lot from lot_event e where e.farm_id = $1 and e.document = any ($2))
+                  and exists (select from balance b join place p using (farm_id, place)
+                               where b.farm_id = $1 and b.lot = h.lot and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall'))"#,
+            self.farm.0,
+            &documents
+        )
+        .fetch_one(&mut *self.db)
+        .await?)
+    }
+
+    /// What holds of lots may name that a batch has left to its owner: the batch, and the recalls that started from it, or from its
+    /// sterilising run, and have ended.
+    async fn documents_of(&mut self, batch: &BatchCode) -> Result<Vec<String>> {
+        let mut documents = sqlx::query_scalar!(
+            "select r.recall from recall r join recall_end using (farm_id, recall)
+               join batch b on b.farm_id = r.farm_id and (r.starts_from = 'batch' and b.batch = r.code or r.starts_from = 'cook' and b.cook = r.code)
+              where r.farm_id = $1 and b.batch = $2 order by r.started_at",
+            self.farm.0,
+            batch.as_str()
+        )
+        .fetch_all(&mut *self.db)
+        .await?;
+        documents.push(document_of(batch));
+        Ok(documents)
+    }
+
+    /// A recall under way that starts from a batch, or from its sterilising run, and holds.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.ledger.recall_of_batch", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn recall_of_batch(&mut self, batch: &BatchCode) -> Result<Option<RecallCode>> {
+        Ok(sqlx::query_scalar!(
+            r#"select recall as "recall!: RecallCode" from batch_recalled where farm_id = $1 and batch = $2 order by started_at limit 1"#,
+            self.farm.0,
+            batch.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?)
     }
 
     /// Holds or releases batches that are not held or released yet. Call with them locked.
     pub(crate) async fn post_batch_events(
         &mut self,
         batches: &[BatchCode],
-        held: bool,
-        event: &NewHold<'_>,
+        kind: LotEventKind,
+        event: &NewHoldEvent<'_>,
     ) -> Result<()> {
         let batches: Vec<String> = batches.iter().map(ToString::to_string).collect();
         sqlx::query!(
-            "insert into batch_event (farm_id, batch, seq, held, reason, document, happened_at, recorded_at, done_by, entered_by)
+            "insert into batch_event (farm_id, batch, seq, kind, reason, recall, happened_at, recorded_at, done_by, entered_by)
              select $1, b.batch, 1 + coalesce((select max(e.seq) from batch_event e where e.farm_id = $1 and e.batch = b.batch), 0),
                     $3, $4, $5, $6, $7, $8, $9
                from unnest($2::text[]) b(batch)
-              where $3 <> exists (select from batch_hold h where h.farm_id = $1 and h.batch = b.batch)",
+              where ($3 = 'hold') <> exists (select from batch_hold h where h.farm_id = $1 and h.batch = b.batch)",
             self.farm.0,
             &batches,
-            held,
+            kind.as_str(),
             event.reason,
             event.document,
             event.at,
@@ -156,15 +211,6 @@ impl Tx {
         )
         .execute(&mut *self.db)
         .await?;
-        Ok(())
-    }
-
-    /// Puts a lot on hold, and what was made of it, as something of a batch on hold was weighed into it.
-    pub(crate) async fn hold_with_batch(&mut self, lot: &LotCode, batch: &BatchCode, reason: &str) -> Result<()> {
-        let family = self.lock_made_of(std::slice::from_ref(lot)).await?;
-        let document = document_of(batch);
-        self.hold_locked(&family, &NewHold { reason, at: self.now, by: None, document: Some(&document) }).await?;
-        self.release_set_aside_of(&family, None).await?;
         Ok(())
     }
 }

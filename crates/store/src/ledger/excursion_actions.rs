@@ -20,7 +20,7 @@ use crate::{
     Result, Tx,
     ledger::{
         action_lots::{ensure_enough, named},
-        holds::NewHold,
+        holds::NewHoldEvent,
         posting::{NewAct, NewLot, Parts},
         spells::{ExcursionWithLots, ExposedLot},
     },
@@ -151,7 +151,7 @@ impl Tx {
         self.lock_excursion(id).await?;
         let before = self.excursion(id).await?;
         let lots: Vec<LotCode> = named(&before, new)?.iter().map(|(l, _)| l.lot.clone()).collect();
-        self.lock_made_of(&lots).await?;
+        self.lock_made_of(&lots, &[]).await?;
         // Looked at again: what stood there may have been sold while the locks were waited for.
         let there = self.excursion(id).await?;
         let work = Work { new, there: &there, named: named(&there, new)?, at, document: id.to_string() };
@@ -218,7 +218,8 @@ impl Tx {
         family.retain(|lot| work.there.lots.iter().any(|l| l.lot == *lot));
         let place = self.place(&work.there.excursion.place).await?.name;
         let reason = format!("{}, {place}", work.there.excursion.kind.said());
-        let hold = NewHold { reason: &reason, at: work.at, by: work.new.by.as_ref(), document: Some(&work.document) };
+        let hold =
+            NewHoldEvent { reason: &reason, at: work.at, by: work.new.by.as_ref(), document: Some(&work.document) };
         self.hold_locked(&family, &hold).await?;
         let mut orders_short = self.release_set_aside_of(&family, None).await?;
         let mut lots = Vec::new();
@@ -241,7 +242,7 @@ impl Tx {
         &mut self,
         work: &Work<'_>,
         parts: &[&ExposedLot],
-        hold: &NewHold<'_>,
+        hold: &NewHoldEvent<'_>,
         effect: &mut Effect,
     ) -> Result<Vec<OrderCode>> {
         let place = &work.there.excursion.place;
@@ -258,7 +259,7 @@ impl Tx {
             legs.push(PlannedLeg::of(&part.lot, place, &packing, grams));
             let (from_place, to_place) = (packing.clone(), place.clone());
             legs.push(PlannedLeg { lot: child.clone(), from_place, to_place, grams_g: grams });
-            holds.push(hold.of(child));
+            holds.push(hold.hold(child));
         }
         let rows = self.lot_event_rows(&holds)?;
         let entry = Parts::default().with_lots(lots, false)?.with_links(&links)?.with("lot_events", &rows)?;

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     kinds::LotEventKind,
-    ledger::entry::PlannedLot,
+    ledger::{entry::PlannedLot, trace::TraceFrom},
     refusal::{Refusal, RefusalKind},
     text::{BatchCode, LotCode, OrderCode, PlaceCode, RecallCode, Short},
 };
@@ -57,8 +57,9 @@ pub struct HeldLot {
     pub orders_short: Vec<OrderCode>,
 }
 
-/// A hold to be entered.
-pub(crate) struct NewHold<'a> {
+/// A hold or a release to be written down.
+#[derive(Clone, Copy)]
+pub(crate) struct NewHoldEvent<'a> {
     pub reason: &'a str,
     pub at: DateTime<Utc>,
     pub by: Option<&'a Short>,
@@ -66,18 +67,25 @@ pub(crate) struct NewHold<'a> {
     pub document: Option<&'a str>,
 }
 
-impl<'a> NewHold<'a> {
+impl<'a> NewHoldEvent<'a> {
     /// The hold of one lot.
-    pub(crate) fn of(&self, lot: PlannedLot) -> LotEvent<'a> {
-        LotEvent {
-            lot,
-            kind: LotEventKind::Hold,
-            reason: self.reason,
-            happened_at: self.at,
-            by: self.by,
-            document: self.document,
-        }
+    pub(crate) const fn hold(self, lot: PlannedLot) -> LotEvent<'a> {
+        self.of(LotEventKind::Hold, lot)
     }
+
+    const fn of(self, kind: LotEventKind, lot: PlannedLot) -> LotEvent<'a> {
+        LotEvent { lot, kind, reason: self.reason, happened_at: self.at, by: self.by, document: self.document }
+    }
+}
+
+/// What a start of a trace touched, locked.
+pub(crate) struct Affected {
+    /// The batch, or those of the sterilising run; none of another start.
+    pub batches: Vec<BatchCode>,
+    /// The lots.
+    pub lots: Vec<LotCode>,
+    /// They, and what was made of them.
+    pub family: Vec<LotCode>,
 }
 
 /// A hold or a release, as it was written down.
@@ -120,11 +128,11 @@ impl Tx {
     pub async fn hold_lot(&mut self, code: &LotCode, new: &NewLotEvent) -> Result<HeldLot> {
         let at = self.occurred_at(new.happened_at, "/happened_at")?;
         self.lot_exists(code).await?;
-        let family = self.lock_made_of(std::slice::from_ref(code)).await?;
+        let family = self.lock_made_of(std::slice::from_ref(code), &[]).await?;
         if self.lot_facts(code).await?.on_hold {
             return Err(Refusal::new(RefusalKind::Closed, format!("Lot {code} is on hold already.")).into());
         }
-        let hold = NewHold { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
+        let hold = NewHoldEvent { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
         let held = self.hold_locked(&family, &hold).await?;
         let orders_short = self.release_set_aside_of(&family, None).await?;
         Ok(HeldLot {
@@ -151,15 +159,8 @@ impl Tx {
             let detail = format!("Lot {code} is recalled by {recall}. It can be released when that has ended.");
             return Err(Refusal::new(RefusalKind::Closed, detail).into());
         }
-        let release = LotEvent {
-            lot: code.clone().into(),
-            kind: LotEventKind::Release,
-            reason: new.reason.as_str(),
-            happened_at: at,
-            by: new.by.as_ref(),
-            document: None,
-        };
-        self.post_lot_events(&[release]).await?;
+        let release = NewHoldEvent { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
+        self.release_locked(std::slice::from_ref(code), &release).await?;
         self.lot(code).await
     }
 
@@ -171,10 +172,9 @@ impl Tx {
                    union
                    select k.parent from up join lot_kin k on k.farm_id = $1 and k.child = up.lot
                     where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
-               select r.recall as "recall: RecallCode" from up join recall_lot l on l.farm_id = $1 and l.lot = up.lot
-                 join recall r on r.farm_id = l.farm_id and r.recall = l.recall
-                where r.holds and not exists (select from recall_end e where e.farm_id = r.farm_id and e.recall = r.recall)
-                order by r.started_at limit 1"#,
+               select r.recall as "recall!: RecallCode" from up join recall_lot l on l.farm_id = $1 and l.lot = up.lot
+                 join recall_under_way r on r.farm_id = l.farm_id and r.recall = l.recall
+                where r.holds order by r.started_at limit 1"#,
             self.farm.0,
             lot.as_str()
         )
@@ -182,15 +182,16 @@ impl Tx {
         .await?)
     }
 
-    /// The lots that may go when a recall ends, or a batch is released: it put them on hold, or a recall that let go did, and neither they nor
-    /// what they were made of are held for another reason, by another recall or by what was decided of a warm spell since.
-    pub(crate) async fn free_of(&mut self, document: &str, lots: &[LotCode]) -> Result<Vec<LotCode>> {
+    /// Those of some lots that nothing holds any more when what put them on hold ends: a recall, a batch's hold, named by `documents`. Neither they
+    /// nor what they were made of are held for another reason: by another recall that has not let go, by a batch that is on hold still, or by what
+    /// was decided of a warm spell since. What a recall that ended did not let go stays until somebody releases it.
+    pub(crate) async fn releasable(&mut self, documents: &[String], lots: &[LotCode]) -> Result<Vec<LotCode>> {
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
         Ok(sqlx::query_scalar!(
             r#"with recursive own(lot, since) as (
                    select e.lot, e.recorded_at from lot_event e
                     where e.farm_id = $1 and e.lot = any ($3) and e.kind = 'hold'
-                      and (e.document = $2 or exists (select from recall_end d where d.farm_id = $1 and d.recall = e.document and d.released))
+                      and (e.document = any ($2) or exists (select from recall_end d where d.farm_id = $1 and d.recall = e.document and d.released))
                       and not exists (select from lot_event n where n.farm_id = $1 and n.lot = e.lot and n.kind = 'release' and n.seq > e.seq)),
                up(lot, kin) as (
                    select lot, lot from own
@@ -200,37 +201,53 @@ impl Tx {
                select o.lot as "lot!: LotCode" from own o
                 where not exists (
                           select from up where up.lot = o.lot and (
-                              exists (select from recall_lot l join recall r using (farm_id, recall)
-                                       where l.farm_id = $1 and l.lot = up.kin and r.recall <> $2 and r.holds
-                                         and not exists (select from recall_end d where d.farm_id = $1 and d.recall = r.recall))
+                              exists (select from recall_lot l join recall_under_way r using (farm_id, recall)
+                                       where l.farm_id = $1 and l.lot = up.kin and r.holds and r.recall <> all ($2))
+                              or exists (select from recall_lot l join recall r using (farm_id, recall) join recall_end d using (farm_id, recall)
+                                          where l.farm_id = $1 and l.lot = up.kin and r.holds and not d.released and r.recall <> all ($2)
+                                            and not exists (select from lot_event n where n.farm_id = $1 and n.lot = up.kin and n.kind = 'release'
+                                                               and n.recorded_at > d.ended_at))
+                              or exists (select from weighing w join weighing_source s on s.farm_id = $1 and s.act_id = w.act_id
+                                           join batch_hold h on h.farm_id = $1 and h.batch = s.batch
+                                          where w.farm_id = $1 and w.lot = up.kin
+                                            and not exists (select from act x where x.farm_id = $1 and x.reverses = w.act_id))
                               or (lot_held_since($1, up.kin) is not null and not exists (select from own p where p.lot = up.kin))
                               or exists (select from excursion_action_lot q join excursion_action a using (farm_id, action_id)
                                           where q.farm_id = $1 and coalesce(q.set_apart, q.lot) = up.kin and a.food = 'held'
                                             and a.recorded_at >= coalesce((select min(p.since) from own p where p.lot = up.kin), o.since))))
                 order by o.lot"#,
             self.farm.0,
-            document,
+            documents,
             &lots
         )
         .fetch_all(&mut *self.db)
         .await?)
     }
 
-    /// Whether a recall is under way.
-    pub(crate) async fn recall_lasts(&mut self, recall: &RecallCode) -> Result<bool> {
+    /// The lots that are on hold for something.
+    pub(crate) async fn lots_held_for(&mut self, documents: &[String]) -> Result<Vec<LotCode>> {
         Ok(sqlx::query_scalar!(
-            r#"select not exists (select from recall_end where farm_id = $1 and recall = $2) as "lasts!""#,
+            r#"select h.lot as "lot!: LotCode" from lot_hold h
+                where h.farm_id = $1 and h.document = any ($2)
+                  and h.lot in (select e.lot from lot_event e where e.farm_id = $1 and e.document = any ($2)) order by h.lot"#,
             self.farm.0,
-            recall.as_str()
+            documents
         )
-        .fetch_one(&mut *self.db)
+        .fetch_all(&mut *self.db)
         .await?)
     }
 
     /// Puts lots on hold that are not yet. Call with them locked. Gives those that were not.
-    pub(crate) async fn hold_locked(&mut self, lots: &[LotCode], hold: &NewHold<'_>) -> Result<Vec<LotCode>> {
-        let events: Vec<LotEvent> = lots.iter().map(|lot| hold.of(lot.clone().into())).collect();
+    pub(crate) async fn hold_locked(&mut self, lots: &[LotCode], hold: &NewHoldEvent<'_>) -> Result<Vec<LotCode>> {
+        let events: Vec<LotEvent> = lots.iter().map(|lot| hold.hold(lot.clone().into())).collect();
         self.post_lot_events(&events).await
+    }
+
+    /// Releases lots that are on hold. Call with them locked.
+    pub(crate) async fn release_locked(&mut self, lots: &[LotCode], release: &NewHoldEvent<'_>) -> Result<()> {
+        let of = |lot: &LotCode| release.of(LotEventKind::Release, lot.clone().into());
+        self.post_lot_events(&lots.iter().map(of).collect::<Vec<_>>()).await?;
+        Ok(())
     }
 
     /// Refuses lots that are on hold. Call with the lots locked.
@@ -287,9 +304,22 @@ impl Tx {
         .await?)
     }
 
-    /// Locks lots, what was made of them, and before them the orders that have any of it set aside. Looks again until
+    /// Locks the batches and the lots that something touched, and what was made of them. Looks again until nothing has come in between.
+    pub(crate) async fn lock_touched_by(&mut self, from: &TraceFrom) -> Result<Affected> {
+        let (mut batches, mut lots) = (self.batches_of_start(from).await?, self.lots_touched_by(from).await?);
+        loop {
+            let family = self.lock_made_of(&lots, &batches).await?;
+            let now = (self.batches_of_start(from).await?, self.lots_touched_by(from).await?);
+            if now == (batches.clone(), lots.clone()) {
+                return Ok(Affected { batches, lots, family });
+            }
+            (batches, lots) = now;
+        }
+    }
+
+    /// Locks lots and batches, what was made of the lots, and before them the orders that have any of it set aside. Looks again until
     /// nothing has come in between. Gives all the lots.
-    pub(crate) async fn lock_made_of(&mut self, lots: &[LotCode]) -> Result<Vec<LotCode>> {
+    pub(crate) async fn lock_made_of(&mut self, lots: &[LotCode], batches: &[BatchCode]) -> Result<Vec<LotCode>> {
         let mut locked: Option<(Vec<LotCode>, Vec<OrderCode>)> = None;
         loop {
             let family = self.made_of_them(lots).await?;
@@ -297,7 +327,7 @@ impl Tx {
             if locked.as_ref().is_some_and(|(l, o)| *l == family && *o == orders) {
                 return Ok(family);
             }
-            self.lock(&Heads { orders: &orders, lots: &family, ..Heads::default() }).await?;
+            self.lock(&Heads { orders: &orders, batches, lots: &family, ..Heads::default() }).await?;
             locked = Some((family, orders));
         }
     }

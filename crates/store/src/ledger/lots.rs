@@ -112,7 +112,7 @@ pub(crate) struct LotFacts {
     pub on_hold: bool,
 }
 
-/// Why a lot is held, released or finished.
+/// Why a lot is held, released or finished, or a batch held.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewLotEvent {

@@ -2,7 +2,7 @@
 
 use std::borrow::Cow;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use gillbook_core::{
@@ -217,10 +217,8 @@ impl Tx {
         // Food that stood in unknown air is to be decided on like food that stood in warm air; once the readings have come the air is known.
         let about_food =
             rows.iter().filter(|r| is_spell(r.kind) || (r.kind == ExcursionKind::NoData && r.withdrawn_at.is_none()));
-        let (warm, others): (Vec<_>, Vec<_>) =
-            about_food.partition(|r| r.kind == ExcursionKind::TooWarm && r.became.is_none());
-        let [warm, others] = [warm, others].map(|some| some.iter().map(|r| r.excursion_id).collect::<Vec<_>>());
-        let undecided = self.undecided_in_stock(&warm, &others).await?;
+        let about_food = about_food.map(|r| (r.excursion_id, r.kind == ExcursionKind::TooWarm && r.became.is_none()));
+        let undecided = self.undecided_in_stock(about_food.collect()).await?;
         Ok(rows
             .into_iter()
             .filter_map(|r| {
@@ -266,9 +264,12 @@ impl Tx {
             .collect())
     }
 
-    /// Those of some warm spells that became no part of another, and of other excursions, that a lot in stock was inside on which nothing
-    /// decides. The warm spells of what is in stock are looked up once for all that a page says of them.
-    async fn undecided_in_stock(&mut self, warm: &[Uuid], others: &[Uuid]) -> Result<BTreeSet<Uuid>> {
+    /// Those excursions that a lot in stock was inside, while nothing decides on it. Each is given with whether it is a warm spell that became no
+    /// part of another: of those a page that shows the stock knows already.
+    async fn undecided_in_stock(&mut self, excursions: BTreeMap<Uuid, bool>) -> Result<BTreeSet<Uuid>> {
+        let (warm, others): (BTreeMap<Uuid, bool>, BTreeMap<Uuid, bool>) =
+            excursions.into_iter().partition(|(_, is_warm)| *is_warm);
+        let others: Vec<Uuid> = others.into_keys().collect();
         if warm.is_empty() && others.is_empty() {
             return Ok(BTreeSet::new());
         }
@@ -283,7 +284,7 @@ impl Tx {
         if !warm.is_empty() {
             let reached = self.unsettled_spells_of(&in_stock).await?;
             undecided.extend(
-                reached.iter().filter(|r| !r.decided).map(|r| r.spell.excursion_id).filter(|id| warm.contains(id)),
+                reached.iter().filter(|r| !r.decided).map(|r| r.spell.excursion_id).filter(|id| warm.contains_key(id)),
             );
         }
         if !others.is_empty() {
@@ -291,7 +292,7 @@ impl Tx {
             let found = sqlx::query_scalar!(
                 r#"select distinct excursion_id as "id!" from lots_inside($1, $2, $3) where not decided"#,
                 self.farm.0,
-                others,
+                &others,
                 &in_stock
             )
             .fetch_all(&mut *self.db)
@@ -319,6 +320,7 @@ impl Tx {
     }
 
     pub(crate) async fn lots_there(&mut self, id: Uuid, place: &PlaceCode, span: Span) -> Result<Vec<ExposedLot>> {
+        // `offset 0` keeps the planner from looking for "spread" among all that was ever moved.
         let rows = sqlx::query!(
             r#"select l.lot as "lot: LotCode", l.packaging as "packaging: Packaging", i.made_since as "made_since!", i.grams as "grams!: Grams", i.careful_g as "careful_g: Grams",
                       i.decided as "decided!", i.countersigned as "countersigned!",

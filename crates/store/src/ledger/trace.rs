@@ -6,7 +6,7 @@ use gillbook_core::{
     Grams,
     ledger::trace::{Account, Downstream, Here, Location, Made, NotSold, Trace, TraceFrom, Upstream, account},
     refusal::Refusal,
-    text::LotCode,
+    text::{BatchCode, LotCode},
 };
 
 use crate::{Result, Tx};
@@ -20,6 +20,23 @@ impl Tx {
     pub async fn trace(&mut self, from: &TraceFrom) -> Result<Trace> {
         let lots = self.lots_touched_by(from).await?;
         self.trace_lots(lots).await
+    }
+
+    /// The batches that a trace starts from: the one, or those of its sterilising run.
+    pub(crate) async fn batches_of_start(&mut self, from: &TraceFrom) -> Result<Vec<BatchCode>> {
+        let (batch, cook) = match from {
+            TraceFrom::Batch(batch) => (Some(batch.as_str()), None),
+            TraceFrom::Cook(cook) => (None, Some(cook.as_str())),
+            _ => return Ok(Vec::new()),
+        };
+        Ok(sqlx::query_scalar!(
+            r#"select batch as "batch: BatchCode" from batch where farm_id = $1 and (batch = $2 or cook = $3) order by batch"#,
+            self.farm.0,
+            batch,
+            cook
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
     }
 
     /// The lots that a trace starts from.

@@ -5,7 +5,7 @@ use gillbook_core::{
     kinds::{ActKind, Basis, BatchOrigin, Form, LotOrigin, Packaging, PlaceKind},
     ledger::{
         entry::{PlannedLeg, PlannedLot, built_in_place},
-        weighing::{BatchFacts, BatchOnHold, CrateFacts, Facts, NewWeighing, Plan, WeighedSource, Weighing, decide},
+        weighing::{BatchFacts, CrateFacts, Facts, NewWeighing, Plan, WeighedSource, Weighing, decide},
     },
     refusal::Refusal,
     text::{BatchCode, CrateCode, GradeCode, LotCode, PlaceCode, RoomCode, StrainCode},
@@ -61,9 +61,6 @@ impl Tx {
             .with("sources", &plan.sources.iter().map(SourceRow::of).collect::<Vec<_>>())?;
         let posted = self.post(&act, &legs(&plan)?, parts).await?;
         let lot = posted.made.into_iter().next().ok_or_else(|| crate::Error::stored("a weighing without a lot"))?;
-        if let Some((batch, reason)) = &plan.hold {
-            self.hold_with_batch(&lot, batch, reason).await?;
-        }
         Ok(Weighing {
             id: new.id,
             lot,
@@ -81,6 +78,7 @@ impl Tx {
             done_by: posted.act.done_by,
             entered_by: posted.act.entered_by,
             reversed_by: None,
+            on_hold: plan.on_hold,
         })
     }
 
@@ -115,8 +113,8 @@ impl Tx {
                       (select m.room from batch_move m join room r using (farm_id, room)
                         where m.farm_id = b.farm_id and m.batch = b.batch and m.kind = 'moved' and r.kind = 'fruiting'
                         order by m.moved_at desc, m.recorded_at desc limit 1) as "room: RoomCode",
-                      h.reason as "held_for?", h.happened_at <= $3 as "held_then"
-                 from batch b left join batch_hold h on h.farm_id = b.farm_id and h.batch = b.batch where b.farm_id = $1 and b.batch = any ($2)"#,
+                      exists (select from batch_hold h where h.farm_id = b.farm_id and h.batch = b.batch) as "on_hold!"
+                 from batch b where b.farm_id = $1 and b.batch = any ($2)"#,
             self.farm.0,
             &codes,
             weighed_at
@@ -130,7 +128,7 @@ impl Tx {
                 blocks_left: r.blocks_left,
                 flush: r.flush,
                 room: r.room,
-                hold: r.held_for.map(|reason| BatchOnHold { reason, then: r.held_then.unwrap_or(true) }),
+                on_hold: r.on_hold,
             };
             (r.batch, batch)
         });
@@ -190,7 +188,8 @@ impl Tx {
         let mut rows = sqlx::query!(
             r#"select w.act_id, w.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.grade as "grade: GradeCode", w.place as "place: PlaceCode",
                       w.gross_g as "gross_g: Grams", w.tare_g as "tare_g: Grams", w.net_g as "net_g: Grams", w.trim_g as "trim_g: Grams", w.cut,
-                      a.happened_at, a.recorded_at, a.done_by, a.entered_by, r.act_id as "reversed_by?"
+                      a.happened_at, a.recorded_at, a.done_by, a.entered_by, r.act_id as "reversed_by?",
+                      lot_held_since(w.farm_id, w.lot) is not null as "on_hold!"
                  from weighing w join act a using (farm_id, act_id) join lot l using (farm_id, lot)
                  left join act r on r.farm_id = a.farm_id and r.reverses = a.act_id
                 where w.farm_id = $1 and ($2::uuid is null or w.act_id = $2)
@@ -236,6 +235,7 @@ impl Tx {
                 done_by: r.done_by,
                 entered_by: r.entered_by,
                 reversed_by: r.reversed_by,
+                on_hold: r.on_hold,
             })
             .collect())
     }

@@ -45,6 +45,8 @@ pub struct BatchEarnings {
     pub lost: i32,
     /// Blocks still standing.
     pub standing: i32,
+    /// Whether it is on hold.
+    pub on_hold: bool,
     /// Grams by flush.
     pub flushes: Vec<FlushYield>,
     /// Grams harvested, trim included.
@@ -234,6 +236,7 @@ fn batch_earnings(
         blocks: b.blocks,
         lost: b.lost,
         standing: b.standing,
+        on_hold: b.hold.is_some(),
     }
 }
 

@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::Days;
 use gillbook_core::{
     Grams,
-    kinds::OrderStatus,
-    text::{LotCode, ProductCode, StrainCode},
+    kinds::{OrderStatus, RecallKind},
+    text::{BatchCode, LotCode, ProductCode, RecallCode, StrainCode},
     units::calendar::day_of,
 };
 
@@ -50,6 +50,10 @@ pub struct TodaySummary {
     pub warm: BTreeSet<LotCode>,
     /// Grams short on orders until today.
     pub short_g: Grams,
+    /// Recalls and rehearsals that are under way, oldest first.
+    pub recalls: Vec<(RecallCode, RecallKind)>,
+    /// Batches on hold that have blocks left.
+    pub held_batches: Vec<BatchCode>,
 }
 
 impl Tx {
@@ -88,7 +92,15 @@ impl Tx {
             r#"select (select count(*) from customer_order where farm_id = $1 and status = 'dispatched') as "on_the_way!",
                       coalesce((select jsonb_object_agg(p.product, p.strain) from
                           (select product, min(strain) as strain from product_strain where farm_id = $1 group by product) p), '{}')
-                          as "first_strains!: Json<BTreeMap<ProductCode, StrainCode>>""#,
+                          as "first_strains!: Json<BTreeMap<ProductCode, StrainCode>>",
+                      array(select r.recall from recall_under_way r where r.farm_id = $1 order by r.started_at, r.recall) as "recalls!: Vec<RecallCode>",
+                      array(select r.kind from recall_under_way r where r.farm_id = $1 order by r.started_at, r.recall) as "recall_kinds!: Vec<RecallKind>",
+                      array(select h.batch from batch_hold h join batch b using (farm_id, batch)
+                             where h.farm_id = $1
+                               and b.blocks > coalesce((select sum(l.blocks) from batch_loss l where l.farm_id = $1 and l.batch = h.batch), 0)
+                                            + coalesce((select sum(m.blocks) from batch_move m
+                                                         where m.farm_id = $1 and m.batch = h.batch and m.kind <> 'moved'), 0)
+                             order by h.batch) as "held_batches!: Vec<BatchCode>""#,
             self.farm.0
         )
         .fetch_one(&mut *self.db)
@@ -108,6 +120,8 @@ impl Tx {
             on_the_way: found.on_the_way,
             on_hold,
             warm,
+            recalls: found.recalls.into_iter().zip(found.recall_kinds).collect(),
+            held_batches: found.held_batches,
             short_g: due.iter().flat_map(|o| &o.lines).map(|l| l.short_g).sum(),
         })
     }

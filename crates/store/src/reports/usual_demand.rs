@@ -103,7 +103,7 @@ impl Tx {
                     },
                     pack: r.pack_g,
                     // A stall sells up to the last day and at any time, whatever its customer asks for.
-                    least_days: if r.is_stall { 0 } else { u32::try_from(r.least_days).unwrap_or(0) },
+                    least_days: if r.is_stall { 0 } else { u32::try_from(r.least_days).map_err(Error::stored)? },
                     freshest: r.freshest && !r.is_stall,
                     order_by_days: r.order_by_days,
                     order_by_time: if r.is_stall {

@@ -1,5 +1,7 @@
 //! Dockets: what goes out, how it was handed over, what comes back.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use gillbook_core::{
     Grams,
@@ -12,7 +14,7 @@ use gillbook_core::{
 use rust_decimal::Decimal;
 use uuid::Uuid;
 
-use crate::{Pagination, Result, Tx};
+use crate::{Pagination, Result, Tx, ledger::holds::Hold};
 
 impl Tx {
     /// One docket.
@@ -25,6 +27,19 @@ impl Tx {
             .await?
             .pop()
             .ok_or_else(|| Refusal::not_found(DocketCode::NOUN, code).into())
+    }
+
+    /// The holds of those lots of a docket that are on hold now; none of a docket that was taken back.
+    ///
+    /// # Errors
+    /// When the database fails.
+    #[tracing::instrument(level = "debug", name = "store.selling.holds_of_docket", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn holds_of_docket(&mut self, docket: &Docket) -> Result<BTreeMap<LotCode, Hold>> {
+        if docket.status == DocketStatus::Void {
+            return Ok(BTreeMap::new());
+        }
+        let lots: Vec<String> = docket.lines.iter().map(|line| line.lot.to_string()).collect();
+        self.holds_of(&lots).await
     }
 
     /// The dockets that an order went out under, void ones too.

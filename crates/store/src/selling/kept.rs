@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
     kinds::ActKind,
@@ -9,10 +10,21 @@ use gillbook_core::{
     text::{DocketCode, ProductCode},
 };
 
+use uuid::Uuid;
+
 use crate::{Result, Tx};
 
 /// The parts of docket lines, by docket and line, each in the order in which they were written down.
 pub(crate) type Parts = BTreeMap<(DocketCode, i32), Vec<Part>>;
+
+/// The order in which what was handed over and what came back was written down.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Written {
+    recorded_at: DateTime<Utc>,
+    is_return: bool,
+    act_id: Uuid,
+    is_taken_back: bool,
+}
 
 impl Tx {
     /// What was handed over and what came back of some dockets.
@@ -33,12 +45,14 @@ impl Tx {
             let is_return = r.kind == ActKind::Return;
             let line = steps.entry((r.docket, r.line)).or_default();
             let grams = if is_return { -r.grams } else { r.grams };
-            line.push(((r.recorded_at, is_return, r.act_id, false), Part { at: r.happened_at, kind: r.kind, grams }));
+            let written = Written { recorded_at: r.recorded_at, is_return, act_id: r.act_id, is_taken_back: false };
+            line.push((written, Part { at: r.happened_at, kind: r.kind, grams }));
             if let Some((at, recorded_at)) = r.taken_back_at.zip(r.taken_back_recorded_at) {
-                line.push(((recorded_at, is_return, r.act_id, true), Part { at, kind: r.kind, grams: -grams }));
+                let written = Written { recorded_at, is_taken_back: true, ..written };
+                line.push((written, Part { at, kind: r.kind, grams: -grams }));
             }
         }
-        let in_order = |mut line: Vec<(_, Part)>| {
+        let in_order = |mut line: Vec<(Written, Part)>| {
             line.sort_by_key(|(written, _)| *written);
             line.into_iter().map(|(_, part)| part).collect()
         };

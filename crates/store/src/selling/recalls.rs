@@ -18,7 +18,7 @@ use sqlx::types::Json;
 use crate::{
     Pagination, Result, Tx,
     heads::Heads,
-    ledger::{holds::NewHold, posting::LotEvent},
+    ledger::holds::{Affected, NewHoldEvent},
 };
 
 /// Recalls by code, or all of them.
@@ -69,27 +69,25 @@ impl Tx {
     #[tracing::instrument(level = "debug", name = "store.selling.begin_recall", skip_all, fields(farm_id = self.farm.0))]
     pub async fn begin_recall(&mut self, new: &NewRecall) -> Result<RecallReport> {
         let from = new.from()?;
-        let batches = if new.holds() { self.batches_recalled(&from).await? } else { Vec::new() };
-        self.lock(&Heads { batches: &batches, ..Heads::default() }).await?;
-        let mut lots = self.lots_touched_by(&from).await?;
-        let mut family = Vec::new();
         // What was entered while the locks were waited for is in it too.
-        while new.holds() {
-            family = self.lock_made_of(&lots).await?;
-            let now = self.lots_touched_by(&from).await?;
-            if now == lots {
-                break;
-            }
-            lots = now;
-        }
+        let Affected { batches, lots, family } = if new.holds() {
+            self.lock_touched_by(&from).await?
+        } else {
+            Affected { batches: Vec::new(), lots: self.lots_touched_by(&from).await?, family: Vec::new() }
+        };
         if lots.is_empty() {
-            let detail = format!("There is no lot of {} {}: nothing to recall.", from.noun(), from.code());
+            let alone = if batches.is_empty() { "" } else { " The batch itself can be put on hold on its page." };
+            let detail = format!("There is no lot of {} {}: nothing to recall.{alone}", from.noun(), from.code());
             return Err(Refusal::field("/code", detail).into());
         }
         let code = format!("RC-{}", self.next_number("recall").await?);
-        let hold =
-            NewHold { reason: new.reason.as_str(), at: self.now, by: new.by.as_ref(), document: Some(code.as_str()) };
-        self.post_batch_events(&batches, true, &hold).await?;
+        let hold = NewHoldEvent {
+            reason: new.reason.as_str(),
+            at: self.now,
+            by: new.by.as_ref(),
+            document: Some(code.as_str()),
+        };
+        self.post_batch_events(&batches, LotEventKind::Hold, &hold).await?;
         self.hold_locked(&family, &hold).await?;
         self.release_set_aside_of(&family, None).await?;
         let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
@@ -179,26 +177,20 @@ impl Tx {
         ensure_told(&report.holders, end)?;
         if end.release {
             self.authoriser("Releasing a hold")?;
-            let family = [report.lots.as_slice(), &report.made_into_lots].concat();
+            // What was weighed of a batch on hold since was held for it as well.
+            let document = [code.to_string()];
+            let late = self.lots_held_for(&document).await?;
+            let mut family = [report.lots.as_slice(), &report.made_into_lots, &late].concat();
+            family.sort_unstable();
+            family.dedup();
             let batches = self.batches_held_by(code).await?;
-            self.lock(&Heads { batches: &batches, ..Heads::default() }).await?;
-            self.lock_lots(&family).await?;
-            let free = self.free_of(code.as_str(), &family).await?;
+            self.lock(&Heads { batches: &batches, lots: &family, ..Heads::default() }).await?;
             let reason = format!("End of {code}");
-            let releases: Vec<LotEvent> = free
-                .into_iter()
-                .map(|lot| LotEvent {
-                    lot: lot.into(),
-                    kind: LotEventKind::Release,
-                    reason: &reason,
-                    happened_at: self.now,
-                    by: None,
-                    document: Some(code.as_str()),
-                })
-                .collect();
-            self.post_lot_events(&releases).await?;
-            let release = NewHold { reason: &reason, at: self.now, by: None, document: Some(code.as_str()) };
-            self.post_batch_events(&batches, false, &release).await?;
+            let release = NewHoldEvent { reason: &reason, at: self.now, by: None, document: Some(code.as_str()) };
+            // First the batches: a lot of one that is on hold still stays on hold.
+            self.post_batch_events(&batches, LotEventKind::Release, &release).await?;
+            let lots = self.releasable(&document, &family).await?;
+            self.release_locked(&lots, &release).await?;
         }
         let mut report = self.recall(code).await?;
         report.recall.ended = Some(RecallEnd {
@@ -221,27 +213,14 @@ impl Tx {
         Ok(report)
     }
 
-    /// The batches that a recall holds: the one that it starts from, or those of its sterilising run.
-    async fn batches_recalled(&mut self, from: &TraceFrom) -> Result<Vec<BatchCode>> {
-        let (batch, cook) = match from {
-            TraceFrom::Batch(batch) => (Some(batch.as_str()), None),
-            TraceFrom::Cook(cook) => (None, Some(cook.as_str())),
-            _ => return Ok(Vec::new()),
-        };
-        Ok(sqlx::query_scalar!(
-            r#"select batch as "batch: BatchCode" from batch where farm_id = $1 and (batch = $2 or cook = $3) order by batch"#,
-            self.farm.0,
-            batch,
-            cook
-        )
-        .fetch_all(&mut *self.db)
-        .await?)
-    }
-
-    /// The batches that are on hold for a recall.
+    /// The batches that are on hold for a recall, or for one that let go, and that no other recall under way starts from.
     async fn batches_held_by(&mut self, code: &RecallCode) -> Result<Vec<BatchCode>> {
         Ok(sqlx::query_scalar!(
-            r#"select batch as "batch!: BatchCode" from batch_hold where farm_id = $1 and document = $2 order by batch"#,
+            r#"select h.batch as "batch!: BatchCode" from batch_recalled b join batch_hold h on h.farm_id = $1 and h.batch = b.batch
+                where b.farm_id = $1 and b.recall = $2
+                  and (h.recall = $2 or exists (select from recall_end d where d.farm_id = $1 and d.recall = h.recall and d.released))
+                  and not exists (select from batch_recalled o where o.farm_id = $1 and o.batch = b.batch and o.recall <> $2)
+                order by h.batch"#,
             self.farm.0,
             code.as_str()
         )

@@ -2,10 +2,11 @@
 
 use axum::{extract::State, response::Response};
 use chrono_tz::Tz;
-use gillbook_core::{text::BatchCode, units::calendar::day_of};
+use gillbook_core::{authority::SignedWith, ledger::trace::TraceFrom, text::BatchCode, units::calendar::day_of};
 use gillbook_store::{
-    growing::batches::{Batch, NewBatch, NewBatchLoss, NewBatchMove},
-    ledger::batch_holds::{NewBatchHold, NewBatchRelease},
+    Result as StoreResult, Tx,
+    growing::batches::{Batch, BatchHold, NewBatch, NewBatchLoss, NewBatchMove},
+    ledger::{batch_holds::NewBatchRelease, lots::NewLotEvent},
 };
 use serde::Deserialize;
 use serde_json::Value;
@@ -13,7 +14,8 @@ use serde_json::Value;
 use super::{
     ALL, Html, Layout,
     act::{ActPage, first},
-    count, full_day, full_time,
+    count, full_day, full_time, kg,
+    lot::hold_line,
     sheet::{Field, FormFields, Input, Sheet},
     zone_of,
 };
@@ -100,7 +102,9 @@ fn sheets(batch: &Batch, rooms: Vec<(String, String)>) -> Vec<(String, Sheet)> {
         blocks(),
         Field::new("note", "Note", Input::Text).optional(),
     ];
+    // Of one on hold no block is sold.
     let ends = [("finished", "Finished, cleared out"), ("sold", "Sold as blocks")];
+    let ends = ends.into_iter().take(if batch.hold.is_some() { 1 } else { 2 });
     let ended = vec![
         Field::new("kind", "What becomes of them", Input::Touch)
             .of(ends.map(|(kind, words)| (kind.to_owned(), words.to_owned()))),
@@ -119,28 +123,85 @@ fn sheets(batch: &Batch, rooms: Vec<(String, String)>) -> Vec<(String, Sheet)> {
     ]
 }
 
-/// Says of a batch that it is on hold, and offers to release it; of another, to put it on hold.
-fn on_hold(page: ActPage, batch: &Batch, zone: Tz) -> ActPage {
-    let path = |act: &str| format!("/batches/{}/{act}", batch.batch);
-    let Some(hold) = &batch.hold else {
-        let why = Field::new("reason", "What was found, such as green mould on two blocks", Input::Text);
-        let heading = "Mould, or anything else wrong";
-        return page.sheet(heading, Sheet::new(path("hold"), "Hold the batch and every lot of it", vec![why]));
-    };
-    let page =
-        page.detail("On hold", format!("since {} ({}): {}.", full_time(hold.since, zone), hold.done_by, hold.reason));
-    let page = match &hold.recall {
-        Some(recall) => page.link(format!("/recalls/{recall}"), format!("Recall {recall}")),
-        None => page,
-    };
-    if !page.head.may("POST", "/batches/{batch}/release") {
-        return page.detail("", "Only the owner can release it.");
+/// Lots that are listed on the page of a batch on hold.
+const MAX_HERE: usize = 20;
+
+/// That a batch is on hold, in words before what else is said of it.
+fn held_words(hold: &BatchHold, zone: Tz) -> String {
+    let reason = hold.reason.trim_end_matches('.');
+    format!(
+        "On hold since {} ({}): {reason}. What is weighed of it goes on hold as well. ",
+        full_time(hold.since, zone),
+        hold.done_by
+    )
+}
+
+/// The form that puts a batch on hold.
+fn hold_sheet(batch: &Batch) -> Sheet {
+    let why = Field::new("reason", "What was found, such as green mould on two blocks", Input::Text)
+        .hint("Its lots go on hold with it, and orders lose what was set aside of them.");
+    Sheet::new(format!("/batches/{}/hold", batch.batch), "Put on hold", vec![why])
+}
+
+/// What is known of a batch on hold: why, what of it is here and who has some, and how it is released.
+async fn on_hold(
+    page: ActPage,
+    tx: &mut Tx,
+    batch: &Batch,
+    hold: &BatchHold,
+    with: SignedWith,
+) -> StoreResult<ActPage> {
+    let mut page = page;
+    let trace = tx.trace(&TraceFrom::Batch(batch.batch.clone())).await?;
+    for here in trace.here.iter().take(MAX_HERE) {
+        let is_held = if here.on_hold { "" } else { ", not on hold" };
+        page = page.detail(here.lot.to_string(), format!("{} kg in {}{is_held}", kg(here.grams_g), here.place));
     }
+    if trace.here.len() > MAX_HERE {
+        page = page.detail("More lots", (trace.here.len() - MAX_HERE).to_string());
+    }
+    page =
+        page.detail("With customers", format!("{} kg. The trace says who has it.", kg(trace.account.with_customers_g)));
+    if let Some(recall) = &hold.recall {
+        page = page.link(format!("/recalls/{recall}"), format!("Recall {recall}"));
+    }
+    if let Some(recall) = tx.recall_of_batch(&batch.batch).await? {
+        return Ok(page.detail("Release", format!("When recall {recall} has ended.")));
+    }
+    let left = tx.lots_on_hold_for(&batch.batch).await?;
+    let mut fields = vec![Field::new("reason", "Why it is released", Input::Text)];
+    if left > 0 {
+        let words = format!("Release its lots too ({left} in stock), but for those that something else holds");
+        fields.push(Field::new("release_lots", words, Input::Tick));
+    }
+    Ok(releasing(page, batch, with, fields))
+}
+
+/// What a batch that was released has left on hold.
+async fn with_lots_left(page: ActPage, tx: &mut Tx, batch: &Batch, with: SignedWith) -> StoreResult<ActPage> {
+    let left = tx.lots_on_hold_for(&batch.batch).await?;
+    if left == 0 || tx.recall_of_batch(&batch.batch).await?.is_some() {
+        return Ok(page);
+    }
+    let page = page.detail("On hold still", format!("{} in stock, held with this batch.", count(left, "lot")));
     let fields = vec![
-        Field::new("reason", "Why it is released", Input::Text),
-        Field::new("release_lots", "Release the lots, too, that are on hold for this alone", Input::Tick),
+        Field::new("reason", "Why the lots are released", Input::Text),
+        Field::new("release_lots", "All of them, but for those that something else holds", Input::Tick).with("true"),
     ];
-    page.sheet("Release it", Sheet::new(path("release"), "Release", fields))
+    Ok(releasing(page, batch, with, fields))
+}
+
+/// The form of a release, or why there is none.
+fn releasing(page: ActPage, batch: &Batch, with: SignedWith, fields: Vec<Field>) -> ActPage {
+    if !page.head.may("POST", "/batches/{batch}/release") {
+        return page.detail("Release", "Only the owner can.");
+    }
+    if with == SignedWith::SharedPhone {
+        let own = "It takes your own sign-in. Sign in yourself, on your own phone or after signing out here.";
+        return page.detail("Release", own);
+    }
+    let heading = if batch.hold.is_some() { "Release it" } else { "Release its lots" };
+    page.sheet(heading, Sheet::new(format!("/batches/{}/release", batch.batch), "Release", fields))
 }
 
 async fn batch_page(app: &App, who: &Authenticated, code: &BatchCode) -> Result<ActPage, Problem> {
@@ -158,20 +219,28 @@ async fn batch_page(app: &App, who: &Authenticated, code: &BatchCode) -> Result<
             full_day(batch.made_on),
             batch.standing
         );
-        let mut page = ActPage::new(
-            Layout::new(&farm, who, "/blocks"),
-            format!("Batch {}", batch.batch),
-            ("/blocks", "All blocks"),
-        )
-        .about(about)
-        .or_nothing("No blocks of it are left.")
-        .link(format!("/batches/new?like={}", batch.batch), "Make a batch like it")
-        .link(format!("/trace?starts_from=batch&code={}", batch.batch), "Trace or recall it")
-        .link("/weigh", "Weigh");
+        let head = Layout::new(&farm, who, "/blocks");
+        let back = if head.may("GET", "/blocks") { ("/blocks", "All blocks") } else { ("/weigh", "Weigh") };
+        let held = batch.hold.as_ref().map(|hold| held_words(hold, zone_of(&farm))).unwrap_or_default();
+        let mut page = ActPage::new(head, format!("Batch {}", batch.batch), back)
+            .about(format!("{held}{about}"))
+            .link(format!("/batches/new?like={}", batch.batch), "Make a batch like it")
+            .link(format!("/trace?starts_from=batch&code={}", batch.batch), "Trace or recall it")
+            .link("/weigh", "Weigh");
         if batch.standing > 0 {
             page.sheets = sheets(&batch, rooms.collect());
         }
-        Ok(on_hold(page, &batch, zone_of(&farm)))
+        if let Some(hold) = &batch.hold {
+            page = on_hold(page, tx, &batch, hold, who.actor.with).await?;
+        } else {
+            page = with_lots_left(page, tx, &batch, who.actor.with).await?;
+            // After what is lost: who finds mould comes for either.
+            page.sheets.insert(page.sheets.len().min(2), ("Put it on hold".into(), hold_sheet(&batch)));
+        }
+        for event in tx.batch_hold_history(code).await? {
+            page = page.detail("Holds", hold_line(&event, zone_of(&farm)));
+        }
+        Ok(page)
     })
 }
 
@@ -218,7 +287,7 @@ pub(super) async fn post_hold(
     PathParam(code): PathParam<BatchCode>,
     form: KeyedForm<FormFields>,
 ) -> Result<Response, Problem> {
-    let act = async |new: NewBatchHold| create_tx!(app, who, &form.once, |tx| tx.hold_batch(&code, &new).await);
+    let act = async |new: NewLotEvent| create_tx!(app, who, &form.once, |tx| tx.hold_batch(&code, &new).await);
     batch_page(&app, &who, &code).await?.take("/hold", &form, act, |_| format!("/batches/{code}")).await
 }
 

@@ -28,6 +28,7 @@ struct Group {
 /// A batch that nothing was harvested from.
 struct GrowingRow {
     code: String,
+    on_hold: bool,
     made: String,
     blocks: i32,
     lost: i32,
@@ -36,6 +37,7 @@ struct GrowingRow {
 
 struct BlockRow {
     code: String,
+    on_hold: bool,
     mixed: bool,
     blocks: i32,
     lost: i32,
@@ -92,6 +94,7 @@ pub(super) async fn get_blocks(State(app): State<App>, who: Authenticated) -> Re
                 .filter(|b| b.stage == BatchStage::Growing)
                 .map(|b| GrowingRow {
                     code: b.batch.to_string(),
+                    on_hold: b.on_hold && b.standing > 0,
                     made: date(b.made_on),
                     blocks: b.blocks,
                     lost: b.lost,
@@ -124,6 +127,7 @@ fn block_row(b: &BatchEarnings, widest: f64) -> BlockRow {
     let text: Vec<String> = b.flushes.iter().map(|f| format!("flush {}: {} kg", f.flush, kg(f.grams_g))).collect();
     BlockRow {
         code: b.batch.to_string(),
+        on_hold: b.on_hold && b.standing > 0,
         mixed: b.rests_on_shares,
         blocks: b.blocks,
         lost: b.lost,

@@ -41,9 +41,9 @@ fn delivery(order: &Order, now: DateTime<Utc>) -> Event {
         .done()
 }
 
-/// A flush that is due; none of a batch on hold.
+/// A flush that is due.
 fn harvest(batch: &InFruit, now: DateTime<Utc>) -> Option<Event> {
-    let (flush, due_on) = batch.next_flush.filter(|_| !batch.on_hold)?;
+    let (flush, due_on) = batch.next_flush?;
     let summary = format!("Harvest of {}, {} flush {flush}", batch.strain_name, batch.batch);
     Some(event(&format!("harvest-{}-{flush}", batch.batch), due_on, now).summary(&summary).done())
 }

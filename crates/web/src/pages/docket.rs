@@ -24,7 +24,7 @@ use super::{
     availability::mail_to,
     count,
     days::MadeAt,
-    docket_sheet::{at_the_door, came_back, door_details, sent_warm, shortages},
+    docket_sheet::{at_the_door, came_back, door_details, on_hold, sent_warm, shortages},
     exact_kg, full_day, full_time, g,
     orders::window,
     payments::how,
@@ -251,6 +251,7 @@ async fn docket_page(
         let farm = tx.farm().await?;
         let zone = zone_of(&farm);
         let docket = tx.docket(code).await?;
+        let holds = tx.holds_of_docket(&docket).await?;
         let head = Layout::new(&farm, who, "/orders");
         let customer = tx.customer(&docket.customer).await?;
         let door = Door::read(tx, &farm, &docket).await?;
@@ -291,7 +292,7 @@ async fn docket_page(
             grams: g(docket.lines.iter().map(|l| l.grams_g).sum()),
             kept: docket.kept_less().map(g),
             shortages: shortages(&docket),
-            warnings: sent_warm(&docket, zone),
+            warnings: [on_hold(&docket, &holds), sent_warm(&docket, zone)].concat(),
             hand_over: if docket.status == DocketStatus::Dispatched && head.may("POST", "/dockets/{docket}/delivery") {
                 Some(refused.clone().unwrap_or_else(|| hand_over(&docket, &door)))
             } else {

@@ -1,5 +1,7 @@
 //! The docket as it prints, and what its pages and its paper both say.
 
+use std::collections::BTreeMap;
+
 use chrono_tz::Tz;
 use gillbook_core::{
     Grams,
@@ -8,10 +10,10 @@ use gillbook_core::{
         docket::{Delivery, Docket, DocketLine, DocketStatus, HandOver, KITCHEN_CAUTION, packs_of},
         signature::Signature,
     },
-    text::DocketCode,
+    text::{DocketCode, LotCode},
 };
 use gillbook_documents::{docket as paper, signature, ubl};
-use gillbook_store::{Result as StoreResult, Tx, farm::farms::Farm};
+use gillbook_store::{Result as StoreResult, Tx, farm::farms::Farm, ledger::holds::Hold};
 use rust_decimal::Decimal;
 
 use super::{as_money, celsius, count, exact_kg, full_time, kg, zone_of};
@@ -79,6 +81,19 @@ pub(super) fn sent_warm(docket: &Docket, zone: Tz) -> Vec<String> {
             )
         })
         .collect()
+}
+
+/// The lots of a docket that are on hold now.
+pub(super) fn on_hold(docket: &Docket, holds: &BTreeMap<LotCode, Hold>) -> Vec<String> {
+    let of = |(lot, hold): (&LotCode, &Hold)| {
+        let why = match &hold.recall {
+            Some(recall) => format!("Lot {lot} is on hold for recall {recall}: {}.", hold.reason),
+            None => format!("Lot {lot} is on hold: {}.", hold.reason),
+        };
+        let at_door = " It is not handed over until the owner releases it.";
+        format!("{why}{}", if docket.status == DocketStatus::Dispatched { at_door } else { "" })
+    };
+    holds.iter().map(of).collect()
 }
 
 /// What became of a docket at the door: to whom it went, where it was left, or that all of it was refused.

@@ -188,7 +188,8 @@ fn not_sold(n: &NotSold, zone: Tz) -> NotSoldRow {
     }
 }
 
-fn hold_line(e: &HoldEvent, zone: Tz) -> String {
+/// A hold or a release, in words.
+pub(super) fn hold_line(e: &HoldEvent, zone: Tz) -> String {
     let what = if e.kind == LotEventKind::Hold { "Put on hold" } else { "Released" };
     format!("{what} {} by {}: {}", full_time(e.happened_at, zone), e.done_by, e.reason)
 }
@@ -208,10 +209,14 @@ async fn lot_page(app: &App, who: &Authenticated, code: &LotCode, refused: Optio
         let trace = tx.trace(&TraceFrom::Lot(code.clone())).await?;
         Ok(LotPage {
             head: Layout::new(&farm, who, "/stock"),
-            hold: lot
-                .hold
-                .as_ref()
-                .map(|h| format!("On hold since {} ({}): {}.", full_time(h.since, zone), h.done_by, h.reason)),
+            hold: lot.hold.as_ref().map(|h| {
+                format!(
+                    "On hold since {} ({}): {}.",
+                    full_time(h.since, zone),
+                    h.done_by,
+                    h.reason.trim_end_matches('.')
+                )
+            }),
             shared_phone: who.actor.with == SignedWith::SharedPhone,
             refused: refused.clone(),
             sheet: if lot.on_hold { release_sheet(code) } else { hold_sheet(code) },

@@ -68,7 +68,8 @@ impl Resource for Recalls {
     }
 }
 
-const fn kind_word(kind: RecallKind) -> &'static str {
+/// What a recall is called on a page.
+pub(super) const fn kind_word(kind: RecallKind) -> &'static str {
     match kind {
         RecallKind::Recall => "Recall",
         RecallKind::Rehearsal => "Practice recall",

@@ -16,9 +16,11 @@ use gillbook_store::{
 };
 
 use super::{
-    Html, Layout, clock, count,
+    ALL, Html, Layout, clock, count,
     fridge::{current_c, silent_since},
-    kg, long_day, short_day, zone_of,
+    kg, long_day,
+    recalls::kind_word,
+    short_day, zone_of,
 };
 use crate::{App, auth::Authenticated, problem::Problem, read_tx};
 
@@ -44,6 +46,9 @@ pub(super) struct Today {
     overdue: i64,
     on_the_way: i64,
     on_hold: i64,
+    /// Recalls under way: code, and what it is called.
+    recalls: Vec<(String, &'static str)>,
+    held_batches: Vec<String>,
     docket_word: String,
     checks_due: usize,
     alerts: String,
@@ -90,12 +95,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Authenticated) -> Res
         let spells = tx.excursions_to_deal_with().await?;
         let (morning, risk) = tx.today().await?;
         let batches = tx.in_fruit().await?;
-        let names: BTreeMap<_, _> = tx
-            .strains(&Pagination { after: None, limit: 500 })
-            .await?
-            .into_iter()
-            .map(|s| (s.strain, s.name))
-            .collect();
+        let names: BTreeMap<_, _> = tx.strains(&ALL).await?.into_iter().map(|s| (s.strain, s.name)).collect();
         let fridges = fridges(tx, zone).await?;
         // What is on hold is not for sale, and is told of under "on hold".
         let (sellable, now): (Vec<_>, Vec<_>) =
@@ -157,6 +157,8 @@ pub(super) async fn get_today(State(app): State<App>, who: Authenticated) -> Res
             overdue: morning.overdue,
             on_the_way: morning.on_the_way,
             on_hold: morning.on_hold,
+            recalls: morning.recalls.iter().map(|(code, kind)| (code.to_string(), kind_word(*kind))).collect(),
+            held_batches: morning.held_batches.iter().map(ToString::to_string).collect(),
             docket_word: farm.word("docket").to_owned(),
             checks_due,
             alerts: alerts(&spells),

@@ -35,17 +35,8 @@ pub struct BatchFacts {
     pub flush: i32,
     /// The fruiting room that it was last moved to.
     pub room: Option<RoomCode>,
-    /// Its hold, where it is on hold now.
-    pub hold: Option<BatchOnHold>,
-}
-
-/// The hold of a batch.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct BatchOnHold {
-    /// Why.
-    pub reason: String,
-    /// Whether it was on hold already when the crate was on the scale.
-    pub then: bool,
+    /// Whether it is on hold now.
+    pub on_hold: bool,
 }
 
 /// A kind of crate or liner.
@@ -100,8 +91,8 @@ pub struct Plan {
     pub sources: Vec<WeighedSource>,
     /// What comes out of each room, in the order of its first batch. Trim is shared by weight.
     pub rooms: Vec<RoomShare>,
-    /// The first of its batches that is on hold: the lot goes on hold with it, for the same reason.
-    pub hold: Option<(BatchCode, String)>,
+    /// Whether any of its batches is on hold. What is in the fridge has to be in the book, so it is taken; its lot is on hold as well.
+    pub on_hold: bool,
 }
 
 /// Decides on a weighing.
@@ -121,9 +112,8 @@ pub fn decide(new: &NewWeighing, facts: &Facts) -> Result<Plan, Refusal> {
         .map(|(s, (grams_g, basis))| WeighedSource { batch: s.batch.clone(), flush: s.flush, grams_g, basis })
         .collect();
     let rooms = by_room(&rooms, &sources, new.trim_g);
-    let held = |s: &NewSource| Some((s.batch.clone(), facts.batches.get(&s.batch)?.hold.as_ref()?.reason.clone()));
-    let hold = new.sources.iter().find_map(held);
-    Ok(Plan { strain, place: place(new.place.as_ref(), facts)?, crates, tare_g, net_g, sources, rooms, hold })
+    let on_hold = new.sources.iter().any(|s| facts.batches.get(&s.batch).is_some_and(|batch| batch.on_hold));
+    Ok(Plan { strain, place: place(new.place.as_ref(), facts)?, crates, tare_g, net_g, sources, rooms, on_hold })
 }
 
 /// The tare, the number of crates, and the field that the tare comes from.
@@ -186,10 +176,6 @@ fn batches<'a>(sources: &[NewSource], facts: &'a Facts) -> Result<(StrainCode, V
             let finished = format!("Batch {code} is finished: no block of it is left. Check the code on the bag.");
             return Err(Refusal::new(RefusalKind::Closed, finished).at(format!("/sources/{i}/batch")));
         }
-        // What was picked before goes on hold with the rest; it is in the fridge and has to be in the book.
-        if let Some(hold) = batch.hold.as_ref().filter(|hold| hold.then) {
-            return Err(on_hold(code, &hold.reason).at(format!("/sources/{i}/batch")));
-        }
         flush(code, batch, source.flush).map_err(|detail| Refusal::field(format!("/sources/{i}/flush"), detail))?;
         let room = batch.room.as_ref();
         rooms.push(
@@ -199,12 +185,6 @@ fn batches<'a>(sources: &[NewSource], facts: &'a Facts) -> Result<(StrainCode, V
     let (strain, _) = first
         .ok_or_else(|| Refusal::field("/sources", "A weighing comes from at least one batch. Choose the batch."))?;
     Ok((strain.clone(), rooms))
-}
-
-/// A batch is on hold.
-fn on_hold(code: &BatchCode, reason: &str) -> Refusal {
-    let detail = format!("Batch {code} is on hold: {reason}. Nothing of it is harvested until the owner releases it.");
-    Refusal::new(RefusalKind::OnHold, detail)
 }
 
 /// A flush is one that the batch has given, or the next. Blocks that stood in the rooms at opening may have flushed before the book began.
@@ -276,7 +256,7 @@ mod tests {
             blocks_left: 20,
             flush: 0,
             room: room.map(|r| r.parse().unwrap()),
-            hold: None,
+            on_hold: false,
         }
     }
 
@@ -323,21 +303,13 @@ mod tests {
     }
 
     #[test]
-    fn of_a_batch_on_hold_only_what_was_picked_before_is_weighed_and_goes_on_hold_with_it() {
-        let held = |then| {
-            let mut facts = facts();
-            facts.batches.get_mut(&"B1".parse().unwrap()).unwrap().hold =
-                Some(BatchOnHold { reason: "green mould".into(), then });
-            facts
-        };
-        let plan = decide(&weighing(json!({})), &held(false)).unwrap();
-        assert_eq!(plan.hold, Some(("B1".parse().unwrap(), "green mould".into())));
-        let (kind, pointer, detail) = refused(json!({}), &held(true));
-        assert_eq!((kind, pointer.as_str()), (RefusalKind::OnHold, "/sources/0/batch"));
-        assert!(detail.contains("green mould"), "{detail}");
+    fn what_comes_of_a_batch_on_hold_too_is_on_hold() {
         let both = json!({"sources": [{"batch": "B2", "flush": 1}, {"batch": "B1", "flush": 1}]});
-        assert_eq!(refused(both, &held(true)).1, "/sources/1/batch");
-        assert_eq!(decide(&weighing(json!({})), &facts()).unwrap().hold, None);
+        assert!(!decide(&weighing(both.clone()), &facts()).unwrap().on_hold);
+        let mut held = facts();
+        held.batches.get_mut(&"B1".parse().unwrap()).unwrap().on_hold = true;
+        assert!(decide(&weighing(both), &held).unwrap().on_hold);
+        assert!(!decide(&weighing(json!({"sources": [{"batch": "B2", "flush": 1}]})), &held).unwrap().on_hold);
     }
 
     #[test]

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-pub use decision::{BatchFacts, BatchOnHold, CrateFacts, Facts, Plan, RoomShare, decide};
+pub use decision::{BatchFacts, CrateFacts, Facts, Plan, RoomShare, decide};
 
 use crate::{
     kinds::{Basis, Packaging},
@@ -130,4 +130,6 @@ pub struct Weighing {
     pub entered_by: String,
     /// The act that took it back.
     pub reversed_by: Option<Uuid>,
+    /// Whether its lot is on hold, as what is weighed of a batch on hold is.
+    pub on_hold: bool,
 }

@@ -77,7 +77,7 @@ pub struct Batch {
     pub hold: Option<Json<BatchHold>>,
 }
 
-/// A batch's hold: nothing is harvested from it and no block of it sold until the owner releases it.
+/// A batch's hold: until the owner releases it no block of it is sold, and what is weighed of it is on hold.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct BatchHold {
     /// Why.
@@ -109,7 +109,7 @@ pub struct InFruit {
     pub due: bool,
     /// The next flush that has not begun and the day on which it is due; none after the last.
     pub next_flush: Option<(i32, NaiveDate)>,
-    /// Whether it is on hold: nothing is harvested from it.
+    /// Whether it is on hold: no flush of it is due or expected, and what is weighed of it is on hold.
     pub on_hold: bool,
 }
 
@@ -176,7 +176,7 @@ impl Tx {
                       (select r.room from batch_move r where r.farm_id = b.farm_id and r.batch = b.batch and r.kind = 'moved'
                         order by r.moved_at desc, r.recorded_at desc, r.move_id desc limit 1) as "room?: _",
                       (select jsonb_build_object('reason', h.reason, 'since', h.happened_at, 'done_by', h.done_by, 'entered_by', h.entered_by,
-                                                 'recall', h.document)
+                                                 'recall', h.recall)
                          from batch_hold h where h.farm_id = b.farm_id and h.batch = b.batch) as "hold: _"
                  from batch b
                  left join lateral (select sum(blocks) as lost from batch_loss where farm_id = b.farm_id and batch = b.batch) l on true
@@ -217,6 +217,7 @@ impl Tx {
     pub async fn in_fruit(&mut self) -> Result<Vec<InFruit>> {
         let today = day_of(self.now, self.farm_settings().await?.zone);
         let rows = sqlx::query!(
+            // With `offset 0` the few batches that fruit are looked up one by one, and not every weighing that there ever was.
             r#"with gone(batch, blocks) as (
                    select g.batch, sum(g.blocks)::int
                      from (select batch, blocks from batch_loss where farm_id = $1
@@ -254,7 +255,8 @@ impl Tx {
                 };
                 let began = r.flush.zip(r.first_day);
                 InFruit {
-                    next_flush: next_flush(r.made_on, r.days_to_first_flush, began, r.flush_interval_days, r.flushes),
+                    next_flush: next_flush(r.made_on, r.days_to_first_flush, began, r.flush_interval_days, r.flushes)
+                        .filter(|_| !r.on_hold),
                     likely_flush: likely_flush(last, r.flush_interval_days, r.flushes),
                     batch: r.batch,
                     strain: r.strain,

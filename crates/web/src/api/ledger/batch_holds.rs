@@ -2,7 +2,10 @@
 
 use axum::extract::State;
 use gillbook_core::text::BatchCode;
-use gillbook_store::ledger::batch_holds::{HeldBatch, NewBatchHold, NewBatchRelease, ReleasedBatch};
+use gillbook_store::ledger::{
+    batch_holds::{HeldBatch, NewBatchRelease, ReleasedBatch},
+    lots::NewLotEvent,
+};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
@@ -19,11 +22,11 @@ pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new().routes(routes!(post_batch_hold)).routes(routes!(post_batch_release))
 }
 
-/// Holds a batch with every lot of it and all that was made of those: nothing is harvested from it, no block of it is sold and nothing of the
-/// lots leaves but to waste or a test until they are released. What was set aside of them is released.
+/// Holds a batch with every lot of it and all that was made of those: no block of it is sold, what is weighed of it is on hold as well, and
+/// nothing of the lots leaves but to waste or a test until they are released. What was set aside of them is released.
 #[utoipa::path(
     post, path = "/api/batches/{batch}/hold", tag = "batches",
-    request_body = NewBatchHold,
+    request_body = NewLotEvent,
     params(BatchPath, IdempotencyKeyHeader),
     responses((status = 201, description = "Held", body = HeldBatch), Problems),
 )]
@@ -31,12 +34,12 @@ async fn post_batch_hold(
     State(app): State<App>,
     who: Authenticated,
     PathParam(batch): PathParam<BatchCode>,
-    new: IdempotentJson<NewBatchHold>,
+    new: IdempotentJson<NewLotEvent>,
 ) -> Result<Created, Problem> {
     Ok(Created(create_tx!(app, who, &new.once, |tx| tx.hold_batch(&batch, &new.value).await)?))
 }
 
-/// Releases a batch, by the owner's own sign-in, and with it the lots that are on hold for it alone where that is asked for.
+/// Releases a batch, by the owner's own sign-in, and with it where that is asked for the lots that nothing else holds.
 #[utoipa::path(
     post, path = "/api/batches/{batch}/release", tag = "batches",
     request_body = NewBatchRelease,
