@@ -122,6 +122,14 @@ async fn no_act_asks_more_than_it_needs() -> Result<()> {
         ensure!(page.status == 200, "{path}: {}", page.status);
         count(path, max);
     }
+    farm.create("/api/batches/B2/hold", json!({"reason": "Green mould"})).await;
+    count("holding a batch", 16);
+    let mut held = Farm::weighing(500);
+    held["sources"] = json!([{"batch": "B2", "flush": 1}]);
+    farm.create("/api/weighings", held).await;
+    count("a weighing of a batch on hold", 5);
+    farm.create("/api/batches/B2/release", json!({"reason": "Fine", "release_lots": true})).await;
+    count("releasing a batch", 24);
     let out = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": lot["lot"], "place": "F1", "grams_g": 100}]});
     farm.create("/api/market-days", out).await;
     statements.take();

@@ -183,7 +183,7 @@ impl Scene {
              union all select format('%s: %s', market_day, status) from market_day where farm_id = $1
              union all select format('%s tallied %s', market_day, total) from tally_sale where farm_id = $1
              union all select format('%s lost %s', batch, blocks) from batch_loss where farm_id = $1
-             union all select format('%s held: %s', batch, held) from batch_event where farm_id = $1
+             union all select format('%s: %s', batch, kind) from batch_event where farm_id = $1
              union all select format('%s of %s', recall, lot) from recall_lot where farm_id = $1
              union all select format('%s closed', week) from week_close where farm_id = $1
              union all select format('%s %s', kind, after_close) from act where farm_id = $1

@@ -117,7 +117,7 @@ async fn grams_of_a_lot_and_of_those_made_of_it_are_told_apart_and_add_up() -> R
     let page = farm.raw("GET", &format!("/lots/{lot}"), &[], Vec::new()).await.text;
     for needed in [
         "href=\"/dockets/D-1\"",
-        "href=\"/blocks#B1\"",
+        "href=\"/batches/B1\"",
         "Of lots made from it",
         "Not sold",
         "0.050 kg came back: Broken",
