@@ -832,6 +832,27 @@ create view batch_recalled with (security_invoker) as
      where r.holds;
 grant select on batch_recalled to gillbook_app, gillbook_audit;
 
+-- Lots that a recall under way has on hold: those that it found, and what was weighed of its batches since.
+create view lot_recalled with (security_invoker) as
+    select l.farm_id, l.lot, r.recall, r.started_at from recall_under_way r join recall_lot l using (farm_id, recall) where r.holds
+    union
+    select b.farm_id, w.lot, b.recall, b.started_at
+      from batch_recalled b join weighing_source s on s.farm_id = b.farm_id and s.batch = b.batch join weighing w on w.farm_id = s.farm_id and w.act_id = s.act_id
+     where not exists (select from act x where x.farm_id = w.farm_id and x.reverses = w.act_id);
+grant select on lot_recalled to gillbook_app, gillbook_audit;
+
+-- A batch that is written down under a sterilising run which is being recalled is on hold like the others of it.
+create function hold_recalled_batch() returns trigger
+    language plpgsql as $$
+begin
+    insert into batch_event (farm_id, batch, seq, kind, reason, recall, happened_at, recorded_at, done_by, entered_by)
+    select r.farm_id, r.batch, 1, 'hold', c.reason, r.recall, new.recorded_at, new.recorded_at, c.done_by, c.entered_by
+      from batch_recalled r join recall c on c.farm_id = r.farm_id and c.recall = r.recall
+     where r.farm_id = new.farm_id and r.batch = new.batch order by r.started_at limit 1;
+    return null;
+end $$;
+create trigger hold_recalled after insert on batch for each row when (new.cook is not null) execute function hold_recalled_batch();
+
 -- An act is whole or it is not there.
 
 -- Whether the row is there that says what an act of its kind was: a count without what was counted, or a finish without a finished lot, is

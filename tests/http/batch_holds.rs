@@ -144,6 +144,14 @@ async fn a_lot_stays_on_hold_while_another_of_its_batches_or_a_recall_does() -> 
         }
         ensure!(!is_held(&farm, &lot).await, "nothing holds it");
     }
+    // Nor does its owner release the lot alone while the batch that its hold does not name is on hold.
+    hold("B1").await;
+    hold("B2").await;
+    let fine = json!({"reason": "Fine"});
+    farm.post(&format!("/api/lots/{lot}/release"), fine.clone()).await.ensure_problem(409, "closed", None);
+    farm.create("/api/batches/B2/release", fine.clone()).await;
+    farm.create(&format!("/api/lots/{lot}/release"), fine).await;
+    release("B1").await;
     // A recall of the lot ends while its batch is on hold.
     let recall = json!({"kind": "recall", "starts_from": "lot", "code": lot, "reason": "Mould"});
     let code = farm.create("/api/recalls", recall.clone()).await["recall"].as_str().context("a code")?.to_owned();
@@ -163,9 +171,8 @@ async fn a_lot_stays_on_hold_while_another_of_its_batches_or_a_recall_does() -> 
 }
 
 #[tokio::test]
-async fn a_recall_of_a_batch_or_of_its_sterilising_run_holds_the_batch_until_it_ends() -> Result<()> {
+async fn a_recall_of_a_batch_holds_it_until_it_ends() -> Result<()> {
     let Picked { farm, first, .. } = picked().await?;
-    let cook = farm.get("/api/batches/B1").await["cook"].clone();
     let recall = |kind: &str, from: &str, code: &Value| json!({"kind": kind, "starts_from": from, "code": code, "reason": "Mould"});
     let begin = async |kind: &str, from: &str, code: &Value| {
         let begun = farm.create("/api/recalls", recall(kind, from, code)).await;
@@ -176,20 +183,18 @@ async fn a_recall_of_a_batch_or_of_its_sterilising_run_holds_the_batch_until_it_
     ensure!(of_batch().await.is_null(), "a rehearsal holds nothing unless asked to");
     let (fine, done) =
         (json!({"reason": "Looks fine", "release_lots": true}), json!({"release": true, "note": "Nobody has any"}));
-    let starts =
-        if cook.is_null() { vec![("batch", json!("B1"))] } else { vec![("batch", json!("B1")), ("cook", cook)] };
-    for (from, code) in starts {
-        let one = begin("recall", from, &code).await?;
-        let two = begin("recall", "batch", &json!("B1")).await?;
-        assert_eq!(Some(of_batch().await["recall"].clone()), one.rsplit('/').next().map(Value::from));
-        farm.post("/api/batches/B1/release", fine.clone()).await.ensure_problem(409, "closed", None);
-        let late = farm.lot_of(100).await;
-        farm.post(&format!("/api/lots/{late}/release"), json!({"reason": "Fine"})).await;
-        farm.create(&format!("{one}/end"), done.clone()).await;
-        ensure!(of_batch().await.is_object() && is_held(&farm, &first).await, "the other recall of it lasts");
-        farm.create(&format!("{two}/end"), done.clone()).await;
-        ensure!(of_batch().await.is_null() && !is_held(&farm, &first).await && !is_held(&farm, &late).await);
-    }
+    let one = begin("recall", "batch", &json!("B1")).await?;
+    let two = begin("recall", "batch", &json!("B1")).await?;
+    assert_eq!(Some(of_batch().await["recall"].clone()), one.rsplit('/').next().map(Value::from));
+    farm.post("/api/batches/B1/release", fine.clone()).await.ensure_problem(409, "closed", None);
+    let late = farm.lot_of(100).await;
+    farm.post(&format!("/api/lots/{late}/release"), json!({"reason": "Fine"}))
+        .await
+        .ensure_problem(409, "closed", None);
+    farm.create(&format!("{one}/end"), done.clone()).await;
+    ensure!(of_batch().await.is_object() && is_held(&farm, &first).await, "the other recall of it lasts");
+    farm.create(&format!("{two}/end"), done.clone()).await;
+    ensure!(of_batch().await.is_null() && !is_held(&farm, &first).await && !is_held(&farm, &late).await);
     // One that was on hold before a recall stays so until its owner releases it, and not before the recall has ended.
     farm.create("/api/batches/B1/hold", mould()).await;
     let begun = begin("recall", "batch", &json!("B1")).await?;
@@ -207,6 +212,49 @@ async fn a_recall_of_a_batch_or_of_its_sterilising_run_holds_the_batch_until_it_
     ensure!(of_batch().await.is_object() && is_held(&farm, &first).await);
     let released = farm.create("/api/batches/B1/release", fine).await;
     ensure!(texts(&released["released_with"]).contains(&first), "{released}");
+    Ok(())
+}
+
+/// A sterilising run of two batches, one of which is written down while it is being recalled.
+#[tokio::test]
+async fn a_recall_of_a_sterilising_run_holds_its_batches_and_leaves_each_to_the_owner() -> Result<()> {
+    let farm = Farm::new().await?;
+    let cook = json!({"cook": "C-1", "method": "sterilised", "started_at": "2026-04-14T06:00:00Z", "hours": 12, "temperature_c": 98});
+    farm.create("/api/cooks", cook).await;
+    let make = async |batch: &str| {
+        let new = json!({"batch": batch, "strain": "OY", "recipe": "OAK", "cook": "C-1", "made_on": "2026-04-15", "blocks": 20, "origin": "made"});
+        let made = farm.create("/api/batches", new).await;
+        farm.create(&format!("/api/batches/{batch}/moves"), json!({"kind": "moved", "blocks": 20, "room": "FR1"}))
+            .await;
+        made
+    };
+    let weigh = async |batch: &str, grade: &str| {
+        let mut weighing = Farm::weighing(900);
+        (weighing["sources"], weighing["grade"]) = (json!([{"batch": batch, "flush": 1}]), json!(grade));
+        farm.create("/api/weighings", weighing).await["lot"].as_str().unwrap_or_default().to_owned()
+    };
+    ensure!(make("B8").await["hold"].is_null());
+    let lot = weigh("B8", "A").await;
+    let begun = json!({"kind": "recall", "starts_from": "cook", "code": "C-1", "reason": "The steam failed"});
+    let begun = farm.create("/api/recalls", begun).await["recall"].clone();
+    let code = begun.as_str().context("a code")?;
+    assert_eq!(make("B9").await["hold"]["recall"], begun);
+    let late = weigh("B9", "B").await;
+    ensure!(is_held(&farm, &lot).await && is_held(&farm, &late).await);
+    farm.post(&format!("/api/lots/{late}/release"), json!({"reason": "Fine"}))
+        .await
+        .ensure_problem(409, "closed", None);
+    farm.create(&format!("/api/recalls/{code}/end"), json!({"note": "All thrown away"})).await;
+    // It let nothing go: each batch is released for itself, with its own lots.
+    let release = async |batch: &str| {
+        farm.create(&format!("/api/batches/{batch}/release"), json!({"reason": "Fine", "release_lots": true})).await
+    };
+    farm.create("/api/batches/B9/release", json!({"reason": "Fine"})).await;
+    assert_eq!(texts(&release("B8").await["released_with"]), [lot]);
+    ensure!(is_held(&farm, &late).await, "its lots were left on hold");
+    assert_eq!(texts(&release("B9").await["released_with"]), [late]);
+    let found = gillbook_store::check::check(&farm.admin.clone().username("gillbook_audit")).await?;
+    ensure!(found.is_empty(), "{found:?}");
     Ok(())
 }
 

@@ -129,7 +129,7 @@ async fn no_act_asks_more_than_it_needs() -> Result<()> {
     farm.create("/api/weighings", held).await;
     count("a weighing of a batch on hold", 5);
     farm.create("/api/batches/B2/release", json!({"reason": "Fine", "release_lots": true})).await;
-    count("releasing a batch", 24);
+    count("releasing a batch", 27);
     let out = json!({"stall": "STALL", "customer": "SATURDAY", "float_amount": "0", "taken": [{"lot": lot["lot"], "place": "F1", "grams_g": 100}]});
     farm.create("/api/market-days", out).await;
     statements.take();

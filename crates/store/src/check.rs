@@ -304,12 +304,15 @@ async fn prove_money(db: &mut PgConnection, findings: &mut Vec<Finding>) -> Resu
     prove!(
         24,
         r#"with recursive recalled(farm_id, recall, lot) as (
-               select l.farm_id, l.recall, l.lot from recall_lot l join recall_under_way r using (farm_id, recall) where r.holds
+               select farm_id, recall, lot from lot_recalled
                union
                select k.farm_id, d.recall, k.child from recalled d join lot_kin k on k.farm_id = d.farm_id and k.parent = d.lot
                 where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
            select d.farm_id as "farm?", format('lot %s of %s', d.lot, d.recall) as "row!"
-             from recalled d where lot_held_since(d.farm_id, d.lot) is null"#
+             from recalled d where lot_held_since(d.farm_id, d.lot) is null
+           union all
+           select b.farm_id, format('batch %s of %s', b.batch, b.recall)
+             from batch_recalled b where not exists (select from batch_hold h where h.farm_id = b.farm_id and h.batch = b.batch)"#
     );
     Ok(())
 }

@@ -89,8 +89,9 @@ impl Tx {
     pub async fn hold_batch(&mut self, code: &BatchCode, new: &NewLotEvent) -> Result<HeldBatch> {
         let at = self.occurred_at(new.happened_at, "/happened_at")?;
         let touched = self.lock_touched_by(&TraceFrom::Batch(code.clone())).await?;
-        if self.batch(code).await?.hold.is_some() {
-            return Err(Refusal::new(RefusalKind::Closed, format!("Batch {code} is on hold already.")).into());
+        if let Some(hold) = self.batch(code).await?.hold {
+            let detail = format!("Batch {code} is on hold already: {}. This reason was not written down.", hold.reason);
+            return Err(Refusal::new(RefusalKind::Closed, detail).into());
         }
         let hold = NewHoldEvent { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
         self.post_batch_events(&touched.batches, LotEventKind::Hold, &hold).await?;
@@ -117,41 +118,49 @@ impl Tx {
             return Err(Refusal::new(RefusalKind::Closed, detail).into());
         }
         let documents = self.documents_of(code).await?;
-        // A weighing that was taken back since had put its lot on hold, too.
-        let held = if new.release_lots { self.lots_held_for(&documents).await? } else { Vec::new() };
-        if self.batch(code).await?.hold.is_none() && held.is_empty() {
+        let lots = if new.release_lots { self.lots_of_batch(code).await? } else { Vec::new() };
+        let family = self.lock_made_of(&lots, &[]).await?;
+        if self.batch(code).await?.hold.is_none() && self.releasable(&documents, &family).await?.is_empty() {
             return Err(Refusal::new(RefusalKind::Closed, format!("Batch {code} is not on hold.")).into());
         }
         let release = NewHoldEvent { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
+        // First the batch: until then it holds its lots.
         self.post_batch_events(&touched.batches, LotEventKind::Release, &release).await?;
-        let mut released_with = Vec::new();
-        if new.release_lots {
-            let family = self.lock_made_of(&[touched.lots, held].concat(), &[]).await?;
-            released_with = self.releasable(&documents, &family).await?;
-            let document = document_of(code);
-            self.release_locked(&released_with, &NewHoldEvent { document: Some(&document), ..release }).await?;
-        }
+        let released_with = self.releasable(&documents, &family).await?;
+        let document = document_of(code);
+        self.release_locked(&released_with, &NewHoldEvent { document: Some(&document), ..release }).await?;
         Ok(ReleasedBatch { batch: self.batch(code).await?, released_with })
     }
 
-    /// How many lots in stock are on hold for a batch, whether or not it still is.
+    /// How many lots of a batch in stock are on hold; of one that is not on hold itself, those that nothing else holds.
     ///
     /// # Errors
     /// When the database fails.
-    #[tracing::instrument(level = "debug", name = "store.ledger.lots_on_hold_for", skip_all, fields(farm_id = self.farm.0))]
-    pub async fn lots_on_hold_for(&mut self, batch: &BatchCode) -> Result<i64> {
-        let documents = self.documents_of(batch).await?;
+    #[tracing::instrument(level = "debug", name = "store.ledger.lots_on_hold_of", skip_all, fields(farm_id = self.farm.0))]
+    pub async fn lots_on_hold_of(&mut self, batch: &Batch) -> Result<i64> {
+        let mut lots = self.lots_of_batch(&batch.batch).await?;
+        if batch.hold.is_none() {
+            let documents = self.documents_of(&batch.batch).await?;
+            lots = self.releasable(&documents, &lots).await?;
+        }
+        let lots: Vec<String> = lots.iter().map(ToString::to_string).collect();
         Ok(sqlx::query_scalar!(
-            r#"select count(*) as "count!" from lot_hold h
-                where h.farm_id = $1 and h.document = any ($2)
-                  and h.lot in (select e.lot from lot_event e where e.farm_id = $1 and e.document = any ($2))
-                  and exists (select from balance b join place p using (farm_id, place)
-                               where b.farm_id = $1 and b.lot = h.lot and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall'))"#,
+            r#"select count(distinct b.lot) as "count!" from balance b join place p using (farm_id, place)
+                where b.farm_id = $1 and b.lot = any ($2) and b.grams > 0 and p.kind in ('fridge', 'shelf', 'van', 'stall')
+                  and lot_held_since(b.farm_id, b.lot) is not null"#,
             self.farm.0,
-            &documents
+            &lots
         )
         .fetch_one(&mut *self.db)
         .await?)
+    }
+
+    /// The lots of a batch and what was made of them, and those that its hold took with it: a weighing that was taken back since had put its lot
+    /// on hold, too.
+    async fn lots_of_batch(&mut self, batch: &BatchCode) -> Result<Vec<LotCode>> {
+        let mut lots = self.lots_touched_by(&TraceFrom::Batch(batch.clone())).await?;
+        lots.extend(self.lots_held_for(&[document_of(batch)]).await?);
+        self.made_of_them(&lots).await
     }
 
     /// What holds of lots may name that a batch has left to its owner: the batch, and the recalls that started from it, or from its

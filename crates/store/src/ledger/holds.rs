@@ -129,8 +129,9 @@ impl Tx {
         let at = self.occurred_at(new.happened_at, "/happened_at")?;
         self.lot_exists(code).await?;
         let family = self.lock_made_of(std::slice::from_ref(code), &[]).await?;
-        if self.lot_facts(code).await?.on_hold {
-            return Err(Refusal::new(RefusalKind::Closed, format!("Lot {code} is on hold already.")).into());
+        if let Some(hold) = self.holds_of(&[code.to_string()]).await?.remove(code) {
+            let detail = format!("Lot {code} is on hold already: {}. This reason was not written down.", hold.reason);
+            return Err(Refusal::new(RefusalKind::Closed, detail).into());
         }
         let hold = NewHoldEvent { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
         let held = self.hold_locked(&family, &hold).await?;
@@ -159,9 +160,37 @@ impl Tx {
             let detail = format!("Lot {code} is recalled by {recall}. It can be released when that has ended.");
             return Err(Refusal::new(RefusalKind::Closed, detail).into());
         }
+        if let Some(batch) = self.other_batch_that_holds(code).await? {
+            let detail = format!(
+                "Lot {code} has mushrooms of batch {batch}, which is on hold as well. Release that batch first."
+            );
+            return Err(Refusal::new(RefusalKind::Closed, detail).into());
+        }
         let release = NewHoldEvent { reason: new.reason.as_str(), at, by: new.by.as_ref(), document: None };
         self.release_locked(std::slice::from_ref(code), &release).await?;
         self.lot(code).await
+    }
+
+    /// A batch on hold that a lot, or what it was made of, was weighed of, but for the one that its own hold names: what is on hold for that alone
+    /// the owner may release before the rest of it.
+    async fn other_batch_that_holds(&mut self, lot: &LotCode) -> Result<Option<BatchCode>> {
+        Ok(sqlx::query_scalar!(
+            r#"with recursive up(lot) as (
+                   select $2::text
+                   union
+                   select k.parent from up join lot_kin k on k.farm_id = $1 and k.child = up.lot
+                    where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
+               select h.batch as "batch!: BatchCode" from up join weighing w on w.farm_id = $1 and w.lot = up.lot
+                 join weighing_source s on s.farm_id = $1 and s.act_id = w.act_id
+                 join batch_hold h on h.farm_id = $1 and h.batch = s.batch
+                where not exists (select from act x where x.farm_id = $1 and x.reverses = w.act_id)
+                  and h.batch is distinct from (select o.batch from lot_hold o where o.farm_id = $1 and o.lot = $2)
+                order by h.batch limit 1"#,
+            self.farm.0,
+            lot.as_str()
+        )
+        .fetch_optional(&mut *self.db)
+        .await?)
     }
 
     /// A recall under way that has a lot on hold, itself or what it was made of.
@@ -172,9 +201,8 @@ impl Tx {
                    union
                    select k.parent from up join lot_kin k on k.farm_id = $1 and k.child = up.lot
                     where not exists (select from act x where x.farm_id = k.farm_id and x.reverses = k.act_id))
-               select r.recall as "recall!: RecallCode" from up join recall_lot l on l.farm_id = $1 and l.lot = up.lot
-                 join recall_under_way r on r.farm_id = l.farm_id and r.recall = l.recall
-                where r.holds order by r.started_at limit 1"#,
+               select r.recall as "recall!: RecallCode" from up join lot_recalled r on r.farm_id = $1 and r.lot = up.lot
+                order by r.started_at limit 1"#,
             self.farm.0,
             lot.as_str()
         )

@@ -177,9 +177,10 @@ impl Tx {
         ensure_told(&report.holders, end)?;
         if end.release {
             self.authoriser("Releasing a hold")?;
-            // What was weighed of a batch on hold since was held for it as well.
+            // What was weighed of its batches since was held for it as well, or for another recall of them that let go and left it to this one.
             let document = [code.to_string()];
-            let late = self.lots_held_for(&document).await?;
+            let let_go = self.recalls_that_let_go().await?;
+            let late = self.lots_held_for(&[document.as_slice(), &let_go].concat()).await?;
             let mut family = [report.lots.as_slice(), &report.made_into_lots, &late].concat();
             family.sort_unstable();
             family.dedup();
@@ -211,6 +212,16 @@ impl Tx {
         .execute(&mut *self.db)
         .await?;
         Ok(report)
+    }
+
+    /// Recalls that ended and let go of what they held.
+    async fn recalls_that_let_go(&mut self) -> Result<Vec<String>> {
+        Ok(sqlx::query_scalar!(
+            "select recall from recall_end where farm_id = $1 and released order by recall",
+            self.farm.0
+        )
+        .fetch_all(&mut *self.db)
+        .await?)
     }
 
     /// The batches that are on hold for a recall, or for one that let go, and that no other recall under way starts from.

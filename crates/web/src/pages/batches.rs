@@ -168,7 +168,7 @@ async fn on_hold(
     if let Some(recall) = tx.recall_of_batch(&batch.batch).await? {
         return Ok(page.detail("Release", format!("When recall {recall} has ended.")));
     }
-    let left = tx.lots_on_hold_for(&batch.batch).await?;
+    let left = tx.lots_on_hold_of(batch).await?;
     let mut fields = vec![Field::new("reason", "Why it is released", Input::Text)];
     if left > 0 {
         let words = format!("Release its lots too ({left} in stock), but for those that something else holds");
@@ -179,7 +179,7 @@ async fn on_hold(
 
 /// What a batch that was released has left on hold.
 async fn with_lots_left(page: ActPage, tx: &mut Tx, batch: &Batch, with: SignedWith) -> StoreResult<ActPage> {
-    let left = tx.lots_on_hold_for(&batch.batch).await?;
+    let left = tx.lots_on_hold_of(batch).await?;
     if left == 0 || tx.recall_of_batch(&batch.batch).await?.is_some() {
         return Ok(page);
     }

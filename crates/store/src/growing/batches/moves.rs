@@ -99,13 +99,16 @@ impl Tx {
             return Err(Refusal::field("/room", "Name the room when blocks are moved, and only then.").into());
         }
         let batch = self.batch_for_change(code, new.blocks).await?;
-        // What was sold before it was put on hold may be entered late.
-        if let Some(hold) = batch.hold.filter(|hold| new.kind == BlockMove::Sold && moved_at >= hold.since) {
-            let detail = format!(
-                "Batch {code} is on hold: {}. No block of it is sold until the owner releases it.",
-                hold.reason
-            );
-            return Err(Refusal::new(RefusalKind::OnHold, detail).at("/kind").into());
+        if let Some(hold) = batch.hold.filter(|_| new.kind == BlockMove::Sold) {
+            // What was sold before it was put on hold may be entered late, by a person's own word.
+            if moved_at >= hold.since {
+                let detail = format!(
+                    "Batch {code} is on hold: {}. No block of it is sold until the owner releases it.",
+                    hold.reason
+                );
+                return Err(Refusal::new(RefusalKind::OnHold, detail).at("/kind").into());
+            }
+            self.authoriser("Entering a sale of blocks that are on hold since")?;
         }
         let moved = BatchMove {
             move_id: self.new_id(),
