@@ -1,4 +1,4 @@
-//! Mould on a block: the batch and every lot of it are on hold in one act, nothing more is harvested, and what was picked before is not lost.
+//! Mould on a block: the batch and every lot of it are on hold in one act, and what is weighed of it afterwards is in the book and on hold.
 
 use anyhow::{Context, Result, ensure};
 use chrono::TimeDelta;
@@ -121,7 +121,7 @@ async fn what_is_weighed_of_it_goes_on_hold_apart_from_the_good_lots_of_the_day(
     Ok(())
 }
 
-/// A lot has one hold, and whoever takes away the reason that it names is stopped by every other.
+/// A lot has one hold, and who takes away the reason that it names is stopped by every other.
 #[tokio::test]
 async fn a_lot_stays_on_hold_while_another_of_its_batches_or_a_recall_does() -> Result<()> {
     let farm = Farm::new().await?;

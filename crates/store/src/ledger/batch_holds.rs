@@ -107,7 +107,7 @@ impl Tx {
     ///
     /// # Errors
     /// Refuses a batch that is not there, one that is not on hold and has no lot to release either, one that a recall under way starts from, a
-    /// time to come, and whoever is not signed in themselves.
+    /// time to come, and anybody who is not signed in themselves.
     #[tracing::instrument(level = "debug", name = "store.ledger.release_batch", skip_all, fields(farm_id = self.farm.0))]
     pub async fn release_batch(&mut self, code: &BatchCode, new: &NewBatchRelease) -> Result<ReleasedBatch> {
         self.authoriser("Releasing a hold")?;
