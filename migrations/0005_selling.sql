@@ -1224,7 +1224,7 @@ create function parts_of_kind(act_kind text) returns text[]
         when 'weighing' then array['lots', 'weighing', 'sources']
         when 'opening' then array['lots']
         when 'packing' then array['lots', 'links', 'lot_events']
-        when 'count' then array['counts']
+        when 'count' then array['counts', 'loss_warnings']
         when 'finish' then array['lot_events']
         when 'dispatch' then array['docket', 'docket_lines', 'docket_spells', 'docket_parts', 'order']
         when 'delivery' then array['delivery', 'docket_parts', 'docket_refusals', 'order']
@@ -1293,6 +1293,9 @@ begin
     end if;
     if entry ? 'counts' then
         insert into stock_count select * from jsonb_populate_recordset(null::stock_count, rows_of_entry(entry -> 'counts', head, made));
+    end if;
+    if entry ? 'loss_warnings' then
+        insert into loss_warning select * from jsonb_populate_recordset(null::loss_warning, rows_of_entry(entry -> 'loss_warnings', head, made));
     end if;
     if entry ? 'docket' then
         insert into docket select * from jsonb_populate_recordset(null::docket, rows_of_entry(entry -> 'docket', head, made));

@@ -38,6 +38,7 @@ const COMPARED: &[&str] = &[
     "week",
     "week_counted",
     "week_money",
+    "weight_loss",
 ];
 
 /// A figure of a family, for proof that another one in its place is noticed.
@@ -56,6 +57,7 @@ const CHANGED: &[(&str, &str)] = &[
     ("life", "used_share"),
     ("risk", "at_risk_g"),
     ("earnings", "cost"),
+    ("weight_loss", "likely_percent"),
 ];
 
 #[derive(Parser)]

@@ -26,7 +26,7 @@ def shared(total, weights):
 
 
 def losses(case):
-    air, spread = case["air"], 0.25 if case["latin_name"].startswith("Pleurotus") else 0.6
+    air = case["air"]
     passes = {"open": 1.0, "vented": 0.3, "sealed": 0.05}[case["packaging"]]
 
     def rate(c):
@@ -36,8 +36,8 @@ def losses(case):
     grams, hours = np.array(case["entries"], dtype=float).T
     weights = [air["known_hours"], air["unknown_hours"]]
     told = []
-    for c, factor in zip(air["unknown_c"], [1 - spread, 1.0, 1 + spread]):
-        mean = np.average([rate(air["known_c"]), rate(c)], weights=weights) * factor
+    for c in air["unknown_c"]:
+        mean = np.average([rate(air["known_c"]), rate(c)], weights=weights)
         told.append(np.clip(np.sum(grams * (1 - np.exp(-mean / 1000 * hours))), 0, max(grams.sum(), 0)))
     # Whole grams, and the two ways to round a half may differ.
     assert np.all(np.abs(np.array(told) - np.array(case["loss"])) <= 0.5 + 1e-6), (case, told)

@@ -2,3 +2,4 @@
 
 mod harvest;
 mod week;
+mod weight_loss;

@@ -1,5 +1,5 @@
 """Takings of a stall: cash less float, and card. What cash totals were rounded by is apart, up to the takings; the rest is shared by its lots by
-grams × price × (1 + tax); without tax, each share is divided by (1 + tax); the fee is shared like them. The tally is the sum of the sales that were
+grams × price × (1 + tax); without tax, each share is divided by (1 + tax); the fee is shared by what is left. The tally is the sum of the sales that were
 not taken back, each the sum of its lines, cash rounded to the nearest multiple of the smallest coin."""
 
 from collections import defaultdict
@@ -97,6 +97,5 @@ def hold(rows, to, day, answer, rounding):
                 s["net"],
                 rows.unit,
             )
-            to.money(
-                f"{what} fee of {lot}", Decimal(day["fee"]) * weights[lot] / sum(weights.values()), s["fee"], rows.unit
-            )
+            net = Decimal(s["net"]) / sum(Decimal(other["net"]) for other in shares.values())
+            to.money(f"{what} fee of {lot}", Decimal(day["fee"]) * net, s["fee"], rows.unit)

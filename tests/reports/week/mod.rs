@@ -17,7 +17,7 @@ async fn week(farm: &Farm, week: &str) -> Value {
     farm.get(&format!("/api/reports/weeks/{week}")).await
 }
 
-async fn waste(farm: &Farm, lot: &str, grams: i64) -> Value {
+pub(crate) async fn waste(farm: &Farm, lot: &str, grams: i64) -> Value {
     let body = json!({"kind": "waste", "lot": lot, "from_place": "F1", "grams_g": grams, "reason": "Soft"});
     farm.create("/api/movements", body).await
 }
@@ -46,7 +46,7 @@ async fn came_back(farm: &Farm, docket: &str, grams: i64) {
 }
 
 /// Posts a reading every ten minutes over so many hours before now.
-async fn read_at(farm: &Farm, hours: i64, c: f64) {
+pub(crate) async fn read_at(farm: &Farm, hours: i64, c: f64) {
     let records: Vec<Value> = (0..=hours * 6)
         .map(|n| json!({"n": "p1", "u": "Cel", "v": c, "t": (farm.now() - TimeDelta::minutes(n * 10)).timestamp()}))
         .collect();

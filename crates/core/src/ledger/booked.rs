@@ -6,24 +6,26 @@ use crate::{
     cold::{
         exposure::{Segment, mean_air, seconds},
         unknown_air::UnknownAir,
-        weight_loss::{Entry, ExpectedLoss, Goods, Surroundings, expected_loss, rates},
+        weight_loss::{Entry, Goods, PublishedLoss, Surroundings, published_loss, rates},
     },
     kinds::{Form, Packaging},
+    ledger::loss_watch::LossKind,
+    text::StrainCode,
     units::{calendar::Span, quantity::Grams},
 };
 
 /// What the book knows of a lot at the place and instant of a count.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Booked {
+    /// Its strain.
+    pub strain: StrainCode,
     /// Its packaging.
     pub packaging: Packaging,
     /// Fresh or dried.
     pub form: Form,
-    /// Latin name of its species, which its coefficients go by.
-    pub latin_name: String,
     /// At the place now, whenever that came.
     pub grams_now: Grams,
-    /// When it was last counted there before, if it was.
+    /// When it was last weighed at a count there before, if it was. Where a count found just what the book had, it may have been looked at only.
     pub counted_before: Option<DateTime<Utc>>,
     /// When it was counted there again since, if it was.
     pub counted_after: Option<DateTime<Utc>>,
@@ -38,7 +40,7 @@ impl Booked {
         self.moved.iter().map(|m| m.1).sum()
     }
 
-    /// From when on it loses water that no count has seen: the last count, or when it came.
+    /// From when on it loses water that no scale has seen: the last count, or when it came.
     #[must_use]
     pub fn since(&self) -> Option<DateTime<Utc>> {
         self.counted_before.max(self.moved.first().map(|m| m.0))
@@ -50,13 +52,20 @@ impl Booked {
         self.moved.iter().map(|(at, grams)| Entry { grams: *grams, hours: hours(*at) }).collect()
     }
 
-    /// Water loss that is to be expected of it by the count.
+    /// What it loses alike with; nothing where it is dried.
     #[must_use]
-    pub fn expected(&self, air: &AirBefore, counted_at: DateTime<Utc>) -> ExpectedLoss {
+    pub fn loss_kind(&self) -> Option<LossKind> {
+        let kind = || LossKind { strain: self.strain.clone(), packaging: self.packaging };
+        (self.form == Form::Fresh).then(kind)
+    }
+
+    /// What it has lost by the count at the published rates.
+    #[must_use]
+    pub fn published_loss(&self, air: &AirBefore, counted_at: DateTime<Utc>) -> PublishedLoss {
         let since = self.since().unwrap_or(counted_at).min(counted_at);
-        let goods = Goods { latin_name: &self.latin_name, packaging: self.packaging, form: self.form };
+        let goods = Goods { packaging: self.packaging, form: self.form };
         let rates = rates(goods, &air.over(Span { from: since, until: counted_at }));
-        expected_loss(&self.entries(counted_at), rates)
+        published_loss(&self.entries(counted_at), rates)
     }
 }
 

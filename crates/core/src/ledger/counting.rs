@@ -10,10 +10,12 @@ use uuid::Uuid;
 use super::{
     booked::{AirBefore, Booked},
     entry::{Act, PlannedLeg, built_in_place},
+    loss_factor::{FactorRange, WeighedLot},
+    loss_watch::{CountedLot, KindCount, LossKind, LossWarning, LossWatch},
     stock_count::{scale_tolerance, split},
 };
 use crate::{
-    cold::weight_loss::ExpectedLoss,
+    cold::weight_loss::{ExpectedLoss, PublishedLoss},
     kinds::PlaceKind,
     refusal::{Refusal, RefusalKind},
     text::{Line, LotCode, PlaceCode, Short},
@@ -61,7 +63,9 @@ pub struct CountRow {
     pub book_g: Grams,
     /// What was there.
     pub counted_g: Grams,
-    /// Water loss that was to be expected since the goods came there or were last counted.
+    /// What goods that lose by the published rates had lost since these came there or were last weighed.
+    pub published: PublishedLoss,
+    /// Water loss that was to be expected, by that and by what the counts before had taught of its strain and packaging.
     pub expected: ExpectedLoss,
     /// Missing, and within what was to be expected.
     pub water_loss_g: Grams,
@@ -76,12 +80,14 @@ pub struct CountRow {
 }
 
 /// A count as it was kept.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct StockCount {
     /// The place.
     pub place: PlaceCode,
     /// Its rows.
     pub rows: Vec<CountRow>,
+    /// Strains of which more was missing than water and scales explain.
+    pub loss_warnings: Vec<LossWarning>,
     /// The version of the coefficients that the expected loss rests on.
     pub coefficients_version: String,
     /// The act that booked the differences.
@@ -95,7 +101,7 @@ impl CountRow {
         lot: LotCode,
         book_g: Grams,
         counted_g: Grams,
-        expected: ExpectedLoss,
+        (published, expected): (PublishedLoss, ExpectedLoss),
         found_reason: Option<String>,
     ) -> Self {
         let parts = split(book_g, counted_g, &expected);
@@ -103,6 +109,7 @@ impl CountRow {
             lot,
             book_g,
             counted_g,
+            published,
             expected,
             water_loss_g: parts.water_loss_g,
             unexplained_g: parts.unexplained_g,
@@ -151,9 +158,26 @@ pub struct CountPlan {
     /// The first lot of which more was found than two weighings can differ by: while a warm spell is not settled or a lot is on hold, somebody
     /// answers for that.
     pub gained: Option<(LotCode, Grams)>,
+    /// Strains of which more is missing than water and scales explain.
+    pub loss_warnings: Vec<LossWarning>,
 }
 
-/// Decides on a count. `booked` is what the book had of the lots at the place at that instant.
+/// What was counted in a place that loses water alike, and how much of it a lot is expected to lose.
+struct Learned {
+    watch: LossWatch,
+    of_a_lot: FactorRange,
+    counted: Vec<CountedLot>,
+}
+
+impl Learned {
+    fn of(past: Option<&Vec<KindCount>>) -> Self {
+        let watch = LossWatch::of(past.map_or(&[], Vec::as_slice));
+        Self { of_a_lot: watch.factor().range_of_a_lot(), watch, counted: Vec::new() }
+    }
+}
+
+/// Decides on a count. `booked` is what the book had of the lots at the place at that instant, `past` what counts before it said, by kind and
+/// in order of time.
 ///
 /// # Errors
 /// Refuses a lot that was never there or was counted again since, more above the book than two weighings can differ by unless it is said why,
@@ -162,8 +186,10 @@ pub fn decide(
     new: &NewStockCount,
     booked: &BTreeMap<LotCode, Booked>,
     air: &AirBefore,
+    past: &BTreeMap<LossKind, Vec<KindCount>>,
     counted_at: DateTime<Utc>,
 ) -> Result<CountPlan, Refusal> {
+    let mut learned: BTreeMap<LossKind, Learned> = BTreeMap::new();
     let mut rows = Vec::with_capacity(new.lots.len());
     for (i, counted) in new.lots.iter().enumerate() {
         let Some(booked) = booked.get(&counted.lot) else {
@@ -172,15 +198,28 @@ pub fn decide(
                 format!("Lot {} was never at {}. Check the code, or transfer it first.", counted.lot, new.place),
             ));
         };
-        let expected = booked.expected(air, counted_at);
+        let (book_g, published) = (booked.grams_then(), booked.published_loss(air, counted_at));
+        let mut expected = ExpectedLoss::default();
+        if let Some(kind) = booked.loss_kind() {
+            let learned = learned.entry(kind).or_insert_with_key(|kind| Learned::of(past.get(kind)));
+            expected = learned.of_a_lot.expected(book_g, &published);
+            let lot = WeighedLot { book_g, counted_g: counted.counted_g, published };
+            let explained = counted.found_reason.is_some();
+            learned.counted.push(CountedLot { lot, explained });
+        }
         let reason = counted.found_reason.as_ref().map(ToString::to_string);
-        let row = CountRow::of(counted.lot.clone(), booked.grams_then(), counted.counted_g, expected, reason);
+        let row = CountRow::of(counted.lot.clone(), book_g, counted.counted_g, (published, expected), reason);
         ensure_row(&row, booked, &new.place, i)?;
         rows.push(row);
     }
+    let warning = |(kind, mut learned): (LossKind, Learned)| {
+        learned.watch.add(&KindCount { counted_at, lots: learned.counted });
+        learned.watch.warning(&kind)
+    };
+    let loss_warnings = learned.into_iter().filter_map(warning).collect();
     let gained = rows.iter().find(|r| r.found_g > scale_tolerance(r.book_g.max(r.counted_g)));
     let gained = gained.map(|r| (r.lot.clone(), r.found_g));
-    Ok(CountPlan { legs: legs(&new.place, &rows), gained, rows })
+    Ok(CountPlan { legs: legs(&new.place, &rows), gained, loss_warnings, rows })
 }
 
 fn legs(place: &PlaceCode, rows: &[CountRow]) -> Vec<PlannedLeg> {
@@ -257,7 +296,7 @@ mod tests {
         Booked {
             packaging: Packaging::Open,
             form: Form::Fresh,
-            latin_name: "Pleurotus ostreatus".into(),
+            strain: "OY".parse().unwrap(),
             grams_now: Grams(1000),
             counted_before: None,
             counted_after: None,
@@ -270,9 +309,17 @@ mod tests {
     }
 
     fn count(booked: &Booked, lots: &Value) -> Result<CountPlan, Refusal> {
+        count_after(&BTreeMap::new(), booked, lots)
+    }
+
+    fn count_after(
+        past: &BTreeMap<LossKind, Vec<KindCount>>,
+        booked: &Booked,
+        lots: &Value,
+    ) -> Result<CountPlan, Refusal> {
         let air = AirBefore::new(Vec::new(), UnknownAir::of(PlaceKind::Fridge, None), 90.0, at("06T08:00"));
         let booked = BTreeMap::from([("OY-1".parse().unwrap(), booked.clone())]);
-        decide(&new(lots), &booked, &air, at("06T08:00"))
+        decide(&new(lots), &booked, &air, past, at("06T08:00"))
     }
 
     fn refused(booked: &Booked, lots: &Value) -> (RefusalKind, String) {
@@ -318,6 +365,44 @@ mod tests {
         );
         let told = json!([{"lot": "OY-1", "counted_g": 1011, "found_reason": "a crate behind the door"}]);
         assert_eq!(count(&booked(), &told).unwrap().gained, Some(("OY-1".parse().unwrap(), Grams(11))));
+    }
+
+    /// Six counts at which as many kilograms as there are now had lost 12 g each.
+    fn taught() -> BTreeMap<LossKind, Vec<KindCount>> {
+        let published = count(&booked(), &json!([{"lot": "OY-1", "counted_g": 1000}])).unwrap().rows[0].published;
+        let lot = WeighedLot { book_g: Grams(1000), counted_g: Grams(988), published };
+        let lots = vec![CountedLot { lot, explained: false }];
+        let counts = (1..=6).map(|day| KindCount { counted_at: at(&format!("0{day}T08:00")), lots: lots.clone() });
+        BTreeMap::from([(booked().loss_kind().unwrap(), counts.collect())])
+    }
+
+    #[test]
+    fn what_counts_taught_is_what_is_expected_of_the_kind_and_of_no_other() {
+        let all = json!([{"lot": "OY-1", "counted_g": 988}]);
+        let of = |past: BTreeMap<_, _>, booked: &Booked| count_after(&past, booked, &all).unwrap().rows[0].expected;
+        let expected = of(taught(), &booked());
+        assert!((10..=14).contains(&expected.likely_g.0) && expected.high_g < Grams(20), "{expected:?}");
+        let vented = Booked { packaging: Packaging::Vented, ..booked() };
+        assert_eq!(of(taught(), &vented), of(BTreeMap::new(), &vented));
+        let dried = Booked { form: Form::Dried, ..booked() };
+        assert_eq!(of(taught(), &dried), ExpectedLoss::default());
+    }
+
+    #[test]
+    fn more_missing_than_dries_off_is_told_of_unless_another_lot_has_it() {
+        let warned = |counted: i64| {
+            let plan = count_after(&taught(), &booked(), &json!([{"lot": "OY-1", "counted_g": counted}])).unwrap();
+            plan.loss_warnings.into_iter().map(|w| (w.strain.to_string(), w.missing_g.0)).collect::<Vec<_>>()
+        };
+        assert_eq!(warned(985), []);
+        assert_eq!(warned(900), [("OY".to_owned(), 100)]);
+        // A crate under another lot's label: what the one is missing, the other has more.
+        let two = BTreeMap::from(["OY-1", "OY-2"].map(|lot| (lot.parse().unwrap(), booked())));
+        let lots =
+            json!([{"lot": "OY-1", "counted_g": 900}, {"lot": "OY-2", "counted_g": 1076, "found_reason": "label"}]);
+        let air = AirBefore::new(Vec::new(), UnknownAir::of(PlaceKind::Fridge, None), 90.0, at("06T08:00"));
+        let plan = decide(&new(&lots), &two, &air, &taught(), at("06T08:00")).unwrap();
+        assert_eq!(plan.loss_warnings, []);
     }
 
     #[test]

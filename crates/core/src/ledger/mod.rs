@@ -3,6 +3,8 @@
 pub mod booked;
 pub mod counting;
 pub mod entry;
+pub mod loss_factor;
+pub mod loss_watch;
 pub mod lot;
 pub mod packing;
 pub mod path;

@@ -1,10 +1,10 @@
-//! Sunday's count: every crate on the scale, having lost what the published coefficient says, with scatter.
+//! Sunday's count: every crate on the scale, having lost what its strain loses in this fridge, with scatter.
 
 use anyhow::{Context, Result};
 use chrono::{DateTime, Utc};
 use gillbook_core::{
     Grams,
-    cold::weight_loss::{Entry, Goods, Rates, Surroundings, expected_loss, rates},
+    cold::weight_loss::{Entry, Goods, Rates, Surroundings, published_loss, rates},
     kinds::{Form, Packaging},
     ledger::stock_count::SCALE_STEP_G,
 };
@@ -17,7 +17,7 @@ use super::{
     setting::{FRIDGE_HUMIDITY_PERCENT, STRAINS},
 };
 
-/// How far a crate's loss lies from the coefficient's, at most.
+/// How far a crate's loss lies from its strain's, at most.
 const SCATTER: f64 = 0.15;
 
 impl Season {
@@ -46,7 +46,6 @@ impl Season {
     async fn water_lost(&mut self, client: &Client, lot: &Value, air_c: f64) -> Result<Grams> {
         let strain = STRAINS.iter().find(|s| lot["strain"] == s.code).context("a strain of the demo")?;
         let goods = Goods {
-            latin_name: strain.latin,
             packaging: if lot["packaging"] == "open" { Packaging::Open } else { Packaging::Vented },
             form: if lot["form"] == "dried" { Form::Dried } else { Form::Fresh },
         };
@@ -58,7 +57,7 @@ impl Season {
             humidity_percent: FRIDGE_HUMIDITY_PERCENT,
         };
         let Rates([_, likely, _]) = rates(goods, &air);
-        let rate = likely * self.rng.random_range(1.0 - SCATTER..1.0 + SCATTER);
+        let rate = likely * strain.loss_factor * self.rng.random_range(1.0 - SCATTER..1.0 + SCATTER);
         let code = lot["lot"].as_str().context("a lot has a code")?;
         let acts = client.get(&format!("/api/movements?lot={code}&limit=500")).await?;
         let (now, since) = (self.clock_now(), self.last_counted_at());
@@ -74,6 +73,6 @@ impl Season {
                 entries.push(Entry { grams: Grams(grams * signed), hours });
             }
         }
-        Ok(expected_loss(&entries, Rates([rate; 3])).likely_g)
+        Ok(published_loss(&entries, Rates([rate; 3])).likely_g)
     }
 }

@@ -8,7 +8,7 @@ use gillbook_core::{
     cold::{evaluate::in_force, unknown_air::UnknownAir},
     kinds::{Form, Packaging, PlaceKind},
     ledger::booked::{AirBefore, Booked},
-    text::{LotCode, PlaceCode},
+    text::{LotCode, PlaceCode, StrainCode},
     units::calendar::Span,
 };
 
@@ -24,14 +24,14 @@ impl Tx {
     ) -> Result<BTreeMap<LotCode, Booked>> {
         let codes: Vec<String> = lots.iter().map(ToString::to_string).collect();
         let facts = sqlx::query!(
-            r#"select l.lot as "lot: LotCode", l.packaging as "packaging: Packaging", l.form as "form: Form", s.latin_name, b.grams as "grams: Grams",
-                      max(a.happened_at) filter (where a.happened_at <= $4) as counted_before,
+            r#"select l.lot as "lot: LotCode", l.strain as "strain: StrainCode", l.packaging as "packaging: Packaging", l.form as "form: Form", b.grams as "grams: Grams",
+                      max(a.happened_at) filter (where a.happened_at <= $4 and c.counted_g <> c.book_g) as counted_before,
                       max(a.happened_at) filter (where a.happened_at > $4) as counted_after
-                 from lot l join strain s using (farm_id, strain) join balance b on b.farm_id = l.farm_id and b.lot = l.lot and b.place = $3
+                 from lot l join balance b on b.farm_id = l.farm_id and b.lot = l.lot and b.place = $3
                  left join (stock_count c join act a using (farm_id, act_id)) on c.farm_id = l.farm_id and c.lot = l.lot and c.place = $3
                       and not exists (select from act x where x.farm_id = c.farm_id and x.reverses = c.act_id)
                 where l.farm_id = $1 and l.lot = any ($2)
-                group by l.lot, l.packaging, l.form, s.latin_name, b.grams"#,
+                group by l.lot, l.strain, l.packaging, l.form, b.grams"#,
             self.farm.0,
             &codes,
             place.as_str(),
@@ -43,9 +43,9 @@ impl Tx {
             .into_iter()
             .map(|f| {
                 let booked = Booked {
+                    strain: f.strain,
                     packaging: f.packaging,
                     form: f.form,
-                    latin_name: f.latin_name,
                     grams_now: f.grams,
                     counted_before: f.counted_before,
                     counted_after: f.counted_after,

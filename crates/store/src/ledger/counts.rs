@@ -2,18 +2,26 @@
 
 use gillbook_core::{
     Grams,
-    cold::weight_loss::{COEFFICIENTS_VERSION, ExpectedLoss},
+    cold::weight_loss::{COEFFICIENTS_VERSION, ExpectedLoss, PublishedLoss},
     kinds::ActKind,
-    ledger::counting::{CountRow, NewStockCount, StockCount, decide},
+    ledger::{
+        booked::Booked,
+        counting::{CountRow, NewStockCount, StockCount, decide},
+        loss_watch::LossKind,
+    },
     text::{LotCode, PlaceCode},
 };
 use serde::Serialize;
+use std::collections::BTreeSet;
 use uuid::Uuid;
 
 use crate::{
     Pagination, Result, Tx,
     heads::Heads,
-    ledger::posting::{NewAct, Parts},
+    ledger::{
+        loss_watch::WarningRow,
+        posting::{NewAct, Parts},
+    },
 };
 
 impl Tx {
@@ -32,7 +40,9 @@ impl Tx {
         self.lock(&Heads { lots: &lots, places: std::slice::from_ref(&new.place), ..Heads::default() }).await?;
         let booked = self.booked(&new.place, &lots, counted_at).await?;
         let air = self.air_before(&new.place, kind, &booked, counted_at).await?;
-        let plan = decide(new, &booked, &air, counted_at)?;
+        let kinds: BTreeSet<LossKind> = booked.values().filter_map(Booked::loss_kind).collect();
+        let past = self.past_counts(Some(&kinds), counted_at).await?;
+        let plan = decide(new, &booked, &air, &past, counted_at)?;
         if let Some((lot, found_g)) = &plan.gained {
             self.authorise_gain(&format!("Counting {found_g} of lot {lot} more than the book has")).await?;
         }
@@ -46,10 +56,13 @@ impl Tx {
             reverses: None,
         };
         let counts: Vec<CountedRow> = plan.rows.iter().map(|r| CountedRow::of(r, &new.place)).collect();
-        let posted = self.post(&act, &plan.legs, Parts::default().with("counts", &counts)?).await?;
+        let warnings: Vec<WarningRow> = plan.loss_warnings.iter().map(WarningRow::of).collect();
+        let parts = Parts::default().with("counts", &counts)?.with("loss_warnings", &warnings)?;
+        let posted = self.post(&act, &plan.legs, parts).await?;
         Ok(StockCount {
             place: new.place.clone(),
             rows: plan.rows,
+            loss_warnings: plan.loss_warnings,
             coefficients_version: COEFFICIENTS_VERSION.to_owned(),
             act: posted.act,
         })
@@ -65,13 +78,16 @@ impl Tx {
         let ids: Vec<Uuid> = acts.iter().map(|a| a.act_id).collect();
         let rows = sqlx::query!(
             r#"select act_id, lot as "lot: LotCode", place as "place: PlaceCode", counted_g as "counted_g: Grams", book_g as "book_g: Grams",
-                      low_g as "low_g: Grams", likely_g as "likely_g: Grams", high_g as "high_g: Grams", coefficients, found_reason
+                      low_g as "low_g: Grams", likely_g as "likely_g: Grams", high_g as "high_g: Grams", published_low_g as "published_low_g: Grams",
+                      published_g as "published_g: Grams", published_high_g as "published_high_g: Grams",
+                      published_gross_g as "published_gross_g: Grams", coefficients, found_reason
                  from stock_count where farm_id = $1 and act_id = any ($2) order by lot"#,
             self.farm.0,
             &ids
         )
         .fetch_all(&mut *self.db)
         .await?;
+        let mut warnings = self.loss_warnings_of(&ids).await?;
         Ok(acts
             .into_iter()
             .filter_map(|act| {
@@ -84,9 +100,17 @@ impl Tx {
                         .iter()
                         .map(|r| {
                             let expected = ExpectedLoss { low_g: r.low_g, likely_g: r.likely_g, high_g: r.high_g };
-                            CountRow::of(r.lot.clone(), r.book_g, r.counted_g, expected, r.found_reason.clone())
+                            let published = PublishedLoss {
+                                low_g: r.published_low_g,
+                                likely_g: r.published_g,
+                                high_g: r.published_high_g,
+                                gross_g: r.published_gross_g,
+                            };
+                            let reason = r.found_reason.clone();
+                            CountRow::of(r.lot.clone(), r.book_g, r.counted_g, (published, expected), reason)
                         })
                         .collect(),
+                    loss_warnings: warnings.remove(&act.act_id).unwrap_or_default(),
                     act,
                 })
             })
@@ -105,6 +129,10 @@ struct CountedRow<'a> {
     low_g: Grams,
     likely_g: Grams,
     high_g: Grams,
+    published_low_g: Grams,
+    published_g: Grams,
+    published_high_g: Grams,
+    published_gross_g: Grams,
     unexplained_g: Grams,
     found_reason: Option<&'a str>,
 }
@@ -120,6 +148,10 @@ impl<'a> CountedRow<'a> {
             low_g: row.expected.low_g,
             likely_g: row.expected.likely_g,
             high_g: row.expected.high_g,
+            published_low_g: row.published.low_g,
+            published_g: row.published.likely_g,
+            published_high_g: row.published.high_g,
+            published_gross_g: row.published.gross_g,
             unexplained_g: row.unexplained_g,
             found_reason: row.found_reason.as_deref(),
         }

@@ -9,6 +9,7 @@ pub mod entries;
 pub mod excursion_actions;
 pub mod holds;
 pub(crate) mod life;
+pub mod loss_watch;
 pub mod lot_state;
 pub mod lots;
 pub mod packings;

@@ -16,3 +16,4 @@ mod usual_demand;
 pub mod week;
 pub mod week_counts;
 pub mod week_money;
+pub mod weight_loss;

@@ -54,6 +54,8 @@ pub struct TodaySummary {
     pub recalls: Vec<(RecallCode, RecallKind)>,
     /// Batches on hold that have blocks left.
     pub held_batches: Vec<BatchCode>,
+    /// Strains of which more was missing at the last count than water and scales explain.
+    pub missing: Vec<StrainCode>,
 }
 
 impl Tx {
@@ -100,7 +102,8 @@ impl Tx {
                                and b.blocks > coalesce((select sum(l.blocks) from batch_loss l where l.farm_id = $1 and l.batch = h.batch), 0)
                                             + coalesce((select sum(m.blocks) from batch_move m
                                                          where m.farm_id = $1 and m.batch = h.batch and m.kind <> 'moved'), 0)
-                             order by h.batch) as "held_batches!: Vec<BatchCode>""#,
+                             order by h.batch) as "held_batches!: Vec<BatchCode>",
+                      array(select distinct w.strain from standing_loss_warning w where w.farm_id = $1 order by w.strain) as "missing!: Vec<StrainCode>""#,
             self.farm.0
         )
         .fetch_one(&mut *self.db)
@@ -122,6 +125,7 @@ impl Tx {
             warm,
             recalls: found.recalls.into_iter().zip(found.recall_kinds).collect(),
             held_batches: found.held_batches,
+            missing: found.missing,
             short_g: due.iter().flat_map(|o| &o.lines).map(|l| l.short_g).sum(),
         })
     }

@@ -92,6 +92,8 @@ pub struct WeekCounted {
     pub coefficients_versions: BTreeSet<String>,
     /// Lots with an unexplained loss, the worst first.
     pub lots: Vec<LotUnexplained>,
+    /// Strains of which a count warned that more is missing than water and scales explain.
+    pub strains_warned_of: BTreeSet<StrainCode>,
 }
 
 /// Balances held against movements as they are now, of the lots that are in stock or were moved since 60 days before the week. What differs
@@ -112,7 +114,8 @@ impl Tx {
         let rows = sqlx::query!(
             r#"select c.lot as "lot: LotCode", l.strain as "strain: StrainCode", c.place as "place: PlaceCode", a.happened_at, a.done_by,
                       c.counted_g as "counted_g: Grams", c.book_g as "book_g: Grams", c.low_g as "low_g: Grams", c.likely_g as "likely_g: Grams",
-                      c.high_g as "high_g: Grams", c.coefficients
+                      c.high_g as "high_g: Grams", c.coefficients,
+                      exists (select from loss_warning w where w.farm_id = $1 and w.act_id = c.act_id and w.strain = l.strain) as "warned!"
                  from stock_count c join act a using (farm_id, act_id) join lot l on l.farm_id = c.farm_id and l.lot = c.lot
                 where c.farm_id = $1 and a.happened_at >= $2 and a.happened_at < $3
                   and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
@@ -130,6 +133,7 @@ impl Tx {
         let mut sums = split(Grams::ZERO, Grams::ZERO, &ExpectedLoss::default());
         let (mut expected, mut difference, mut versions, mut lots) =
             (ExpectedLoss::default(), Grams::ZERO, BTreeSet::new(), Vec::new());
+        let warned = rows.iter().filter(|r| r.warned).map(|r| r.strain.clone()).collect();
         for r in rows {
             let range = ExpectedLoss { low_g: r.low_g, likely_g: r.likely_g, high_g: r.high_g };
             let parts = split(r.book_g, r.counted_g, &range);
@@ -170,6 +174,7 @@ impl Tx {
             found_g: sums.found_g,
             coefficients_versions: versions,
             lots,
+            strains_warned_of: warned,
         }))
     }
 

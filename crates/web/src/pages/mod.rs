@@ -61,6 +61,7 @@ mod week;
 mod week_close;
 mod week_sales;
 mod weigh;
+mod weight_loss;
 
 use askama::Template;
 use axum::{

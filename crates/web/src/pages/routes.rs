@@ -14,7 +14,7 @@ use super::{
     orders, packing, packing_list, payments, period_locks, phones, recalls, record,
     resource::{self, Addable, Changeable, Resource},
     returns, sell_first, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, trace, week,
-    week_close, weigh,
+    week_close, weigh, weight_loss,
 };
 use crate::App;
 
@@ -180,6 +180,8 @@ fn selling(pages: Pages) -> Pages {
         .get("/dockets/{docket}", docket::get_docket)
         .post("/dockets/{docket}/delivery", docket::post_delivery)
         .get("/week", week::get_week)
+        .get("/weight-loss", weight_loss::get_weight_loss)
+        .post("/weight-loss", weight_loss::post_weight_loss)
         .get("/weeks/{week}/order-to-cash", order_to_cash::get_order_to_cash)
         .get("/weeks/{week}/close", week_close::get_close)
         .post("/weeks/{week}/close", week_close::post_close)

@@ -49,6 +49,8 @@ pub(super) struct Today {
     /// Recalls under way: code, and what it is called.
     recalls: Vec<(String, &'static str)>,
     held_batches: Vec<String>,
+    /// Names of strains of which more is missing at the counts than dries off.
+    missing: Vec<String>,
     docket_word: String,
     checks_due: usize,
     alerts: String,
@@ -96,6 +98,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Authenticated) -> Res
         let (morning, risk) = tx.today().await?;
         let batches = tx.in_fruit().await?;
         let names: BTreeMap<_, _> = tx.strains(&ALL).await?.into_iter().map(|s| (s.strain, s.name)).collect();
+        let name = |strain| names.get(strain).map_or_else(|| strain.to_string(), ToString::to_string);
         let fridges = fridges(tx, zone).await?;
         // What is on hold is not for sale, and is told of under "on hold".
         let (sellable, now): (Vec<_>, Vec<_>) =
@@ -132,7 +135,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Authenticated) -> Res
                 .strains
                 .iter()
                 .map(|s| StrainLine {
-                    strain: names.get(&s.strain).map_or_else(|| s.strain.to_string(), ToString::to_string),
+                    strain: name(&s.strain),
                     in_stock: kg(s.in_stock_g),
                     on_hold: (s.on_hold_g > Grams::ZERO).then(|| kg(s.on_hold_g)),
                     ordered: kg(s.ordered_g),
@@ -159,6 +162,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Authenticated) -> Res
             on_hold: morning.on_hold,
             recalls: morning.recalls.iter().map(|(code, kind)| (code.to_string(), kind_word(*kind))).collect(),
             held_batches: morning.held_batches.iter().map(ToString::to_string).collect(),
+            missing: morning.missing.iter().map(name).collect(),
             docket_word: farm.word("docket").to_owned(),
             checks_due,
             alerts: alerts(&spells),

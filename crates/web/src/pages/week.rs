@@ -89,6 +89,8 @@ struct CountedView {
     found: Option<String>,
     less: Option<String>,
     total: String,
+    /// Strains of which more was missing than dries off.
+    warned: String,
     lots: Vec<UnexplainedRow>,
 }
 
@@ -237,6 +239,7 @@ fn counted_view(c: &WeekCounted, currency: &str, zone: Tz) -> CountedView {
         found: (c.found_g > Grams::ZERO).then(|| signed_grams(c.found_g)),
         less: some(c.less_than_expected_g),
         total: format!("{percent}about {} {currency}", c.unexplained_money),
+        warned: c.strains_warned_of.iter().map(ToString::to_string).collect::<Vec<_>>().join(", "),
         lots: c
             .lots
             .iter()

@@ -43,7 +43,7 @@ pub(in crate::pages) const PACKAGING: [(&str, &str); 3] =
     [("open", "Open crate"), ("vented", "Pack with holes"), ("sealed", "Sealed pack")];
 
 /// How food is packed, in the grower's words.
-pub(super) fn packed(packaging: Packaging) -> &'static str {
+pub(in crate::pages) fn packed(packaging: Packaging) -> &'static str {
     PACKAGING.iter().find(|(word, _)| *word == packaging.as_str()).map_or(packaging.as_str(), |(_, words)| words)
 }
 
