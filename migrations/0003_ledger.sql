@@ -468,23 +468,25 @@ call make_posted_only('weighing_source');
 
 -- Counted grams of one lot at one place, against what the book had there at that instant, and how the difference was split. The split is
 -- kept with the version of the coefficients that made it, and never moves. What goods that lose by the published rates had lost by then
--- (`published_…`) is kept beside it: with what was missing it teaches how many times that rate the farm's own goods lose.
+-- (`published_…`) is kept beside it: with what was missing it teaches how many times that rate the farm's own goods lose. `transferred` where
+-- some of it came from another store since it was last weighed, by the book's weight: what it lost there is in none of these.
 create table stock_count (
-    farm_id           int    not null,
-    act_id            uuid   not null,
-    lot               text   not null,
-    place             text   not null,
-    counted_g         bigint not null,
-    book_g            bigint not null,
-    low_g             bigint not null,
-    likely_g          bigint not null,
-    high_g            bigint not null,
-    published_low_g   bigint not null,
-    published_g       bigint not null,
-    published_high_g  bigint not null,
-    published_gross_g bigint not null,
-    unexplained_g     bigint not null,
-    coefficients      text   not null,
+    farm_id           int     not null,
+    act_id            uuid    not null,
+    lot               text    not null,
+    place             text    not null,
+    counted_g         bigint  not null,
+    book_g            bigint  not null,
+    low_g             bigint  not null,
+    likely_g          bigint  not null,
+    high_g            bigint  not null,
+    published_low_g   bigint  not null,
+    published_g       bigint  not null,
+    published_high_g  bigint  not null,
+    published_gross_g bigint  not null,
+    transferred       boolean not null,
+    unexplained_g     bigint  not null,
+    coefficients      text    not null,
     found_reason      text,
     constraint stock_count_pk primary key (farm_id, act_id, lot, place),
     constraint stock_count_act_fk foreign key (farm_id, act_id) references act,
@@ -507,64 +509,63 @@ create index stock_count_by_lot on stock_count (farm_id, lot, place);
 create index stock_count_found on stock_count (farm_id, lot) where counted_g > book_g and found_reason is not null;
 call make_posted_only('stock_count');
 
--- Strains of which more was missing at a count, and at the counts before it since one, than water and scales explain.
+-- Goods of a strain and packaging of which more was missing on the day of a count, and at the counts before it since one, than water and
+-- scales explain.
 create table loss_warning (
     farm_id       int              not null,
     act_id        uuid             not null,
     strain        text             not null,
     packaging     text             not null,
-    counts        int              not null,
+    count_days    int              not null,
     counted_since timestamptz      not null,
     book_g        bigint           not null,
     missing_g     bigint           not null,
     low_g         bigint           not null,
     likely_g      bigint           not null,
     high_g        bigint           not null,
-    chance        double precision not null,
+    probability   double precision not null,
     constraint loss_warning_pk primary key (farm_id, act_id, strain, packaging),
     constraint loss_warning_act_fk foreign key (farm_id, act_id) references act,
     constraint loss_warning_strain_fk foreign key (farm_id, strain) references strain,
     constraint loss_warning_packaging_known check (packaging in ('open', 'vented', 'sealed')),
-    constraint loss_warning_counts_range check (counts between 1 and 3),
+    constraint loss_warning_count_days_range check (count_days between 1 and 3),
     constraint loss_warning_missing_g_range check (missing_g between 0 and book_g),
     constraint loss_warning_low_g_range check (low_g between 0 and likely_g),
     constraint loss_warning_likely_g_range check (likely_g between low_g and high_g),
     constraint loss_warning_high_g_range check (high_g between likely_g and missing_g),
-    constraint loss_warning_chance_range check (chance between 0 and 1)
+    constraint loss_warning_probability_range check (probability between 0 and 1)
 );
 call make_posted_only('loss_warning');
 
--- From when on the counts teach how much water fresh goods of a strain in a packaging lose, where somebody said that it was another matter
--- before: other boxes, lids, another fan. The newest of a strain and packaging counts.
-create table loss_relearning (
-    farm_id      int         not null,
-    strain       text        not null,
-    packaging    text        not null,
-    recorded_at  timestamptz not null,
-    learned_from timestamptz not null,
-    reason       text        not null,
-    entered_by   text        not null,
-    constraint loss_relearning_pk primary key (farm_id, strain, packaging, recorded_at),
-    constraint loss_relearning_strain_fk foreign key (farm_id, strain) references strain,
-    constraint loss_relearning_packaging_known check (packaging in ('open', 'vented', 'sealed')),
-    constraint loss_relearning_learned_from_range check (learned_from <= recorded_at),
-    constraint loss_relearning_reason_length check (length(reason) between 1 and 200)
+-- What somebody said of goods that are missing. With `differently_since` nothing was taken: since then they lose water differently, in other
+-- boxes, under lids, before another fan, and the counts from then on teach it; the newest such of a strain and packaging counts.
+create table loss_answer (
+    farm_id           int         not null,
+    strain            text        not null,
+    packaging         text        not null,
+    recorded_at       timestamptz not null,
+    reason            text        not null,
+    differently_since timestamptz,
+    entered_by        text        not null,
+    constraint loss_answer_pk primary key (farm_id, strain, packaging, recorded_at),
+    constraint loss_answer_strain_fk foreign key (farm_id, strain) references strain,
+    constraint loss_answer_packaging_known check (packaging in ('open', 'vented', 'sealed')),
+    constraint loss_answer_recorded_at_range check (recorded_at between '2000-01-01' and '2200-01-01'),
+    constraint loss_answer_differently_since_range check (differently_since between '2000-01-01' and recorded_at),
+    constraint loss_answer_reason_length check (length(reason) between 1 and 200),
+    constraint loss_answer_entered_by_length check (length(entered_by) between 1 and 200)
 );
-call make_append_only('loss_relearning');
+call make_append_only('loss_answer');
 
--- Warnings that stand: no lot of the kind was weighed at a later count, and nobody has said since that it loses water otherwise now.
+-- Warnings that nobody has answered. One says that a loss is water only of counts from the day on that it gives.
 create view standing_loss_warning with (security_invoker) as
-    select w.*, a.happened_at as counted_at, a.done_by as counted_by
+    select w.*, a.happened_at as counted_at, a.done_by as counted_by, a.recorded_at
       from loss_warning w join act a using (farm_id, act_id)
      where not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
        and not exists (
-           select from stock_count c join act b using (farm_id, act_id) join lot l on l.farm_id = c.farm_id and l.lot = c.lot
-            where c.farm_id = w.farm_id and l.strain = w.strain and l.packaging = w.packaging and l.form = 'fresh' and c.counted_g <> c.book_g
-              and (b.happened_at, b.recorded_at) > (a.happened_at, a.recorded_at)
-              and not exists (select from act x where x.farm_id = b.farm_id and x.reverses = b.act_id))
-       and not exists (
-           select from loss_relearning r
-            where r.farm_id = w.farm_id and r.strain = w.strain and r.packaging = w.packaging and r.recorded_at > a.recorded_at);
+           select from loss_answer r
+            where r.farm_id = w.farm_id and r.strain = w.strain and r.packaging = w.packaging and r.recorded_at > a.recorded_at
+              and (r.differently_since is null or r.differently_since <= a.happened_at));
 grant select on standing_loss_warning to gillbook_app, gillbook_audit;
 
 -- Pairs of lots that counts may have taken for each other, whatever was counted first: less of the one was there than the book had (of a

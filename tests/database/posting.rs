@@ -258,7 +258,7 @@ async fn an_act_adds_up_or_is_not_there() -> Result<()> {
         "recorded_at": "2026-05-05T08:00:00Z", "done_by": "x", "entered_by": "x"}]);
     let sale = json!([{"lot": l, "grams": 700, "tax_percent": 0, "amount": 0, "net": 0, "fee": 0}]);
     let taken = json!({"cash": 0, "card": 0, "fee": 0, "net": 0, "cash_rounding": 0, "difference_reason": ""});
-    let counted = json!([{"lot": l, "place": "F1", "counted_g": 90, "book_g": 100, "low_g": 0, "likely_g": 0, "high_g": 10, "published_low_g": 0, "published_g": 0, "published_high_g": 0, "published_gross_g": 0, "unexplained_g": 0, "coefficients": "x"}]);
+    let counted = json!([{"lot": l, "place": "F1", "counted_g": 90, "book_g": 100, "low_g": 0, "likely_g": 0, "high_g": 10, "published_low_g": 0, "published_g": 0, "published_high_g": 0, "published_gross_g": 0, "transferred": false, "unexplained_g": 0, "coefficients": "x"}]);
     let out = json!({"stall": "STALL", "customer": "SATURDAY", "day": "2026-05-05", "float_amount": 0});
     for (broken, kind, parts) in [
         ("act_moves_something", "gift", json!({})),

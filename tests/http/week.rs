@@ -34,7 +34,7 @@ async fn a_week_from_the_scale_to_the_close() -> Result<()> {
     let week = farm.get("/api/reports/weeks/2026-W19").await;
     let total = &week["now"]["total"];
     for (field, grams) in
-        [("harvested_g", 5000), ("sold_g", 1000), ("wasted_g", 335), ("unexplained_g", 65), ("closing_g", 3600)]
+        [("harvested_g", 5000), ("sold_g", 1000), ("wasted_g", 335), ("unexplained_g", 45), ("closing_g", 3600)]
     {
         assert_eq!(total[field], grams, "{field}: {total}");
     }

@@ -178,7 +178,7 @@ pub async fn check(options: &PgConnectOptions) -> Result<Vec<Finding>> {
                   case when exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'append_only' and t.tgenabled <> 'D') then 'refused' else 'possible' end) as "row!"
              from pg_class c where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p')
               and c.relname in ('act', 'movement', 'weighing', 'weighing_source', 'lot', 'lot_link', 'lot_event', 'reading', 'docket', 'docket_line', 'docket_spell',
-                                'delivery', 'docket_refusal', 'docket_part', 'excursion_action', 'excursion_action_lot', 'excursion_sign_off', 'excursion_action_sign_off', 'stock_count', 'loss_warning', 'loss_relearning', 'week_close', 'market_sale', 'recall', 'recall_lot', 'recall_told', 'recall_end', 'tally_sale', 'tally_line', 'tally_reversal', 'invoice', 'invoice_line', 'invoice_tax', 'payment', 'payment_share', 'payment_reversal', 'journal_line', 'batch', 'batch_move', 'batch_loss', 'batch_event')
+                                'delivery', 'docket_refusal', 'docket_part', 'excursion_action', 'excursion_action_lot', 'excursion_sign_off', 'excursion_action_sign_off', 'stock_count', 'loss_warning', 'loss_answer', 'week_close', 'market_sale', 'recall', 'recall_lot', 'recall_told', 'recall_end', 'tally_sale', 'tally_line', 'tally_reversal', 'invoice', 'invoice_line', 'invoice_tax', 'payment', 'payment_share', 'payment_reversal', 'journal_line', 'batch', 'batch_move', 'batch_loss', 'batch_event')
               and not (c.relrowsecurity and c.relforcerowsecurity
                        and exists (select from pg_trigger t where t.tgrelid = c.oid and t.tgname = 'append_only' and t.tgenabled <> 'D'))"#
     );

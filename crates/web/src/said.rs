@@ -68,7 +68,7 @@ const SAID: &[(&str, &str)] = &[
     ("/closed-days/{day}/remove", "It is a day like any other again."),
     ("/dockets/{docket}/delivery", "Delivered. Written down."),
     ("/period-locks", "The books are locked up to that day."),
-    ("/weight-loss", "Written down. It is learned anew from that day."),
+    ("/weight-loss", "Written down."),
     ("/recalls", "Begun. Tell each of them now."),
     ("/recalls/{recall}/told", "Written down."),
     ("/recalls/{recall}/end", "Ended."),

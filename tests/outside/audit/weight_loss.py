@@ -1,6 +1,6 @@
 """How much water goods lose, learned from the counts: Bayes' rule worked out again on another grid, and at each count what it was to expect
-and whether it warned. A lot's loss is a factor, scattered about that of its strain and packaging, on what the published rate gives; the scale's
-errors are added, and one lot in fifty is off by anything."""
+and whether it warned. A lot's loss is a factor on what the published rate gives, scattered about that of its day, which is scattered about that of
+its strain and packaging; the scale's errors are added, and one lot in fifty is off by anything."""
 
 from collections import defaultdict
 from math import log
@@ -9,9 +9,15 @@ from statistics import NormalDist
 import numpy as np
 from rows import SECOND, micros
 
-DAYS = 180
-SCATTERS = np.array([0.05, 0.1, 0.2, 0.35])
-LOGS = np.linspace(log(0.01), log(10), 1500)
+# Days that are looked back on, and the newest without a warning that teach.
+AGE, TAUGHT, WATCHED = 730, 26, 3
+SCATTERS = np.array([0.07, 0.15, 0.3])
+OF_DAY = 0.15
+LOGS = np.linspace(log(0.01), log(10), 2000)
+STEP = LOGS[1] - LOGS[0]
+# How a day's factor is scattered about that of its kind.
+KERNEL = np.exp(-0.5 * (np.arange(-250, 251) * STEP / OF_DAY) ** 2)
+KERNEL = KERNEL / KERNEL.sum()
 # A table of the normal distribution: so far out that what is beyond it is nothing.
 Z = np.linspace(-38, 38, 76_001)
 CDF = np.array([NormalDist().cdf(z) for z in Z])
@@ -35,12 +41,13 @@ class Lot:
     def __init__(self, row):
         self.book, self.counted = row["book_g"], row["counted_g"]
         self.missing = self.book - self.counted
-        self.weighed = self.missing != 0
         self.explained = row["found_reason"] is not None
+        self.watched = self.missing != 0 and not row["transferred"]
         self.published, self.gross = row["published_g"], row["published_gross_g"]
         self.low, self.high = row["published_low_g"], row["published_high_g"]
         self.air = (self.high - self.low) / (4 * self.published) if self.published else 0.0
-        self.scale = tolerance(max(self.book, self.counted)) ** 2 / 6
+        self.tolerance = tolerance(max(self.book, self.counted))
+        self.scale = self.tolerance**2 / 6
         # So many grams that stood the whole time lose what these lose at the published rate.
         self.exponent = None
         if self.published < self.gross:
@@ -74,13 +81,18 @@ class Belief:
         other.logs = self.logs.copy()
         return other
 
-    def learn(self, lot):
-        if lot.published <= 0:
-            return
-        lost = lot.held(self.factors)[:, None]
-        variance = lost**2 * (SCATTERS**2 + lot.air**2) + lot.scale
-        normal = np.exp(-((lot.missing - lost) ** 2) / (2 * variance)) / np.sqrt(2 * np.pi * variance)
-        self.logs += np.log(0.98 * normal + 0.02 / (2 * max(lot.book, 1)))
+    def learn(self, lots):
+        logs = np.zeros((len(LOGS), len(SCATTERS)))
+        for lot in lots:
+            lost = lot.held(self.factors)[:, None]
+            variance = lost**2 * (SCATTERS**2 + lot.air**2) + lot.scale
+            normal = np.exp(-((lot.missing - lost) ** 2) / (2 * variance)) / np.sqrt(2 * np.pi * variance)
+            logs += np.log(0.98 * normal + 0.02 / (2 * max(lot.book, 1)))
+        # By each factor of the day, then by each of the kind.
+        for n in range(len(SCATTERS)):
+            most = logs[:, n].max()
+            of_kind = np.convolve(np.exp(logs[:, n] - most), KERNEL, mode="same")
+            self.logs[:, n] += most + np.log(np.maximum(of_kind, 1e-300))
 
     def weights(self):
         weights = np.exp(self.logs - self.logs.max())
@@ -91,7 +103,7 @@ class Belief:
         weights = self.weights()
 
         def below(f):
-            return float((weights * phi((f / self.factors[:, None] - 1) / SCATTERS)).sum())
+            return float((weights * phi((f / self.factors[:, None] - 1) / np.hypot(SCATTERS, OF_DAY))).sum())
 
         return [reached(below, share, 0.0, 30.0) for share in (0.05, 0.5, 0.95)]
 
@@ -101,15 +113,20 @@ class Belief:
         step = LOGS[1] - LOGS[0]
         return [float(np.exp(np.interp(s, share, np.append(LOGS - step / 2, LOGS[-1] + step / 2)))) for s in (0.05, 0.5, 0.95)]
 
-    def chance(self, lots):
-        """That lots are missing together so much or more."""
+    def probability(self, days):
+        """That the lots of some days are missing together so much or more."""
         weights = self.weights()
         mean, variance = np.zeros(len(LOGS)), np.full(weights.shape, 1e-300)
-        for lot in lots:
-            lost = lot.held(self.factors)
-            mean += lost
-            variance += lost[:, None] ** 2 * (SCATTERS**2 + lot.air**2) + lot.scale
-        missing = sum(lot.missing for lot in lots)
+        for lots in days:
+            lost = [lot.held(self.factors) for lot in lots]
+            together = sum(lost)
+            by_air = sum(each * lot.air for each, lot in zip(lost, lots))
+            by_scale = sum(lot.tolerance for lot in lots) / (4 * 3**0.5)
+            mean += together
+            variance += ((together * OF_DAY) ** 2 + by_air**2 + by_scale**2)[:, None]
+            for each, lot in zip(lost, lots):
+                variance += (each[:, None] * SCATTERS) ** 2 + lot.scale
+        missing = sum(lot.missing for lots in days for lot in lots)
         return float((weights * phi((mean[:, None] - missing) / np.sqrt(variance))).sum())
 
 
@@ -123,44 +140,59 @@ def reached(rising, share, low, high):
     return (low + high) / 2
 
 
-def followed(rounds):
-    """What was believed after rounds of lots, and of how many of the last, if any, too much was missing."""
-    belief, last, unlikely, taught = Belief(), [], None, 0
-    for lots in rounds:
-        weighed = [lot for lot in lots if lot.weighed]
-        last = [*last, (belief.copy(), weighed)][-3:]
-        told = []
-        for begins in range(len(last)):
-            together = [lot for _, part in last[begins:] for lot in part]
-            told.append((last[begins][0].chance(together), len(last) - begins, together))
-        unlikely = min(told, key=lambda t: t[0], default=None)
-        if unlikely and unlikely[0] >= 1e-4:
-            unlikely = None
-        if unlikely is None:
-            for lot in weighed:
-                if not lot.explained:
-                    belief.learn(lot)
-                    taught += lot.published > 0
-    return belief, unlikely, taught
+class Followed:
+    """What was believed after some days with counts, and the last of them since a warning."""
+
+    def __init__(self, days):
+        self.belief, self.quiet, self.taught = Belief(), [], 0
+        quiet = [day for day in days if not day["warned"]][-TAUGHT:]
+        for day in days:
+            lots = [lot for lot in day["lots"] if lot.watched]
+            if day["warned"]:
+                self.quiet = []
+            elif any(day is kept for kept in quiet) and lots:
+                self.quiet = [*self.quiet, (self.belief.copy(), lots)][1 - WATCHED :]
+                teaching = [lot for lot in lots if not lot.explained and lot.published > 0]
+                self.belief.learn(teaching)
+                self.taught += len(teaching)
+
+    def warning(self, lots):
+        """Probability, days and lots of the fewest days that say that too much is missing."""
+        today = [lot for lot in lots if lot.watched]
+        for begins in range(len(self.quiet), -1, -1) if today else ():
+            days = [*(part for _, part in self.quiet[begins:]), today]
+            before = self.quiet[begins][0] if begins < len(self.quiet) else self.belief
+            probability = before.probability(days)
+            if probability < 1e-4:
+                return probability, len(days), [lot for day in days for lot in day]
+        return None
 
 
-def rounds_of(rows, kind, until, recorded, but=None):
-    """Counts of a kind up to an instant, as the book knew them at another, but for one, in order of time; no older than they teach."""
+def days_of(rows, kind, until, recorded, but=None):
+    """Days with counts of a kind up to an instant, as the book knew them at another, but for one count, in order of time."""
     dead = rows.dead_as_of(recorded)
-    anew = [
-        (micros(r["recorded_at"]), micros(r["learned_from"]))
-        for r in rows.table("loss_relearning")
-        if (r["strain"], r["packaging"]) == kind and micros(r["recorded_at"]) <= recorded
-    ]
-    begins = max([until - DAYS * 86_400 * SECOND] + [max(anew)[1]] if anew else [until - DAYS * 86_400 * SECOND])
-    found = defaultdict(list)
+    answers = sorted(
+        (micros(r["recorded_at"]), micros(r["differently_since"]))
+        for r in rows.table("loss_answer")
+        if (r["strain"], r["packaging"]) == kind and r["differently_since"] and micros(r["recorded_at"]) <= recorded
+    )
+    answered, begins = answers[-1] if answers else (None, 0)
+    begins = max(begins, until - AGE * 86_400 * SECOND)
+    warned = {w["act_id"] for w in rows.table("loss_warning") if (w["strain"], w["packaging"]) == kind}
+    counts = defaultdict(list)
     for row in rows.table("stock_count"):
         act, lot = rows.acts[row["act_id"]], rows.lots[row["lot"]]
         at, known = micros(act["happened_at"]), micros(act["recorded_at"])
         if (lot["strain"], lot["packaging"], lot["form"]) == (*kind, "fresh") and row["act_id"] not in dead:
             if begins <= at <= until and known <= recorded and row["act_id"] != but:
-                found[at, known, row["act_id"]].append((row["lot"], Lot(row)))
-    return [[lot for _, lot in sorted(found[key], key=lambda part: part[0])] for key in sorted(found)]
+                counts[at, known, row["act_id"]].append(Lot(row))
+    days = []
+    for at, known, act_id in sorted(counts):
+        if not days or days[-1]["day"] != rows.day_of(at):
+            days.append({"day": rows.day_of(at), "lots": [], "warned": False})
+        days[-1]["lots"] += counts[at, known, act_id]
+        days[-1]["warned"] |= act_id in warned and (answered is None or answered <= known)
+    return days
 
 
 def compare(rows, to):
@@ -180,40 +212,44 @@ def compare(rows, to):
             else:
                 to.same(f"count of {row['lot']}: dried goods lose nothing", (0, 0, 0), (row["low_g"], row["likely_g"], row["high_g"]))
         for kind, mine in by_kind.items():
-            before = rounds_of(rows, kind, at, recorded, act_id)
-            belief = followed(before)[0]
+            before = days_of(rows, kind, at, recorded, act_id)
+            today = [Lot(row) for row in mine]
+            if before and before[-1]["day"] == rows.day_of(at):
+                today += before.pop()["lots"]
+            known = Followed(before)
+            factors = known.belief.of_a_lot()
             for row in mine:
-                hold_expected(to, f"count of {row['lot']}, {act['happened_at']}", belief.of_a_lot(), Lot(row), row)
-            mine.sort(key=lambda row: row["lot"])
-            warned = followed([*before, [Lot(row) for row in mine]])[1]
-            hold_warning(to, f"count of {act['happened_at']}: {kind}", warned, told.get(kind))
+                hold_expected(to, f"count of {row['lot']}, {act['happened_at']}", factors, Lot(row), row)
+            hold_warning(to, f"count of {act['happened_at']}: {kind}", known.warning(today), told.get(kind))
     hold_report(rows, to)
 
 
 def hold_expected(to, what, factors, lot, row):
     airs = (lot.low, lot.published, lot.high)
-    for name, factor, air in zip(("low_g", "likely_g", "high_g"), factors, airs):
-        ours = min(lot.lost(factor) * air / max(lot.published, 1), lot.book)
-        to.number(f"{what}: {name}", ours, row[name], 1 + 0.01 * ours)
+    # At the most, what two weighings may differ by as well.
+    scale = (0, 0, tolerance(lot.book))
+    for name, factor, air, more in zip(("low_g", "likely_g", "high_g"), factors, airs, scale):
+        ours = min(lot.lost(factor) * air / max(lot.published, 1) + more, lot.book)
+        to.number(f"{what}: {name}", ours, row[name], 1 + 0.015 * ours)
 
 
 def hold_warning(to, what, warned, told):
     to.same(f"{what}: warned", warned is not None, told is not None)
     if warned is None or told is None:
         return
-    chance, counts, lots = warned
-    sums = (counts, sum(lot.book for lot in lots), sum(lot.missing for lot in lots))
-    to.same(f"{what}: counts, book, missing", sums, (told["counts"], told["book_g"], told["missing_g"]))
-    to.number(f"{what}: chance", chance, told["chance"], 0.05 * chance + 1e-12)
+    probability, days, lots = warned
+    sums = (days, sum(lot.book for lot in lots), sum(lot.missing for lot in lots))
+    to.same(f"{what}: days, book, missing", sums, (told["count_days"], told["book_g"], told["missing_g"]))
+    to.number(f"{what}: probability", probability, told["probability"], 0.05 * probability + 1e-9)
 
 
 def hold_report(rows, to):
     for row in rows.answer("/api/reports/weight-loss")["rows"]:
         kind = row["strain"], row["packaging"]
-        belief, _, taught = followed(rounds_of(rows, kind, rows.now, rows.now))
-        to.same(f"{kind}: lots that taught it", taught, row["lots"])
+        known = Followed(days_of(rows, kind, rows.now, rows.now))
+        to.same(f"{kind}: lots that taught it", known.taught, row["lots"])
         passes = {"open": 1.0, "vented": 0.3, "sealed": 0.05}[kind[1]]
         rate = (0.52 + 11.63 * 0.61094 * np.exp(17.625 * 3 / 246.04) * 0.1) * passes
-        for name, factor in zip(("low", "likely", "high"), belief.of_the_kind()):
+        for name, factor in zip(("low", "likely", "high"), known.belief.of_the_kind()):
             percent = 100 * (1 - np.exp(-factor * rate * 24 / 1000))
-            to.number(f"{kind}: {name} a day", percent, row["a_day"][f"{name}_percent"], 0.01 * percent + 0.001)
+            to.number(f"{kind}: {name} a day", percent, row["a_day"][f"{name}_percent"], 0.02 * percent + 0.001)

@@ -165,14 +165,20 @@ impl PublishedLoss {
     /// Goods that came and went at several times are taken as grams that stood the whole time: so many, that at the published rate they lose
     /// what these lose. It is exact for goods that came at once, and nearly so for others.
     #[must_use]
-    #[expect(clippy::cast_precision_loss, reason = "a weight here is far below 2^52 g")]
     pub fn times(&self, factor: f64) -> f64 {
+        self.curve().at(factor)
+    }
+
+    /// The same for many factors.
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, reason = "a weight here is far below 2^52 g")]
+    pub fn curve(&self) -> LossCurve {
         let (likely, gross) = (self.likely_g.0 as f64, self.gross_g.0 as f64);
         if self.likely_g >= self.gross_g {
-            return gross * factor;
+            return LossCurve { gross, bent: None };
         }
         let exponent = exponent_of(likely / gross);
-        likely * (-factor * exponent).exp_m1() / (-exponent).exp_m1()
+        LossCurve { gross, bent: Some((exponent, -likely / (-exponent).exp_m1())) }
     }
 
     /// How far the air that nobody read lets the loss lie from the likeliest: standard deviation as a share of it. The coldest and the
@@ -185,6 +191,22 @@ impl PublishedLoss {
         } else {
             0.0
         }
+    }
+}
+
+/// What goods lose by the factor on the published rate.
+#[derive(Debug, Clone, Copy)]
+pub struct LossCurve {
+    gross: f64,
+    /// Exponent at the published rate, and the grams that lose by it; none where so little is lost that it is a straight line.
+    bent: Option<(f64, f64)>,
+}
+
+impl LossCurve {
+    /// Grams lost at so many times the published rate.
+    #[must_use]
+    pub fn at(&self, factor: f64) -> f64 {
+        self.bent.map_or(self.gross * factor, |(exponent, grams)| -grams * (-factor * exponent).exp_m1())
     }
 }
 

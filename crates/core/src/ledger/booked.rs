@@ -30,26 +30,43 @@ pub struct Booked {
     /// When it was counted there again since, if it was.
     pub counted_after: Option<DateTime<Utc>>,
     /// What came and left until the count, in order of time.
-    pub moved: Vec<(DateTime<Utc>, Grams)>,
+    pub moved: Vec<Moved>,
+}
+
+/// What came to a place at an instant, or left it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Moved {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// How much; below zero where more left than came.
+    pub grams: Grams,
+    /// Whether any of it came from another store.
+    pub from_store: bool,
 }
 
 impl Booked {
     /// What the book had then. Below zero where things were entered with wrong times.
     #[must_use]
     pub fn grams_then(&self) -> Grams {
-        self.moved.iter().map(|m| m.1).sum()
+        self.moved.iter().map(|m| m.grams).sum()
     }
 
     /// From when on it loses water that no scale has seen: the last count, or when it came.
     #[must_use]
     pub fn since(&self) -> Option<DateTime<Utc>> {
-        self.counted_before.max(self.moved.first().map(|m| m.0))
+        self.counted_before.max(self.moved.first().map(|m| m.at))
     }
 
     fn entries(&self, counted_at: DateTime<Utc>) -> Vec<Entry> {
         let since = self.since().unwrap_or(counted_at);
         let hours = |at: DateTime<Utc>| seconds(Span { from: at.max(since), until: counted_at }) / 3600.0;
-        self.moved.iter().map(|(at, grams)| Entry { grams: *grams, hours: hours(*at) }).collect()
+        self.moved.iter().map(|m| Entry { grams: m.grams, hours: hours(m.at) }).collect()
+    }
+
+    /// Whether some of it came from another store since it was last weighed here.
+    #[must_use]
+    pub fn came_by_transfer(&self) -> bool {
+        self.moved.iter().any(|m| m.from_store && self.counted_before.is_none_or(|counted| m.at > counted))
     }
 
     /// What it loses alike with; nothing where it is dried.

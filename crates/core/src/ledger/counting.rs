@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -11,7 +11,7 @@ use super::{
     booked::{AirBefore, Booked},
     entry::{Act, PlannedLeg, built_in_place},
     loss_factor::{FactorRange, WeighedLot},
-    loss_watch::{CountedLot, KindCount, LossKind, LossWarning, LossWatch},
+    loss_watch::{CountedLot, KindDay, LossKind, LossWarning, LossWatch},
     stock_count::{scale_tolerance, split},
 };
 use crate::{
@@ -65,7 +65,11 @@ pub struct CountRow {
     pub counted_g: Grams,
     /// What goods that lose by the published rates had lost since these came there or were last weighed.
     pub published: PublishedLoss,
-    /// Water loss that was to be expected, by that and by what the counts before had taught of its strain and packaging.
+    /// Some of it came from another store since it was last weighed, by the book's weight. What it lost there is not in `published`, so it
+    /// teaches nothing and no warning counts it.
+    pub transferred: bool,
+    /// What was to be expected of the difference, by that and by what the counts before had taught of its strain and packaging: water, and at the
+    /// most what two weighings may differ by.
     pub expected: ExpectedLoss,
     /// Missing, and within what was to be expected.
     pub water_loss_g: Grams,
@@ -98,10 +102,9 @@ impl CountRow {
     /// A counted lot against the book, with the difference split.
     #[must_use]
     pub fn of(
-        lot: LotCode,
-        book_g: Grams,
-        counted_g: Grams,
-        (published, expected): (PublishedLoss, ExpectedLoss),
+        (lot, book_g, counted_g): (LotCode, Grams, Grams),
+        (published, transferred): (PublishedLoss, bool),
+        expected: ExpectedLoss,
         found_reason: Option<String>,
     ) -> Self {
         let parts = split(book_g, counted_g, &expected);
@@ -110,6 +113,7 @@ impl CountRow {
             book_g,
             counted_g,
             published,
+            transferred,
             expected,
             water_loss_g: parts.water_loss_g,
             unexplained_g: parts.unexplained_g,
@@ -162,33 +166,47 @@ pub struct CountPlan {
     pub loss_warnings: Vec<LossWarning>,
 }
 
-/// What was counted in a place that loses water alike, and how much of it a lot is expected to lose.
+/// A kind at a count: what its days before taught, and the lots of its day so far.
 struct Learned {
     watch: LossWatch,
     of_a_lot: FactorRange,
-    counted: Vec<CountedLot>,
+    today: KindDay,
 }
 
 impl Learned {
-    fn of(past: Option<&Vec<KindCount>>) -> Self {
-        let watch = LossWatch::of(past.map_or(&[], Vec::as_slice));
-        Self { of_a_lot: watch.factor().range_of_a_lot(), watch, counted: Vec::new() }
+    /// `past` are its days with counts up to this one. What was counted on the day of this one belongs to it.
+    fn of(past: &[KindDay], (day, counted_at): (NaiveDate, DateTime<Utc>)) -> Self {
+        let (before, today) = match past.split_last() {
+            Some((last, before)) if last.day == day => (before, last.clone()),
+            _ => (past, KindDay { day, counted_at, lots: Vec::new(), warned: false }),
+        };
+        let watch = LossWatch::of(before);
+        Self { of_a_lot: watch.factor().range_of_a_lot(), watch, today }
     }
 }
 
-/// Decides on a count. `booked` is what the book had of the lots at the place at that instant, `past` what counts before it said, by kind and
-/// in order of time.
+/// What a count is decided on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CountFacts {
+    /// What the book had of the lots at the place at the instant of the count.
+    pub booked: BTreeMap<LotCode, Booked>,
+    /// The air of the place before it.
+    pub air: AirBefore,
+    /// What counts up to it said, by kind and in order of time.
+    pub past: BTreeMap<LossKind, Vec<KindDay>>,
+    /// When it was counted.
+    pub counted_at: DateTime<Utc>,
+    /// The farm's day then.
+    pub day: NaiveDate,
+}
+
+/// Decides on a count.
 ///
 /// # Errors
 /// Refuses a lot that was never there or was counted again since, more above the book than two weighings can differ by unless it is said why,
 /// and a shortage of goods that have left since.
-pub fn decide(
-    new: &NewStockCount,
-    booked: &BTreeMap<LotCode, Booked>,
-    air: &AirBefore,
-    past: &BTreeMap<LossKind, Vec<KindCount>>,
-    counted_at: DateTime<Utc>,
-) -> Result<CountPlan, Refusal> {
+pub fn decide(new: &NewStockCount, facts: &CountFacts) -> Result<CountPlan, Refusal> {
+    let CountFacts { booked, air, past, counted_at, day } = facts;
     let mut learned: BTreeMap<LossKind, Learned> = BTreeMap::new();
     let mut rows = Vec::with_capacity(new.lots.len());
     for (i, counted) in new.lots.iter().enumerate() {
@@ -198,24 +216,23 @@ pub fn decide(
                 format!("Lot {} was never at {}. Check the code, or transfer it first.", counted.lot, new.place),
             ));
         };
-        let (book_g, published) = (booked.grams_then(), booked.published_loss(air, counted_at));
-        let mut expected = ExpectedLoss::default();
+        let (book_g, published) = (booked.grams_then(), booked.published_loss(air, *counted_at));
+        let (mut expected, transferred) = (ExpectedLoss::default(), booked.came_by_transfer());
         if let Some(kind) = booked.loss_kind() {
-            let learned = learned.entry(kind).or_insert_with_key(|kind| Learned::of(past.get(kind)));
+            let learned = learned
+                .entry(kind)
+                .or_insert_with_key(|kind| Learned::of(past.get(kind).map_or(&[], Vec::as_slice), (*day, *counted_at)));
             expected = learned.of_a_lot.expected(book_g, &published);
             let lot = WeighedLot { book_g, counted_g: counted.counted_g, published };
-            let explained = counted.found_reason.is_some();
-            learned.counted.push(CountedLot { lot, explained });
+            learned.today.lots.push(CountedLot { lot, explained: counted.found_reason.is_some(), transferred });
         }
         let reason = counted.found_reason.as_ref().map(ToString::to_string);
-        let row = CountRow::of(counted.lot.clone(), book_g, counted.counted_g, (published, expected), reason);
+        let row =
+            CountRow::of((counted.lot.clone(), book_g, counted.counted_g), (published, transferred), expected, reason);
         ensure_row(&row, booked, &new.place, i)?;
         rows.push(row);
     }
-    let warning = |(kind, mut learned): (LossKind, Learned)| {
-        learned.watch.add(&KindCount { counted_at, lots: learned.counted });
-        learned.watch.warning(&kind)
-    };
+    let warning = |(kind, learned): (LossKind, Learned)| learned.watch.warning(&kind, &learned.today);
     let loss_warnings = learned.into_iter().filter_map(warning).collect();
     let gained = rows.iter().find(|r| r.found_g > scale_tolerance(r.book_g.max(r.counted_g)));
     let gained = gained.map(|r| (r.lot.clone(), r.found_g));
@@ -279,12 +296,14 @@ fn ensure_row(row: &CountRow, booked: &Booked, place: &PlaceCode, i: usize) -> R
 
 #[cfg(test)]
 mod tests {
+    use chrono::TimeDelta;
     use serde_json::{Value, json};
 
     use super::*;
     use crate::{
         cold::unknown_air::UnknownAir,
         kinds::{Form, Packaging},
+        ledger::booked::Moved,
     };
 
     fn at(time: &str) -> DateTime<Utc> {
@@ -300,7 +319,7 @@ mod tests {
             grams_now: Grams(1000),
             counted_before: None,
             counted_after: None,
-            moved: vec![(at("04T08:00"), Grams(1000))],
+            moved: vec![Moved { at: at("04T08:00"), grams: Grams(1000), from_store: false }],
         }
     }
 
@@ -313,13 +332,22 @@ mod tests {
     }
 
     fn count_after(
-        past: &BTreeMap<LossKind, Vec<KindCount>>,
+        past: &BTreeMap<LossKind, Vec<KindDay>>,
         booked: &Booked,
         lots: &Value,
     ) -> Result<CountPlan, Refusal> {
-        let air = AirBefore::new(Vec::new(), UnknownAir::of(PlaceKind::Fridge, None), 90.0, at("06T08:00"));
-        let booked = BTreeMap::from([("OY-1".parse().unwrap(), booked.clone())]);
-        decide(&new(lots), &booked, &air, past, at("06T08:00"))
+        decide(&new(lots), &facts(past, &[("OY-1", booked)]))
+    }
+
+    fn facts(past: &BTreeMap<LossKind, Vec<KindDay>>, booked: &[(&str, &Booked)]) -> CountFacts {
+        let counted_at = at("06T08:00");
+        CountFacts {
+            booked: booked.iter().map(|(lot, booked)| (lot.parse().unwrap(), (*booked).clone())).collect(),
+            air: AirBefore::new(Vec::new(), UnknownAir::of(PlaceKind::Fridge, None), 90.0, counted_at),
+            past: past.clone(),
+            counted_at,
+            day: counted_at.date_naive(),
+        }
     }
 
     fn refused(booked: &Booked, lots: &Value) -> (RefusalKind, String) {
@@ -367,13 +395,16 @@ mod tests {
         assert_eq!(count(&booked(), &told).unwrap().gained, Some(("OY-1".parse().unwrap(), Grams(11))));
     }
 
-    /// Six counts at which as many kilograms as there are now had lost 12 g each.
-    fn taught() -> BTreeMap<LossKind, Vec<KindCount>> {
+    /// Nine counts at which as many kilograms as there are now had lost 12 g each.
+    fn taught() -> BTreeMap<LossKind, Vec<KindDay>> {
         let published = count(&booked(), &json!([{"lot": "OY-1", "counted_g": 1000}])).unwrap().rows[0].published;
         let lot = WeighedLot { book_g: Grams(1000), counted_g: Grams(988), published };
-        let lots = vec![CountedLot { lot, explained: false }];
-        let counts = (1..=6).map(|day| KindCount { counted_at: at(&format!("0{day}T08:00")), lots: lots.clone() });
-        BTreeMap::from([(booked().loss_kind().unwrap(), counts.collect())])
+        let lots = vec![CountedLot { lot, explained: false, transferred: false }];
+        let day = |n: i64| {
+            let counted_at = at("06T08:00") - TimeDelta::weeks(10 - n);
+            KindDay { day: counted_at.date_naive(), counted_at, lots: lots.clone(), warned: false }
+        };
+        BTreeMap::from([(booked().loss_kind().unwrap(), (1..=9).map(day).collect())])
     }
 
     #[test]
@@ -381,7 +412,7 @@ mod tests {
         let all = json!([{"lot": "OY-1", "counted_g": 988}]);
         let of = |past: BTreeMap<_, _>, booked: &Booked| count_after(&past, booked, &all).unwrap().rows[0].expected;
         let expected = of(taught(), &booked());
-        assert!((10..=14).contains(&expected.likely_g.0) && expected.high_g < Grams(20), "{expected:?}");
+        assert!((10..=14).contains(&expected.likely_g.0) && expected.high_g < Grams(30), "{expected:?}");
         let vented = Booked { packaging: Packaging::Vented, ..booked() };
         assert_eq!(of(taught(), &vented), of(BTreeMap::new(), &vented));
         let dried = Booked { form: Form::Dried, ..booked() };
@@ -397,11 +428,34 @@ mod tests {
         assert_eq!(warned(985), []);
         assert_eq!(warned(900), [("OY".to_owned(), 100)]);
         // A crate under another lot's label: what the one is missing, the other has more.
-        let two = BTreeMap::from(["OY-1", "OY-2"].map(|lot| (lot.parse().unwrap(), booked())));
         let lots =
             json!([{"lot": "OY-1", "counted_g": 900}, {"lot": "OY-2", "counted_g": 1076, "found_reason": "label"}]);
-        let air = AirBefore::new(Vec::new(), UnknownAir::of(PlaceKind::Fridge, None), 90.0, at("06T08:00"));
-        let plan = decide(&new(&lots), &two, &air, &taught(), at("06T08:00")).unwrap();
+        let two = facts(&taught(), &[("OY-1", &booked()), ("OY-2", &booked())]);
+        assert_eq!(decide(&new(&lots), &two).unwrap().loss_warnings, []);
+        // What was carried in from another store by the book's weight may have dried there.
+        let mut carried = booked();
+        carried.moved[0].from_store = true;
+        let plan = count_after(&taught(), &carried, &json!([{"lot": "OY-1", "counted_g": 900}])).unwrap();
+        assert!(plan.rows[0].transferred && plan.loss_warnings.is_empty());
+    }
+
+    #[test]
+    fn what_is_saved_crate_by_crate_is_one_day() {
+        let mut past = taught();
+        let robbed = WeighedLot { counted_g: Grams(900), ..past.values().next().unwrap()[0].lots[0].lot };
+        let counted_at = at("06T07:00");
+        let lots = vec![CountedLot { lot: robbed, explained: false, transferred: false }];
+        for days in past.values_mut() {
+            days.push(KindDay { day: counted_at.date_naive(), counted_at, lots: lots.clone(), warned: true });
+        }
+        let plan = count_after(&past, &booked(), &json!([{"lot": "OY-1", "counted_g": 988}])).unwrap();
+        let warning = &plan.loss_warnings[0];
+        assert_eq!((warning.count_days, warning.missing_g, warning.counted_since), (1, Grams(112), counted_at));
+        // The day after, it was told, and is not told again.
+        for days in past.values_mut() {
+            days[9].day = days[9].day.pred_opt().unwrap();
+        }
+        let plan = count_after(&past, &booked(), &json!([{"lot": "OY-1", "counted_g": 988}])).unwrap();
         assert_eq!(plan.loss_warnings, []);
     }
 
@@ -422,7 +476,8 @@ mod tests {
 
     #[test]
     fn a_book_below_zero_by_its_times_is_mended_first() {
-        let wrong = Booked { moved: vec![(at("04T08:00"), Grams(-5))], ..booked() };
+        let wrong =
+            Booked { moved: vec![Moved { at: at("04T08:00"), grams: Grams(-5), from_store: false }], ..booked() };
         assert_eq!(
             refused(&wrong, &json!([{"lot": "OY-1", "counted_g": 0}])),
             (RefusalKind::Invalid, "/counted_at".into())

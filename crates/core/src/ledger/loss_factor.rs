@@ -1,40 +1,37 @@
 //! How many times the published rate a farm's own goods lose weight, learned from its counts; and whether more is missing than that.
 //!
 //! The published figure (`cold::weight_loss`) is of a single unpacked mushroom. Boxes, lids and damp air let through a fraction of it, which is
-//! another one on every farm. So there is one *factor* for each strain and packaging, and each lot that was weighed at a count teaches it, by
-//! Bayes' rule on a grid: before any count it is log-normal, with half the published rate in the middle and 90 % between a tenth and two and a
-//! half times of it (our own convention, unverified). A lot's own factor is scattered about that of its kind, by a share that is learned
-//! alike. The scale errs as the law lets it. One lot in fifty is taken to be off for another reason, by any weight: such a one hardly moves
-//! the factor, and what is stolen is not learned as water.
+//! another one on every farm. So there is one *factor* for each strain and packaging, and the lots that were weighed on a day teach it, by
+//! Bayes' rule on a grid. Before any count it is log-normal, with half the published rate in the middle and 90 % between a tenth and two and a
+//! half times of it. The lots of a day have some weather in common, which moves all of them alike; each is scattered about that by a share that
+//! is learned with the factor. The scale errs as the law lets it. One lot in fifty is taken to be off for another reason, by any weight: such a
+//! one hardly moves the factor. All these shares are our own convention (unverified).
 //!
-//! Whether more is missing than water is asked of all lots of a kind at once, over the last one, two and three counts, against what was learned
-//! before them.
+//! Whether more is missing than water is asked of all lots of a kind at once, against what was learned before they were weighed.
 
-use std::f64::consts::{LN_10, SQRT_2};
+use std::f64::consts::{LN_10, SQRT_2, TAU};
 
 use super::stock_count::scale_tolerance;
 use crate::{
-    cold::weight_loss::{ExpectedLoss, PublishedLoss},
+    cold::weight_loss::{ExpectedLoss, LossCurve, PublishedLoss},
     units::quantity::Grams,
 };
-
-/// Days before a count of which the counts teach it. Boxes, lids and seasons change.
-pub const LEARNED_DAYS: i64 = 180;
-/// The most counts that are looked at together for what is missing.
-pub const MAX_WATCHED: usize = 3;
-/// The chance below which what is missing is told: that goods as learned lose so much or more.
-pub const MAX_CHANCE: f64 = 1e-4;
 
 /// Middle of the factor before any count.
 const PRIOR_MEDIAN: f64 = 0.5;
 /// Standard deviation of its natural logarithm: 90 % within a factor of 5.2 either way.
 const PRIOR_SPREAD: f64 = 1.0;
 /// Factors of the grid: so many, evenly in their logarithm, from the least to the most.
-const FACTORS: u32 = 400;
+const FACTORS: u32 = 300;
 const LEAST_FACTOR: f64 = 0.01;
 const MOST_FACTOR: f64 = 10.0;
-/// Shares by which lots of a kind may be scattered about its factor, each as likely as the others before any count.
-const SCATTERS: [f64; 4] = [0.05, 0.1, 0.2, 0.35];
+/// Shares by which lots of a kind may be scattered about the factor of their day, each as likely as the others before any count.
+const SCATTERS: [f64; 3] = [0.07, 0.15, 0.3];
+/// Standard deviation of the natural logarithm of a day's factor about that of the kind: weather, how full the fridge is, how often its door is
+/// opened.
+const DAY_SCATTER: f64 = 0.15;
+/// A day's factor is looked for so many standard deviations either way.
+const DAY_REACH: f64 = 4.5;
 /// Share of lots that are off by any weight for another reason.
 const OFF: f64 = 0.02;
 /// Both ends of a range leave out so much.
@@ -53,33 +50,43 @@ pub struct WeighedLot {
     pub published: PublishedLoss,
 }
 
-#[expect(clippy::cast_precision_loss, reason = "a weight here is far below 2^52 g")]
-impl WeighedLot {
-    fn missing(&self) -> f64 {
-        (self.book_g - self.counted_g).0 as f64
+/// A lot as it is reckoned with, all in grams.
+struct Reckoned {
+    missing: f64,
+    book: f64,
+    curve: LossCurve,
+    air_spread: f64,
+    /// The largest error of the difference of two weighings.
+    tolerance: f64,
+}
+
+impl Reckoned {
+    #[expect(clippy::cast_precision_loss, reason = "a weight here is far below 2^52 g")]
+    fn of(lot: &WeighedLot) -> Self {
+        Self {
+            missing: (lot.book_g - lot.counted_g).0 as f64,
+            book: lot.book_g.0.max(1) as f64,
+            curve: lot.published.curve(),
+            air_spread: lot.published.air_spread(),
+            tolerance: scale_tolerance(lot.book_g.max(lot.counted_g)).0 as f64,
+        }
     }
 
-    fn book(&self) -> f64 {
-        self.book_g.0.max(1) as f64
+    fn lost(&self, factor: f64) -> f64 {
+        self.curve.at(factor).min(self.book)
     }
 
-    /// Variance of the difference of two weighings, g²: each errs by no more than half the tolerance, by any of that as likely as by any
-    /// other (JCGM 100:2008, clause 4.3.7: a ÷ √3).
+    /// Variance of the difference of two weighings: each errs by no more than half the tolerance, by any of that as likely as by any other
+    /// (JCGM 100:2008, clause 4.3.7: a ÷ √3).
     fn scale_variance(&self) -> f64 {
-        (scale_tolerance(self.book_g.max(self.counted_g)).0 as f64).powi(2) / 6.0
+        self.tolerance.powi(2) / 6.0
     }
 
-    /// Variance of what it loses of `lost`, as one of a kind whose lots are scattered by a share, g².
-    fn water_variance(&self, lost: f64, scatter: f64) -> f64 {
-        lost.powi(2) * (scatter.powi(2) + self.published.air_spread().powi(2))
-    }
-
-    /// Likelihood of what is missing.
-    fn likelihood(&self, lost: f64, scatter: f64) -> f64 {
-        let variance = self.water_variance(lost, scatter) + self.scale_variance();
-        let normal =
-            (-(self.missing() - lost).powi(2) / (2.0 * variance)).exp() / (std::f64::consts::TAU * variance).sqrt();
-        (1.0 - OFF) * normal + OFF / (2.0 * self.book())
+    /// Logarithm of the likelihood of what is missing.
+    fn log_likelihood(&self, lost: f64, scatter: f64) -> f64 {
+        let variance = lost.powi(2) * (scatter.powi(2) + self.air_spread.powi(2)) + self.scale_variance();
+        let normal = (-(self.missing - lost).powi(2) / (2.0 * variance)).exp() / (TAU * variance).sqrt();
+        ((1.0 - OFF) * normal + OFF / (2.0 * self.book)).ln()
     }
 }
 
@@ -95,7 +102,7 @@ pub struct FactorRange {
 }
 
 impl FactorRange {
-    /// What a lot is expected to have lost by this, at most what the book has of it.
+    /// What a lot is expected to be missing by this, at most what the book has of it: water, and at the most what two weighings may differ by.
     #[must_use]
     #[expect(
         clippy::cast_precision_loss,
@@ -111,7 +118,7 @@ impl FactorRange {
         ExpectedLoss {
             low_g: at(self.low, published.low_g),
             likely_g: at(self.likely, published.likely_g),
-            high_g: at(self.high, published.high_g),
+            high_g: (at(self.high, published.high_g) + scale_tolerance(book)).min(book.max(Grams::ZERO)),
         }
     }
 }
@@ -157,6 +164,15 @@ fn where_reaches(share: f64, (mut low, mut high): (f64, f64), rising: impl Fn(f6
     f64::midpoint(low, high)
 }
 
+/// How likely a day's factor lies so many cells of the grid beside that of the kind: a normal density of its logarithm.
+fn day_kernel() -> Vec<f64> {
+    let cells = |reach: f64| (0..).map(f64::from).take_while(move |n| n * grid_step() <= reach);
+    let density = |n: f64| (-(n * grid_step() / DAY_SCATTER).powi(2) / 2.0).exp();
+    let half: Vec<f64> = cells(DAY_REACH * DAY_SCATTER).map(density).collect();
+    let sum = 2.0 * half.iter().sum::<f64>() - half[0];
+    half.iter().skip(1).rev().chain(&half).map(|share| share / sum).collect()
+}
+
 impl Default for LossFactor {
     /// Before any count.
     fn default() -> Self {
@@ -166,18 +182,30 @@ impl Default for LossFactor {
 }
 
 impl LossFactor {
-    /// Learns from a lot that was weighed. One that stood for no time, or that nothing is known of but its weight, teaches nothing.
-    pub fn learn(&mut self, lot: &WeighedLot) {
-        if lot.published.likely_g <= Grams::ZERO {
+    /// Learns from the lots that were weighed on a day. Those that stood for no time teach nothing.
+    pub fn learn(&mut self, lots: &[WeighedLot]) {
+        let lots: Vec<Reckoned> =
+            lots.iter().filter(|l| l.published.likely_g > Grams::ZERO).map(Reckoned::of).collect();
+        if lots.is_empty() {
             return;
         }
-        for (weights, factor) in self.weights.chunks_exact_mut(SCATTERS.len()).zip(grid()) {
-            let lost = lot.published.times(factor).min(lot.book());
-            for (weight, scatter) in weights.iter_mut().zip(SCATTERS) {
-                *weight += lot.likelihood(lost, scatter).ln();
+        // How likely the day is by each factor of its own; then by each factor of the kind, which those are scattered about.
+        let by_days_own: Vec<[f64; SCATTERS.len()]> = grid()
+            .map(|factor| SCATTERS.map(|scatter| lots.iter().map(|l| l.log_likelihood(l.lost(factor), scatter)).sum()))
+            .collect();
+        let day = day_kernel();
+        for scatter in 0..SCATTERS.len() {
+            let most = by_days_own.iter().map(|logs| logs[scatter]).fold(f64::NEG_INFINITY, f64::max);
+            let likely: Vec<f64> = by_days_own.iter().map(|logs| (logs[scatter] - most).exp()).collect();
+            let weights = self.weights.iter_mut().skip(scatter).step_by(SCATTERS.len());
+            for (n, weight) in weights.enumerate() {
+                let near = |(offset, share): (usize, &f64)| {
+                    Some(share * likely.get((n + offset).checked_sub(day.len() / 2)?)?)
+                };
+                *weight += most + day.iter().enumerate().filter_map(near).sum::<f64>().ln();
             }
         }
-        self.lots += 1;
+        self.lots += lots.len();
     }
 
     /// How many lots taught it.
@@ -210,44 +238,62 @@ impl LossFactor {
         FactorRange { low: at(TAIL), likely: at(0.5), high: at(1.0 - TAIL) }
     }
 
-    /// The range of the factors of its lots, which are scattered about it.
+    /// The range of the factors of its lots on any day, which are scattered about it.
     #[must_use]
     pub fn range_of_a_lot(&self) -> FactorRange {
         let cells = self.cells();
         let below = |factor: f64| {
-            cells.iter().map(|c| c.weight * normal_cdf((factor / c.factor - 1.0) / c.scatter)).sum::<f64>()
+            cells
+                .iter()
+                .map(|c| c.weight * normal_cdf((factor / c.factor - 1.0) / c.scatter.hypot(DAY_SCATTER)))
+                .sum::<f64>()
         };
         let at = |share| where_reaches(share, (0.0, 3.0 * MOST_FACTOR), below);
         FactorRange { low: at(TAIL), likely: at(0.5), high: at(1.0 - TAIL) }
     }
 
-    /// Of each cell that matters: its weight, and the mean and standard deviation of what lots are missing together by it, water and scale.
-    fn sums(&self, lots: &[WeighedLot]) -> Vec<(f64, f64, f64)> {
-        let cells = self.cells().into_iter();
+    /// Of each cell that matters: its weight, and the mean and standard deviation of what the lots of some days are missing together by it.
+    ///
+    /// The lots of a day have its weather in common, air that nobody read, and a quarter of the scale's tolerance.
+    fn sums(&self, days: &[&[WeighedLot]]) -> Vec<(f64, f64, f64)> {
+        let days: Vec<Vec<Reckoned>> = days.iter().map(|lots| lots.iter().map(Reckoned::of).collect()).collect();
         let of = |cell: Cell| {
             let (mut mean, mut variance) = (0.0, 0.0);
-            for lot in lots {
-                let lost = lot.published.times(cell.factor).min(lot.book());
-                mean += lost;
-                variance += lot.water_variance(lost, cell.scatter) + lot.scale_variance();
+            for lots in &days {
+                let (mut lost_by_all, mut by_air, mut by_scale) = (0.0, 0.0, 0.0);
+                for lot in lots {
+                    let lost = lot.lost(cell.factor);
+                    lost_by_all += lost;
+                    by_air += lost * lot.air_spread;
+                    by_scale += lot.tolerance / (4.0 * 3f64.sqrt());
+                    variance += (lost * cell.scatter).powi(2) + lot.scale_variance();
+                }
+                mean += lost_by_all;
+                variance += (lost_by_all * DAY_SCATTER).powi(2) + by_air.powi(2) + by_scale.powi(2);
             }
             (cell.weight, mean, variance.sqrt().max(f64::MIN_POSITIVE))
         };
-        cells.map(of).collect()
+        self.cells().into_iter().map(of).collect()
     }
 
-    /// The chance that lots are missing together as much as they are, or more.
+    /// The probability that the lots of some days are missing together as much as they are, or more.
     #[must_use]
-    pub fn chance(&self, lots: &[WeighedLot]) -> f64 {
-        let missing: f64 = lots.iter().map(WeighedLot::missing).sum();
-        self.sums(lots).iter().map(|(weight, mean, sd)| weight * normal_cdf((mean - missing) / sd)).sum()
+    #[expect(clippy::cast_precision_loss, reason = "a weight here is far below 2^52 g")]
+    pub fn probability(&self, days: &[&[WeighedLot]]) -> f64 {
+        let missing = days.iter().copied().flatten().map(|l| (l.book_g - l.counted_g).0 as f64).sum::<f64>();
+        self.sums(days).iter().map(|(weight, mean, sd)| weight * normal_cdf((mean - missing) / sd)).sum()
     }
 
-    /// What lots are expected to be missing together, water and scale.
+    /// What the lots of some days are expected to be missing together, water and scale.
     #[must_use]
-    #[expect(clippy::cast_possible_truncation, reason = "a weight here is far below 2^52 g")]
-    pub fn expected_together(&self, lots: &[WeighedLot]) -> ExpectedLoss {
-        let (sums, book) = (self.sums(lots), lots.iter().map(WeighedLot::book).sum::<f64>());
+    #[expect(
+        clippy::cast_precision_loss,
+        clippy::cast_possible_truncation,
+        reason = "a weight here is far below 2^52 g"
+    )]
+    pub fn expected_together(&self, days: &[&[WeighedLot]]) -> ExpectedLoss {
+        let sums = self.sums(days);
+        let book = days.iter().copied().flatten().map(|l| l.book_g.0 as f64).sum::<f64>();
         let below =
             |grams: f64| sums.iter().map(|(weight, mean, sd)| weight * normal_cdf((grams - mean) / sd)).sum::<f64>();
         let at = |share| Grams(where_reaches(share, (-book, book), below).round().max(0.0) as i64);

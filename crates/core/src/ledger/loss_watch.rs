@@ -1,11 +1,11 @@
-//! The counts of goods of one kind, one after the other: what they teach of its loss, and whether more is missing than that.
+//! The counts of goods of one kind, day after day: what they teach of its loss, and whether more is missing than that.
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use super::loss_factor::{LEARNED_DAYS, LossFactor, MAX_CHANCE, MAX_WATCHED, WeighedLot};
+use super::loss_factor::{LossFactor, WeighedLot};
 use crate::{
     cold::weight_loss::ExpectedLoss,
     kinds::Packaging,
@@ -17,6 +17,15 @@ use crate::{
     },
 };
 
+/// Days before a count of which it is looked back on.
+pub const MAX_AGE_DAYS: i64 = 730;
+/// The newest days with a count that teach: boxes, lids and seasons change.
+const MAX_TAUGHT_DAYS: usize = 26;
+/// The most days with a count that are looked at together for what is missing.
+const MAX_WATCHED_DAYS: usize = 3;
+/// The probability below which what is missing is told: that goods as learned lose so much or more.
+pub const MAX_PROBABILITY: f64 = 1e-4;
+
 /// Fresh goods that lose water alike.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct LossKind {
@@ -26,13 +35,18 @@ pub struct LossKind {
     pub packaging: Packaging,
 }
 
-/// The lots of a kind at one count.
+/// The lots of a kind that were weighed on a day, at one count or several.
 #[derive(Debug, Clone, PartialEq)]
-pub struct KindCount {
-    /// When.
+pub struct KindDay {
+    /// The farm's day.
+    pub day: NaiveDate,
+    /// When the first of them was counted.
     pub counted_at: DateTime<Utc>,
-    /// Its lots.
+    /// The lots.
     pub lots: Vec<CountedLot>,
+    /// A count of the day warned, and nobody has said since that its loss was water. It teaches nothing: else a thief would pass for water in
+    /// time.
+    pub warned: bool,
 }
 
 /// A lot at a count.
@@ -42,6 +56,9 @@ pub struct CountedLot {
     pub lot: WeighedLot,
     /// Somebody said why there was more than the book had. It tells nothing of water, but makes up for what another lot is missing.
     pub explained: bool,
+    /// Some of it came from another store since it was last weighed, by the book's weight: what it lost there is not known, so it tells
+    /// neither of water nor of what is missing.
+    pub transferred: bool,
 }
 
 impl CountedLot {
@@ -49,6 +66,20 @@ impl CountedLot {
     #[must_use]
     pub fn was_weighed(&self) -> bool {
         self.lot.counted_g != self.lot.book_g
+    }
+
+    fn is_watched(&self) -> bool {
+        self.was_weighed() && !self.transferred
+    }
+}
+
+impl KindDay {
+    fn watched(&self) -> Vec<WeighedLot> {
+        self.lots.iter().filter(|c| c.is_watched()).map(|c| c.lot).collect()
+    }
+
+    fn teaching(&self) -> Vec<WeighedLot> {
+        self.lots.iter().filter(|c| c.is_watched() && !c.explained).map(|c| c.lot).collect()
     }
 }
 
@@ -59,9 +90,9 @@ pub struct LossWarning {
     pub strain: StrainCode,
     /// The packaging.
     pub packaging: Packaging,
-    /// Over so many counts, this one the last.
-    pub counts: i32,
-    /// When the first of them was.
+    /// Over so many days with a count, this one the last.
+    pub count_days: i32,
+    /// When the first of their counts was.
     pub counted_since: DateTime<Utc>,
     /// What the book had of what was weighed at them.
     pub book_g: Grams,
@@ -69,110 +100,122 @@ pub struct LossWarning {
     pub missing_g: Grams,
     /// What was to be expected by the counts before, scales' errors with it.
     pub expected: ExpectedLoss,
-    /// The chance that goods as they were until then are missing so much or more.
-    pub chance: f64,
+    /// The probability that goods as they were until then are missing so much or more.
+    pub probability: f64,
 }
 
-/// Goods of a kind lose water otherwise than before: in other boxes, under lids, before another fan.
+/// What somebody says of goods that are missing. It settles the warnings of their kind.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-pub struct NewRelearning {
+pub struct NewLossAnswer {
     /// The strain.
     pub strain: StrainCode,
     /// The packaging.
     pub packaging: Packaging,
-    /// The first day on which it was so, in the last 180 days. What was counted before it teaches nothing any more.
-    pub since: Day,
-    /// What is different.
+    /// What became of them, or what is different.
     pub reason: Line,
+    /// Nothing was taken: since this day they lose water differently, in other boxes, under lids, before another fan. The counts from that day on
+    /// teach it, and none before; a day in the last 180 days. Only warnings of counts from that day on are settled by it.
+    pub differently_since: Option<Day>,
 }
 
-/// From when on the counts teach how much water goods of a kind lose.
+/// What somebody said of goods that were missing.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Relearning {
+pub struct LossAnswer {
     /// The strain.
     pub strain: StrainCode,
     /// The packaging.
     pub packaging: Packaging,
-    /// The first instant of the day since which it is so.
-    pub learned_from: DateTime<Utc>,
-    /// What is different.
+    /// What became of them, or what is different.
     pub reason: String,
+    /// The first instant of the day since which they lose water differently; none where it was not that.
+    pub differently_since: Option<DateTime<Utc>>,
     /// When it was written down.
     pub recorded_at: DateTime<Utc>,
     /// Who wrote it down.
     pub entered_by: String,
 }
 
-impl NewRelearning {
-    /// From when on it is learned anew.
+impl NewLossAnswer {
+    /// The answer as it is kept. `is_known` says whether the farm had goods of the kind lately.
     ///
     /// # Errors
-    /// Refuses a day that is to come, and one of which no count teaches anything any more.
-    pub fn decide(&self, today: NaiveDate, zone: Tz, now: DateTime<Utc>, by: &str) -> Result<Relearning, Refusal> {
-        let oldest = today - Days::new(LEARNED_DAYS.unsigned_abs());
-        if !(oldest..=today).contains(&self.since.0) {
-            let detail = format!("Give a day between {oldest} and {today}: older counts teach nothing any more.");
-            return Err(Refusal::field("/since", detail));
+    /// Refuses goods that the farm has not had, a day that is to come, and one that is too long ago.
+    pub fn decide(
+        &self,
+        is_known: bool,
+        (today, zone): (NaiveDate, Tz),
+        now: DateTime<Utc>,
+        by: &str,
+    ) -> Result<LossAnswer, Refusal> {
+        if !is_known {
+            let detail = format!("There was no fresh {} in this packaging in the last 180 days.", self.strain);
+            return Err(Refusal::field("/packaging", detail));
         }
-        Ok(Relearning {
+        if let Some(since) = &self.differently_since {
+            if since.0 > today {
+                return Err(Refusal::field("/differently_since", "That day is to come. Give today or an earlier day."));
+            }
+            if since.0 < today - Days::new(180) {
+                return Err(Refusal::field("/differently_since", "Give a day in the last 180 days."));
+            }
+        }
+        Ok(LossAnswer {
             strain: self.strain.clone(),
             packaging: self.packaging,
-            learned_from: day_begins(self.since.0, zone),
             reason: self.reason.to_string(),
+            differently_since: self.differently_since.as_ref().map(|day| day_begins(day.0, zone)),
             recorded_at: now,
             entered_by: by.to_owned(),
         })
     }
 }
 
-/// One count, and what was known before it.
-struct Round {
+/// A day without a warning, and what was known before it.
+struct QuietDay {
     before: LossFactor,
     counted_at: DateTime<Utc>,
     lots: Vec<WeighedLot>,
 }
 
-/// What the counts of a kind have said so far.
+/// What the days with counts of a kind have said so far.
 #[derive(Default)]
 pub struct LossWatch {
     factor: LossFactor,
-    rounds: Vec<Round>,
+    /// The last days since a warning.
+    quiet: Vec<QuietDay>,
 }
 
 impl LossWatch {
-    /// Of counts, in order of time.
+    /// Of days with counts, in order of time.
     #[must_use]
-    pub fn of(counts: &[KindCount]) -> Self {
+    pub fn of(days: &[KindDay]) -> Self {
         let mut watch = Self::default();
-        for count in counts {
-            watch.add(count);
+        let quiet = days.iter().filter(|d| !d.warned).count();
+        let mut forgotten = quiet.saturating_sub(MAX_TAUGHT_DAYS);
+        for day in days {
+            if day.warned {
+                // What was told once is not told again with what is missing later.
+                watch.quiet.clear();
+            } else if forgotten > 0 {
+                forgotten -= 1;
+            } else {
+                watch.add(day);
+            }
         }
         watch
     }
 
-    /// Adds a count, the newest. One at which too much is missing teaches nothing: else a thief would pass for water in time.
-    pub fn add(&mut self, count: &KindCount) {
-        let weighed = count.lots.iter().filter(|c| c.was_weighed());
-        let lots = weighed.clone().map(|c| c.lot).collect();
-        if self.rounds.len() == MAX_WATCHED {
-            self.rounds.remove(0);
+    fn add(&mut self, day: &KindDay) {
+        let lots = day.watched();
+        if lots.is_empty() {
+            return;
         }
-        self.rounds.push(Round { before: self.factor.clone(), counted_at: count.counted_at, lots });
-        if self.unlikely().is_none() {
-            weighed.filter(|c| !c.explained).for_each(|c| self.factor.learn(&c.lot));
+        if self.quiet.len() == MAX_WATCHED_DAYS - 1 {
+            self.quiet.remove(0);
         }
-    }
-
-    /// The last counts of which it is the unlikeliest that so much is missing, where it is so unlikely that it should be told.
-    fn unlikely(&self) -> Option<(&[Round], f64, Vec<WeighedLot>)> {
-        let last = |from: usize| {
-            let rounds = &self.rounds[from..];
-            let lots: Vec<WeighedLot> = rounds.iter().flat_map(|r| &r.lots).copied().collect();
-            (rounds, rounds[0].before.chance(&lots), lots)
-        };
-        let counts = (0..self.rounds.len()).map(last);
-        counts.min_by(|a, b| a.1.total_cmp(&b.1)).filter(|(_, chance, _)| *chance < MAX_CHANCE)
+        self.quiet.push(QuietDay { before: self.factor.clone(), counted_at: day.counted_at, lots });
+        self.factor.learn(&day.teaching());
     }
 
     /// What was learned.
@@ -181,19 +224,30 @@ impl LossWatch {
         &self.factor
     }
 
-    /// What is told of the last counts, where more was missing than water and scales explain.
+    /// What is told of a day that comes after those: over as few days as say it, where more is missing than water and scales explain.
     #[must_use]
-    pub fn warning(&self, kind: &LossKind) -> Option<LossWarning> {
-        let (rounds, chance, lots) = self.unlikely()?;
-        Some(LossWarning {
-            strain: kind.strain.clone(),
-            packaging: kind.packaging,
-            counts: i32::try_from(rounds.len()).unwrap_or(i32::MAX),
-            counted_since: rounds[0].counted_at,
-            book_g: lots.iter().map(|l| l.book_g).sum(),
-            missing_g: lots.iter().map(|l| l.book_g - l.counted_g).sum(),
-            expected: rounds[0].before.expected_together(&lots),
-            chance,
+    pub fn warning(&self, kind: &LossKind, today: &KindDay) -> Option<LossWarning> {
+        let lots = today.watched();
+        if lots.is_empty() {
+            return None;
+        }
+        (0..=self.quiet.len()).rev().find_map(|from| {
+            let earlier = &self.quiet[from..];
+            let first = earlier.first();
+            let before = first.map_or(&self.factor, |d| &d.before);
+            let days: Vec<&[WeighedLot]> = earlier.iter().map(|d| &d.lots[..]).chain([&lots[..]]).collect();
+            let probability = before.probability(&days);
+            let all = || days.iter().copied().flatten();
+            (probability < MAX_PROBABILITY).then(|| LossWarning {
+                strain: kind.strain.clone(),
+                packaging: kind.packaging,
+                count_days: i32::try_from(days.len()).unwrap_or(i32::MAX),
+                counted_since: first.map_or(today.counted_at, |d| d.counted_at),
+                book_g: all().map(|l| l.book_g).sum(),
+                missing_g: all().map(|l| l.book_g - l.counted_g).sum(),
+                expected: before.expected_together(&days),
+                probability,
+            })
         })
     }
 }
@@ -206,7 +260,10 @@ mod tests {
     use crate::{
         cold::weight_loss::{Entry, Goods, Surroundings, published_loss, rates},
         kinds::Form,
-        ledger::stock_count::{SCALE_STEP_G, split},
+        ledger::{
+            loss_factor::FactorRange,
+            stock_count::{SCALE_STEP_G, split},
+        },
     };
 
     const WEEKS: usize = 16;
@@ -218,9 +275,9 @@ mod tests {
     }
 
     /// A Sunday's count of one strain of an invented farm: two to five lots that stood for half a day to five days at 3 °C and 90 % humidity and
-    /// lost `truth` times the published rate, each lot up to 30 % more or less than that; each on a scale twice, that errs by a step at most and
-    /// shows whole ones.
-    fn sunday(week: usize, truth: f64, stolen: f64, rng: &mut StdRng) -> KindCount {
+    /// lost `truth` times the published rate, all of them up to 20 % more or less in a week, and each up to 30 % more or less than that; each on a
+    /// scale twice, that errs by a step at most and shows whole ones.
+    fn sunday(week: usize, truth: f64, stolen: f64, rng: &mut StdRng) -> KindDay {
         let air = Surroundings {
             known_hours: 1.0,
             known_c: 3.0,
@@ -229,63 +286,87 @@ mod tests {
             humidity_percent: 90.0,
         };
         let goods = Goods { packaging: Packaging::Open, form: Form::Fresh };
+        let weather = truth * rng.random_range(0.8..1.2);
         let lots = 0..rng.random_range(2..=5);
         let lots = lots.map(|_| {
             let book_g = Grams(rng.random_range(400..4000));
             let entries = [Entry { grams: book_g, hours: rng.random_range(12.0..120.0) }];
             let published = published_loss(&entries, rates(goods, &air));
             let step = f64::from(i32::try_from(SCALE_STEP_G).unwrap());
-            let kept = book_g.kg() * 1000.0 - published.times(truth * rng.random_range(0.7..1.3));
+            let kept = book_g.kg() * 1000.0 - published.times(weather * rng.random_range(0.7..1.3));
             let shown = kept * (1.0 - stolen) + rng.random_range(-step..step) + rng.random_range(-step..step);
             #[expect(clippy::cast_possible_truncation, reason = "grams of a crate")]
             let counted_g = Grams((shown / step).round() as i64 * SCALE_STEP_G);
-            CountedLot { lot: WeighedLot { book_g, counted_g, published }, explained: false }
+            CountedLot { lot: WeighedLot { book_g, counted_g, published }, explained: false, transferred: false }
         });
         let counted_at = DateTime::UNIX_EPOCH + chrono::TimeDelta::weeks(i64::try_from(week).unwrap());
-        KindCount { counted_at, lots: lots.collect() }
+        KindDay { day: counted_at.date_naive(), counted_at, lots: lots.collect(), warned: false }
     }
 
-    /// What became of a season: the weeks in which something was told, unexplained grams, what went through, and what was learned.
-    fn season(seed: u64, thief: f64) -> (Vec<usize>, f64, f64, LossWatch, f64) {
+    /// What became of a season.
+    struct Season {
+        truth: f64,
+        /// The weeks in which something was told.
+        told: Vec<usize>,
+        unexplained_kg: f64,
+        counted_kg: f64,
+        learned: FactorRange,
+    }
+
+    fn season(seed: u64, most: f64, weeks: usize, thief: f64) -> Season {
         let mut rng = StdRng::seed_from_u64(seed);
         // From a damp fridge with lids to open boxes before a fan.
-        let truth = (rng.random_range(0.07f64.ln()..1.2f64.ln())).exp();
-        let (mut watch, mut told) = (LossWatch::default(), Vec::new());
-        let (mut unexplained, mut through) = (0.0, 0.0);
-        for week in 1..=WEEKS {
-            let count = sunday(week, truth, if week >= THIEF_FROM { thief } else { 0.0 }, &mut rng);
+        let truth = (rng.random_range(0.07f64.ln()..most.ln())).exp();
+        let mut days: Vec<KindDay> = Vec::new();
+        let (mut told, mut unexplained_kg, mut counted_kg) = (Vec::new(), 0.0, 0.0);
+        for week in 1..=weeks {
+            let mut today = sunday(week, truth, if week >= THIEF_FROM { thief } else { 0.0 }, &mut rng);
+            let watch = LossWatch::of(&days);
             let of_a_lot = watch.factor().range_of_a_lot();
-            for CountedLot { lot, .. } in &count.lots {
+            for CountedLot { lot, .. } in &today.lots {
                 let parts = split(lot.book_g, lot.counted_g, &of_a_lot.expected(lot.book_g, &lot.published));
-                unexplained += parts.unexplained_g.kg();
-                through += lot.book_g.kg();
+                unexplained_kg += parts.unexplained_g.kg();
+                counted_kg += lot.book_g.kg();
             }
-            watch.add(&count);
-            told.extend(watch.warning(&kind()).map(|_| week));
+            today.warned = watch.warning(&kind(), &today).is_some();
+            told.extend(today.warned.then_some(week));
+            days.push(today);
         }
-        (told, unexplained, through, watch, truth)
+        Season { truth, told, unexplained_kg, counted_kg, learned: LossWatch::of(&days).factor().range() }
     }
 
     #[test]
     fn an_honest_season_is_quiet_and_what_it_loses_is_learned() {
-        let mut within = 0;
-        for seed in 0..10 {
-            let (told, unexplained, through, watch, truth) = season(seed, 0.0);
-            assert_eq!(told, [0usize; 0], "seed {seed}");
-            assert!(unexplained / through < 0.005, "seed {seed}: {unexplained} of {through} kg");
-            let range = watch.factor().range();
-            within += u32::from((range.low..=range.high).contains(&truth));
-            assert!(range.high / range.low < 1.5, "seed {seed}: {range:?} for {truth}");
+        let (mut within, mut told) = (0, 0);
+        for seed in 0..60 {
+            let season = season(seed, 1.2, WEEKS, 0.0);
+            told += season.told.len();
+            assert!(season.unexplained_kg / season.counted_kg < 0.005, "seed {seed}: {}", season.unexplained_kg);
+            let FactorRange { low, high, .. } = season.learned;
+            within += u32::from((low..=high).contains(&season.truth));
+            assert!(high / low < 1.5, "seed {seed}: {low} to {high} for {}", season.truth);
         }
-        assert!(within >= 9, "{within} of 10");
+        assert_eq!(told, 0);
+        // Nine tenths of them, less what chance makes of it.
+        assert!(within >= 50, "{within} of 60");
     }
 
     #[test]
     fn who_takes_three_per_cent_is_told_of_within_three_counts_and_not_before() {
-        for seed in 0..10 {
-            let (told, unexplained, through, watch, truth) = season(seed, 0.03);
-            assert!(told.first().is_some_and(|w| (THIEF_FROM..THIEF_FROM + 3).contains(w)), "seed {seed}: {told:?}");
-            println!("{seed} {told:?} {unexplained} {through} {truth} {:?}", watch.factor().range());
+        // Of goods that lose up to 2 % a day at 3 °C and 90 % humidity. Where they lose more, it takes a larger theft to stand out.
+        for seed in 0..40 {
+            let season = season(seed, 0.6, WEEKS, 0.03);
+            let first = season.told.first();
+            assert!(first.is_some_and(|w| (THIEF_FROM..THIEF_FROM + 3).contains(w)), "seed {seed}: {:?}", season.told);
+        }
+    }
+
+    #[test]
+    fn a_thief_does_not_pass_for_water_in_time() {
+        // More than a year of it, where it stands out every week.
+        for seed in 0..2 {
+            let season = season(seed, 0.15, 70, 0.03);
+            assert!(season.told.len() > 55 && season.learned.low < season.truth, "seed {seed}: {:?}", season.told);
         }
     }
 }

@@ -7,7 +7,7 @@ use gillbook_core::{
     Grams,
     cold::{evaluate::in_force, unknown_air::UnknownAir},
     kinds::{Form, Packaging, PlaceKind},
-    ledger::booked::{AirBefore, Booked},
+    ledger::booked::{AirBefore, Booked, Moved},
     text::{LotCode, PlaceCode, StrainCode},
     units::calendar::Span,
 };
@@ -55,8 +55,9 @@ impl Tx {
             })
             .collect();
         let moved = sqlx::query!(
-            r#"select m.lot as "lot: LotCode", a.happened_at, sum(case when m.to_place = $3 then m.grams else -m.grams end)::bigint as "grams!: Grams"
-                 from movement m join act a using (farm_id, act_id)
+            r#"select m.lot as "lot: LotCode", a.happened_at, sum(case when m.to_place = $3 then m.grams else -m.grams end)::bigint as "grams!: Grams",
+                      bool_or(m.to_place = $3 and p.kind in ('fridge', 'shelf', 'van', 'stall')) as "from_store!"
+                 from movement m join act a using (farm_id, act_id) join place p on p.farm_id = m.farm_id and p.place = m.from_place
                 where m.farm_id = $1 and m.lot = any ($2) and $3 in (m.from_place, m.to_place) and a.happened_at <= $4
                 group by m.lot, a.happened_at order by a.happened_at"#,
             self.farm.0,
@@ -68,7 +69,7 @@ impl Tx {
         .await?;
         for m in moved.into_iter().filter(|m| m.grams != Grams::ZERO) {
             if let Some(lot) = booked.get_mut(&m.lot) {
-                lot.moved.push((m.happened_at, m.grams));
+                lot.moved.push(Moved { at: m.happened_at, grams: m.grams, from_store: m.from_store });
             }
         }
         Ok(booked)

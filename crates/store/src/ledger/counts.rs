@@ -1,18 +1,20 @@
 //! Stock counts in the book.
 
+use std::collections::BTreeSet;
+
 use gillbook_core::{
     Grams,
     cold::weight_loss::{COEFFICIENTS_VERSION, ExpectedLoss, PublishedLoss},
     kinds::ActKind,
     ledger::{
         booked::Booked,
-        counting::{CountRow, NewStockCount, StockCount, decide},
+        counting::{CountFacts, CountRow, NewStockCount, StockCount, decide},
         loss_watch::LossKind,
     },
     text::{LotCode, PlaceCode},
+    units::calendar::day_of,
 };
 use serde::Serialize;
-use std::collections::BTreeSet;
 use uuid::Uuid;
 
 use crate::{
@@ -42,7 +44,8 @@ impl Tx {
         let air = self.air_before(&new.place, kind, &booked, counted_at).await?;
         let kinds: BTreeSet<LossKind> = booked.values().filter_map(Booked::loss_kind).collect();
         let past = self.past_counts(Some(&kinds), counted_at).await?;
-        let plan = decide(new, &booked, &air, &past, counted_at)?;
+        let day = day_of(counted_at, self.farm_settings().await?.zone);
+        let plan = decide(new, &CountFacts { booked, air, past, counted_at, day })?;
         if let Some((lot, found_g)) = &plan.gained {
             self.authorise_gain(&format!("Counting {found_g} of lot {lot} more than the book has")).await?;
         }
@@ -80,7 +83,7 @@ impl Tx {
             r#"select act_id, lot as "lot: LotCode", place as "place: PlaceCode", counted_g as "counted_g: Grams", book_g as "book_g: Grams",
                       low_g as "low_g: Grams", likely_g as "likely_g: Grams", high_g as "high_g: Grams", published_low_g as "published_low_g: Grams",
                       published_g as "published_g: Grams", published_high_g as "published_high_g: Grams",
-                      published_gross_g as "published_gross_g: Grams", coefficients, found_reason
+                      published_gross_g as "published_gross_g: Grams", transferred, coefficients, found_reason
                  from stock_count where farm_id = $1 and act_id = any ($2) order by lot"#,
             self.farm.0,
             &ids
@@ -107,7 +110,12 @@ impl Tx {
                                 gross_g: r.published_gross_g,
                             };
                             let reason = r.found_reason.clone();
-                            CountRow::of(r.lot.clone(), r.book_g, r.counted_g, (published, expected), reason)
+                            CountRow::of(
+                                (r.lot.clone(), r.book_g, r.counted_g),
+                                (published, r.transferred),
+                                expected,
+                                reason,
+                            )
                         })
                         .collect(),
                     loss_warnings: warnings.remove(&act.act_id).unwrap_or_default(),
@@ -133,6 +141,7 @@ struct CountedRow<'a> {
     published_g: Grams,
     published_high_g: Grams,
     published_gross_g: Grams,
+    transferred: bool,
     unexplained_g: Grams,
     found_reason: Option<&'a str>,
 }
@@ -152,6 +161,7 @@ impl<'a> CountedRow<'a> {
             published_g: row.published.likely_g,
             published_high_g: row.published.high_g,
             published_gross_g: row.published.gross_g,
+            transferred: row.transferred,
             unexplained_g: row.unexplained_g,
             found_reason: row.found_reason.as_deref(),
         }

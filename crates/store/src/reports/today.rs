@@ -54,8 +54,8 @@ pub struct TodaySummary {
     pub recalls: Vec<(RecallCode, RecallKind)>,
     /// Batches on hold that have blocks left.
     pub held_batches: Vec<BatchCode>,
-    /// Strains of which more was missing at the last count than water and scales explain.
-    pub missing: Vec<StrainCode>,
+    /// Strains of which more was missing at a count than water and scales explain, and nobody has answered.
+    pub strains_missing: Vec<StrainCode>,
 }
 
 impl Tx {
@@ -103,7 +103,7 @@ impl Tx {
                                             + coalesce((select sum(m.blocks) from batch_move m
                                                          where m.farm_id = $1 and m.batch = h.batch and m.kind <> 'moved'), 0)
                              order by h.batch) as "held_batches!: Vec<BatchCode>",
-                      array(select distinct w.strain from standing_loss_warning w where w.farm_id = $1 order by w.strain) as "missing!: Vec<StrainCode>""#,
+                      array(select distinct w.strain from standing_loss_warning w where w.farm_id = $1 order by w.strain) as "strains_missing!: Vec<StrainCode>""#,
             self.farm.0
         )
         .fetch_one(&mut *self.db)
@@ -125,7 +125,7 @@ impl Tx {
             warm,
             recalls: found.recalls.into_iter().zip(found.recall_kinds).collect(),
             held_batches: found.held_batches,
-            missing: found.missing,
+            strains_missing: found.strains_missing,
             short_g: due.iter().flat_map(|o| &o.lines).map(|l| l.short_g).sum(),
         })
     }

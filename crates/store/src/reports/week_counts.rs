@@ -92,7 +92,7 @@ pub struct WeekCounted {
     pub coefficients_versions: BTreeSet<String>,
     /// Lots with an unexplained loss, the worst first.
     pub lots: Vec<LotUnexplained>,
-    /// Strains of which a count warned that more is missing than water and scales explain.
+    /// Strains of which a count warned that more is missing than water and scales explain, and nobody has answered.
     pub strains_warned_of: BTreeSet<StrainCode>,
 }
 
@@ -115,7 +115,7 @@ impl Tx {
             r#"select c.lot as "lot: LotCode", l.strain as "strain: StrainCode", c.place as "place: PlaceCode", a.happened_at, a.done_by,
                       c.counted_g as "counted_g: Grams", c.book_g as "book_g: Grams", c.low_g as "low_g: Grams", c.likely_g as "likely_g: Grams",
                       c.high_g as "high_g: Grams", c.coefficients,
-                      exists (select from loss_warning w where w.farm_id = $1 and w.act_id = c.act_id and w.strain = l.strain) as "warned!"
+                      exists (select from standing_loss_warning w where w.farm_id = $1 and w.act_id = c.act_id and w.strain = l.strain) as "warned!"
                  from stock_count c join act a using (farm_id, act_id) join lot l on l.farm_id = c.farm_id and l.lot = c.lot
                 where c.farm_id = $1 and a.happened_at >= $2 and a.happened_at < $3
                   and not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)

@@ -55,7 +55,7 @@ pub const WRITES: &[(&str, &str, DoneOn)] = &[
     ("POST", "/api/recalls", Page("/trace", "/recalls")),
     ("POST", "/api/recalls/{recall}/told", Page("/recalls/{recall}", "/recalls/{recall}/told")),
     ("POST", "/api/recalls/{recall}/end", Page("/recalls/{recall}", "/recalls/{recall}/end")),
-    ("POST", "/api/weight-loss/relearnings", Page("/weight-loss", "/weight-loss")),
+    ("POST", "/api/weight-loss/answers", Page("/weight-loss", "/weight-loss")),
     ("POST", "/api/movements", Page("/lots/{lot}/move", "/lots/{lot}/take-out")),
     ("POST", "/api/notices", Page("/notices", "/notices")),
     ("DELETE", "/api/notices/{notice_recipient}", Page("/notices", "/notices/{notice_recipient}/remove")),

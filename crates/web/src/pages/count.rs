@@ -9,6 +9,8 @@ use gillbook_core::{
     text::{LotCode, PlaceCode},
 };
 
+use serde_json::Value;
+
 use super::{
     Html, Layout,
     act::{ActPage, answer, first},
@@ -60,7 +62,7 @@ async fn count_page(app: &App, who: &Authenticated, code: &PlaceCode, typed: &Fo
         let sheet = Sheet::new(format!("/places/{code}/count"), "Save the count", fields);
         let page =
             ActPage::new(Layout::new(&farm, who, "/stock"), format!("Count {}", place.name), ("/stock", "All stock"))
-                .about("Take the tare off. Touch “all there” where you looked and the book is right. A lot that you leave empty counts as not looked at.")
+                .about("Weigh each lot and take the tare off. Touch “all there” where you only looked and the book is right: that says nothing of drying out. A lot that you leave empty counts as not looked at.")
                 .or_nothing("The book has nothing there.");
         Ok(if lots.is_empty() { page } else { page.sheet("", sheet) })
     })
@@ -92,5 +94,7 @@ pub(super) async fn post_count(
     let act = async |new: NewStockCount| create_tx!(app, who, &form.once, |tx| tx.count_stock(&new).await);
     let done = page.sheet_for("/count")?.submit(&form, act).await;
     let again = async |refused| Ok(without_idle_reasons(page.with_refused(refused)));
-    Ok(answer(done, |_| "/stock".into(), again).await)
+    // While the crates still stand on the scale.
+    let is_missing = |count: &Value| count["loss_warnings"].as_array().is_some_and(|warnings| !warnings.is_empty());
+    Ok(answer(done, |count| if is_missing(count) { "/weight-loss" } else { "/stock" }.into(), again).await)
 }

@@ -162,7 +162,7 @@ pub(super) async fn get_today(State(app): State<App>, who: Authenticated) -> Res
             on_hold: morning.on_hold,
             recalls: morning.recalls.iter().map(|(code, kind)| (code.to_string(), kind_word(*kind))).collect(),
             held_batches: morning.held_batches.iter().map(ToString::to_string).collect(),
-            missing: morning.missing.iter().map(name).collect(),
+            missing: morning.strains_missing.iter().map(name).collect(),
             docket_word: farm.word("docket").to_owned(),
             checks_due,
             alerts: alerts(&spells),

@@ -230,7 +230,7 @@ fn counted_view(c: &WeekCounted, currency: &str, zone: Tz) -> CountedView {
         by_count: grams(c.closing_by_count_g),
         water_loss: signed_grams(-c.water_loss_g),
         expected: format!(
-            "{} to {} g expected, {} most likely",
+            "{} to {} g expected, the scale's error with it, {} most likely",
             grams(c.expected.low_g),
             grams(c.expected.high_g),
             grams(c.expected.likely_g)

@@ -1,7 +1,7 @@
 //! How much water fresh goods lose.
 
 use axum::extract::State;
-use gillbook_core::ledger::loss_watch::{NewRelearning, Relearning};
+use gillbook_core::ledger::loss_watch::{LossAnswer, NewLossAnswer};
 use gillbook_store::reports::weight_loss::WeightLoss;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
@@ -17,7 +17,7 @@ use crate::{
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
-    OpenApiRouter::new().routes(routes!(get_weight_loss)).routes(routes!(post_relearning))
+    OpenApiRouter::new().routes(routes!(get_weight_loss)).routes(routes!(post_loss_answer))
 }
 
 /// How much water fresh goods lose a day, by strain and packaging, as stock counts have taught it, and where more is missing than that. Before
@@ -30,18 +30,18 @@ async fn get_weight_loss(State(app): State<App>, who: Authenticated) -> Result<L
     Ok(ListResponse::whole(read_tx!(app, who, |tx| tx.weight_loss().await)?))
 }
 
-/// Says that goods of a strain and packaging lose water otherwise since a day. What was counted before it teaches nothing any more, and a
-/// warning that stands is settled by it.
+/// Says what became of goods that are missing, which settles the warnings of their strain and packaging; or since when they lose water
+/// differently, from when on the counts teach it anew.
 #[utoipa::path(
-    post, path = "/api/weight-loss/relearnings", tag = "reports",
-    request_body = NewRelearning,
+    post, path = "/api/weight-loss/answers", tag = "reports",
+    request_body = NewLossAnswer,
     params(IdempotencyKeyHeader),
-    responses((status = 201, description = "Written down", body = Relearning), Problems),
+    responses((status = 201, description = "Written down", body = LossAnswer), Problems),
 )]
-async fn post_relearning(
+async fn post_loss_answer(
     State(app): State<App>,
     who: Authenticated,
-    new: IdempotentJson<NewRelearning>,
+    new: IdempotentJson<NewLossAnswer>,
 ) -> Result<Created, Problem> {
-    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.relearn_loss(&new.value).await)?))
+    Ok(Created(create_tx!(app, who, &new.once, |tx| tx.answer_loss(&new.value).await)?))
 }
