@@ -1,5 +1,6 @@
 //! What people do, at the HTTP surface.
 
+mod allocation_plan;
 mod at_the_door;
 mod availability;
 mod batch_holds;

@@ -47,6 +47,10 @@ pub const MAX_RULE_CHECKS_WAITING: usize = 16;
 pub const MAX_SIMULATIONS: usize = 2;
 /// Simulations that run or wait for it.
 pub const MAX_SIMULATIONS_WAITING: usize = 16;
+/// Best plans that are searched for at once.
+pub const MAX_SOLVERS: usize = 1;
+/// Time that the search for a best plan has.
+pub const MAX_SOLVER_TIME: Duration = Duration::from_secs(2);
 
 /// Documents that are set at once.
 pub const MAX_DOCUMENTS: usize = 2;
@@ -125,6 +129,8 @@ fn rows() -> Vec<Row> {
         ("rules checked or waiting", MAX_RULE_CHECKS_WAITING.to_string(), "503 `unavailable`, Retry-After"),
         ("simulations of what can be promised at once", MAX_SIMULATIONS.to_string(), "the next wait"),
         ("simulations run or waiting", MAX_SIMULATIONS_WAITING.to_string(), "503 `unavailable`, Retry-After"),
+        ("best plans for all orders searched for at once", MAX_SOLVERS.to_string(), "the next wait"),
+        ("time to search for a best plan", seconds(MAX_SOLVER_TIME), "the best that was found stands, and says so"),
         ("documents (PDF) made at once", MAX_DOCUMENTS.to_string(), "the next wait"),
         ("documents made or waiting", MAX_DOCUMENTS_WAITING.to_string(), "503 `unavailable`, Retry-After"),
         ("posts of readings waiting", MAX_POSTS_WAITING.to_string(), "503 `unavailable`, Retry-After"),

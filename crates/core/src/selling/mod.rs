@@ -1,6 +1,7 @@
 //! What is sold first, what is promised, and what it brings.
 
 pub mod allocation;
+pub mod allocation_plan;
 pub mod availability;
 pub mod billable;
 pub mod credit_note;

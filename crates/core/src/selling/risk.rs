@@ -121,15 +121,16 @@ fn why_left(n: usize, demand: &Demand, stock: &Stock) -> Option<Reason> {
 }
 
 /// One way in which the coming days may go.
-struct Course {
-    left: Vec<Grams>,
+pub(super) struct Course {
+    /// What is left of each stock when its days are over.
+    pub left: Vec<Grams>,
     /// Which demand takes how much of which stock. A demand that is set aside for takes that.
     taken: Vec<(usize, usize, Grams)>,
 }
 
 impl Course {
     /// Simulates dispatch. What is set aside for an order after the last day of its lot is left, too.
-    fn of(stock: &[Stock], demand: &[Demand]) -> Self {
+    pub fn of(stock: &[Stock], demand: &[Demand]) -> Self {
         let simulation = Simulation::new(stock, &[], demand);
         let is_late = |n: usize, at: usize| stock[at].candidate.expires_on < demand[n].wish.delivery_day;
         let (late, mut taken): (Vec<_>, Vec<_>) = simulation.set_aside().partition(|(n, at, _)| is_late(*n, *at));

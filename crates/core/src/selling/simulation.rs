@@ -177,6 +177,16 @@ impl<'a> Simulation<'a> {
         simulation
     }
 
+    /// What each stock holds beyond what is set aside.
+    pub(super) fn free(&self) -> &[Grams] {
+        &self.free
+    }
+
+    /// The demands that wish for something, the earliest day first, each with the stocks that will do in the order in which they are taken.
+    pub(super) fn turns(&self) -> &[(usize, Vec<usize>)] {
+        &self.turns
+    }
+
     /// What is set aside of lots that are not on hold: for which demand, of which stock, how much.
     pub fn set_aside(&self) -> impl Iterator<Item = (usize, usize, Grams)> + '_ {
         let find = |t: &Taken| {

@@ -1,5 +1,6 @@
 //! What the book adds up to: today, the week, risk and earnings.
 
+pub mod allocation_plan;
 pub mod availability;
 pub mod earnings;
 pub mod journal;

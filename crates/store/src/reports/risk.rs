@@ -27,7 +27,7 @@ use crate::{
 };
 
 /// How far ahead a last day is still told of, in days.
-const HORIZON_DAYS: u64 = 14;
+pub(super) const HORIZON_DAYS: u64 = 14;
 
 /// What a lot's last day follows from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]

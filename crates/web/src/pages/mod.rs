@@ -2,6 +2,7 @@
 //! renders a template.
 
 mod act;
+mod allocation_plan;
 mod answers;
 mod availability;
 mod batches;
@@ -82,6 +83,7 @@ use self::days::{
     WEEKDAYS, clock, date, day_and_clock, full_day, full_time, in_a_row, long_day, short_day, weekday, zone_of,
 };
 pub(crate) use self::{
+    allocation_plan::allocation_plan,
     answers::{finish, finished},
     availability::{availability, availability_text},
     docket_sheet::{DocketPaper, despatch_advice},

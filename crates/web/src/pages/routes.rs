@@ -9,9 +9,9 @@ use axum::{
 use gillbook_core::limits::MAX_SIGN_IN_BYTES;
 
 use super::{
-    availability, batches, blocks, by_hand, calendar, checks, count, crates_out, desk, dispatch, docket, emails,
-    entries, excursion, find, fridge, invoices, labels, lot, market, money, moves, notices, order_forms, order_to_cash,
-    orders, packing, packing_list, payments, period_locks, phones, recalls, record,
+    allocation_plan, availability, batches, blocks, by_hand, calendar, checks, count, crates_out, desk, dispatch,
+    docket, emails, entries, excursion, find, fridge, invoices, labels, lot, market, money, moves, notices,
+    order_forms, order_to_cash, orders, packing, packing_list, payments, period_locks, phones, recalls, record,
     resource::{self, Addable, Changeable, Resource},
     returns, sell_first, set_aside, settings, setup, shared_docket, stall, standing_orders, stock, today, trace, week,
     week_close, weigh, weight_loss,
@@ -160,6 +160,7 @@ fn selling(pages: Pages) -> Pages {
         .post("/orders/{order}/cancel", order_forms::post_cancel)
         .post("/orders/{order}/set-aside", orders::post_set_aside)
         .post("/orders/{order}/dispatch", dispatch::post_dispatch)
+        .get("/allocation-plan", allocation_plan::get_allocation_plan)
         .get("/packing-list", packing_list::get_packing_list)
         .post("/orders/{order}/packed", packing_list::post_packed)
         .post("/orders/{order}/unpacked", packing_list::post_unpacked)

@@ -3,6 +3,7 @@
 use axum::{Json, extract::State};
 use gillbook_core::selling::order_to_cash::WeekOrderToCash;
 use gillbook_store::reports::{
+    allocation_plan::AllocationPlan,
     earnings::Earnings,
     risk::ShelfLife,
     week::{NewWeekClose, Week},
@@ -30,6 +31,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
         .routes(routes!(get_week_sales_csv))
         .routes(routes!(post_week_close))
         .routes(routes!(get_shelf_life))
+        .routes(routes!(get_allocation_plan))
         .routes(routes!(get_earnings))
 }
 
@@ -123,6 +125,16 @@ async fn post_week_close(
 )]
 async fn get_shelf_life(State(app): State<App>, who: Authenticated) -> Result<Json<ShelfLife>, Problem> {
     Ok(Json(pages::shelf_life(&app, &who).await?.1))
+}
+
+/// All orders that are not filled yet, filled at once: least short, then least expected to be left over, then least of a better grade than was
+/// asked for, beside what first-expiring-first comes to. Nothing is set aside by it; `PUT /api/orders/{order}/set-aside` takes what it proposes.
+#[utoipa::path(
+    get, path = "/api/reports/allocation-plan", tag = "reports",
+    responses((status = 200, description = "The best plan that was found", body = AllocationPlan), Problems),
+)]
+async fn get_allocation_plan(State(app): State<App>, who: Authenticated) -> Result<Json<AllocationPlan>, Problem> {
+    Ok(Json(pages::allocation_plan(&app, &who).await?.1))
 }
 
 /// What blocks earn, by batch and by customer.
