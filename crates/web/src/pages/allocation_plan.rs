@@ -25,7 +25,12 @@ pub(crate) async fn allocation_plan(app: &App, who: &Authenticated) -> Result<(F
 /// What a plan comes to, in words.
 fn totals(of: &PlanTotals, farm: &Farm) -> String {
     let money = of.left_over_money.map_or_else(String::new, |m| format!(", about {}", price(m, farm)));
-    format!("{} kg short, {} kg likely left over{money}", kg(of.short_g), kg(of.left_over_g))
+    format!(
+        "{} kg short, {} kg likely left over{money}; {} kg of a better grade than was asked for",
+        kg(of.short_g),
+        kg(of.left_over_g),
+        kg(of.better_grade_g)
+    )
 }
 
 /// The form that sets an order's lots aside as planned: each can still be changed.
