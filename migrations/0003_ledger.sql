@@ -557,12 +557,13 @@ create table loss_answer (
 );
 call make_append_only('loss_answer');
 
--- Warnings that nobody has answered. One says that a loss is water only of counts from the day on that it gives.
+-- Warnings that nobody has answered. One says that a loss is water only of counts from the day on that it gives. Who takes the count back does
+-- not answer it.
 create view standing_loss_warning with (security_invoker) as
-    select w.*, a.happened_at as counted_at, a.done_by as counted_by, a.recorded_at
+    select w.*, a.happened_at as counted_at, a.done_by as counted_by, a.recorded_at,
+           exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id) as taken_back
       from loss_warning w join act a using (farm_id, act_id)
-     where not exists (select from act x where x.farm_id = a.farm_id and x.reverses = a.act_id)
-       and not exists (
+     where not exists (
            select from loss_answer r
             where r.farm_id = w.farm_id and r.strain = w.strain and r.packaging = w.packaging and r.recorded_at > a.recorded_at
               and (r.differently_since is null or r.differently_since <= a.happened_at));

@@ -108,7 +108,7 @@ async fn what_is_taken_stands_out_and_is_told_until_somebody_answers() -> Result
 
 /// Shelf by shelf is one day: the next crate does not wipe what the first was missing.
 #[tokio::test]
-async fn counts_of_a_day_belong_together_and_one_can_be_taken_back() -> Result<()> {
+async fn counts_of_a_day_belong_together_and_taking_them_back_is_no_answer() -> Result<()> {
     let farm = quiet_farm().await?;
     let lot = stood(&farm).await;
     let robbed = count(&farm, "F1", &lot, 9570).await;
@@ -125,6 +125,15 @@ async fn counts_of_a_day_belong_together_and_one_can_be_taken_back() -> Result<(
         let act = count["act"]["act_id"].as_str().context("an act")?;
         farm.post(&format!("/api/acts/{act}/reversal"), json!({"reason": "Read wrong"})).await.expect(201);
     }
+    // Who takes them back has not said what became of it.
+    assert_eq!(count(&farm, "F1", &lot, 9860).await["loss_warnings"], json!([]));
+    assert!(page(&farm, "/").await.contains(SAID));
+    assert!(page(&farm, "/weight-loss").await.contains("taken back since"));
+    let row = reported(&farm).await?;
+    farm.pass(TimeDelta::minutes(1));
+    let answer = json!({"strain": row["strain"], "packaging": row["packaging"], "reason": "Read 9 570 for 9 870"});
+    farm.create("/api/weight-loss/answers", answer).await;
+    assert!(!page(&farm, "/").await.contains(SAID));
     Ok(())
 }
 

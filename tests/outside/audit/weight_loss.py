@@ -39,6 +39,7 @@ def tolerance(grams):
 
 class Lot:
     def __init__(self, row):
+        self.row = row
         self.book, self.counted = row["book_g"], row["counted_g"]
         self.missing = self.book - self.counted
         self.explained = row["found_reason"] is not None
@@ -67,6 +68,21 @@ class Lot:
 
     def held(self, factor):
         return np.minimum(self.lost(factor), max(self.book, 1))
+
+
+def together(lots):
+    """What a lot was missing at a place at all counts of a day, as one weighing."""
+    by_lot = {}
+    for lot in lots:
+        by_lot.setdefault((lot.row["lot"], lot.row["place"]), []).append(lot)
+    found = []
+    for parts in by_lot.values():
+        row = dict(parts[0].row)
+        row["counted_g"] = row["book_g"] - sum(part.missing for part in parts)
+        for name in ("published_low_g", "published_g", "published_high_g", "published_gross_g"):
+            row[name] = sum(part.row[name] for part in parts)
+        found.append(Lot(row))
+    return found
 
 
 class Belief:
@@ -147,18 +163,19 @@ class Followed:
         self.belief, self.quiet, self.taught = Belief(), [], 0
         quiet = [day for day in days if not day["warned"]][-TAUGHT:]
         for day in days:
-            lots = [lot for lot in day["lots"] if lot.watched]
+            watched = [lot for lot in day["lots"] if lot.watched]
+            lots = together(watched)
             if day["warned"]:
                 self.quiet = []
             elif any(day is kept for kept in quiet) and lots:
                 self.quiet = [*self.quiet, (self.belief.copy(), lots)][1 - WATCHED :]
-                teaching = [lot for lot in lots if not lot.explained and lot.published > 0]
+                teaching = [lot for lot in together(lot for lot in watched if not lot.explained) if lot.published > 0]
                 self.belief.learn(teaching)
                 self.taught += len(teaching)
 
     def warning(self, lots):
         """Probability, days and lots of the fewest days that say that too much is missing."""
-        today = [lot for lot in lots if lot.watched]
+        today = together(lot for lot in lots if lot.watched)
         for begins in range(len(self.quiet), -1, -1) if today else ():
             days = [*(part for _, part in self.quiet[begins:]), today]
             before = self.quiet[begins][0] if begins < len(self.quiet) else self.belief

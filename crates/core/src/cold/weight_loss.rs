@@ -143,6 +143,15 @@ pub struct PublishedLoss {
     pub gross_g: Grams,
 }
 
+impl std::ops::AddAssign for PublishedLoss {
+    fn add_assign(&mut self, other: Self) {
+        self.low_g += other.low_g;
+        self.likely_g += other.likely_g;
+        self.high_g += other.high_g;
+        self.gross_g += other.gross_g;
+    }
+}
+
 /// Loss by the published rates of what came to a place.
 ///
 /// What came in loses from then on, `grams × (1 − e^(−rate × hours))`; what was weighed out has stopped losing, so its term is taken off.

@@ -63,10 +63,13 @@ impl Booked {
         self.moved.iter().map(|m| Entry { grams: m.grams, hours: hours(m.at) }).collect()
     }
 
-    /// Whether some of it came from another store since it was last weighed here.
+    /// Whether a fifth of it or more came from another store since it was last weighed here: what it lost there weighs as much as what it lost
+    /// here then.
     #[must_use]
     pub fn came_by_transfer(&self) -> bool {
-        self.moved.iter().any(|m| m.from_store && self.counted_before.is_none_or(|counted| m.at > counted))
+        let since = |m: &&Moved| m.from_store && self.counted_before.is_none_or(|counted| m.at > counted);
+        let carried: Grams = self.moved.iter().filter(since).map(|m| m.grams).sum();
+        carried > Grams::ZERO && carried.0 * 5 >= self.grams_then().0
     }
 
     /// What it loses alike with; nothing where it is dried.

@@ -224,7 +224,8 @@ pub fn decide(new: &NewStockCount, facts: &CountFacts) -> Result<CountPlan, Refu
                 .or_insert_with_key(|kind| Learned::of(past.get(kind).map_or(&[], Vec::as_slice), (*day, *counted_at)));
             expected = learned.of_a_lot.expected(book_g, &published);
             let lot = WeighedLot { book_g, counted_g: counted.counted_g, published };
-            learned.today.lots.push(CountedLot { lot, explained: counted.found_reason.is_some(), transferred });
+            let (at, explained) = ((counted.lot.clone(), new.place.clone()), counted.found_reason.is_some());
+            learned.today.lots.push(CountedLot { at, lot, explained, transferred });
         }
         let reason = counted.found_reason.as_ref().map(ToString::to_string);
         let row =
@@ -395,11 +396,15 @@ mod tests {
         assert_eq!(count(&booked(), &told).unwrap().gained, Some(("OY-1".parse().unwrap(), Grams(11))));
     }
 
+    fn elsewhere() -> (LotCode, PlaceCode) {
+        ("OY-9".parse().unwrap(), "F1".parse().unwrap())
+    }
+
     /// Nine counts at which as many kilograms as there are now had lost 12 g each.
     fn taught() -> BTreeMap<LossKind, Vec<KindDay>> {
         let published = count(&booked(), &json!([{"lot": "OY-1", "counted_g": 1000}])).unwrap().rows[0].published;
         let lot = WeighedLot { book_g: Grams(1000), counted_g: Grams(988), published };
-        let lots = vec![CountedLot { lot, explained: false, transferred: false }];
+        let lots = vec![CountedLot { at: elsewhere(), lot, explained: false, transferred: false }];
         let day = |n: i64| {
             let counted_at = at("06T08:00") - TimeDelta::weeks(10 - n);
             KindDay { day: counted_at.date_naive(), counted_at, lots: lots.clone(), warned: false }
@@ -437,6 +442,11 @@ mod tests {
         carried.moved[0].from_store = true;
         let plan = count_after(&taught(), &carried, &json!([{"lot": "OY-1", "counted_g": 900}])).unwrap();
         assert!(plan.rows[0].transferred && plan.loss_warnings.is_empty());
+        // A gram that went to and fro makes no difference.
+        let mut gram = booked();
+        gram.moved.push(Moved { at: at("06T07:00"), grams: Grams(1), from_store: true });
+        let plan = count_after(&taught(), &gram, &json!([{"lot": "OY-1", "counted_g": 900}])).unwrap();
+        assert!(!plan.rows[0].transferred && plan.loss_warnings.len() == 1);
     }
 
     #[test]
@@ -444,7 +454,7 @@ mod tests {
         let mut past = taught();
         let robbed = WeighedLot { counted_g: Grams(900), ..past.values().next().unwrap()[0].lots[0].lot };
         let counted_at = at("06T07:00");
-        let lots = vec![CountedLot { lot: robbed, explained: false, transferred: false }];
+        let lots = vec![CountedLot { at: elsewhere(), lot: robbed, explained: false, transferred: false }];
         for days in past.values_mut() {
             days.push(KindDay { day: counted_at.date_naive(), counted_at, lots: lots.clone(), warned: true });
         }

@@ -11,7 +11,7 @@ use gillbook_core::{
         loss_factor::WeighedLot,
         loss_watch::{CountedLot, KindDay, LossAnswer, LossKind, LossWarning, MAX_AGE_DAYS, NewLossAnswer},
     },
-    text::StrainCode,
+    text::{LotCode, PlaceCode, StrainCode},
     units::calendar::day_of,
 };
 use serde::Serialize;
@@ -34,7 +34,7 @@ impl Tx {
         let packagings: Option<Vec<String>> = kinds.map(|k| k.iter().map(|k| k.packaging.to_string()).collect());
         let rows = sqlx::query!(
             r#"select l.strain as "strain: StrainCode", l.packaging as "packaging: Packaging", a.happened_at,
-                      c.book_g as "book_g: Grams", c.counted_g as "counted_g: Grams", c.published_low_g as "published_low_g: Grams",
+                      c.lot as "lot: LotCode", c.place as "place: PlaceCode", c.book_g as "book_g: Grams", c.counted_g as "counted_g: Grams", c.published_low_g as "published_low_g: Grams",
                       c.published_g as "published_g: Grams", c.published_high_g as "published_high_g: Grams",
                       c.published_gross_g as "published_gross_g: Grams", c.found_reason is not null as "explained!", c.transferred,
                       exists (select from loss_warning w where w.farm_id = $1 and w.act_id = a.act_id and w.strain = l.strain and w.packaging = l.packaging)
@@ -71,7 +71,8 @@ impl Tx {
             };
             let lot = WeighedLot { book_g: r.book_g, counted_g: r.counted_g, published };
             if let Some(day) = days.last_mut() {
-                day.lots.push(CountedLot { lot, explained: r.explained, transferred: r.transferred });
+                let at = (r.lot, r.place);
+                day.lots.push(CountedLot { at, lot, explained: r.explained, transferred: r.transferred });
                 day.warned |= r.warned;
             }
         }

@@ -74,6 +74,8 @@ pub struct StandingWarning {
     pub counted_at: DateTime<Utc>,
     /// Who counted.
     pub counted_by: String,
+    /// Whether that count was taken back since.
+    pub taken_back: bool,
     /// Lots that were missing more than was likely on those days, the worst first, five at most.
     pub lots: Vec<MissingLot>,
     /// What is missing.
@@ -131,7 +133,7 @@ impl Tx {
     async fn standing_warnings(&mut self) -> Result<BTreeMap<LossKind, StandingWarning>> {
         let rows = sqlx::query!(
             r#"select distinct on (w.strain, w.packaging) w.strain as "strain!: StrainCode", w.packaging as "packaging!: Packaging", w.act_id as "act_id!",
-                      w.counted_at as "counted_at!", w.counted_by as "counted_by!"
+                      w.counted_at as "counted_at!", w.counted_by as "counted_by!", w.taken_back as "taken_back!"
                  from standing_loss_warning w where w.farm_id = $1 order by w.strain, w.packaging, w.counted_at desc, w.recorded_at desc"#,
             self.farm.0
         )
@@ -149,7 +151,8 @@ impl Tx {
             let at = of_act.iter().position(|w| w.strain == kind.strain && w.packaging == kind.packaging)?;
             let lots = lots.remove(&(r.act_id, kind.clone())).unwrap_or_default();
             let warning = of_act.remove(at);
-            Some((kind, StandingWarning { counted_at: r.counted_at, counted_by: r.counted_by, lots, warning }))
+            let (counted_at, counted_by, taken_back) = (r.counted_at, r.counted_by, r.taken_back);
+            Some((kind, StandingWarning { counted_at, counted_by, taken_back, lots, warning }))
         });
         Ok(standing.collect())
     }
@@ -164,7 +167,6 @@ impl Tx {
                  join stock_count c on c.farm_id = $1 and c.act_id = a.act_id
                  join lot l on l.farm_id = $1 and l.lot = c.lot and l.strain = w.strain and l.packaging = w.packaging and l.form = 'fresh'
                 where w.farm_id = $1 and w.act_id = any ($2) and c.book_g - c.counted_g > c.likely_g
-                  and not exists (select from act x where x.farm_id = $1 and x.reverses = a.act_id)
                 order by c.book_g - c.counted_g - c.likely_g desc, c.lot"#,
             self.farm.0,
             acts

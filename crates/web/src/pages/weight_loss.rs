@@ -33,10 +33,11 @@ fn warned(standing: &StandingWarning, zone: Tz) -> String {
         n => format!("at the counts of {n} days, since {}", full_time(w.counted_since, zone)),
     };
     format!(
-        "{} g missing of {} kg {counts}, counted by {}. Going by earlier counts, {} to {} g would be water and the scale.",
+        "{} g missing of {} kg {counts}, counted by {}{}. Going by earlier counts, {} to {} g would be water and the scale.",
         grams(w.missing_g),
         kg(w.book_g),
         standing.counted_by,
+        if standing.taken_back { " and taken back since" } else { "" },
         grams(w.expected.low_g),
         grams(w.expected.high_g),
     )
