@@ -31,11 +31,12 @@ const LATER_COST: f64 = 1e-6;
 pub struct PlanFacts {
     /// What is in the stores.
     pub stock: Vec<Stock>,
-    /// What is ordered.
+    /// What is ordered. What wishes for nothing keeps what is set aside for it.
     pub ordered: Vec<Demand>,
-    /// What usually sells beside it, once for each of the weeks that are looked back on.
+    /// What takes of what the orders leave, once for each of the weeks that are looked back on: what usually sells beside them, and the orders
+    /// of later days, which a harvest may still fill.
     pub weeks: Vec<Vec<Demand>>,
-    /// What is left of lots whose last day is later than this is not counted as left over.
+    /// What is left of lots whose last day is later than this, or that are on hold, is not counted as left over.
     pub until: NaiveDate,
 }
 
@@ -101,7 +102,7 @@ impl Plan {
             let all: Vec<Demand> = ordered.iter().chain(week).cloned().collect();
             let course = Course::of(&facts.stock, &all);
             for ((sum, grams), stock) in left.iter_mut().zip(course.left).zip(&facts.stock) {
-                if stock.candidate.expires_on <= facts.until {
+                if stock.candidate.expires_on <= facts.until && !stock.on_hold {
                     *sum += grams;
                 }
             }

@@ -23,6 +23,9 @@ use crate::{
     reports::{risk::HORIZON_DAYS, supply::Ordered},
 };
 
+/// Orders of so many days from today are planned. Later ones take what these leave: a harvest may still fill them.
+const PLANNED_DAYS: u64 = 2;
+
 static SOLVING: BoundedWork = BoundedWork::new(MAX_SOLVERS, MAX_SIMULATIONS_WAITING);
 
 /// Grams of a lot for a line.
@@ -36,7 +39,7 @@ pub struct PlannedLot {
     pub grams_g: Grams,
 }
 
-/// A line of an order that is not filled yet.
+/// A line of an order of which something is to be set aside.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct PlannedLine {
     /// Its number.
@@ -51,7 +54,7 @@ pub struct PlannedLine {
     pub short_g: Grams,
 }
 
-/// An order with lines that are not filled yet.
+/// An order that is planned: of which something is to be set aside, and nothing is packed yet.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct PlannedOrder {
     /// The order.
@@ -81,7 +84,8 @@ pub struct PlanTotals {
     pub better_grade_g: Grams,
 }
 
-/// All orders that are not filled yet, filled at once as well as can be.
+/// The orders of today and the two days after, filled at once as well as can be. Those of which something is packed already are left as they
+/// are, and later ones take what these leave.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct AllocationPlan {
     /// Whether the search for the best plan came to its end in the time that it has. If not, the best that was found by then stands, or the
@@ -91,6 +95,8 @@ pub struct AllocationPlan {
     pub plan: PlanTotals,
     /// What first-expiring-first comes to, order by order.
     pub by_rule: PlanTotals,
+    /// The last day of which orders are planned.
+    pub planned_until: NaiveDate,
     /// ISO 4217 letters.
     pub currency: String,
     /// The orders, the earliest first.
@@ -112,6 +118,7 @@ pub struct PlanQuestion {
     ordered: Vec<Ordered>,
     prices: BTreeMap<StrainCode, Decimal>,
     coinage: CurrencyRules,
+    planned_until: NaiveDate,
 }
 
 /// The plan, worked out away from the threads that answer.
@@ -135,14 +142,32 @@ impl Tx {
         let states = self.lots_in_stock().await?;
         let rules = self.shelf_rules().await?;
         let stock = self.goods_in(&states, &rules).await?.into_iter().map(|g| g.stock).collect();
+        let planned_until = today + Days::new(PLANNED_DAYS);
         let ordered = self.ordered(today).await?;
+        let is_planned = |o: &Ordered| o.demand.wish.delivery_day <= planned_until && !o.is_begun;
+        // What is set aside stays with its order; what is wished beyond that is planned, or takes what the planned orders leave.
+        let wished = |o: &Ordered| Demand { set_aside: Vec::new(), ..o.demand.clone() };
+        let others: Vec<Demand> = ordered.iter().filter(|o| !is_planned(o)).map(wished).collect();
+        let of = |o: &Ordered| {
+            let mut demand = o.demand.clone();
+            if !is_planned(o) {
+                demand.wish.grams = Grams::ZERO;
+            }
+            demand
+        };
+        let demand = ordered.iter().map(of).collect();
         let usual = self.habits().await?.usual;
-        let expected = |week: &NaiveDate| usual.as_in(*week, until).into_iter().map(|r| r.demand).collect();
-        let weeks: Vec<Vec<Demand>> = usual.weeks().iter().map(expected).collect();
-        let demand = ordered.iter().map(|o| o.demand.clone()).collect();
+        let expected = |week: &NaiveDate| -> Vec<Demand> {
+            let repeated = usual.as_in(*week, until).into_iter().map(|r| r.demand);
+            others.iter().cloned().chain(repeated).collect()
+        };
+        let mut weeks: Vec<Vec<Demand>> = usual.weeks().iter().map(expected).collect();
+        if weeks.is_empty() {
+            weeks.push(others);
+        }
         let facts = PlanFacts { stock, ordered: demand, weeks, until };
         let prices = self.mean_prices(self.now).await?;
-        Ok(PlanQuestion { facts, ordered, prices, coinage: settings.coinage })
+        Ok(PlanQuestion { facts, ordered, prices, coinage: settings.coinage, planned_until })
     }
 }
 
@@ -166,13 +191,16 @@ impl PlanQuestion {
                 order.lines.push(line);
             }
         }
-        let is_open =
-            |order: &OrderCode| self.ordered.iter().any(|o| o.order == *order && o.demand.wish.grams > Grams::ZERO);
-        orders.retain(|o| is_open(&o.order));
+        let is_planned = |order: &OrderCode| {
+            let lines = self.ordered.iter().zip(&self.facts.ordered);
+            lines.into_iter().any(|(o, demand)| o.order == *order && demand.wish.grams > Grams::ZERO)
+        };
+        orders.retain(|o| is_planned(&o.order));
         AllocationPlan {
             is_proven: compared.is_proven,
             plan: self.totals(&compared.best, compared.weeks),
             by_rule: self.totals(&compared.simple, compared.weeks),
+            planned_until: self.planned_until,
             currency: self.coinage.currency().to_owned(),
             orders,
         }
@@ -185,7 +213,7 @@ impl PlanQuestion {
             line: ordered.line,
             product: ordered.product.clone(),
             lots_by_rule: self.lots(n, &compared.simple.allotted),
-            short_g: ordered.demand.wish.grams - given,
+            short_g: self.facts.ordered[n].wish.grams - given,
             lots,
         }
     }

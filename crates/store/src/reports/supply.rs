@@ -30,6 +30,8 @@ pub(super) struct Ordered {
     pub demand: Demand,
     pub customer: String,
     pub least_grade: GradeCode,
+    /// Some of it is packed.
+    pub is_begun: bool,
 }
 
 /// Grams of a lot in a store, as the simulation sees them, and where that is from.
@@ -142,7 +144,9 @@ impl Tx {
                       coalesce((select jsonb_agg(jsonb_build_object('lot', s.lot, 'place', s.place, 'grams', s.grams))
                                   from set_aside s where s.farm_id = $1 and s.order_code = l.order_code and s.line = l.line), '[]') as "set_aside!: Json<Vec<Taken>>",
                       coalesce((select bool_and(s.packed_at is not null) from set_aside s
-                                 where s.farm_id = $1 and s.order_code = l.order_code and s.line = l.line), false) as "is_packed!"
+                                 where s.farm_id = $1 and s.order_code = l.order_code and s.line = l.line), false) as "is_packed!",
+                      exists (select from set_aside s
+                               where s.farm_id = $1 and s.order_code = l.order_code and s.packed_at is not null) as "is_begun!"
                  from customer_order o join order_line l using (farm_id, order_code) join customer c using (farm_id, customer)
                  join product p using (farm_id, product) join grade g on g.farm_id = p.farm_id and g.grade = p.least_grade
                 where o.farm_id = $1 and o.status in ('draft', 'confirmed') order by o.delivery_day, o.order_code, l.line"#,
@@ -177,6 +181,7 @@ impl Tx {
                     demand: Demand { need, wish, set_aside },
                     customer: r.name,
                     least_grade: r.least_grade,
+                    is_begun: r.is_begun,
                 }
             })
             .collect())

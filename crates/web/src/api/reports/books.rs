@@ -127,7 +127,7 @@ async fn get_shelf_life(State(app): State<App>, who: Authenticated) -> Result<Js
     Ok(Json(pages::shelf_life(&app, &who).await?.1))
 }
 
-/// All orders that are not filled yet, filled at once: least short, then least expected to be left over, then least of a better grade than was
+/// The orders of today and the next two days filled at once: least short, then least expected to be left over, then least of a better grade than was
 /// asked for, beside what first-expiring-first comes to. Nothing is set aside by it; `PUT /api/orders/{order}/set-aside` takes what it proposes.
 #[utoipa::path(
     get, path = "/api/reports/allocation-plan", tag = "reports",
