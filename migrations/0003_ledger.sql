@@ -469,7 +469,7 @@ call make_posted_only('weighing_source');
 -- Counted grams of one lot at one place, against what the book had there at that instant, and how the difference was split. The split is
 -- kept with the version of the coefficients that made it, and never moves. What goods that lose by the published rates had lost by then
 -- (`published_…`) is kept beside it: with what was missing it teaches how many times that rate the farm's own goods lose. `transferred` where
--- some of it came from another store since it was last weighed, by the book's weight: what it lost there is in none of these.
+-- a fifth of it or more came from another store since it was last weighed, by the book's weight: what it lost there is in none of these.
 create table stock_count (
     farm_id           int     not null,
     act_id            uuid    not null,

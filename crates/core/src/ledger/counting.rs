@@ -65,7 +65,7 @@ pub struct CountRow {
     pub counted_g: Grams,
     /// What goods that lose by the published rates had lost since these came there or were last weighed.
     pub published: PublishedLoss,
-    /// Some of it came from another store since it was last weighed, by the book's weight. What it lost there is not in `published`, so it
+    /// A fifth of it or more came from another store since it was last weighed, by the book's weight. What it lost there is not in `published`, so it
     /// teaches nothing and no warning counts it.
     pub transferred: bool,
     /// What was to be expected of the difference, by that and by what the counts before had taught of its strain and packaging: water, and at the

@@ -23,8 +23,8 @@ const PRIOR_MEDIAN: f64 = 0.5;
 const PRIOR_SPREAD: f64 = 1.0;
 /// Factors of the grid: so many, evenly in their logarithm, from the least to the most.
 const FACTORS: u32 = 300;
-const LEAST_FACTOR: f64 = 0.01;
-const MOST_FACTOR: f64 = 10.0;
+const MIN_FACTOR: f64 = 0.01;
+const MAX_FACTOR: f64 = 10.0;
 /// Shares by which lots of a kind may be scattered about the factor of their day, each as likely as the others before any count.
 const SCATTERS: [f64; 3] = [0.07, 0.15, 0.3];
 /// Standard deviation of the natural logarithm of a day's factor about that of the kind: weather, how full the fridge is, how often its door is
@@ -50,8 +50,8 @@ pub struct WeighedLot {
     pub published: PublishedLoss,
 }
 
-/// A lot as it is reckoned with, all in grams.
-struct Reckoned {
+/// A lot in the terms of the model, all in grams.
+struct LotTerms {
     missing: f64,
     book: f64,
     curve: LossCurve,
@@ -60,7 +60,7 @@ struct Reckoned {
     tolerance: f64,
 }
 
-impl Reckoned {
+impl LotTerms {
     #[expect(clippy::cast_precision_loss, reason = "a weight here is far below 2^52 g")]
     fn of(lot: &WeighedLot) -> Self {
         Self {
@@ -139,11 +139,11 @@ struct Cell {
 }
 
 fn grid_step() -> f64 {
-    (MOST_FACTOR / LEAST_FACTOR).ln() / f64::from(FACTORS - 1)
+    (MAX_FACTOR / MIN_FACTOR).ln() / f64::from(FACTORS - 1)
 }
 
 fn grid() -> impl Iterator<Item = f64> {
-    (0..FACTORS).map(|i| LEAST_FACTOR * (f64::from(i) * grid_step()).exp())
+    (0..FACTORS).map(|i| MIN_FACTOR * (f64::from(i) * grid_step()).exp())
 }
 
 /// Probability that a standard normal variable is no more than `z`.
@@ -184,8 +184,8 @@ impl Default for LossFactor {
 impl LossFactor {
     /// Learns from the lots that were weighed on a day. Those that stood for no time teach nothing.
     pub fn learn(&mut self, lots: &[WeighedLot]) {
-        let lots: Vec<Reckoned> =
-            lots.iter().filter(|l| l.published.likely_g > Grams::ZERO).map(Reckoned::of).collect();
+        let lots: Vec<LotTerms> =
+            lots.iter().filter(|l| l.published.likely_g > Grams::ZERO).map(LotTerms::of).collect();
         if lots.is_empty() {
             return;
         }
@@ -248,7 +248,7 @@ impl LossFactor {
                 .map(|c| c.weight * normal_cdf((factor / c.factor - 1.0) / c.scatter.hypot(DAY_SCATTER)))
                 .sum::<f64>()
         };
-        let at = |share| where_reaches(share, (0.0, 3.0 * MOST_FACTOR), below);
+        let at = |share| where_reaches(share, (0.0, 3.0 * MAX_FACTOR), below);
         FactorRange { low: at(TAIL), likely: at(0.5), high: at(1.0 - TAIL) }
     }
 
@@ -256,7 +256,7 @@ impl LossFactor {
     ///
     /// The lots of a day have its weather in common, air that nobody read, and a quarter of the scale's tolerance.
     fn sums(&self, days: &[&[WeighedLot]]) -> Vec<(f64, f64, f64)> {
-        let days: Vec<Vec<Reckoned>> = days.iter().map(|lots| lots.iter().map(Reckoned::of).collect()).collect();
+        let days: Vec<Vec<LotTerms>> = days.iter().map(|lots| lots.iter().map(LotTerms::of).collect()).collect();
         let of = |cell: Cell| {
             let (mut mean, mut variance) = (0.0, 0.0);
             for lots in &days {

@@ -60,7 +60,7 @@ pub struct CountedLot {
     pub lot: WeighedLot,
     /// Somebody said why there was more than the book had. It tells nothing of water, but makes up for what another lot is missing.
     pub explained: bool,
-    /// Some of it came from another store since it was last weighed, by the book's weight: what it lost there is not known, so it tells
+    /// A fifth of it or more came from another store since it was last weighed, by the book's weight: what it lost there is not known, so it tells
     /// neither of water nor of what is missing.
     pub transferred: bool,
 }

@@ -82,13 +82,7 @@ pub struct PlanComparison {
 impl Plan {
     fn of(facts: &PlanFacts, mut allotted: Vec<Allotted>) -> Self {
         allotted.sort_unstable();
-        let mut ordered = facts.ordered.clone();
-        for a in &allotted {
-            let candidate = &facts.stock[a.stock].candidate;
-            let taken = Taken { lot: candidate.lot.clone(), place: candidate.place.clone(), grams: a.grams };
-            ordered[a.demand].wish.grams -= a.grams;
-            ordered[a.demand].set_aside.push(taken);
-        }
+        let mut ordered = facts.ordered_less(&allotted);
         let short = ordered.iter().map(|d| d.wish.grams).sum();
         let short_before = facts.turns().map(|(demand, later)| Grams(ordered[demand].wish.grams.0 * later)).sum();
         // What an order is short of by this plan it does not take after all.
@@ -138,6 +132,18 @@ impl PlanFacts {
         turns.into_iter().rev().zip(0..)
     }
 
+    /// What is ordered, with what is allotted set aside for it.
+    fn ordered_less(&self, allotted: &[Allotted]) -> Vec<Demand> {
+        let mut ordered = self.ordered.clone();
+        for a in allotted {
+            let candidate = &self.stock[a.stock].candidate;
+            let taken = Taken { lot: candidate.lot.clone(), place: candidate.place.clone(), grams: a.grams };
+            ordered[a.demand].wish.grams -= a.grams;
+            ordered[a.demand].set_aside.push(taken);
+        }
+        ordered
+    }
+
     fn by_rule(&self) -> Vec<Allotted> {
         let mut allotted = Vec::new();
         let simulation = Simulation::new(&self.stock, &[], &self.ordered);
@@ -164,13 +170,7 @@ impl PlanFacts {
 
     /// A plan in which what whole grams have left short is filled by the simple rule.
     fn filled_up(&self, mut allotted: Vec<Allotted>) -> Vec<Allotted> {
-        let mut ordered = self.ordered.clone();
-        for a in &allotted {
-            let candidate = &self.stock[a.stock].candidate;
-            let taken = Taken { lot: candidate.lot.clone(), place: candidate.place.clone(), grams: a.grams };
-            ordered[a.demand].wish.grams -= a.grams;
-            ordered[a.demand].set_aside.push(taken);
-        }
+        let ordered = self.ordered_less(&allotted);
         let simulation = Simulation::new(&self.stock, &[], &ordered);
         let _ = simulation.run_through(|demand, stock, grams| allotted.push(Allotted { demand, stock, grams }));
         let mut sums: BTreeMap<(usize, usize), Grams> = BTreeMap::new();
